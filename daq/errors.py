@@ -1,0 +1,43 @@
+"""Errors a person can act on: every message says what is wrong and what to do next."""
+
+from __future__ import annotations
+
+
+class DrumlinError(Exception):
+    """Base of every error that Drumlin raises on purpose.
+
+    `problem` says what is wrong, `remedy` what to do next; both are shown to people as they are.
+    """
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        super().__init__(f"{problem} {remedy}")
+        self.problem = problem
+        self.remedy = remedy
+
+
+class RigError(DrumlinError):
+    """The rig description cannot be used."""
+
+
+class WireError(DrumlinError):
+    """The front end and the host do not understand each other."""
+
+
+class LinkError(DrumlinError):
+    """The port is missing, busy or refused."""
+
+
+class Refused(DrumlinError):
+    """A command was understood and refused; nothing changed."""
+
+    def __init__(self, problem: str, remedy: str, code: str = "refused") -> None:
+        super().__init__(problem, remedy)
+        self.code = code
+
+
+class RecordingError(DrumlinError):
+    """A recording cannot be written or read."""
+
+
+class StoreError(DrumlinError):
+    """The run catalogue cannot do what was asked."""

@@ -1,0 +1,261 @@
+"""The rig description: what `rig.toml` says, checked, in SI units.
+
+Data flow: file -> tomllib -> typed structs (unknown keys refused) -> cross checks -> Rig.
+Everything else takes the Rig and never the file. docs/rig.md explains every key.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import tomllib
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from daq.errors import RigError
+
+Positive = Annotated[float, Meta(gt=0)]
+NotNegative = Annotated[float, Meta(ge=0)]
+Name = Annotated[str, Meta(min_length=1, max_length=24, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")]
+
+
+class LinkConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    port: str = ""  # e.g. /dev/ttyACM0; may be given on the command line instead
+    baud: Annotated[int, Meta(ge=9600, le=12_000_000)] = 2_000_000
+    set_point_validity_ms: Annotated[int, Meta(ge=20, le=2000)] = 100
+
+
+class RollSet(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Rolls on one shaft system with one tooth wheel."""
+
+    name: Name
+    wheel: Name  # wheel channel of the front end
+    teeth: Annotated[int, Meta(ge=1, le=1024)]
+    roll_radius_m: Positive
+    base_inertia_kg: Positive  # at the roll surface
+    loss_n: tuple[float, float, float] = (0.0, 0.0, 0.0)  # F = a + b v + c v^2, v in m/s
+    roll_radius_sigma_m: NotNegative = 0.0001
+    base_inertia_sigma_kg: NotNegative = 0.0
+    loss_sigma_n: NotNegative = 0.0
+    max_speed_mps: Positive = 60.0
+    max_force_n: Positive = 30_000.0  # at the roll surface, all absorbers of the set together
+
+
+class LoadCell(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Load cell of one absorber, behind a 24-bit converter.
+
+    mV/V = (count - zero_count) * full_scale_mv_per_v / 2^23; force = mV/V * newton_per_mv_per_v.
+    """
+
+    converter: Name
+    full_scale_mv_per_v: Positive = 4.0
+    newton_per_mv_per_v: float = 10_000.0
+    zero_count: float = 0.0
+    capacity_n: Positive = 10_000.0
+    filter_delay_s: NotNegative = 0.005  # converter filter, declared
+    arm_resonance_hz: NotNegative = 0.0  # 0: none known
+    relative_sigma: NotNegative = 0.0005  # calibration, 1 sigma of the slope
+    zero_sigma_n: NotNegative = 1.0
+    calibrated_on: str = ""  # ISO date of the last dead-weight calibration
+
+
+class AbsorberMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """First guess of torque over current and speed, refined by identification (control.absorber).
+
+    Torque at the absorber shaft = peak_torque_nm * s(i) * 2 / (w/wc + wc/w); s(i) rises with the
+    square of current and bends over at `saturation_a`; rated_current_a gives s = 1.
+    """
+
+    peak_torque_nm: Positive
+    critical_speed_radps: Positive
+    rated_current_a: Positive
+    saturation_a: Positive
+    residual_torque_nm: NotNegative = 0.0
+    hot_fade_per_k: NotNegative = 0.0008
+
+
+class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """First guess of the rotor's heat parameters, refined by learning (control.heat)."""
+
+    mass_kg: Positive = 60.0
+    area_m2: Positive = 1.2
+    emissivity: Annotated[float, Meta(gt=0, le=1)] = 0.7
+    still_w_per_k: NotNegative = 6.0
+    windage_w_per_k_per_radps: NotNegative = 0.3
+    warn_k: Positive = 553.15
+    limit_k: Positive = 623.15
+    reentry_k: Positive = 423.15
+    sensor: str = ""  # slow channel with the rotor temperature, if any
+
+
+class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One eddy-current brake with its arm and load cell.
+
+    The supply takes a set point in ampere: the current it would settle at. The coil follows with
+    coil_lag_s; `forcing_a` is the highest set point the supply accepts for a short time.
+    """
+
+    name: Name
+    roll_set: Name
+    output: Name
+    arm_m: Positive
+    cell: LoadCell
+    map: AbsorberMap
+    gear_ratio: Positive = 1.0  # absorber speed / roll speed
+    arm_sign: Annotated[int, Meta(ge=-1, le=1)] = 1
+    max_current_a: Positive = 30.0
+    forcing_a: Positive = 60.0
+    coil_lag_s: Positive = 0.15
+    fan: str = ""  # digital-out channel that drives its fan, if any
+    heat: RotorHeat = RotorHeat()
+
+
+class Engine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Where engine speed comes from: a pickup channel, a slow channel, else the learned ratio."""
+
+    wheel: str = ""  # wheel channel of an engine pickup
+    pulses_per_rev: Annotated[float, Meta(ge=0)] = 0.0
+    slow_channel: str = ""  # slow channel or MQTT channel with rev/min
+
+
+class SlowChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A slow channel of the front end or one fed by MQTT (then `topic` is set)."""
+
+    name: Name
+    unit: str
+    topic: str = ""
+    max_age_s: Positive = 5.0
+    meaning: str = ""  # ambient-temperature, pressure, humidity, oil-temperature, smoke-opacity, boost, ...
+
+
+class DigitalInputs(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    stop_chain_closed: Name = "stop-chain"
+    tie_downs: str = "tie-downs"
+    doors_closed: str = ""
+
+
+class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Operating envelope, enforced by the gate and the fault table."""
+
+    max_speed_mps: Positive = 55.0
+    max_force_n: Positive = 25_000.0  # whole rig, at the roll surface
+    max_power_w: Positive = 600_000.0
+    current_rise_a_per_s: Positive = 400.0
+    current_fall_a_per_s: Positive = 400.0
+    ease_off_s: Positive = 3.0  # from full load to none, in order
+    helm_expiry_s: Positive = 3.0
+    low_speed_mps: Positive = 1.5  # below it no load is asked for
+
+
+class Site(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    latitude_deg: Annotated[float, Meta(ge=-90, le=90)] = 45.0
+    altitude_m: float = 0.0
+
+
+class Rig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """The machine, as described."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=80)]
+    roll_sets: Annotated[tuple[RollSet, ...], Meta(min_length=1, max_length=4)]
+    absorbers: Annotated[tuple[Absorber, ...], Meta(min_length=1, max_length=8)]
+    frame_hz: Annotated[int, Meta(ge=100, le=1000)] = 500
+    link: LinkConfig = LinkConfig()
+    engine: Engine = Engine()
+    slow: tuple[SlowChannel, ...] = ()
+    inputs: DigitalInputs = DigitalInputs()
+    limits: Limits = Limits()
+    site: Site = Site()
+    fingerprint: str = ""  # SHA-256 of the file's bytes, set by load_rig
+
+    def absorbers_of(self, roll_set: str) -> tuple[Absorber, ...]:
+        """The absorbers that act on one roll set, in file order."""
+        return tuple(absorber for absorber in self.absorbers if absorber.roll_set == roll_set)
+
+
+def parse_rig(text: str, source: str = "rig.toml") -> Rig:
+    """Rig from TOML text. Raises RigError naming the key and the way to mend it."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise RigError(
+            f"{source} is not valid TOML: {error}.", "Mend that line and start again."
+        ) from None
+    raw.pop("fingerprint", None)
+    try:
+        rig = msgspec.convert(raw, Rig)
+    except msgspec.ValidationError as error:
+        raise RigError(
+            f"{source}: {error}.", "docs/rig.md lists every key, its unit and its range."
+        ) from None
+    _cross_check(rig, source)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return msgspec.structs.replace(rig, fingerprint=digest)
+
+
+def load_rig(path: Path) -> Rig:
+    """Rig from a file. Raises RigError when it is missing, unreadable or wrong."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise RigError(
+            f"There is no rig file {path}.",
+            "Give one with --rig, or copy rigs/tarnhow.toml and adapt it.",
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise RigError(f"{path} cannot be read: {error}.", "Check the file and its rights.") from None
+    return parse_rig(text, str(path))
+
+
+def _cross_check(rig: Rig, source: str) -> None:
+    def fail(problem: str, remedy: str) -> None:
+        raise RigError(f"{source}: {problem}", remedy)
+
+    def unique(what: str, names: list[str]) -> None:
+        for name in names:
+            if names.count(name) > 1:
+                fail(f"{what} '{name}' appears twice.", "Give each its own.")
+
+    sets = [roll_set.name for roll_set in rig.roll_sets]
+    unique("roll set", sets)
+    unique("wheel", [roll_set.wheel for roll_set in rig.roll_sets])
+    unique("absorber", [absorber.name for absorber in rig.absorbers])
+    unique("output", [absorber.output for absorber in rig.absorbers])
+    unique("converter", [absorber.cell.converter for absorber in rig.absorbers])
+    unique("slow channel", [channel.name for channel in rig.slow])
+    for absorber in rig.absorbers:
+        if absorber.roll_set not in sets:
+            fail(
+                f"absorber '{absorber.name}' names roll set '{absorber.roll_set}', which is not described.",
+                f"Use one of: {', '.join(sets)}.",
+            )
+        if absorber.arm_sign == 0:
+            fail(f"absorber '{absorber.name}' has arm_sign 0.", "Use 1 or -1.")
+        if absorber.forcing_a < absorber.max_current_a:
+            fail(
+                f"absorber '{absorber.name}': forcing_a is below max_current_a.",
+                "Set forcing_a to the supply's ceiling, at least max_current_a.",
+            )
+        if not absorber.heat.reentry_k < absorber.heat.warn_k < absorber.heat.limit_k:
+            fail(
+                f"absorber '{absorber.name}': heat needs reentry_k < warn_k < limit_k.",
+                "Temperatures are in kelvin; take them from the absorber's maker.",
+            )
+    for roll_set in rig.roll_sets:
+        if not rig.absorbers_of(roll_set.name):
+            fail(f"roll set '{roll_set.name}' has no absorber.", "Describe one or remove the set.")
+    for number in _numbers(msgspec.to_builtins(rig)):
+        if not math.isfinite(number):
+            fail("a number is not finite.", "Replace nan and inf by real values.")
+
+
+def _numbers(node: object) -> list[float]:
+    if isinstance(node, float):
+        return [node]
+    if isinstance(node, dict):
+        return [number for value in node.values() for number in _numbers(value)]
+    if isinstance(node, list | tuple):
+        return [number for value in node for number in _numbers(value)]
+    return []
