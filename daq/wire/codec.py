@@ -1,0 +1,400 @@
+"""Typed frames to bytes and back, after docs/wire.md; pure functions, no port, no clock.
+
+Data flows: frame -> `encode` -> bytes with their 0x00 -> port; deframer -> `decode` -> frame.
+A frame decodes whole or not at all: damage raises FrameDamaged, which says of what kind it was.
+SAMPLE has the fast way, since it alone comes hundreds of times a second; its layout (how many
+edges, converters and outputs) repeats, so the packers are kept per layout.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+import struct
+from collections.abc import Callable
+from functools import lru_cache
+from struct import Struct
+from zlib import crc32
+
+from msgspec.structs import astuple
+
+from daq.errors import WireError
+from daq.wire.cobs import stuff, unstuff
+from daq.wire.frames import (
+    MAX_EDGES_PER_FRAME,
+    MAX_FRAME_BYTES,
+    PROTOCOL_MAJOR,
+    PROTOCOL_MINOR,
+    AskIdentity,
+    AskTime,
+    Channel,
+    ChannelKind,
+    Frame,
+    FrameType,
+    Hello,
+    Notice,
+    Permission,
+    ResetCause,
+    Sample,
+    SetPoint,
+    Slow,
+    Time,
+)
+
+# The CRC-32 of any data followed by its own CRC, little endian, is this number.
+CRC_RESIDUE = 0x2144DF1C
+CRC_BYTES = 4
+SHORTEST_FRAME = 1 + CRC_BYTES  # type and CRC
+MAX_NAME_BYTES = 24
+MAX_FIRMWARE_BYTES = 64
+_COUNT_LOW, _COUNT_HIGH = -(1 << 23), (1 << 23) - 1
+_KNOWN_PERMISSION = max(Permission)
+
+# Each includes the type byte. In SAMPLE the wheels, converters and outputs follow the three counts.
+_SAMPLE_HEAD = Struct("<BIIBHHHBBB")
+_unpack_sample_head = _SAMPLE_HEAD.unpack_from
+_WHEEL_HEAD = 3  # edge_total u16, n u8
+_HELLO = Struct("<BBBBIHIIQI")
+_SLOW_HEAD = Struct("<BIB")
+_SLOW_VALUE = Struct("<Bf")
+_TIME = Struct("<BII")
+_NOTICE = Struct("<BIBI")
+_SET_POINT_HEAD = Struct("<BIHHBB")
+_ASK = Struct("<BI")
+
+_SAMPLE = int(FrameType.SAMPLE)
+
+
+class Damage(enum.StrEnum):
+    """Why bytes were not a frame; the names are those of the counters."""
+
+    COBS = "cobs_failures"
+    TRUNCATED = "truncated"
+    OVERSIZED = "oversized"
+    CRC = "crc_failures"
+    UNKNOWN_TYPE = "unknown_type"
+    MALFORMED = "malformed"
+
+
+_DAMAGE_TEXT = {
+    Damage.COBS: "The last block of the byte stuffing reaches past the end of the frame.",
+    Damage.TRUNCATED: "The frame is too short for a type and a CRC.",
+    Damage.OVERSIZED: f"The frame is longer than {MAX_FRAME_BYTES} bytes.",
+    Damage.CRC: "The CRC does not match.",
+    Damage.UNKNOWN_TYPE: "The frame type is not known.",
+    Damage.MALFORMED: "The body does not have the layout of its type.",
+}
+
+
+class FrameDamaged(WireError):
+    """Bytes that are no frame; `damage` says of what kind."""
+
+    def __init__(self, damage: Damage) -> None:
+        super().__init__(
+            _DAMAGE_TEXT[damage], "It is discarded and counted; check cable and ground."
+        )
+        self.damage = damage
+
+
+def encode(frame: Frame) -> bytes:
+    """Wire bytes of one frame, stuffed and with the 0x00 at the end.
+
+    Raises WireError when a field does not fit its place in the layout.
+    """
+    try:
+        body = _encode_sample(frame) if type(frame) is Sample else _ENCODERS[type(frame)](frame)
+    except (struct.error, OverflowError, TypeError, ValueError, KeyError) as error:
+        raise WireError(
+            f"A frame of kind {type(frame).__name__} does not fit the wire: {error}.",
+            "docs/wire.md gives the range of every field.",
+        ) from None
+    if len(body) + CRC_BYTES > MAX_FRAME_BYTES:
+        raise WireError(
+            f"A frame of kind {type(frame).__name__} has {len(body) + CRC_BYTES} bytes, "
+            f"{MAX_FRAME_BYTES} are allowed.",
+            "Describe fewer channels or use shorter names.",
+        )
+    return stuff(body + crc32(body).to_bytes(CRC_BYTES, "little")) + b"\0"
+
+
+def decode(raw: bytes) -> Frame:
+    """The frame in one stuffed body without its 0x00. Raises FrameDamaged, a WireError."""
+    data = unstuff(raw)
+    if data is None:
+        raise FrameDamaged(Damage.COBS)
+    size = len(data)
+    if size < SHORTEST_FRAME:
+        raise FrameDamaged(Damage.TRUNCATED)
+    if size > MAX_FRAME_BYTES:
+        raise FrameDamaged(Damage.OVERSIZED)
+    if crc32(data) != CRC_RESIDUE:
+        raise FrameDamaged(Damage.CRC)
+    try:
+        if data[0] == _SAMPLE:
+            return _decode_sample(data)
+        decoder = _DECODERS.get(data[0])
+        if decoder is None:
+            raise FrameDamaged(Damage.UNKNOWN_TYPE)
+        return decoder(data)
+    except (struct.error, IndexError, ValueError):
+        raise FrameDamaged(Damage.MALFORMED) from None
+
+
+def require_version(hello: Hello) -> None:
+    """Raises WireError with the remedy when the front end speaks another major version."""
+    if hello.major != PROTOCOL_MAJOR:
+        raise WireError(
+            f"The front end speaks wire version {hello.major}.{hello.minor}, "
+            f"this host {PROTOCOL_MAJOR}.{PROTOCOL_MINOR}.",
+            f"Load firmware for wire version {PROTOCOL_MAJOR} into the front end, "
+            "or install the Drumlin release that matches its firmware.",
+        )
+
+
+# --- SAMPLE -----------------------------------------------------------------------------------
+
+
+# Packers by number of values: edges of one wheel, converters, outputs.
+_EDGES = tuple(Struct(f"<{n}I").unpack_from for n in range(MAX_EDGES_PER_FRAME + 1))
+_COUNTS = tuple(Struct(f"<{n}i").unpack_from for n in range(256))
+_CURRENTS = tuple(Struct(f"<{n}H") for n in range(256))
+
+
+@lru_cache(maxsize=4096)
+def _sample_packer(edges: tuple[int, ...], converters: int, outputs: int) -> Callable[..., bytes]:
+    if edges and max(edges) > MAX_EDGES_PER_FRAME:
+        raise ValueError(f"more than {MAX_EDGES_PER_FRAME} edges of one wheel")
+    wheels = "".join(f"HB{n}I" for n in edges)
+    return Struct(f"<BIIBHHHBBB{wheels}{converters}I{outputs}H").pack
+
+
+def _encode_sample(frame: Sample) -> bytes:
+    (sequence, tick, permission, left_ms, last, digital, totals, edges, counts, flags, currents) = (
+        astuple(frame)
+    )
+    if len(totals) != len(edges) or len(flags) != len(counts):
+        raise ValueError("edge totals go with edges and flags with counts, one each")
+    if counts and (max(counts) > _COUNT_HIGH or min(counts) < _COUNT_LOW):
+        raise ValueError("a count has more than 24 bits")
+    if permission > _KNOWN_PERMISSION:
+        raise ValueError("permission is none of the known four")
+    sizes = tuple(map(len, edges))
+    values: list[int] = []
+    for total, size, ticks in zip(totals, sizes, edges, strict=True):
+        values += (total, size, *ticks)
+    # Count and flags share one 32-bit word: 24 bits of count below 8 bits of flags.
+    if any(flags):
+        values += [(c & 0xFFFFFF) | (f << 24) for c, f in zip(counts, flags, strict=True)]
+    else:
+        values += [c & 0xFFFFFF for c in counts]
+    head = (_SAMPLE, sequence, tick, permission, left_ms, last, digital)
+    shape = (len(sizes), len(counts), len(currents))
+    return _sample_packer(sizes, len(counts), len(currents))(*head, *shape, *values, *currents)
+
+
+def _decode_sample(data: bytes) -> Sample:
+    (_, sequence, tick, permission, left_ms, last, digital, wheels, converters, outputs) = (
+        _unpack_sample_head(data)
+    )
+    at = _SAMPLE_HEAD.size
+    totals: list[int] = []
+    edges: list[tuple[int, ...]] = []
+    for _ in range(wheels):
+        n = data[at + 2]
+        totals.append(data[at] | data[at + 1] << 8)
+        edges.append(_EDGES[n](data, at + _WHEEL_HEAD))
+        at += _WHEEL_HEAD + 4 * n
+    after = at + 4 * converters
+    if after + 2 * outputs + CRC_BYTES != len(data) or permission > _KNOWN_PERMISSION:
+        raise FrameDamaged(Damage.MALFORMED)
+    return Sample(
+        sequence,
+        tick,
+        permission,
+        left_ms,
+        last,
+        digital,
+        tuple(totals),
+        tuple(edges),
+        # One byte early, the 24-bit count is the upper part of a signed 32-bit word.
+        tuple([word >> 8 for word in _COUNTS[converters](data, at - 1)]),
+        tuple(data[at + 3 : after : 4]),
+        _CURRENTS[outputs].unpack_from(data, after),
+    )
+
+
+# --- the rare frames --------------------------------------------------------------------------
+
+
+def _text(value: str, most: int, what: str) -> bytes:
+    raw = value.encode()
+    if len(raw) > most:
+        raise ValueError(f"{what} '{value}' has more than {most} bytes")
+    return bytes((len(raw),)) + raw
+
+
+def _encode_hello(frame: Hello) -> bytes:
+    head = _HELLO.pack(
+        FrameType.HELLO,
+        frame.major,
+        frame.minor,
+        frame.reset_cause,
+        frame.tick_hz,
+        frame.frame_hz,
+        frame.boot_id,
+        frame.session,
+        frame.config_hash,
+        frame.tick,
+    )
+    parts = [head, _text(frame.firmware, MAX_FIRMWARE_BYTES, "firmware")]
+    parts.append(bytes((len(frame.channels),)))
+    for channel in frame.channels:
+        parts.append(bytes((ChannelKind(channel.kind),)))
+        parts.append(_text(channel.name, MAX_NAME_BYTES, "channel"))
+        parts.append(_text(channel.unit, MAX_NAME_BYTES, "unit"))
+    return b"".join(parts)
+
+
+def _decode_hello(data: bytes) -> Hello:
+    end = len(data) - CRC_BYTES
+    (_, major, minor, cause, tick_hz, frame_hz, boot_id, session, config_hash, tick) = (
+        _HELLO.unpack_from(data)
+    )
+    at = _HELLO.size
+
+    def text(most: int) -> str:
+        nonlocal at
+        length = data[at]
+        start, at = at + 1, at + 1 + length
+        if length > most or at > end:
+            raise FrameDamaged(Damage.MALFORMED)
+        return data[start:at].decode()
+
+    firmware = text(MAX_FIRMWARE_BYTES)
+    count = data[at]
+    at += 1
+    channels: list[Channel] = []
+    for _ in range(count):
+        kind = ChannelKind(data[at])
+        at += 1
+        channels.append(Channel(kind, text(MAX_NAME_BYTES), text(MAX_NAME_BYTES)))
+    # Another major version may say more after the table; ours says exactly this.
+    if at > end or (major == PROTOCOL_MAJOR and at != end) or not tick_hz or not frame_hz:
+        raise FrameDamaged(Damage.MALFORMED)
+    known = cause in ResetCause._value2member_map_
+    return Hello(
+        major,
+        minor,
+        ResetCause(cause) if known else ResetCause.UNKNOWN,
+        tick_hz,
+        frame_hz,
+        boot_id,
+        session,
+        config_hash,
+        tick,
+        firmware,
+        tuple(channels),
+    )
+
+
+def _encode_slow(frame: Slow) -> bytes:
+    parts = [_SLOW_HEAD.pack(FrameType.SLOW, frame.tick, len(frame.values))]
+    for index, value in frame.values:
+        if math.isinf(value):
+            raise ValueError("a slow value is infinite")
+        parts.append(_SLOW_VALUE.pack(index, value))
+    return b"".join(parts)
+
+
+def _decode_slow(data: bytes) -> Slow:
+    (_, tick, count) = _SLOW_HEAD.unpack_from(data)
+    at = _SLOW_HEAD.size
+    _exact(data, at + count * _SLOW_VALUE.size)
+    pairs = [_SLOW_VALUE.unpack_from(data, at + i * _SLOW_VALUE.size) for i in range(count)]
+    # An infinite value is nothing a sensor measured: no value.
+    return Slow(tick, tuple((i, math.nan if math.isinf(value) else value) for i, value in pairs))
+
+
+def _encode_time(frame: Time) -> bytes:
+    return _TIME.pack(FrameType.TIME, frame.token, frame.tick)
+
+
+def _decode_time(data: bytes) -> Time:
+    _exact(data, _TIME.size)
+    (_, token, tick) = _TIME.unpack_from(data)
+    return Time(token, tick)
+
+
+def _encode_notice(frame: Notice) -> bytes:
+    return _NOTICE.pack(FrameType.NOTICE, frame.tick, frame.code, frame.detail)
+
+
+def _decode_notice(data: bytes) -> Notice:
+    _exact(data, _NOTICE.size)
+    (_, tick, code, detail) = _NOTICE.unpack_from(data)
+    return Notice(tick, code, detail)
+
+
+def _encode_set_point(frame: SetPoint) -> bytes:
+    count = len(frame.currents)
+    return _SET_POINT_HEAD.pack(
+        FrameType.SET_POINT,
+        frame.session,
+        frame.sequence,
+        frame.validity_ms,
+        frame.digital_out,
+        count,
+    ) + _CURRENTS[count].pack(*frame.currents)
+
+
+def _decode_set_point(data: bytes) -> SetPoint:
+    (_, session, sequence, validity_ms, digital_out, count) = _SET_POINT_HEAD.unpack_from(data)
+    at = _SET_POINT_HEAD.size
+    _exact(data, at + 2 * count)
+    currents = _CURRENTS[count].unpack_from(data, at)
+    return SetPoint(session, sequence, validity_ms, digital_out, currents)
+
+
+def _encode_ask_identity(frame: AskIdentity) -> bytes:
+    return _ASK.pack(FrameType.ASK_IDENTITY, frame.session)
+
+
+def _decode_ask_identity(data: bytes) -> AskIdentity:
+    _exact(data, _ASK.size)
+    return AskIdentity(_ASK.unpack_from(data)[1])
+
+
+def _encode_ask_time(frame: AskTime) -> bytes:
+    return _ASK.pack(FrameType.ASK_TIME, frame.token)
+
+
+def _decode_ask_time(data: bytes) -> AskTime:
+    _exact(data, _ASK.size)
+    return AskTime(_ASK.unpack_from(data)[1])
+
+
+def _exact(data: bytes, size: int) -> None:
+    """The body must end where its layout ends: no byte too few, none too many."""
+    if len(data) != size + CRC_BYTES:
+        raise FrameDamaged(Damage.MALFORMED)
+
+
+_ENCODERS: dict[type, Callable[..., bytes]] = {
+    Hello: _encode_hello,
+    Slow: _encode_slow,
+    Time: _encode_time,
+    Notice: _encode_notice,
+    SetPoint: _encode_set_point,
+    AskIdentity: _encode_ask_identity,
+    AskTime: _encode_ask_time,
+}
+
+_DECODERS: dict[int, Callable[[bytes], Frame]] = {
+    FrameType.HELLO: _decode_hello,
+    FrameType.SLOW: _decode_slow,
+    FrameType.TIME: _decode_time,
+    FrameType.NOTICE: _decode_notice,
+    FrameType.SET_POINT: _decode_set_point,
+    FrameType.ASK_IDENTITY: _decode_ask_identity,
+    FrameType.ASK_TIME: _decode_ask_time,
+}
