@@ -1,0 +1,60 @@
+# Everything a person types. A fresh machine needs python3.11 or newer, pip, make and git.
+#
+#   make run    build the environment, start the demo rig, print one address
+#   make test   build what the checks need, run them all
+
+PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
+	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done)
+BIN := .venv/bin
+BUILT := .venv/.built
+SYSTEM_PACKAGES := mosquitto chromium
+
+.PHONY: env run test check system-packages lock clean
+
+env: $(BUILT)
+
+# Everything pinned with hashes; the project itself is linked into the environment.
+$(BUILT): requirements-dev.lock pyproject.toml
+	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed and was not found. Install it, or give it: make PYTHON=/path/to/python3"; exit 1; }
+	@test -x $(BIN)/python || $(PYTHON) -m venv .venv 2>/dev/null || { \
+	  rm -rf .venv && $(PYTHON) -m venv --without-pip .venv && \
+	  $(PYTHON) -m pip --python $(BIN)/python install --quiet pip; }
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	@touch $(BUILT)
+
+run: $(BUILT)
+	@exec $(BIN)/drumlin demo
+
+test: $(BUILT) system-packages check
+
+check: $(BUILT)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/pytest
+
+# The broker and the browser that some tests drive. Root installs what is missing.
+system-packages:
+	@missing=; for p in $(SYSTEM_PACKAGES); do \
+	  PATH="$$PATH:/usr/sbin" command -v $$p >/dev/null || missing="$$missing $$p"; done; \
+	if [ -n "$$missing" ]; then \
+	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	    apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing; \
+	  else \
+	    echo "The tests need these programs:$$missing."; \
+	    echo "Install them (on Debian: sudo apt-get install$$missing), or run 'make test' as root."; \
+	    exit 1; \
+	  fi; \
+	fi
+
+# Write both lock files anew from pyproject.toml.
+LOCK := CUSTOM_COMPILE_COMMAND="make lock" $(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe \
+	--strip-extras --no-emit-index-url --no-emit-find-links --no-emit-trusted-host
+lock:
+	$(LOCK) --output-file requirements.lock pyproject.toml
+	$(LOCK) --extra dev --constraint requirements.lock --output-file requirements-dev.lock pyproject.toml
+
+clean:
+	rm -rf .venv build dist *.egg-info .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

@@ -1,0 +1,109 @@
+"""Leftovers are failures: a test that leaves a task, thread, child process or open file fails.
+
+Warnings are errors already (pyproject.toml). The checks allow a short grace, because a thread
+that was told to end may need a moment, and then name what is left.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import inspect
+import os
+import threading
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+
+import psutil
+import pytest
+
+GRACE_S = 3.0
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Every asynchronous test also gets the check for tasks, as its outermost fixture."""
+    for item in items:
+        if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.obj):
+            item.fixturenames.insert(0, "no_task_left")
+
+
+@pytest.fixture
+async def no_task_left() -> AsyncIterator[None]:
+    """The test's event loop has no task of its own left when the test has ended."""
+    before = asyncio.all_tasks()
+    yield
+    me = asyncio.current_task()
+
+    def left() -> list[str]:
+        tasks = asyncio.all_tasks() - before - {me}
+        return sorted(repr(task) for task in tasks if not task.done())
+
+    deadline = time.monotonic() + GRACE_S
+    while left() and time.monotonic() < deadline:
+        await asyncio.sleep(0.01)
+    assert not left(), f"tasks left running: {left()}"
+
+
+@pytest.fixture(autouse=True)
+def no_leftovers() -> Iterator[None]:
+    """Threads, child processes and file descriptors are as they were before the test."""
+    threads, files, children = _threads(), _files(), _children()
+    yield
+    _expect_none("threads", lambda: sorted(set(_threads()) - set(threads)))
+    _expect_none("child processes", lambda: sorted(set(_children()) - set(children)))
+    _expect_none("open files", lambda: _more(files, _files()))
+
+
+def _expect_none(what: str, left: Callable[[], list[str]]) -> None:
+    if not left():
+        return
+    gc.collect()
+    deadline = time.monotonic() + GRACE_S
+    while left() and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert not left(), f"{what} left behind: {left()}"
+
+
+def _threads() -> list[str]:
+    return [f"{thread.name} ({thread.ident})" for thread in threading.enumerate()]
+
+
+def _children() -> list[str]:
+    found = []
+    for child in psutil.Process().children(recursive=True):
+        try:
+            line = " ".join(child.cmdline())
+        except psutil.Error:
+            continue
+        # The interpreter's own helper, started once and kept until the end.
+        if "resource_tracker" not in line:
+            found.append(f"{child.pid} {line}")
+    return found
+
+
+def _files() -> list[str]:
+    found = []
+    for number in os.listdir("/proc/self/fd"):
+        try:
+            target = os.readlink(f"/proc/self/fd/{number}")
+        except OSError:
+            continue  # the listing's own
+        found.append(f"{number} -> {target}")
+    return found
+
+
+def _more(before: list[str], after: list[str]) -> list[str]:
+    """Descriptors open now and not before; those of the interpreter's own helper do not count."""
+    tracker = _tracker_file()
+    return [
+        entry
+        for entry in sorted(set(after) - set(before))
+        if entry.split(" ", 1)[0] != tracker and "/proc/" not in entry
+    ]
+
+
+def _tracker_file() -> str:
+    from multiprocessing import resource_tracker
+
+    number = getattr(resource_tracker._resource_tracker, "_fd", None)
+    return str(number)
