@@ -82,7 +82,8 @@ class ConverterFlag(enum.IntFlag):
 
 class NoticeCode(enum.IntEnum):
     EASING_BEGAN = 1  # permission expired; detail: ms since the last accepted set point
-    SET_POINT_REFUSED = 2  # detail: 1 session, 2 sequence not newer, 3 output count, 4 range
+    # detail: 1 session, 2 sequence not newer, 3 output count, 4 range, 5 not zero after the chain
+    SET_POINT_REFUSED = 2
     FRAMES_DAMAGED = 3  # detail: frames from the host discarded since the last notice
     CHAIN_OPENED = 4
     EDGES_DROPPED = 5  # detail: wheel index << 16 | edges not sent
