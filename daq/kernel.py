@@ -1,4 +1,4 @@
-"""The one door to compiled code: `jit` turns a numeric function into machine code and keeps its type.
+"""The one door to compiled code: `jit` compiles a numeric function and keeps its type.
 
 Kernels work in place on preallocated arrays and know nothing of frames, readings or time of day.
 The compiled form is cached beside the source, so a second start does not compile again.

@@ -57,6 +57,7 @@ class LoadCell(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     capacity_n: Positive = 10_000.0
     filter_delay_s: NotNegative = 0.005  # converter filter, declared
     arm_resonance_hz: NotNegative = 0.0  # 0: none known
+    arm_damping: Annotated[float, Meta(ge=0, le=0.5)] = 0.03  # of that resonance, ratio to critical
     relative_sigma: NotNegative = 0.0005  # calibration, 1 sigma of the slope
     zero_sigma_n: NotNegative = 1.0
     calibrated_on: str = ""  # ISO date of the last dead-weight calibration
@@ -128,7 +129,9 @@ class SlowChannel(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     unit: str
     topic: str = ""
     max_age_s: Positive = 5.0
-    meaning: str = ""  # ambient-temperature, pressure, humidity, oil-temperature, smoke-opacity, boost, ...
+    meaning: str = (
+        ""  # ambient-temperature, pressure, humidity, oil-temperature, smoke-opacity, boost, ...
+    )
 
 
 class DigitalInputs(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -205,7 +208,9 @@ def load_rig(path: Path) -> Rig:
             "Give one with --rig, or copy rigs/tarnhow.toml and adapt it.",
         ) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise RigError(f"{path} cannot be read: {error}.", "Check the file and its rights.") from None
+        raise RigError(
+            f"{path} cannot be read: {error}.", "Check the file and its rights."
+        ) from None
     return parse_rig(text, str(path))
 
 
@@ -228,7 +233,7 @@ def _cross_check(rig: Rig, source: str) -> None:
     for absorber in rig.absorbers:
         if absorber.roll_set not in sets:
             fail(
-                f"absorber '{absorber.name}' names roll set '{absorber.roll_set}', which is not described.",
+                f"absorber '{absorber.name}' names the unknown roll set '{absorber.roll_set}'.",
                 f"Use one of: {', '.join(sets)}.",
             )
         if absorber.arm_sign == 0:

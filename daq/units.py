@@ -167,7 +167,7 @@ def display_unit(unit: Unit, system: UnitSystem) -> str:
 
 
 def for_display(reading: Reading, system: UnitSystem) -> tuple[float, float, str]:
-    """(value, sigma, unit) of a reading as a person reads it; sigma is scaled without the offset."""
+    """(value, sigma, unit) of a reading as a person reads it; sigma takes no offset."""
     shown = _SHOWN[system][reading.unit]
     scale = SCALES[shown]
     return (
