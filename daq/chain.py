@@ -8,7 +8,6 @@ channels come beside it, from the front end or from outside. Pure: no clock but 
 from __future__ import annotations
 
 # ruff: noqa: PLR0917 - one call per roll set and frame, by position for speed
-
 import math
 from typing import NamedTuple
 

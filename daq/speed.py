@@ -12,7 +12,6 @@ Positions carry the learned tooth offsets of daq.teeth. No wall clock, no alloca
 from __future__ import annotations
 
 # ruff: noqa: PLR0917 - kernels take their arrays by position
-
 import math
 
 import msgspec
