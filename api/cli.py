@@ -1,0 +1,164 @@
+"""The `drumlin` command: what a person or a script types. Each command hands over to one module.
+
+Whatever goes wrong on purpose ends in one message with the next step and a non-zero exit code,
+never in a traceback. Imports are made where they are used, so that each command starts quickly.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from daq.errors import DrumlinError
+
+app = typer.Typer(
+    name="drumlin",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Acquisition and load control for heavy chassis dynamometers.",
+)
+tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maintain.")
+app.add_typer(tokens, name="token")
+
+RigOption = Annotated[Path, typer.Option(help="The rig file.")]
+DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
+_DEMO_RIG = Path(__file__).resolve().parent.parent / "rigs" / "tarnhow.toml"
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+@app.command()
+def serve(
+    rig: RigOption,
+    port: Annotated[str, typer.Option(help="Serial device of the front end.")] = "",
+    data: DataOption = Path("data"),
+    listen: Annotated[str, typer.Option(help="HOST:PORT of the page and the interface.")] = "",
+    settings: Annotated[Path | None, typer.Option(help="A drumlin.toml; optional.")] = None,
+) -> None:
+    """Run a rig: the loop process and the service process, until Ctrl-C."""
+    from api.processes.serve import ServeSettings, parse_listen
+    from api.processes.serve import serve as run
+
+    host, listen_port = parse_listen(listen)
+    run(ServeSettings(rig, port, data.absolute(), host, listen_port, settings), _say)
+
+
+@app.command()
+def demo(
+    rig: RigOption = _DEMO_RIG,
+    data: DataOption = Path("data"),
+    listen: Annotated[str, typer.Option(help="HOST:PORT of the page and the interface.")] = "",
+    settings: Annotated[Path | None, typer.Option(help="A drumlin.toml; optional.")] = None,
+    unattended: Annotated[
+        bool, typer.Option("--unattended", help="Run one hold by itself, then end.")
+    ] = False,
+    seconds: Annotated[float, typer.Option(help="Length of the unattended hold.")] = 60.0,
+    rpm: Annotated[float, typer.Option(help="Engine speed of the unattended hold.")] = 1900.0,
+    json: JsonOption = False,
+) -> None:
+    """Everything on one computer with a simulated rig and truck behind a serial device."""
+    from api.processes.demo import DemoSettings
+    from api.processes.demo import demo as run
+    from api.processes.serve import parse_listen
+
+    host, listen_port = parse_listen(listen)
+    asked = DemoSettings(
+        rig, data.absolute(), host, listen_port, settings, unattended, seconds, rpm
+    )
+    run(asked, _say, as_json=json)
+
+
+@app.command()
+def driver(
+    what: Annotated[list[str], typer.Argument(help="What to do, e.g.: pedal 60")],
+    data: DataOption = Path("data"),
+) -> None:
+    """Tell the demo's driver what to do; `drumlin driver help` lists it."""
+    from api.processes.demo import tell_driver
+
+    print(tell_driver(data.absolute(), " ".join(what)))
+
+
+@app.command()
+def rehearse(
+    kind: Annotated[str, typer.Argument(help="Test kind: steady-hold.")],
+    rig: RigOption = _DEMO_RIG,
+    rpm: Annotated[float | None, typer.Option(help="Engine speed to hold.")] = None,
+    speed_kmh: Annotated[float | None, typer.Option(help="Roll speed to hold instead.")] = None,
+    minutes: Annotated[float, typer.Option(help="Length of the test.")] = 3.0,
+    gear: Annotated[int | None, typer.Option(help="Gear of the simulated truck.")] = None,
+    pedal: Annotated[float, typer.Option(help="Pedal of the simulated driver, per cent.")] = 100.0,
+    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
+    json: JsonOption = False,
+) -> None:
+    """Run a test against the simulated rig in virtual time, many times faster than real time."""
+    from api.processes.rehearsal import RehearsalSettings, plan_of, print_result
+    from api.processes.rehearsal import rehearse as run
+
+    plan = plan_of(kind, minutes, rpm, speed_kmh)
+    print_result(run(RehearsalSettings(rig, plan, gear, pedal, seed)), as_json=json)
+
+
+@tokens.command("add")
+def token_add(
+    name: Annotated[str, typer.Argument(help="Whose token it is.")],
+    role: Annotated[str, typer.Option(help="watch, operate or maintain.")] = "operate",
+    data: DataOption = Path("data"),
+) -> None:
+    """Make a token and show its secret once."""
+    from api.tokens import Role, TokenBook
+
+    try:
+        wanted = Role(role)
+    except ValueError:
+        raise DrumlinError(
+            f"There is no role '{role}'.", "Use watch, operate or maintain."
+        ) from None
+    _, secret = TokenBook(data).add(name, wanted)
+    print(secret)
+    _say("Keep it now: it is not shown again.")
+
+
+@tokens.command("list")
+def token_list(data: DataOption = Path("data")) -> None:
+    """All tokens, without their secrets."""
+    from api.tokens import TokenBook
+
+    for token in TokenBook(data).tokens():
+        state = f"revoked {token.revoked}" if token.revoked else "valid"
+        print(f"{token.id}  {token.role.value:8}  {token.name}  made {token.made}  {state}")
+
+
+@tokens.command("revoke")
+def token_revoke(
+    name: Annotated[str, typer.Argument(help="Name or id.")], data: DataOption = Path("data")
+) -> None:
+    """End a token's validity, at once."""
+    from api.tokens import TokenBook
+
+    token = TokenBook(data).revoke(name)
+    print(f"{token.name} ({token.id}) is revoked.")
+
+
+def main() -> None:
+    """Entry of the console command."""
+    try:
+        app()
+    except DrumlinError as error:
+        _say(f"drumlin: {error.problem}")
+        if error.remedy:
+            _say(f"         {error.remedy}")
+        sys.exit(getattr(error, "exit_code", 2))
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()
