@@ -255,7 +255,7 @@ def damaged() -> list[tuple[str, str, bytes]]:
     plain = body(sample())
     setp = body(SET_POINT)
     return [
-        ("one bit of the body flipped", "crc_failures", _flip(good, 40, 0x10)),
+        ("one bit of the body flipped", "crc_failures", _flip(good, 8, 0x10)),
         ("cut in the middle", "cobs_failures", good[:30] + b"\0"),
         ("a type and nothing else", "truncated", stuff_plainly(b"\x02") + b"\0"),
         ("one byte short of type and CRC", "truncated", stuff_plainly(b"\x04\x01\x02\x03") + b"\0"),
