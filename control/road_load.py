@@ -14,15 +14,14 @@ import msgspec
 
 from daq.errors import Refused
 from daq.gravity import STANDARD_GRAVITY
+from daq.units import MILE, POUND, POUND_FORCE
 
 KG_PER_TYRE = 56.7  # rotating parts of one tyre and wheel as extra mass; 40 CFR 1066.310(b)(7)
 REFERENCE_AIR_KG_M3 = 1.17  # 40 CFR 1066.310
 COLD_TEST_FACTOR = 1.1  # 40 CFR 1066.305(b)(2)
 STEEPEST_PERCENT = 35.0  # beyond any public road; a route that says more is wrong
 
-_LBF = 4.4482216152605
-_LB = 0.45359237
-_MPH = 0.44704
+_MPH = MILE / 3600.0
 
 
 class RoadLoad(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -63,11 +62,11 @@ def from_us_customary(
     a_lbf: float, b_lbf_per_mph: float, c_lbf_per_mph2: float, mass_lb: float, tyres: int = 4
 ) -> RoadLoad:
     """RoadLoad from coefficients as US certification lists print them."""
-    mass = mass_lb * _LB
+    mass = mass_lb * POUND
     return RoadLoad(
-        a_lbf * _LBF,
-        b_lbf_per_mph * _LBF / _MPH,
-        c_lbf_per_mph2 * _LBF / _MPH**2,
+        a_lbf * POUND_FORCE,
+        b_lbf_per_mph * POUND_FORCE / _MPH,
+        c_lbf_per_mph2 * POUND_FORCE / _MPH**2,
         mass,
         effective_mass(mass, tyres),
     )

@@ -16,14 +16,15 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import Refused
+from daq.units import MILE
 
 Array = npt.NDArray[np.float64]
-TRACE_TOLERANCE_MPS = 2.0 * 0.44704  # 40 CFR 1066.425(b): 2.0 mph
+TRACE_TOLERANCE_MPS = 2.0 * MILE / 3600.0  # 40 CFR 1066.425(b): 2.0 mph
 TRACE_WINDOW_S = 1.0
 EXCURSION_S = 2.0
 
 _TIME_COLUMNS = ("time_s", "cycsecs", "seconds", "time")
-_SPEED_COLUMNS = {"mps": 1.0, "cycmps": 1.0, "speed_mps": 1.0, "kmh": 1 / 3.6, "mph": 0.44704}
+_SPEED_COLUMNS = {"mps": 1.0, "cycmps": 1.0, "speed_mps": 1.0, "kmh": 1 / 3.6, "mph": MILE / 3600.0}
 _GRADE_COLUMNS = {"grade": 100.0, "cycgrade": 100.0, "grade_percent": 1.0}
 
 

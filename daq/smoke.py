@@ -13,6 +13,8 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from daq.units import HORSEPOWER, INCH
+
 _GOLDEN = (math.sqrt(5) - 1) / 2  # 0.618034, the D of the filter
 
 
@@ -37,11 +39,11 @@ def convert_path(opacity: float, measured_path_m: float, wanted_path_m: float) -
 
 def standard_path_m(rated_power_w: float) -> float:
     """Standard stack diameter by rated power, m; SAE J1667, from memory."""
-    hp = rated_power_w / 745.69987158227022
+    hp = rated_power_w / HORSEPOWER
     for limit, inches in ((101.0, 2), (201.0, 3), (301.0, 4)):
         if hp < limit:
-            return inches * 0.0254
-    return 5 * 0.0254
+            return inches * INCH
+    return 5 * INCH
 
 
 class BesselFilter(msgspec.Struct, frozen=True):

@@ -12,15 +12,15 @@ from collections.abc import Sequence
 import msgspec
 
 from daq.statistics import mean
+from daq.units import HORSEPOWER, POUND
 
-HEAVY_LIMIT_KG = 20_000 * 0.45359237  # 20,000 lb gross weight: wider allowances above
+HEAVY_LIMIT_KG = 20_000 * POUND  # 20,000 lb gross weight: wider allowances above
 SPEED_ERROR_MPS = 0.02  # 1066.235
 TIME_BASE_ERROR = 1e-5  # 1066.230
 BASE_INERTIA_SINGLE = 0.010  # 1066.250(d)(1)
 BASE_INERTIA_MEAN = 0.0020  # 1066.250(d)(2)
 RESPONSE_S = 0.100  # 1066.245, to within 10 %
 ACCELERATION_ERROR = 0.010  # 1066.265
-_HP_W = 745.69987158227022
 
 
 def roll_speed(diameter_m: float, frequency_hz: float, pulses_per_turn: float = 1.0) -> float:
@@ -86,7 +86,7 @@ def friction_power_error(
 
 def friction_power_limit(heavy: bool) -> float:
     """Allowed friction compensation error, W: 0.15 hp, 0.6 hp for heavy machines."""
-    return (0.6 if heavy else 0.15) * _HP_W
+    return (0.6 if heavy else 0.15) * HORSEPOWER
 
 
 def mean_acceleration(start_mps: float, end_mps: float, seconds: float) -> float:
