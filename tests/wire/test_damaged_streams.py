@@ -147,7 +147,6 @@ def test_any_bytes_at_all_raise_nothing_and_fill_nothing(pieces: list[bytes]) ->
 
 @given(st.lists(FRAMES, min_size=1, max_size=5), FRAMES, st.data())
 @settings(calm, max_examples=300)
-@calm
 def test_a_searched_damage_passes_no_wrong_frame_and_the_next_one_arrives(
     sent: list[Frame], after: Frame, data: st.DataObject
 ) -> None:
