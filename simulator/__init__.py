@@ -1,1 +1,1 @@
-"""A rig and a truck behind a serial port: physics of its own, known to the rest only by its bytes."""
+"""A rig and a truck behind a serial port: the rest knows its physics only by its bytes."""

@@ -1,0 +1,260 @@
+"""The simulated front end board: session, permission, supplies and frames, after docs/wire.md.
+
+Data flows: bytes from the host -> `receive` -> set points; `supplies` -> the world -> `sample`
+-> bytes for the host. It knows its own clock (ticks since boot), its inputs and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from daq.wire.codec import encode
+from daq.wire.deframer import Deframer, Direction
+from daq.wire.frames import (
+    MAX_EDGES_PER_FRAME,
+    PROTOCOL_MAJOR,
+    PROTOCOL_MINOR,
+    AskIdentity,
+    AskTime,
+    Channel,
+    ChannelKind,
+    FromFrontEnd,
+    Hello,
+    Notice,
+    NoticeCode,
+    Permission,
+    ResetCause,
+    Sample,
+    SetPoint,
+    Slow,
+    Time,
+)
+from simulator.setup import Setup
+
+TICK_MASK = 0xFFFF_FFFF
+LONGEST_VALIDITY_MS = 2000
+
+# What the slow inputs of the board are wired to.
+SLOW_CHANNELS: tuple[tuple[str, str], ...] = (
+    ("ambient-temperature", "degC"),
+    ("barometer", "kPa"),
+    ("humidity", "pct"),
+    ("oil-temperature", "degC"),
+    ("boost", "kPa"),
+    ("smoke-opacity", "pct"),
+    ("rotor-rear-left", "degC"),
+    ("rotor-rear-right", "degC"),
+)
+
+
+def channel_table(setup: Setup) -> tuple[Channel, ...]:
+    """The channels the board names in its HELLO."""
+    board = setup.front_end
+    wheels = [roll.name for roll in setup.rolls] + ["engine"]
+    absorbers = [absorber.name for absorber in setup.absorbers]
+    return (
+        *(Channel(ChannelKind.WHEEL, name) for name in wheels),
+        *(Channel(ChannelKind.CONVERTER, name) for name in absorbers),
+        *(Channel(ChannelKind.OUTPUT, name) for name in absorbers),
+        *(Channel(ChannelKind.DIGITAL_IN, name) for name in board.digital_in),
+        *(Channel(ChannelKind.DIGITAL_OUT, name) for name in board.digital_out),
+        *(Channel(ChannelKind.SLOW, name, unit) for name, unit in SLOW_CHANNELS),
+    )
+
+
+class FrontEnd:
+    """One board from power-on; `boot` starts it again."""
+
+    def __init__(self, setup: Setup, seed: int) -> None:
+        board = setup.front_end
+        self.board = board
+        self.channels = channel_table(setup)
+        self._random = np.random.default_rng([seed, 2])
+        self._ceiling_a = [absorber.forcing_a for absorber in setup.absorbers]
+        self._fall_a_per_s = [each.max_current_a / board.ease_off_s for each in setup.absorbers]
+        self._most_a = [absorber.max_current_a for absorber in setup.absorbers]
+        self._ticks_per_frame = board.tick_hz // board.frame_hz
+        self._ticks_per_ms = board.tick_hz / 1000.0
+        self.chain_closed = True
+        self.tie_downs = True
+        self.out: list[FromFrontEnd] = []  # frames waiting to be sent
+        self.ticks = board.tick_start  # counts on without wrapping; the wire carries 32 bits
+        self.boot_id = 0
+        self._boot(ResetCause.POWER_ON)
+
+    def boot(self, cause: ResetCause) -> None:
+        """Start again: everything the host said is forgotten, supplies are at zero."""
+        self.ticks = 0
+        self._boot(cause)
+
+    def _boot(self, cause: ResetCause) -> None:
+        self.boot_id = int(self._random.integers(1, 2**32))
+        self.cause = cause
+        self.session = 0
+        self.sequence = 0
+        self.last_set_point = 0
+        self._heard = False  # a set point was accepted in this session
+        self.permission = Permission.NONE
+        self.set_points_a = [0.0] * len(self._ceiling_a)
+        self.digital_out = 0
+        self._taken_tick = 0
+        self._expires_tick = 0
+        self._damaged_before = 0
+        self._deframer = Deframer(Direction.TO_FRONT_END)
+        self._totals = [0, 0, 0]
+        self._zero = (0,) * len(self._ceiling_a)
+        self.out.clear()
+        self.out.append(self._hello())
+
+    def _hello(self) -> Hello:
+        board = self.board
+        return Hello(
+            PROTOCOL_MAJOR,
+            PROTOCOL_MINOR,
+            self.cause,
+            board.tick_hz,
+            board.frame_hz,
+            self.boot_id,
+            self.session,
+            board.config_hash,
+            self.ticks & TICK_MASK,
+            board.firmware,
+            self.channels,
+        )
+
+    def notice(self, code: NoticeCode, detail: int = 0) -> None:
+        self.out.append(Notice(self.ticks & TICK_MASK, code, detail & TICK_MASK))
+
+    def receive(self, data: bytes, ticks_later: int = 0) -> None:
+        """Take bytes from the host, `ticks_later` ticks after the last frame was sent."""
+        now = self.ticks + ticks_later
+        for frame in self._deframer.feed(data):
+            if isinstance(frame, SetPoint):
+                self._take(frame, now)
+            elif isinstance(frame, AskTime):
+                self.out.append(Time(frame.token, now & TICK_MASK))
+            elif isinstance(frame, AskIdentity):
+                self._open_session(frame.session)
+        damaged = self._deframer.counters.damaged
+        if damaged > self._damaged_before:
+            self.notice(NoticeCode.FRAMES_DAMAGED, damaged - self._damaged_before)
+            self._damaged_before = damaged
+
+    def _open_session(self, session: int) -> None:
+        if self.permission is Permission.HELD:
+            self._begin_easing(self.ticks)
+        self.session = session
+        self._heard = False
+        self.out.append(self._hello())
+
+    def _take(self, frame: SetPoint, now: int) -> None:
+        refused = 0
+        newer = (frame.sequence - self.last_set_point) & 0xFFFF
+        if self.session == 0 or frame.session != self.session:
+            refused = 1
+        elif self._heard and not 0 < newer < 0x8000:
+            refused = 2
+        elif len(frame.currents) != len(self._ceiling_a):
+            refused = 3
+        elif not 0 < frame.validity_ms <= LONGEST_VALIDITY_MS:
+            refused = 4
+        if refused:
+            self.notice(NoticeCode.SET_POINT_REFUSED, refused)
+            return
+        self._heard = True
+        self.last_set_point = frame.sequence
+        self._taken_tick = now
+        self._expires_tick = now + int(frame.validity_ms * self._ticks_per_ms)
+        self.digital_out = frame.digital_out
+        if self.permission is Permission.CHAIN_OPEN:
+            return
+        self.permission = Permission.HELD
+        self.set_points_a = [
+            min(step * 0.01, most)
+            for step, most in zip(frame.currents, self._ceiling_a, strict=True)
+        ]
+
+    def _begin_easing(self, now: int) -> None:
+        self.permission = Permission.EASING
+        self.set_points_a = [
+            min(each, most) for each, most in zip(self.set_points_a, self._most_a, strict=True)
+        ]
+        age_ms = int((now - self._taken_tick) / self._ticks_per_ms)
+        self.notice(NoticeCode.EASING_BEGAN, age_ms)
+
+    def supplies(self, period_s: float) -> list[float]:
+        """Set points in A for the frame that begins now, by the board's own clock and inputs."""
+        permission = self.permission
+        if not self.chain_closed:
+            if permission is not Permission.CHAIN_OPEN:
+                self.permission = Permission.CHAIN_OPEN
+                self.set_points_a = [0.0] * len(self.set_points_a)
+                self.notice(NoticeCode.CHAIN_OPENED)
+        elif permission is Permission.CHAIN_OPEN:
+            self.permission = Permission.NONE
+        elif permission is Permission.HELD:
+            if self.ticks >= self._expires_tick:
+                self._begin_easing(self.ticks)
+        elif permission is Permission.EASING:
+            self.set_points_a = [
+                max(each - fall * period_s, 0.0)
+                for each, fall in zip(self.set_points_a, self._fall_a_per_s, strict=True)
+            ]
+            if not any(self.set_points_a):
+                self.permission = Permission.NONE
+        return self.set_points_a
+
+    def sample(
+        self,
+        edges: Sequence[Sequence[int]],
+        counts: Sequence[int],
+        flags: Sequence[int],
+        currents: Sequence[int],
+    ) -> Sample:
+        """The frame for the period just over; moves the board's clock on by that period."""
+        self.ticks += self._ticks_per_frame
+        totals = self._totals
+        sent: list[tuple[int, ...]] = []
+        for wheel, ticks in enumerate(edges):
+            if not ticks:
+                sent.append(())
+                continue
+            count = len(ticks)
+            totals[wheel] = (totals[wheel] + count) & 0xFFFF
+            if count > MAX_EDGES_PER_FRAME:
+                dropped = count - MAX_EDGES_PER_FRAME
+                self.notice(NoticeCode.EDGES_DROPPED, wheel << 16 | dropped)
+                ticks = ticks[dropped:]  # noqa: PLW2901
+            sent.append(tuple([tick & TICK_MASK for tick in ticks]))
+        left_ms = 0
+        if self.permission is Permission.HELD:
+            left_ms = max(int((self._expires_tick - self.ticks) / self._ticks_per_ms), 0)
+        digital = (1 if self.chain_closed else 0) | (2 if self.tie_downs else 0)
+        sample = Sample(
+            self.sequence,
+            self.ticks & TICK_MASK,
+            int(self.permission),
+            left_ms,
+            self.last_set_point,
+            digital,
+            tuple(totals),
+            tuple(sent),
+            tuple(counts),
+            tuple(flags),
+            tuple(currents),
+        )
+        self.sequence = (self.sequence + 1) & TICK_MASK
+        return sample
+
+    def slow(self, values: Sequence[float]) -> Slow:
+        return Slow(self.ticks & TICK_MASK, tuple(enumerate(values)))
+
+    def flush(self) -> bytes:
+        """Wire bytes of the frames that wait, apart from samples."""
+        if not self.out:
+            return b""
+        data = b"".join([encode(frame) for frame in self.out])
+        self.out.clear()
+        return data

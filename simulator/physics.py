@@ -1,0 +1,213 @@
+"""Physics of the simulated rig and truck as small compiled functions of plain numbers.
+
+Written for the simulator alone: the measuring and controlling side has its own formulas, so that
+one mistake cannot hide in both. Sources stand beside the formulas; rows without a source are
+invented for this invented machine.
+"""
+
+# ruff: noqa: PLR0917  # compiled functions take their numbers one by one
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from simulator import kernel
+from simulator import layout as at
+from simulator.kernel import jit
+
+Floats = npt.NDArray[np.float64]
+
+kernel.refresh_cache(__file__, at.__file__)
+
+STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), CODATA
+ZERO_CELSIUS = 273.15
+REFERENCE_K = 293.15  # cold rotor of the absorber curve
+
+
+@jit
+def excitation(current_a: float, rated_a: float, saturation_a: float) -> float:
+    """Torque over its value at rated current; rises with the square, bends over at saturation."""
+    flux = current_a / (1.0 + abs(current_a / saturation_a) ** 3) ** (1.0 / 3.0)
+    rated = rated_a / (1.0 + (rated_a / saturation_a) ** 3) ** (1.0 / 3.0)
+    share: float = flux / rated
+    return share * share
+
+
+@jit
+def brake_curve(speed: float, critical: float) -> float:
+    """Torque over peak torque: 2/(w/wc + wc/w), the eddy-current brake of Smythe and Wouterse."""
+    return 2.0 * speed * critical / (speed * speed + critical * critical)
+
+
+@jit
+def steel_specific_heat(kelvin: float) -> float:
+    """J/(kg K) after EN 1993-1-2, 3.4.1.2, 20 to 600 degC; held constant outside."""
+    t = min(max(kelvin - ZERO_CELSIUS, 20.0), 600.0)
+    return 425.0 + t * (0.773 + t * (-1.69e-3 + t * 2.22e-6))
+
+
+@jit
+def radiated(kelvin: float, ambient_k: float, area_m2: float, emissivity: float) -> float:
+    """W by Stefan and Boltzmann."""
+    return emissivity * STEFAN_BOLTZMANN * area_m2 * (kelvin**4 - ambient_k**4)
+
+
+@jit
+def heat_step(a: Floats, p: Floats, heat_w: float, fan: float, ambient_k: float, dt: float) -> None:
+    """Move skin, body and hub of one rotor (row `a`, parameters `p`) on by `dt` seconds.
+
+    Most of the heat arises in the skin; vanes cool skin and body, the skin radiates.
+    """
+    skin, bulk, hub = a[at.A_SKIN], a[at.A_BULK], a[at.A_HUB]
+    film = p[at.P_STILL] + fan * p[at.P_STILL_FAN]
+    vanes = 1.0 + fan * (p[at.P_WIND_FAN] - 1.0)
+    film += p[at.P_WIND] * vanes * abs(a[at.A_SPEED]) ** p[at.P_WIND_POWER]
+    to_bulk = p[at.P_SKIN_BULK] * (skin - bulk)
+    to_hub = p[at.P_BULK_HUB] * (bulk - hub)
+    lost = radiated(skin, ambient_k, p[at.P_AREA], p[at.P_EMISSIVITY])
+    skin_flow = 0.85 * heat_w - to_bulk - 0.7 * film * (skin - ambient_k) - lost
+    bulk_flow = 0.15 * heat_w + to_bulk - to_hub - 0.3 * film * (bulk - ambient_k)
+    hub_flow = to_hub - p[at.P_HUB_AIR] * (hub - ambient_k)
+    a[at.A_SKIN] = skin + dt * skin_flow / (p[at.P_SKIN_KG] * steel_specific_heat(skin))
+    a[at.A_BULK] = bulk + dt * bulk_flow / (p[at.P_BULK_KG] * steel_specific_heat(bulk))
+    a[at.A_HUB] = hub + dt * hub_flow / (p[at.P_HUB_KG] * steel_specific_heat(hub))
+
+
+@jit
+def tyre_force(
+    slip: float, load: float, friction: float, shape: float, stiffness: float, alignment: float
+) -> float:
+    """Longitudinal force of one axle's tyres: a saturating curve of the combined slip."""
+    if load <= 0.0:
+        return 0.0
+    combined = math.sqrt(slip * slip + alignment * alignment) + 1e-12
+    grip = friction * (1.0 - 0.08 * (load - 18_000.0) / 18_000.0)
+    return grip * load * math.sin(shape * math.atan(stiffness * combined)) * slip / combined
+
+
+@jit
+def crossing_time(distance: float, speed: float, acceleration: float) -> float:
+    """Seconds until `distance` is covered, at constant acceleration; exact and well conditioned."""
+    root = math.sqrt(max(speed * speed + 2.0 * acceleration * distance, 0.0))
+    return 2.0 * distance / max(speed + root, 1e-12)
+
+
+@jit
+def full_torque(speed: float, table: Floats) -> float:
+    """N m of the boosted engine at full fuelling; `table` has one value per 20 rad/s from zero."""
+    position = min(max(speed / 20.0, 0.0), table.shape[0] - 1.000001)
+    index = int(position)
+    share = position - index
+    torque: float = table[index] * (1.0 - share) + table[index + 1] * share
+    return torque
+
+
+@jit
+def converter_torques(
+    engine: float, turbine: float, capacity: float, stall_ratio: float
+) -> tuple[float, float]:
+    """Pump and turbine torque of the hydrodynamic converter, N m."""
+    if engine >= turbine:
+        ratio = max(turbine, 0.0) / max(engine, 1.0)
+        pump = capacity * engine * engine * (1.0 - ratio * ratio * ratio)
+        gain = stall_ratio - (stall_ratio - 1.0) * ratio / 0.88 if ratio < 0.88 else 1.0
+        return pump, pump * gain
+    drag = -0.5 * capacity * (turbine * turbine - engine * engine)
+    return drag, drag
+
+
+@jit
+def solve_driveline(
+    speeds: Floats,
+    torques: Floats,
+    inertias: Floats,
+    dt: float,
+    ratio: float,
+    front_share: float,
+    lock_capacity: float,
+    gear_capacity: float,
+    case_capacity: float,
+    clutches: Floats,
+    work: Floats,
+) -> None:
+    """One implicit step of engine, turbine and both axle inputs, coupled by three clutches.
+
+    `speeds`, `torques`, `inertias`: engine, turbine, front axle, rear axle. `ratio` is gear times
+    final drive. A clutch sticks unless its torque would exceed its capacity; sticking means a
+    viscous link so stiff (1e6 N m s/rad) that it does not creep by more than 0.01 rpm.
+    Results go to `speeds` and `clutches` (lock-up, gear, transfer-case lock: N m). `work` is 4x5.
+    """
+    stiff = 1e6
+    nf = ratio * front_share
+    nr = ratio * (1.0 - front_share)
+    k1, k2, k3 = stiff, stiff, stiff
+    c1, c2, c3 = 0.0, 0.0, 0.0
+    if lock_capacity <= 0.0:
+        k1 = 0.0
+    if gear_capacity <= 0.0:
+        k2 = 0.0
+    if case_capacity <= 0.0:
+        k3 = 0.0
+    w0, w1, w2, w3 = 0.0, 0.0, 0.0, 0.0
+    for _ in range(4):
+        work[0, 0] = inertias[0] / dt + k1
+        work[0, 1] = -k1
+        work[0, 2] = 0.0
+        work[0, 3] = 0.0
+        work[0, 4] = inertias[0] / dt * speeds[0] + torques[0] - c1
+        work[1, 1] = inertias[1] / dt + k1 + k2
+        work[1, 2] = -k2 * nf
+        work[1, 3] = -k2 * nr
+        work[1, 4] = inertias[1] / dt * speeds[1] + torques[1] + c1 - c2
+        work[2, 2] = inertias[2] / dt + k2 * nf * nf + k3
+        work[2, 3] = k2 * nf * nr - k3
+        work[2, 4] = inertias[2] / dt * speeds[2] + torques[2] + nf * c2 - c3
+        work[3, 3] = inertias[3] / dt + k2 * nr * nr + k3
+        work[3, 4] = inertias[3] / dt * speeds[3] + torques[3] + nr * c2 + c3
+        # Symmetric elimination: only the upper triangle is stored.
+        for i in range(3):
+            for j in range(i + 1, 4):
+                factor = work[i, j] / work[i, i]
+                for k in range(j, 5):
+                    work[j, k] -= factor * work[i, k]
+        w3 = work[3, 4] / work[3, 3]
+        w2 = (work[2, 4] - work[2, 3] * w3) / work[2, 2]
+        w1 = (work[1, 4] - work[1, 2] * w2 - work[1, 3] * w3) / work[1, 1]
+        w0 = (work[0, 4] - work[0, 1] * w1) / work[0, 0]
+        again = False
+        if k1 > 0.0:
+            torque = k1 * (w0 - w1)
+            if abs(torque) > lock_capacity:
+                c1 = math.copysign(lock_capacity, torque)
+                k1 = 0.0
+                again = True
+            clutches[0] = torque
+        else:
+            clutches[0] = c1
+        if k2 > 0.0:
+            torque = k2 * (w1 - nf * w2 - nr * w3)
+            if abs(torque) > gear_capacity:
+                c2 = math.copysign(gear_capacity, torque)
+                k2 = 0.0
+                again = True
+            clutches[1] = torque
+        else:
+            clutches[1] = c2
+        if k3 > 0.0:
+            torque = k3 * (w2 - w3)
+            if abs(torque) > case_capacity:
+                c3 = math.copysign(case_capacity, torque)
+                k3 = 0.0
+                again = True
+            clutches[2] = torque
+        else:
+            clutches[2] = c3
+        if not again:
+            break
+    speeds[0] = w0
+    speeds[1] = w1
+    speeds[2] = w2
+    speeds[3] = w3

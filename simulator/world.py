@@ -1,0 +1,231 @@
+"""The simulated world between frames: arrays packed from a Setup, and the compiled step on them.
+
+Data flows: Setup -> arrays; driver inputs and supply set points -> `advance` -> edges, counts,
+currents, truth. Nothing here knows the wire.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from simulator import layout as at
+from simulator.frame_step import step_frame
+from simulator.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+NOISE_BLOCK = 16_384
+# More numbers than one frame can use: edges, four per absorber, one for the engine.
+NOISE_RESERVE = 1_024
+
+
+def _absorber_row(absorber: TrueAbsorber) -> Floats:
+    row = np.zeros(at.P_COUNT)
+    row[at.P_PEAK] = absorber.peak_nm
+    row[at.P_CRITICAL] = absorber.critical_radps
+    row[at.P_RATED] = absorber.rated_a
+    row[at.P_SATURATION] = absorber.saturation_a
+    row[at.P_RESIDUAL] = absorber.residual_nm
+    row[at.P_RESISTIVITY] = absorber.resistivity_per_k
+    row[at.P_PEAK_FADE] = absorber.peak_fade_per_k
+    row[at.P_RATIO] = absorber.gear_ratio
+    row[at.P_ARM] = absorber.arm_m
+    row[at.P_COIL_LAG] = absorber.coil_lag_s
+    row[at.P_MAGNETIC_LAG] = absorber.magnetic_lag_s
+    row[at.P_MAX_CURRENT] = absorber.max_current_a
+    row[at.P_PLAY_WIDTH] = absorber.play_a
+    row[at.P_PLAY_SHARE] = absorber.play_share
+    row[at.P_ARM_RATE] = 2.0 * math.pi * absorber.arm_hz
+    row[at.P_ARM_DAMPING] = absorber.arm_damping
+    row[at.P_SKIN_KG] = absorber.skin_kg
+    row[at.P_BULK_KG] = absorber.bulk_kg
+    row[at.P_HUB_KG] = absorber.hub_kg
+    row[at.P_SKIN_BULK] = absorber.skin_bulk_w_per_k
+    row[at.P_BULK_HUB] = absorber.bulk_hub_w_per_k
+    row[at.P_HUB_AIR] = absorber.hub_air_w_per_k
+    row[at.P_STILL] = absorber.still_w_per_k
+    row[at.P_STILL_FAN] = absorber.still_fan_w_per_k
+    row[at.P_WIND] = absorber.wind_w_per_k
+    row[at.P_WIND_FAN] = absorber.wind_fan
+    row[at.P_WIND_POWER] = absorber.wind_power
+    row[at.P_AREA] = absorber.area_m2
+    row[at.P_EMISSIVITY] = absorber.emissivity
+    row[at.P_RIPPLE] = absorber.ripple_n
+    row[at.P_NOISE] = absorber.noise_n
+    row[at.P_COUNTS_PER_N] = absorber.counts_per_n
+    row[at.P_ZERO] = absorber.zero_counts
+    row[at.P_ROLL] = absorber.roll
+    row[at.P_FAN] = absorber.fan
+    row[at.P_DRIFT_RATE] = absorber.drift_n_per_root_h
+    row[at.P_TORQUE_GAIN] = 1.0
+    row[at.P_FORCED_CURRENT] = math.nan
+    row[at.P_FOLLOW_GAIN] = 1.0
+    row[at.P_CURRENT_NOISE] = absorber.current_noise_a
+    return row
+
+
+def _roll_row(roll: TrueRollSet) -> Floats:
+    row = np.zeros(at.Q_COUNT)
+    row[at.Q_MASS] = roll.mass_kg
+    row[at.Q_RADIUS] = roll.radius_m
+    row[at.Q_LOSS_A], row[at.Q_LOSS_B], row[at.Q_LOSS_C] = roll.loss_n
+    row[at.Q_CHILL_SHARE] = roll.chill_share
+    row[at.Q_CHILL_TIME] = roll.chill_s
+    row[at.Q_LOAD] = roll.axle_load_n
+    row[at.Q_LOAD_SHIFT] = roll.load_shift
+    row[at.Q_FRICTION] = roll.friction
+    row[at.Q_SHAPE] = roll.slip_shape
+    row[at.Q_STIFFNESS] = roll.slip_stiffness
+    row[at.Q_RELAXATION] = roll.relaxation_m
+    row[at.Q_TYRE_DAMPING] = roll.tyre_damping
+    row[at.Q_ALIGNMENT] = roll.toe_rad
+    row[at.Q_ROLLING] = roll.rolling
+    row[at.Q_TYRE_RADIUS] = roll.tyre_radius_m
+    row[at.Q_WHEEL_INERTIA] = roll.wheel_inertia
+    row[at.Q_AXLE_INERTIA] = roll.axle_inertia
+    row[at.Q_SHAFT_STIFFNESS] = roll.shaft_stiffness
+    row[at.Q_SHAFT_DAMPING] = roll.shaft_damping
+    row[at.Q_AXLE_DRAG] = roll.axle_drag_nm
+    row[at.Q_AXLE_VISCOUS] = roll.axle_viscous
+    row[at.Q_AXLE_LOAD_LOSS] = roll.axle_load_loss
+    row[at.Q_BRAKE] = roll.brake_nm
+    row[at.Q_JITTER] = roll.jitter_s
+    row[at.Q_TEETH] = roll.teeth
+    return row
+
+
+def _truck_row(truck: TrueTruck) -> Floats:
+    row = np.zeros(at.T_COUNT)
+    row[at.T_ENGINE_INERTIA] = truck.engine_inertia
+    row[at.T_TURBINE_INERTIA] = truck.turbine_inertia
+    row[at.T_TORQUE_GAIN] = truck.torque_gain
+    row[at.T_IDLE_SPEED] = truck.idle_radps
+    row[at.T_FRICTION_0] = truck.friction_nm
+    row[at.T_FRICTION_1] = truck.friction_per_radps
+    row[at.T_UNBOOSTED] = truck.unboosted
+    row[at.T_BOOST] = truck.boost_pa
+    row[at.T_FUEL_LAG] = truck.fuel_lag_s
+    row[at.T_CAPACITY] = truck.capacity
+    row[at.T_STALL_RATIO] = truck.stall_ratio
+    row[at.T_LOCK_CAPACITY] = truck.lock_nm
+    row[at.T_LOCK_SPEED] = truck.lock_radps
+    row[at.T_GEAR_CAPACITY] = truck.gear_nm
+    row[at.T_SHIFT_OPEN] = truck.shift_open_s
+    row[at.T_SHIFT_CLOSE] = truck.shift_close_s
+    row[at.T_FINAL_DRIVE] = truck.final_drive
+    row[at.T_FRONT_SHARE] = truck.front_share
+    row[at.T_CASE_CAPACITY] = truck.case_nm
+    row[at.T_GEARBOX_DRAG] = truck.gearbox_drag_nm
+    row[at.T_GEARBOX_VISCOUS] = truck.gearbox_viscous
+    row[at.T_GEARBOX_LOAD_LOSS] = truck.gearbox_load_loss
+    row[at.T_WANDER] = truck.wander
+    row[at.T_WANDER_TIME] = truck.wander_s
+    row[at.T_WEATHER_PRESSURE] = truck.weather_pressure
+    row[at.T_WEATHER_TEMPERATURE] = truck.weather_temperature
+    row[at.T_PICKUP_JITTER] = truck.pickup_jitter_s
+    row[at.T_PULSES] = truck.pulses_per_rev
+    return row
+
+
+class World:
+    """Rig, truck and surroundings; `advance` moves them by one frame period of the front end."""
+
+    def __init__(self, setup: Setup, seed: int) -> None:
+        self.setup = setup
+        board = setup.front_end
+        self._noise_source = np.random.default_rng([seed, 1])
+        self.truck_parameters = _truck_row(setup.truck)
+        self.roll_parameters = np.array([_roll_row(roll) for roll in setup.rolls])
+        self.absorber_parameters = np.array([_absorber_row(each) for each in setup.absorbers])
+        self.truck = np.zeros(at.V_COUNT)
+        self.rolls = np.zeros((len(setup.rolls), at.R_COUNT))
+        self.absorbers = np.zeros((len(setup.absorbers), at.A_COUNT))
+        self.inputs = np.zeros(at.I_COUNT)
+        self._table = np.array(setup.truck.full_torque_nm)
+        self._gears = np.array(setup.truck.gears)
+        self.teeth = np.array(setup.teeth)
+        period = 1.0 / (board.frame_hz * (1.0 + board.clock_error))
+        self.substeps = max(1, round(1.0 / (board.frame_hz * board.substep_s)))
+        self.dt = period / self.substeps
+        self.period_s = period
+        window = max(1, round(max(each.filter_s for each in setup.absorbers) / self.dt))
+        self._windows = np.zeros((len(setup.absorbers), window))
+        self._solver = np.zeros((4, 4))
+        self._work = np.zeros((4, 5))
+        self._noise = self._noise_source.standard_normal(NOISE_BLOCK)
+        self._whole = np.zeros(at.N_EDGE_FIRST + at.WHEELS, dtype=np.int64)
+        self._next_tooth = np.zeros(len(setup.rolls), dtype=np.int64)
+        self._edges = np.zeros((at.WHEELS, at.MAX_EDGES), dtype=np.int64)
+        self._edge_counts = np.zeros(at.WHEELS, dtype=np.int64)
+        self._counts = np.zeros(len(setup.absorbers), dtype=np.int64)
+        self._currents = np.zeros(len(setup.absorbers), dtype=np.int64)
+        width = len(at.TRUTH_NAMES) + len(at.TRUTH_ABSORBER_NAMES) * len(setup.absorbers)
+        self.truth_row = np.zeros(width)
+        self.frame = 0  # frames since the start of the world, reboots included
+        self._tick_rate = board.tick_hz * (1.0 + board.clock_error)
+        self._start()
+
+    def _start(self) -> None:
+        setup = self.setup
+        self.truck[at.V_ENGINE] = setup.truck.idle_radps
+        self.truck[at.V_IDLE] = 0.2
+        self.truck[at.V_FUEL] = 0.2
+        self.truck[at.V_SHIFT_TIME] = 1e3
+        self.truck[at.V_OIL] = 355.0
+        self.inputs[at.I_LOCK_UP] = 1.0
+        self.inputs[at.I_ENGINE_ON] = 1.0
+        self.inputs[at.I_ON_ROLLS] = 1.0 if setup.on_rolls else 0.0
+        self.inputs[at.I_AMBIENT] = setup.weather.temperature_k
+        self.inputs[at.I_PRESSURE] = setup.weather.pressure_pa
+        self.inputs[at.I_BRAKE] = 0.3
+        for row, absorber in zip(self.absorbers, setup.absorbers, strict=True):
+            row[[at.A_SKIN, at.A_BULK, at.A_HUB]] = absorber.start_k
+        for row, roll in zip(self.rolls, setup.rolls, strict=True):
+            row[at.R_LOAD] = roll.axle_load_n * self.inputs[at.I_ON_ROLLS]
+            row[at.R_CHILL] = roll.start_chill
+        # Everything has its place in a turn: no wheel happens to start on an edge.
+        start = self._noise_source.uniform(0.0, 2.0 * math.pi, len(setup.rolls))
+        for index, angle in enumerate(start):
+            self.rolls[index, at.R_ANGLE] = angle
+            after = int(np.searchsorted(self.teeth[index], angle, side="right"))
+            self._next_tooth[index] = after % self.teeth.shape[1]
+        pulse = 2.0 * math.pi / setup.truck.pulses_per_rev
+        self.truck[at.V_ENGINE_ANGLE] = self._noise_source.uniform(0.0, pulse)
+
+    @property
+    def now_s(self) -> float:
+        """True seconds since the start of the world."""
+        return self.frame * self.period_s
+
+    def spin(self, *speeds_mps: float) -> None:
+        """Set roll speeds as a spin-up motor would have left them, in m/s per roll set."""
+        for index, speed in enumerate(speeds_mps):
+            self.rolls[index, at.R_SPEED] = speed
+            radius = self.roll_parameters[index, at.Q_TYRE_RADIUS]
+            if self.inputs[at.I_ON_ROLLS] > 0.0:
+                self.rolls[index, [at.R_WHEEL, at.R_AXLE]] = speed / radius
+
+    def advance(self, tick_start: float) -> tuple[list[int], list[int], list[list[int]]]:
+        """One frame period. Gives converter counts, measured currents (10 mA) and, per wheel, the
+        edge ticks of this frame, oldest first, counted on from `tick_start` without wrapping."""
+        whole = self._whole
+        if whole[at.N_NOISE] > NOISE_BLOCK - NOISE_RESERVE:
+            self._noise_source.standard_normal(out=self._noise)
+            whole[at.N_NOISE] = 0
+        step_frame(
+            self.truck, self.truck_parameters, self.rolls, self.roll_parameters,
+            self.absorbers, self.absorber_parameters, self.inputs, self._table, self._gears,
+            self.teeth, self._windows, self._solver, self._work, self._noise, whole,
+            self._next_tooth, self._edges, self._edge_counts, self._counts, self._currents,
+            self.truth_row, tick_start, self._tick_rate, self.dt, self.substeps,
+        )  # fmt: skip
+        self.frame += 1
+        edges = [
+            self._edges[wheel, :count].tolist() if count else []
+            for wheel, count in enumerate(self._edge_counts.tolist())
+        ]
+        return self._counts.tolist(), self._currents.tolist(), edges
