@@ -7,7 +7,6 @@ channels come beside it, from the front end or from outside. Pure: no clock but 
 
 from __future__ import annotations
 
-# ruff: noqa: PLR0917 - one call per roll set and frame, by position for speed
 import math
 from typing import NamedTuple
 
@@ -31,6 +30,7 @@ _GOOD, _AGING, _SUSPECT, _MISSING = (
 )
 _NAN = float("nan")
 ENGINE_WINDOW_S = 0.100
+FASTEST_ENGINE_RADPS = 2000.0  # beyond it pulses are noise
 SLOW_CHECK_FRAMES = 25
 
 
@@ -89,7 +89,10 @@ class Chain:
             teeth = max(1, round(rig.engine.pulses_per_rev))
             wheels.append(
                 WheelConfig(
-                    teeth, 2.0 * math.pi / rig.engine.pulses_per_rev, window_s=ENGINE_WINDOW_S
+                    teeth,
+                    2.0 * math.pi / rig.engine.pulses_per_rev,
+                    window_s=ENGINE_WINDOW_S,
+                    fastest=FASTEST_ENGINE_RADPS,
                 )
             )
         self._wheel_channels = _indices(hello, ChannelKind.WHEEL, wheel_names, "wheel")

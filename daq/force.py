@@ -11,7 +11,6 @@ the resonance is 2 x damping / natural frequency (docs/measurement.md).
 
 from __future__ import annotations
 
-# ruff: noqa: PLR0917 - kernels take their arrays by position
 import math
 
 import msgspec

@@ -11,7 +11,6 @@ Positions carry the learned tooth offsets of daq.teeth. No wall clock, no alloca
 
 from __future__ import annotations
 
-# ruff: noqa: PLR0917 - kernels take their arrays by position
 import math
 
 import msgspec
@@ -19,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.kernel import jit
+from daq.teeth import ToothLearner
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
@@ -30,17 +30,18 @@ MAX_WINDOW_S = 1.0  # ... but never beyond this
 STANDING_AFTER_S = 1.0  # no edge for this long: the roll stands (or the sensor is lost)
 MAX_BRAKING_MPS2 = 20.0  # no truck stops its rolls faster; quicker means a lost sensor
 LOST_AFTER_PITCHES = 3.5  # overdue edges before a sensor counts as lost
+FASTEST_MPS = 90.0  # beyond any rig
 MAX_EDGES = 64  # per wheel and frame, see daq.wire.frames
 
 # integer state, one row per wheel
 HEAD, HELD, RAW, INDEX, TICK, TOTAL, STARTED, REJECTED, EXTRA, MISSING, RELOCKS, EVER = range(12)
-P_TICK, P_INDEX = 12, 13
-INT_STATE = 14
+P_TICK, P_INDEX, BLOCK_START = 12, 13, 14
+INT_STATE = 15
 # float state: prediction polynomial in pitches and seconds, running residual variance in pitches^2
 C0, C1, C2, NOISE, KNOWN, LAST_SPEED = range(6)
 FLOAT_STATE = 6
 # parameters
-PITCH, WINDOW, DELAY, TICK_S = range(4)
+PITCH, WINDOW, DELAY, TICK_S, MIN_TICKS = range(5)
 # output columns
 SPEED, ACCEL, SPEED_SD, ACCEL_SD, STATUS, EDGES_USED, POSITION, AGE = range(8)
 OUTPUTS = 8
@@ -56,6 +57,7 @@ class WheelConfig(msgspec.Struct, frozen=True):
     pitch: float
     window_s: float = WINDOW_S
     delay_s: float = DELAY_S
+    fastest: float = FASTEST_MPS  # edges that would mean more are bounces
 
 
 @jit
@@ -186,12 +188,13 @@ def _take_edge(
     tick: int,
     step: int,
     tick_s: float,
+    min_ticks: float,
 ) -> None:
     """One edge, `step` raw counts after the last one looked at: which tooth was it?"""
     if state[HELD] == 0:
         _accept(ticks, indices, state, tick, state[INDEX] + step)
         return
-    if tick <= state[TICK]:
+    if tick - state[TICK] < min_ticks:
         state[EXTRA] += 1
         return
     if motion[KNOWN] < 2.0:
@@ -358,11 +361,16 @@ def update_wheels(
     parameters: FloatArray,
     now_tick: int,
     arrivals: IntArray,
+    blocks: IntArray,
     fit: FloatArray,
     out: FloatArray,
-) -> None:
-    """All wheels, one frame. `arrivals` is a flat list: per wheel edge_total, n, n raw ticks."""
+) -> int:
+    """All wheels, one frame. `arrivals` is a flat list: per wheel edge_total, n, n raw ticks.
+
+    Returns a bit per wheel that has turned `blocks[w]` edges since it last did.
+    """
     low = now_tick & 0xFFFFFFFF
+    ready = 0
     at = 0
     for w in range(state.shape[0]):
         row = state[w]
@@ -389,7 +397,7 @@ def update_wheels(
             before = row[HEAD]
             _take_edge(
                 ticks[w], indices[w], table, row, motion[w], now_tick - back, step,
-                parameters[w, TICK_S],
+                parameters[w, TICK_S], parameters[w, MIN_TICKS],
             )  # fmt: skip
             if row[HEAD] != before:
                 step = 1
@@ -401,6 +409,12 @@ def update_wheels(
         row[RAW] += fresh
         at += n
         _estimate(ticks[w], indices[w], table, row, motion[w], parameters[w], now_tick, fit, out[w])
+        if row[HELD] < blocks[w] or blocks[w] == 0:
+            continue
+        if row[HEAD] - row[BLOCK_START] >= blocks[w]:
+            row[BLOCK_START] = row[HEAD]
+            ready |= 1 << w
+    return ready
 
 
 class WheelBank:
@@ -414,6 +428,7 @@ class WheelBank:
             size *= 2
         self.wheels = wheels
         self.tick_hz = tick_hz
+        self._tick_s = 1.0 / tick_hz
         self.ticks: IntArray = np.zeros((count, size), np.int64)
         self.indices: IntArray = np.zeros((count, size), np.int64)
         self.offsets: FloatArray = np.zeros((count, most_teeth))
@@ -421,9 +436,29 @@ class WheelBank:
         self.state: IntArray = np.zeros((count, INT_STATE), np.int64)
         self.motion: FloatArray = np.zeros((count, FLOAT_STATE))
         self.parameters: FloatArray = np.array(
-            [[wheel.pitch, wheel.window_s, wheel.delay_s, 1.0 / tick_hz] for wheel in wheels],
+            [
+                [
+                    wheel.pitch,
+                    wheel.window_s,
+                    wheel.delay_s,
+                    1.0 / tick_hz,
+                    max(1.0, wheel.pitch / wheel.fastest * tick_hz),
+                ]
+                for wheel in wheels
+            ],
             np.float64,
-        ).reshape(count, 4)
+        ).reshape(count, 5)
+        self.learners = tuple(
+            ToothLearner(wheel.teeth, self.offsets[row, : wheel.teeth])
+            for row, wheel in enumerate(wheels)
+        )
+        self.blocks: IntArray = np.array(
+            [
+                learner.turns * learner.teeth if learner.teeth > 1 else 0
+                for learner in self.learners
+            ],
+            np.int64,
+        )
         self.fit: FloatArray = np.zeros(16)
         self.out: FloatArray = np.zeros((count, OUTPUTS))
         self.arrivals: IntArray = np.zeros(max(count, 1) * (2 + MAX_EDGES), np.int64)
@@ -454,8 +489,17 @@ class WheelBank:
             for tick in arrived:
                 view[at] = tick
                 at += 1
-        update_wheels(
+        ready = update_wheels(
             self.ticks, self.indices, self.offsets, self.teeth, self.state, self.motion,
-            self.parameters, now_tick, self.arrivals, self.fit, self.out,
+            self.parameters, now_tick, self.arrivals, self.blocks, self.fit, self.out,
         )  # fmt: skip
+        if ready:
+            self._learn(ready)
         return self.out
+
+    def _learn(self, ready: int) -> None:
+        for row, learner in enumerate(self.learners):
+            if ready >> row & 1:
+                learner.learn(
+                    self.ticks[row], self.indices[row], int(self.state[row, HEAD]), self._tick_s
+                )
