@@ -67,7 +67,7 @@ class StartTest(Command, frozen=True, tag="start-test"):
 
 
 class Adjust(Command, frozen=True, tag="adjust"):
-    """Change the running test's set point (unit of the plan: rad/s, m/s, N, W, ...), rate-limited."""
+    """Change the running test's set point (in the plan's unit: rad/s, m/s, N, W), rate-limited."""
 
     holder: str
     set_point: float

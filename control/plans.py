@@ -19,7 +19,9 @@ class Tolerance(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     relative: Annotated[float, Meta(gt=0, le=0.2)] = 0.005
 
 
-class SteadyHold(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="kind", tag="steady-hold"):
+class SteadyHold(
+    msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="kind", tag="steady-hold"
+):
     """Hold engine speed (`rpm`) or roll speed (`speed_mps`) for `seconds`; exactly one is given."""
 
     seconds: Annotated[float, Meta(gt=0, le=7200)]

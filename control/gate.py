@@ -1,0 +1,241 @@
+"""The gate: the last word before the wire, and the only place that builds a SetPoint.
+
+Data flow: what control asks for (Request) -> limits -> SetPoint and what was cut (Clamp bits).
+Default deny: without permission, a session and a known state every current is zero. Pure
+functions; the memory of one frame ago goes in and comes out, so each decision can be replayed.
+
+Order of the cuts, each counted: not a number, permission, easing ceiling, standstill, force,
+speed and power ceilings (no rise, then fall), forcing time, current ceiling, rate up, rate down.
+Going to zero without permission is immediate; everything else keeps to the rates.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+
+import msgspec
+
+from daq.rig import Rig
+from daq.wire.frames import CURRENT_STEP_A, SetPoint
+
+FORCING_S = 0.5  # longest uninterrupted time above the continuous current
+LONGEST_STEP_S = 0.02  # a longer gap between frames earns no larger step
+
+
+class Mode(enum.IntEnum):
+    """What the state allows, decided by the core, enforced here."""
+
+    DENY = 0  # zero, at once
+    LOAD = 1  # within limits and rates
+    EASE = 2  # no rise; down along the easing ramp
+    TRIP = 3  # no rise; down along the fall rate
+
+
+class Clamp(enum.IntFlag):
+    """What the gate cut in one frame."""
+
+    NONE = 0
+    NOT_A_NUMBER = 1
+    DENIED = 2
+    EASING = 4
+    STANDSTILL = 8
+    FORCE = 16
+    SPEED = 32
+    POWER = 64
+    FORCING = 128
+    CURRENT = 256
+    RISE = 512
+    FALL = 1024
+
+
+class GateLimits(msgspec.Struct, frozen=True):
+    """Limits taken from the rig description, per output where they differ."""
+
+    continuous_a: tuple[float, ...]
+    forcing_a: tuple[float, ...]
+    rise_a_per_s: float
+    fall_a_per_s: float
+    ease_off_s: float
+    low_speed_mps: float
+    max_speed_mps: float
+    max_force_n: float
+    max_power_w: float
+    validity_ms: int
+
+
+class Request(msgspec.Struct, frozen=True, gc=False):
+    """Everything the gate looks at. `asked_a` and `speeds_mps` are per output, rig order.
+
+    `force_n` and `power_w` are the measured totals at the roll surface. `permitted` is the one
+    sentence "session ours, stop chain closed, front end allows"; anything but True is no.
+    """
+
+    mode: Mode
+    permitted: bool
+    session: int
+    asked_a: tuple[float, ...]
+    coil_a: tuple[float, ...]
+    speeds_mps: tuple[float, ...]
+    force_n: float
+    power_w: float
+    dt_s: float
+    digital_out: int = 0
+
+
+class GateState(msgspec.Struct, frozen=True, gc=False):
+    """One frame's memory of the gate."""
+
+    sequence: int
+    currents_a: tuple[float, ...]
+    ceilings_a: tuple[float, ...]  # of the easing ramp
+    ramp_a_per_s: tuple[float, ...]  # its slopes, fixed when easing began
+    forcing_s: tuple[float, ...]  # time spent above the continuous current
+    easing: bool
+
+
+class Decision(msgspec.Struct, frozen=True, gc=False):
+    set_point: SetPoint | None
+    state: GateState
+    clamps: int  # Clamp bits
+
+
+def limits_of(rig: Rig) -> GateLimits:
+    """The gate's limits, as the rig file states them."""
+    return GateLimits(
+        continuous_a=tuple(absorber.max_current_a for absorber in rig.absorbers),
+        forcing_a=tuple(absorber.forcing_a for absorber in rig.absorbers),
+        rise_a_per_s=rig.limits.current_rise_a_per_s,
+        fall_a_per_s=rig.limits.current_fall_a_per_s,
+        ease_off_s=rig.limits.ease_off_s,
+        low_speed_mps=rig.limits.low_speed_mps,
+        max_speed_mps=rig.limits.max_speed_mps,
+        max_force_n=rig.limits.max_force_n,
+        max_power_w=rig.limits.max_power_w,
+        validity_ms=rig.link.set_point_validity_ms,
+    )
+
+
+def closed(limits: GateLimits, sequence: int = 0) -> GateState:
+    """The gate before its first frame: all zero."""
+    zeros = (0.0,) * len(limits.continuous_a)
+    return GateState(sequence, zeros, zeros, zeros, zeros, False)
+
+
+def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
+    """What may go to the wire. Never raises, whatever the request holds.
+
+    No session: no set point at all, so that the front end's own clock takes the load off.
+    """
+    count = len(limits.continuous_a)
+    if request.session == 0:
+        return Decision(None, closed(limits, state.sequence), Clamp.DENIED)
+    shaped = (
+        len(request.asked_a) == count
+        and len(request.coil_a) == count
+        and len(request.speeds_mps) == count
+    )
+    mode = request.mode
+    if request.permitted is not True or not shaped or mode not in (Mode.LOAD, Mode.EASE, Mode.TRIP):
+        zero = closed(limits, state.sequence)
+        denied = int(Clamp.NONE if shaped and not any(request.asked_a) else Clamp.DENIED)
+        return _send(limits, zero, request, zero.currents_a, denied)
+
+    dt_s = request.dt_s if 0.0 < request.dt_s <= LONGEST_STEP_S else 0.0
+    if request.dt_s > LONGEST_STEP_S:
+        dt_s = LONGEST_STEP_S
+    easing = mode is not Mode.LOAD
+    ceilings, ramp = state.ceilings_a, state.ramp_a_per_s
+    if easing:
+        if not state.easing:
+            ceilings = state.currents_a
+            ramp = tuple(current / limits.ease_off_s for current in ceilings)
+        slopes = ramp if mode is Mode.EASE else (limits.fall_a_per_s,) * count
+        ceilings = tuple(
+            max(0.0, ceiling - slope * dt_s)
+            for ceiling, slope in zip(ceilings, slopes, strict=True)
+        )
+
+    clamps: int = 0
+    beyond = 0  # a rig-wide ceiling is reached (or unknown): no rise anywhere, then fall
+    if not request.force_n <= limits.max_force_n:
+        beyond |= 16
+    if not request.power_w <= limits.max_power_w:
+        beyond |= 64
+    rise, fall = limits.rise_a_per_s * dt_s, limits.fall_a_per_s * dt_s
+    currents: list[float] = []
+    forcing: list[float] = []
+    for i in range(count):
+        before = state.currents_a[i]
+        ask = request.asked_a[i]
+        if not math.isfinite(ask):
+            clamps |= 1
+            ask = 0.0 if math.isnan(ask) or ask < 0.0 else limits.forcing_a[i]
+        if easing and ask > ceilings[i]:
+            clamps |= 4
+            ask = ceilings[i]
+        speed = request.speeds_mps[i]
+        if not speed >= limits.low_speed_mps:  # also when it is not a number
+            if ask > 0.0:
+                clamps |= 8
+            ask = 0.0
+        elif speed > limits.max_speed_mps and ask > before:
+            clamps |= 32  # over-speed: hold what is on, a sudden release would make it worse
+            ask = before
+        if beyond and ask > 0.0:
+            clamps |= beyond
+            ask = min(ask, before - fall)
+        continuous = limits.continuous_a[i]
+        spent = state.forcing_s[i]
+        ceiling = limits.forcing_a[i]
+        if ask > continuous and (spent >= FORCING_S or not request.coil_a[i] < continuous):
+            clamps |= 128
+            ceiling = continuous
+        if ask > ceiling:
+            clamps |= 256
+            ask = ceiling
+        if ask < 0.0:
+            clamps |= 256
+            ask = 0.0
+        if ask > before + rise:
+            clamps |= 512
+            ask = before + rise
+        elif ask < before - fall:
+            clamps |= 1024
+            ask = before - fall
+        currents.append(ask)
+        if ask > continuous:
+            forcing.append(spent + dt_s)
+        else:
+            forcing.append(spent - dt_s if spent > dt_s else 0.0)
+    after = GateState(state.sequence, tuple(currents), ceilings, ramp, tuple(forcing), easing)
+    return _send(limits, after, request, after.currents_a, clamps)
+
+
+def _send(
+    limits: GateLimits,
+    state: GateState,
+    request: Request,
+    currents_a: tuple[float, ...],
+    clamps: int,
+) -> Decision:
+    sequence = (state.sequence + 1) & 0xFFFF
+    set_point = SetPoint(
+        session=request.session,
+        sequence=sequence,
+        validity_ms=limits.validity_ms,
+        digital_out=request.digital_out & 0xFF,
+        currents=tuple([int(current / CURRENT_STEP_A) for current in currents_a]),
+    )
+    return Decision(
+        set_point,
+        GateState(
+            sequence,
+            state.currents_a,
+            state.ceilings_a,
+            state.ramp_a_per_s,
+            state.forcing_s,
+            state.easing,
+        ),
+        clamps,
+    )

@@ -1,0 +1,311 @@
+"""From a demand to currents asked of the supplies, for the whole rig, in one compiled step.
+
+Data flow per frame: readings (Frame numbers) + demand -> force_loop.observe per absorber ->
+hold.observe per roll set -> demand per roll set -> share -> force_loop.drive -> currents asked.
+The gate decides what becomes of them. `Loads` owns the arrays and derives every tuning number
+from the rig's lag, inertia and delays.
+"""
+
+from __future__ import annotations
+
+import enum
+import struct
+
+import numpy as np
+import numpy.typing as npt
+
+from control import force_loop, hold
+from control.absorber import COLD_K, GAIN, MAP_COLUMNS, SHAPE, SHAPE_NODES, capacity, map_row
+from control.share import Between, by_weight
+from daq.kernel import jit
+from daq.rig import Rig
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+class Aim(enum.IntEnum):
+    """What the running demand is about."""
+
+    NOTHING = 0  # observe only
+    SPEED = 1  # m/s, each roll set or the mean
+    FORCE = 2  # N, whole rig at the roll surface
+    POWER = 3  # W, whole rig at the roll surface
+
+
+TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
+TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
+RAMP_EASE_PER_S = 2.0  # how a reference comes to rest at its target
+
+# General state columns.
+REFERENCE, REFERENCE_RATE, BUILT_N, SINCE_S, SHORTFALL_N = range(5)
+GENERAL_COLUMNS = 5
+
+# Input layout: head, then blocks per roll set and per absorber.
+DT, AIM, TARGET, RATE, FRESH, BETWEEN, LOW_SPEED = range(7)
+INPUT_HEAD = 7
+
+
+@jit
+def frame(
+    inputs: Floats,
+    output: Floats,
+    general: Floats,
+    owner: Ints,
+    sets_fixed: Floats,
+    sets: Floats,
+    fixed: Floats,
+    maps: Floats,
+    states: Floats,
+    weights: Floats,
+    scratch: Floats,
+    head: int,
+) -> None:
+    """One frame for all roll sets and absorbers; see the module docstring for the order."""
+    set_count = sets.shape[0]
+    count = states.shape[0]
+    dt = inputs[DT]
+    aim = int(inputs[AIM])
+    target = inputs[TARGET]
+    speeds = inputs[INPUT_HEAD : INPUT_HEAD + set_count]
+    delays = inputs[INPUT_HEAD + set_count : INPUT_HEAD + 2 * set_count]
+    base = INPUT_HEAD + 2 * set_count
+    coils = inputs[base : base + count]
+    cells = inputs[base + count : base + 2 * count]
+    shafts = inputs[base + 2 * count : base + 3 * count]
+    sent = inputs[base + 3 * count : base + 4 * count]
+
+    for i in range(count):
+        force_loop.observe(
+            fixed[i], maps[i], states[i], head, dt, coils[i], cells[i], shafts[i], sent[i]
+        )
+    fastest = 0.0
+    for r in range(set_count):
+        tick = 0.0
+        now = 0.0
+        for i in range(count):
+            if owner[i] == r:
+                tick += states[i, force_loop.FORCE_TICK_N]
+                now += states[i, force_loop.FORCE_NOW_N]
+        hold.observe(sets_fixed[r], sets[r], dt, speeds[r], delays[r], tick, now)
+        scratch[3, r] = now
+        fastest = max(fastest, sets[r, hold.SPEED])
+
+    # Reference and take-up.
+    if inputs[FRESH] > 0.0:
+        general[SINCE_S] = 0.0
+        general[REFERENCE_RATE] = 0.0
+        total = 0.0
+        for r in range(set_count):
+            total += scratch[3, r]
+        general[BUILT_N] = total
+        if aim == 1:
+            general[REFERENCE] = fastest
+        elif aim == 2:
+            general[REFERENCE] = total
+        else:
+            general[REFERENCE] = total * fastest
+    general[SINCE_S] += dt
+    limit = inputs[RATE]
+    wanted_rate = min(max(RAMP_EASE_PER_S * (target - general[REFERENCE]), -limit), limit)
+    jerk = limit * dt / 0.3
+    change = min(max(wanted_rate - general[REFERENCE_RATE], -jerk), jerk)
+    general[REFERENCE_RATE] += change
+    general[REFERENCE] += general[REFERENCE_RATE] * dt
+    if abs(target - general[REFERENCE]) < 1e-9 * (1.0 + abs(target)):
+        general[REFERENCE] = target
+        general[REFERENCE_RATE] = 0.0
+
+    # Demand per roll set into scratch[0], capacity into scratch[1].
+    for r in range(set_count):
+        scratch[0, r] = 0.0
+        room = 0.0
+        for i in range(count):
+            if owner[i] == r:
+                lever = fixed[i, force_loop.LEVER]
+                room += capacity(maps[i], shafts[i], states[i, force_loop.ROTOR_K]) * lever
+        room = min(room, sets_fixed[r, hold.MAX_FORCE])
+        scratch[1, r] = room if sets[r, hold.SPEED] >= inputs[LOW_SPEED] else 0.0
+    asked = 0.0
+    if aim == 1:
+        for r in range(set_count):
+            want = hold.ask(sets_fixed[r], sets[r], general[REFERENCE], general[REFERENCE_RATE])
+            scratch[0, r] = want if want > 0.0 and scratch[1, r] > 0.0 else 0.0
+            asked += scratch[0, r]
+    elif aim == 2:
+        asked = max(0.0, general[REFERENCE])
+    elif aim == 3:
+        asked = max(0.0, general[REFERENCE] / max(fastest, inputs[LOW_SPEED]))
+    if aim > 0 and general[SINCE_S] < TAKE_UP_GRACE_S:
+        full = 0.0
+        for r in range(set_count):
+            full += scratch[1, r]
+        most = general[BUILT_N] + full * dt / TAKE_UP_S
+        if asked > most:
+            if aim == 1 and asked > 0.0:
+                for r in range(set_count):
+                    scratch[0, r] *= most / asked
+            asked = most
+        general[BUILT_N] = asked
+    if aim > 1 or (aim == 1 and int(inputs[BETWEEN]) != 0):
+        by_weight(asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count])
+
+    # Absorbers of each roll set, by headroom.
+    shortfall = asked
+    for r in range(set_count):
+        n = 0
+        for i in range(count):
+            if owner[i] == r:
+                room = capacity(maps[i], shafts[i], states[i, force_loop.ROTOR_K])
+                scratch[4, n] = room * fixed[i, force_loop.LEVER]
+                scratch[5, n] = weights[1, i] * scratch[4, n]
+                n += 1
+        demand = min(scratch[0, r], sets_fixed[r, hold.MAX_FORCE])
+        by_weight(demand, scratch[5, :n], scratch[4, :n], scratch[6, :n])
+        n = 0
+        for i in range(count):
+            if owner[i] == r:
+                scratch[2, i] = scratch[6, n]
+                shortfall -= scratch[6, n]
+                n += 1
+    general[SHORTFALL_N] = max(0.0, shortfall) if aim > 0 else 0.0
+
+    output[0] = general[SHORTFALL_N]
+    output[1] = general[REFERENCE]
+    output[2] = fastest
+    for i in range(count):
+        current = 0.0
+        if aim > 0:
+            current = force_loop.drive(
+                fixed[i], maps[i], states[i], head, dt, scratch[2, i], shafts[i]
+            )
+        output[3 + i] = current
+        output[3 + count + i] = scratch[2, i]
+        output[3 + 2 * count + i] = states[i, force_loop.MODEL_A]
+        output[3 + 3 * count + i] = states[i, force_loop.FORCE_TICK_N]
+        # What the map promised at the moment the cell speaks of, before learning bent it.
+        output[3 + 4 * count + i] = states[i, force_loop.THEN_N] / max(0.3, maps[i, GAIN])
+
+
+class Loads:
+    """Arrays and tuning of one rig. One call of `step` per frame."""
+
+    def __init__(
+        self, rig: Rig, learned: dict[str, tuple[float, tuple[float, ...], float]] | None = None
+    ) -> None:
+        """`learned`: per absorber name gain, shape and rotor temperature (K) from memory."""
+        self._rig = rig
+        names = [roll_set.name for roll_set in rig.roll_sets]
+        sets, count = len(names), len(rig.absorbers)
+        self.frame_s = 1.0 / rig.frame_hz
+        self._owner: Ints = np.array(
+            [names.index(absorber.roll_set) for absorber in rig.absorbers], dtype=np.int64
+        )
+        self._sets_fixed = np.zeros((sets, hold.FIXED_COLUMNS))
+        self._sets = np.zeros((sets, hold.STATE_COLUMNS))
+        self._fixed = np.zeros((count, force_loop.FIXED_COLUMNS))
+        self.maps = np.zeros((count, MAP_COLUMNS))
+        self._states = np.zeros((count, force_loop.STATE_COLUMNS))
+        self._general = np.zeros(GENERAL_COLUMNS)
+        self.weights = np.ones((2, max(sets, count)))
+        self._scratch = np.zeros((7, max(sets, count)))
+        size = INPUT_HEAD + 2 * sets + 4 * count
+        self._inputs = np.zeros(size)
+        self._pack = struct.Struct(f"={size}d").pack_into
+        self._buffer = self._inputs.data.cast("B")
+        self._output = np.zeros(3 + 5 * count)
+        self._low_speed_mps = rig.limits.low_speed_mps
+        self._head = 0
+        self._in_flight = 0
+        for r, roll_set in enumerate(rig.roll_sets):
+            row = self._sets_fixed[r]
+            row[hold.INERTIA] = roll_set.base_inertia_kg
+            row[hold.LOSS_A : hold.LOSS_C + 1] = roll_set.loss_n
+            row[hold.MAX_FORCE] = roll_set.max_force_n
+        for i, absorber in enumerate(rig.absorbers):
+            gain, shape, rotor_k = (learned or {}).get(absorber.name, (1.0, (), COLD_K))
+            self.maps[i] = map_row(absorber, gain, shape)
+            radius = rig.roll_sets[int(self._owner[i])].roll_radius_m
+            row = self._fixed[i]
+            row[force_loop.LEVER] = absorber.gear_ratio / radius
+            row[force_loop.COIL_LAG] = absorber.coil_lag_s
+            row[force_loop.FORCING_A] = absorber.forcing_a
+            row[force_loop.FOLLOW_S] = max(4.0 * self.frame_s, 0.06 * absorber.coil_lag_s)
+            ring_s = (
+                1.0 / (2 * np.pi * absorber.cell.arm_resonance_hz)
+                if (absorber.cell.arm_resonance_hz > 0)
+                else 0.0
+            )
+            row[force_loop.TRUTH_S] = max(0.05, 15.0 * (absorber.cell.filter_delay_s + ring_s))
+            row[force_loop.LEARN_S] = 20.0 * row[force_loop.TRUTH_S]
+            self._states[i, force_loop.ROTOR_K] = rotor_k
+            self.set_cell_delay(i, absorber.cell.filter_delay_s)
+        self.set_delays(0.005, 0)
+
+    def set_cell_delay(self, absorber: int, delay_s: float) -> None:
+        """Declared age of a cell's force at the frame's tick."""
+        frames = min(max(delay_s, 0.0) / self.frame_s, force_loop.RING - 2.0)
+        self._fixed[absorber, force_loop.CELL_FRAMES] = frames
+
+    def set_delays(self, speed_delay_s: float, in_flight: int) -> None:
+        """Derive the tuning from the delays at hand: age of the speed, set points on their way."""
+        flight = min(max(in_flight, 0), 8)
+        self._in_flight = flight
+        follow_s = float(np.max(self._fixed[:, force_loop.FOLLOW_S]))
+        out_s = flight * self.frame_s + 0.5 * self.frame_s
+        self._fixed[:, force_loop.SENT_FRAMES] = flight
+        self._sets_fixed[:, hold.OBSERVER] = hold.observer_bandwidth(self.frame_s, speed_delay_s)
+        self._sets_fixed[:, hold.FEEDBACK] = hold.feedback_gain(
+            follow_s, speed_delay_s + self.frame_s + out_s
+        )
+        self._sets_fixed[:, hold.AHEAD_S] = follow_s + out_s
+
+    @property
+    def in_flight(self) -> int:
+        return self._in_flight
+
+    def set_rotor(self, absorber: int, rotor_k: float) -> None:
+        self._states[absorber, force_loop.ROTOR_K] = rotor_k
+
+    def rotor_k(self, absorber: int) -> float:
+        return float(self._states[absorber, force_loop.ROTOR_K])
+
+    def learned(self, absorber: int) -> tuple[float, tuple[float, ...]]:
+        """Gain and shape learned so far."""
+        row = self.maps[absorber]
+        shape = tuple(float(value) for value in row[SHAPE : SHAPE + SHAPE_NODES])
+        return float(row[GAIN]), shape
+
+    def step(
+        self,
+        dt_s: float,
+        aim: int,
+        target: float,
+        rate: float,
+        fresh: bool,
+        between: int,
+        speeds: tuple[float, ...],
+        delays_s: tuple[float, ...],
+        coils_a: tuple[float, ...],
+        cells_n: tuple[float, ...],
+        shafts_radps: tuple[float, ...],
+        sent_a: tuple[float, ...],
+    ) -> list[float]:
+        """One frame. Readings that are not good come in as NaN.
+
+        Returns [shortfall_n, reference, fastest roll speed, asked current xN, asked force xN,
+        modelled coil current xN, present force xN, force the unlearned map promised xN].
+        """
+        self._pack(
+            self._buffer, 0, dt_s, aim, target, rate, fresh, between, self._low_speed_mps,
+            *speeds, *delays_s, *coils_a, *cells_n, *shafts_radps, *sent_a,
+        )  # fmt: skip
+        self._head = (self._head + 1) % (force_loop.RING * 1024)
+        frame(
+            self._inputs, self._output, self._general, self._owner, self._sets_fixed, self._sets,
+            self._fixed, self.maps, self._states, self.weights, self._scratch, self._head,
+        )  # fmt: skip
+        return self._output.tolist()
+
+
+__all__ = ["Aim", "Between", "Loads", "frame"]

@@ -1,0 +1,37 @@
+"""What must survive a restart of the loop: the trip latch, zeros, learned numbers.
+
+Data flow: Core.memory() -> the loop process writes it -> the next Core starts from it.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+MEMORY_SCHEMA = 1
+
+
+class TripLatch(msgspec.Struct, frozen=True):
+    """The first cause of a trip; later causes do not overwrite it."""
+
+    code: str
+    text: str
+    remedy: str
+    time_s: float  # device time, as a label only
+
+
+class AbsorberMemory(msgspec.Struct, frozen=True):
+    """Learned numbers of one absorber. `shape` corrects the map over current, 1 = as described."""
+
+    gain: float = 1.0
+    shape: tuple[float, ...] = ()
+    rotor_k: float = 293.15
+    zero_count: float | None = None
+
+
+class Memory(msgspec.Struct, frozen=True):
+    schema: int = MEMORY_SCHEMA
+    session: int = 0  # last session number used on the wire
+    trip: TripLatch | None = None
+    loaded: bool = False  # load was on when this was written: coming up with it set is a trip
+    ratio_per_m: float | None = None  # engine rad/s per roll m/s of the gear learned last
+    absorbers: dict[str, AbsorberMemory] = {}
