@@ -1,0 +1,252 @@
+"""Did a change gain anything? Before/after over all valid repeats, with an interval and a verdict.
+
+Data flow: results of repeated tests (one value per bin, one run each) -> logarithms, so that a
+difference is a relative change -> Welch comparison per bin and overall, with what calibration
+leaves behind between two sessions added -> verdict, and how many more repeats would settle it.
+
+What both sides share (roll radius, arm length, cell slope) cancels in a ratio and is left out on
+purpose. What differs from one session to the next (zero, weather correction, losses after warm-up)
+does not show in the spread of repeats made in one session; it enters as `between_sigma_relative`.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from collections.abc import Mapping, Sequence
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from daq.errors import Refused
+from daq.statistics import coverage_factor, mean, summary
+
+Floats = npt.NDArray[np.float64]
+Condition = str | float
+
+MOST_MORE_REPEATS = 50
+CONDITION_TOLERANCE: Mapping[str, float] = {
+    # Largest difference of the sides' means that passes without a word. Common practice, no source.
+    "ambient_k": 5.0,
+    "pressure_pa": 1500.0,
+    "oil_k": 10.0,
+    "intake_k": 5.0,
+    "rotor_k": 60.0,
+    "tyre_pressure_pa": 10_000.0,
+}
+
+
+class Verdict(enum.StrEnum):
+    GAINED = "gained"
+    LOST = "lost"
+    NOT_PROVEN = "not proven"
+
+
+class Repeat(msgspec.Struct, frozen=True, eq=False):
+    """One valid run: a positive value per bin (NaN where the run does not cover the bin)."""
+
+    run_id: str
+    values: Floats
+    conditions: Mapping[str, Condition] = {}
+
+
+class Difference(msgspec.Struct, frozen=True):
+    """A relative change with its interval; 0.02 means 2 % more after than before."""
+
+    change: float
+    low: float
+    high: float
+    dof: float
+    verdict: Verdict
+
+
+class ConditionNote(msgspec.Struct, frozen=True):
+    """A condition that was not the same on both sides."""
+
+    name: str
+    before: str
+    after: str
+    text: str
+
+
+class Gain(msgspec.Struct, frozen=True, eq=False):
+    """The answer. `per_bin` has simultaneous intervals: all of them hold together at `level`."""
+
+    level: float
+    overall: Difference
+    bins: tuple[float, ...]  # bin centres that every repeat covers
+    per_bin: tuple[Difference, ...]
+    before_runs: tuple[str, ...]
+    after_runs: tuple[str, ...]
+    between_sigma_relative: float
+    more_repeats: int | None  # on each side, to settle the overall question; None: no such number
+    notes: tuple[ConditionNote, ...]
+
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        change, low, high = (
+            100 * value for value in (self.overall.change, self.overall.low, self.overall.high)
+        )
+        interval = f"{change:+.1f} % ({low:+.1f} to {high:+.1f} %, {100 * self.level:g} % interval)"
+        if self.overall.verdict is Verdict.GAINED:
+            return f"Gained: {interval}."
+        if self.overall.verdict is Verdict.LOST:
+            return f"Lost: {interval}."
+        if self.more_repeats is None:
+            return f"Not proven: {interval}. More repeats alone would not settle it."
+        return (
+            f"Not proven: {interval}. If the change is as large as it looks, about "
+            f"{self.more_repeats} more repeats on each side would settle it."
+        )
+
+
+def gain(
+    bins: Sequence[float],
+    before: Sequence[Repeat],
+    after: Sequence[Repeat],
+    between_sigma_relative: float = 0.0,
+    level: float = 0.95,
+) -> Gain:
+    """Compare two sets of repeats.
+
+    `bins`: centres, shape (B,); each repeat's values have that shape. `between_sigma_relative`:
+    standard uncertainty, relative, of what may differ between the two sessions. Raises Refused
+    when a side has fewer than two repeats, shapes differ, or no bin is covered by all.
+    """
+    for side, repeats in (("before", before), ("after", after)):
+        if len(repeats) < 2:
+            raise Refused(
+                f"The '{side}' side has {len(repeats)} valid run(s).",
+                "A spread needs at least two repeats on each side; three or more are better.",
+                "too-few-repeats",
+            )
+    table = [np.asarray(repeat.values, dtype=np.float64) for repeat in (*before, *after)]
+    if any(values.shape != (len(bins),) for values in table):
+        raise Refused(
+            "The runs are not evaluated over the same bins.",
+            "Re-evaluate them with the same bins and compare again.",
+            "bins-differ",
+        )
+    everything = np.vstack(table)
+    covered = np.all(np.isfinite(everything) & (everything > 0.0), axis=0)
+    if not covered.any():
+        raise Refused(
+            "No bin is covered by every run.",
+            "Compare runs over the same range of speed.",
+            "no-common-range",
+        )
+    if not (math.isfinite(between_sigma_relative) and between_sigma_relative >= 0.0):
+        raise Refused(
+            "The uncertainty between sessions is not a number of at least zero.",
+            "Give it as a share, e.g. 0.002 for 0.2 %.",
+            "bad-uncertainty",
+        )
+    logs = np.log(everything[:, covered])
+    n = len(before)
+    overall_before, overall_after = logs[:n].mean(axis=1), logs[n:].mean(axis=1)
+    overall, more = _compare(overall_before, overall_after, between_sigma_relative, level)
+    count = int(covered.sum())
+    together = 1.0 - (1.0 - level) / count  # Bonferroni: all bins hold together
+    per_bin = tuple(
+        _compare(logs[:n, b], logs[n:, b], between_sigma_relative, together)[0]
+        for b in range(count)
+    )
+    return Gain(
+        level=level,
+        overall=overall,
+        bins=tuple(float(centre) for centre, take in zip(bins, covered, strict=True) if take),
+        per_bin=per_bin,
+        before_runs=tuple(repeat.run_id for repeat in before),
+        after_runs=tuple(repeat.run_id for repeat in after),
+        between_sigma_relative=between_sigma_relative,
+        more_repeats=more,
+        notes=compare_conditions(before, after),
+    )
+
+
+def _compare(
+    before: Floats, after: Floats, between: float, level: float
+) -> tuple[Difference, int | None]:
+    """Welch comparison of logarithms; the between-session part has unlimited degrees of freedom
+    (JCGM 100 G.4, Welch-Satterthwaite)."""
+    one, other = summary(before.tolist()), summary(after.tolist())
+    parts = (one.sd**2 / one.n, other.sd**2 / other.n)
+    variance = parts[0] + parts[1] + between**2
+    difference = other.mean - one.mean
+    if variance == 0.0:
+        half, dof = 0.0, math.inf
+    else:
+        weight = parts[0] ** 2 / (one.n - 1) + parts[1] ** 2 / (other.n - 1)
+        dof = variance**2 / weight if weight > 0.0 else math.inf
+        half = coverage_factor(dof, level) * math.sqrt(variance)
+    verdict = Verdict.NOT_PROVEN
+    if difference - half > 0.0:
+        verdict = Verdict.GAINED
+    elif difference + half < 0.0:
+        verdict = Verdict.LOST
+    result = Difference(
+        math.expm1(difference),
+        math.expm1(difference - half),
+        math.expm1(difference + half),
+        dof,
+        verdict,
+    )
+    more = None
+    if verdict is Verdict.NOT_PROVEN:
+        more = _more_repeats(difference, one.sd, other.sd, (one.n, other.n), between, level)
+    return result, more
+
+
+def _more_repeats(
+    difference: float, sd_1: float, sd_2: float, n: tuple[int, int], between: float, level: float
+) -> int | None:
+    """Repeats to add on each side until the interval would exclude zero at this difference."""
+    for more in range(1, MOST_MORE_REPEATS + 1):
+        parts = (sd_1**2 / (n[0] + more), sd_2**2 / (n[1] + more))
+        variance = parts[0] + parts[1] + between**2
+        weight = parts[0] ** 2 / (n[0] + more - 1) + parts[1] ** 2 / (n[1] + more - 1)
+        dof = variance**2 / weight if weight > 0.0 else math.inf
+        if variance == 0.0 or coverage_factor(dof, level) * math.sqrt(variance) < abs(difference):
+            return more
+    return None
+
+
+def compare_conditions(
+    before: Sequence[Repeat], after: Sequence[Repeat]
+) -> tuple[ConditionNote, ...]:
+    """What was not alike: texts that differ, numbers whose means differ by more than the table."""
+    notes: list[ConditionNote] = []
+    names = sorted({name for repeat in (*before, *after) for name in repeat.conditions})
+    for name in names:
+        sides = [[r.conditions[name] for r in side if name in r.conditions]
+                 for side in (before, after)]  # fmt: skip
+        if not sides[0] or not sides[1]:
+            known = "before the change" if sides[0] else "after the change"
+            notes.append(ConditionNote(
+                name, _shown(sides[0]), _shown(sides[1]), f"{name} is known only {known}."
+            ))  # fmt: skip
+            continue
+        numbers = [[v for v in side if isinstance(v, int | float)] for side in sides]
+        if len(numbers[0]) == len(sides[0]) and len(numbers[1]) == len(sides[1]):
+            gap = abs(mean(numbers[1]) - mean(numbers[0]))
+            allowed = CONDITION_TOLERANCE.get(name, 0.0)
+            if gap > allowed:
+                notes.append(ConditionNote(
+                    name, _shown(sides[0]), _shown(sides[1]),
+                    f"{name} differs by {gap:.4g} (more than {allowed:.4g}).",
+                ))  # fmt: skip
+        elif {str(v) for v in sides[0]} != {str(v) for v in sides[1]}:
+            notes.append(ConditionNote(
+                name, _shown(sides[0]), _shown(sides[1]), f"{name} is not the same on both sides."
+            ))  # fmt: skip
+    return tuple(notes)
+
+
+def _shown(values: Sequence[Condition]) -> str:
+    if not values:
+        return "unknown"
+    numbers = [value for value in values if isinstance(value, int | float)]
+    if len(numbers) == len(values):
+        return f"{mean(numbers):.4g}"
+    return ", ".join(sorted({str(value) for value in values}))
