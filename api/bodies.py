@@ -1,0 +1,173 @@
+"""Bodies of requests and responses: bounded, typed by msgspec, described in OpenAPI.
+
+Data flows: request -> `read` -> struct (or Problem 408, 413, 415, 422); struct -> `answer` ->
+JSON. The same structs make the schemas of /api/openapi.json, so that page and code agree.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any, TypeVar
+
+import msgspec
+from fastapi import FastAPI, Request
+from fastapi.openapi.utils import get_openapi
+from starlette.requests import ClientDisconnect
+from starlette.responses import Response
+
+from api.problems import MEDIA_TYPE, Problem, ProblemDetails
+
+MAX_BODY_BYTES = 64 * 1024
+BODY_TIME_S = 10.0
+REF = "#/components/schemas/{name}"
+T = TypeVar("T")
+
+_described: dict[str, Any] = {}
+
+
+async def read(request: Request, kind: type[T]) -> T:
+    """The body as `kind`; an empty body counts as {}."""
+    raw = await _bounded(request)
+    content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if raw and content_type != "application/json":
+        raise Problem(
+            415,
+            "media-type",
+            "The body is not declared as JSON.",
+            "Send Content-Type: application/json.",
+        )
+    try:
+        return msgspec.json.decode(raw or b"{}", type=kind)
+    except msgspec.ValidationError as error:
+        raise Problem(
+            422,
+            "invalid",
+            f"{error}.",
+            "Correct the named value; /api/openapi.json describes every request.",
+        ) from None
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        raise Problem(
+            400, "json", "The body is not valid JSON.", "Send one JSON object in UTF-8."
+        ) from None
+
+
+def answer(value: object, status: int = 200, headers: dict[str, str] | None = None) -> Response:
+    """`value` as a JSON response; NaN and infinity become null."""
+    return Response(msgspec.json.encode(value), status, headers, "application/json")
+
+
+def takes(kind: Any) -> dict[str, Any]:
+    """`openapi_extra` of a route that reads `kind`."""
+    schema = _schema(kind)
+    required = bool(_resolve(schema).get("required"))
+    return {
+        "requestBody": {
+            "required": required,
+            "content": {"application/json": {"schema": schema}},
+        }
+    }
+
+
+def gives(kind: Any, status: int = 200, description: str = "As asked.") -> dict[int | str, Any]:
+    """`responses` of a route that answers `kind`, beside the problems every route can give."""
+    problem = {MEDIA_TYPE: {"schema": _schema(ProblemDetails)}}
+    responses: dict[int | str, Any] = {
+        status: {
+            "description": description,
+            "content": {"application/json": {"schema": _nullable(_schema(kind))}},
+        },
+        "4XX": {"description": "Refused, with what to do next.", "content": problem},
+        "5XX": {"description": "Failed, with what to do next.", "content": problem},
+    }
+    return responses
+
+
+def describe(app: FastAPI) -> None:
+    """Make app.openapi() carry the msgspec schemas."""
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            schema = get_openapi(
+                title=app.title,
+                version=app.version,
+                summary=app.summary,
+                description=app.description,
+                routes=app.routes,
+            )
+            components = schema.setdefault("components", {})
+            components.setdefault("schemas", {}).update(_described)
+            components["securitySchemes"] = {
+                "token": {"type": "http", "scheme": "bearer"},
+                "cookie": {"type": "apiKey", "in": "cookie", "name": "drumlin_token"},
+            }
+            schema["security"] = [{"token": []}, {"cookie": []}, {}]
+            app.openapi_schema = schema
+        return app.openapi_schema
+
+    app.openapi = openapi  # type: ignore[method-assign]
+
+
+async def _bounded(request: Request) -> bytes:
+    too_large = Problem(
+        413,
+        "too-large",
+        f"The body is larger than {MAX_BODY_BYTES // 1024} KiB.",
+        "Send less; no request of this service needs that much.",
+    )
+    declared = request.headers.get("content-length", "0")
+    if not declared.isdigit() or int(declared) > MAX_BODY_BYTES:
+        raise too_large
+    parts = bytearray()
+    try:
+        async with asyncio.timeout(BODY_TIME_S):
+            async for part in request.stream():
+                parts += part
+                if len(parts) > MAX_BODY_BYTES:
+                    raise too_large
+    except TimeoutError:
+        raise Problem(
+            408,
+            "slow-body",
+            f"The body did not arrive within {BODY_TIME_S:g} s.",
+            "Check the network, then send it again.",
+        ) from None
+    except ClientDisconnect:
+        raise Problem(400, "cut-off", "The request was cut off.", "Send it again.") from None
+    return bytes(parts)
+
+
+def _schema(kind: Any) -> dict[str, Any]:
+    (schema,), components = msgspec.json.schema_components([kind], ref_template=REF)
+    _described.update(components)
+    return schema
+
+
+def _resolve(schema: dict[str, Any]) -> dict[str, Any]:
+    name = schema.get("$ref", "").rpartition("/")[2]
+    return dict(_described.get(name, schema))
+
+
+def _nullable(schema: dict[str, Any]) -> dict[str, Any]:
+    """Responses carry null where a number is not finite; say so in their components."""
+    name = schema.get("$ref", "").rpartition("/")[2]
+    if not name or _described[name].get("x-nullable"):
+        return schema
+    component = _described[name]
+    component["x-nullable"] = True
+    for field, described in component.get("properties", {}).items():
+        component["properties"][field] = _nullable_field(described)
+    return schema
+
+
+def _nullable_field(field: dict[str, Any]) -> dict[str, Any]:
+    if field.get("type") == "number":
+        return {**field, "type": ["number", "null"]}
+    if "$ref" in field:
+        _nullable(field)
+    for key in ("items", "additionalProperties"):
+        if isinstance(field.get(key), dict):
+            field[key] = _nullable_field(field[key])
+    for key in ("anyOf", "prefixItems"):
+        if key in field:
+            field[key] = [_nullable_field(each) for each in field[key]]
+    return field

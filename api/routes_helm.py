@@ -1,0 +1,235 @@
+"""Commands: helm, readiness, tests, easing off. Each is answered and entered in the audit log."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import msgspec
+from fastapi import APIRouter, Request
+from msgspec import Meta
+from starlette.responses import Response
+
+from api.access import Caller
+from api.bodies import answer, gives, read, takes
+from api.context import Context, context_of
+from api.problems import Problem
+from api.store.keeper import Asked, new_run_id
+from api.tokens import Role
+from control.commands import (
+    Acknowledge,
+    Adjust,
+    AskHelm,
+    EaseOff,
+    KeepHelm,
+    LearnRatio,
+    MakeReady,
+    OfferHelm,
+    Park,
+    ReleaseHelm,
+    ResetTrip,
+    StartTest,
+    TakeHelm,
+    ZeroCells,
+)
+from control.plans import Plan
+
+router = APIRouter(prefix="/api", tags=["commands"])
+
+Shown = Annotated[str, Meta(min_length=1, max_length=40)]
+
+
+class Nothing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """An empty object, or no body at all."""
+
+
+class Name(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    name: Shown | None = None  # shown to everyone; the token's name when left out
+
+
+class Offer(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    to: Annotated[str, Meta(max_length=120)] = ""  # whoever asked
+
+
+class Start(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    plan: Plan
+    vehicle: Annotated[str, Meta(max_length=80)] = ""
+    note: Annotated[str, Meta(max_length=4000)] = ""
+
+
+class SetPoint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    set_point: Annotated[float, Meta(ge=-1e7, le=1e7)]  # unit of the plan, SI
+
+
+class Accepted(msgspec.Struct, frozen=True):
+    accepted: bool = True
+    holder: str = ""  # who this service says you are, for comparison with helm.holder
+
+
+class Started(msgspec.Struct, frozen=True):
+    run_id: str
+
+
+@router.post("/helm/take", responses=gives(Accepted), openapi_extra=takes(Name))
+async def take(request: Request) -> Response:
+    """Take the helm when it is free; keep it alive with /helm/keep."""
+    context, caller = _operator(request)
+    body = await read(request, Name)
+    name = body.name or caller.name
+    await context.command(caller, TakeHelm(0, caller.holder, name), detail={"name": name})
+    return _accepted(caller)
+
+
+@router.post("/helm/keep", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def keep(request: Request) -> Response:
+    """Heartbeat of whoever is at the helm; without it the load eases off."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, KeepHelm(0, caller.holder), quiet=True)
+    return _accepted(caller)
+
+
+@router.post("/helm/release", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def release(request: Request) -> Response:
+    """Give the helm back."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, ReleaseHelm(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post("/helm/ask", responses=gives(Accepted), openapi_extra=takes(Name))
+async def ask(request: Request) -> Response:
+    """Ask whoever is at the helm to hand it over."""
+    context, caller = _operator(request)
+    body = await read(request, Name)
+    name = body.name or caller.name
+    await context.command(caller, AskHelm(0, caller.holder, name), detail={"name": name})
+    return _accepted(caller)
+
+
+@router.post("/helm/offer", responses=gives(Accepted), openapi_extra=takes(Offer))
+async def offer(request: Request) -> Response:
+    """Hand the helm over to whoever asked."""
+    context, caller = _operator(request)
+    body = await read(request, Offer)
+    latest = context.loop.latest
+    to = body.to or (latest.helm.asked_by if latest is not None else "")
+    await context.command(caller, OfferHelm(0, caller.holder, to), detail={"to": to})
+    return _accepted(caller)
+
+
+@router.post("/acknowledge", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def acknowledge(request: Request) -> Response:
+    """Cautions read, tie-downs checked."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, Acknowledge(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post("/zero", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def zero(request: Request) -> Response:
+    """Take the zeros of the load cells."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, ZeroCells(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post("/ready", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def ready(request: Request) -> Response:
+    """From parked to ready, when the checks pass."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, MakeReady(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post("/park", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def park(request: Request) -> Response:
+    """No current allowed from here on."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, Park(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post("/learn-ratio", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def learn_ratio(request: Request) -> Response:
+    """Take engine speed over roll speed of this moment as the ratio of the locked gear."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, LearnRatio(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post("/reset", responses=gives(Accepted), openapi_extra=takes(Nothing))
+async def reset(request: Request) -> Response:
+    """Reset a trip whose cause is gone."""
+    context, caller = _operator(request)
+    await read(request, Nothing)
+    await context.command(caller, ResetTrip(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post("/ease-off", responses=gives(Accepted))
+async def ease_off(request: Request) -> Response:
+    """Take the load off in order. Anybody who may watch may do this; the body is not read."""
+    context = context_of(request)
+    caller = context.caller(request, Role.WATCH)
+    await context.command(caller, EaseOff(0, caller.holder))
+    return _accepted(caller)
+
+
+@router.post(
+    "/test/start", status_code=201, responses=gives(Started, 201), openapi_extra=takes(Start)
+)
+async def start(request: Request) -> Response:
+    """Start a test and its run."""
+    context, caller = _operator(request)
+    body = await read(request, Start)
+    context.check_disk()
+    run_id = new_run_id()
+    keeper = context.keeper
+    keeper.expect(run_id, Asked(body.vehicle, body.note, caller.holder, body.plan))
+    try:
+        await context.command(
+            caller,
+            StartTest(0, caller.holder, run_id, body.plan),
+            detail={"run_id": run_id, "vehicle": body.vehicle},
+        )
+    except Problem:
+        keeper.forget(run_id)
+        raise
+    await keeper.note_start(run_id)
+    return answer(Started(run_id), 201, {"Location": f"/api/runs/{run_id}"})
+
+
+@router.post("/test/adjust", responses=gives(Accepted), openapi_extra=takes(SetPoint))
+async def adjust(request: Request) -> Response:
+    """Change the set point of the running test."""
+    context, caller = _operator(request)
+    body = await read(request, SetPoint)
+    await context.command(
+        caller,
+        Adjust(0, caller.holder, body.set_point),
+        detail={"set_point": body.set_point},
+    )
+    return _accepted(caller)
+
+
+def _operator(request: Request) -> tuple[Context, Caller]:
+    context = context_of(request)
+    caller = context.caller(request, Role.OPERATE)
+    if not caller.client_id:
+        raise Problem(
+            400,
+            "client-id",
+            "The Drumlin-Client header is missing: the helm needs to know one page from another.",
+            "Send 4 to 64 letters, digits, dashes or underscores, the same in every request.",
+        )
+    return context, caller
+
+
+def _accepted(caller: Caller) -> Response:
+    return answer(Accepted(holder=caller.holder))

@@ -1,0 +1,301 @@
+"""The run catalogue: find runs, read one, note its life, annotate it.
+
+Data flows: keeper (events, workers) and routes -> Catalogue -> SQLite in the data directory, or
+PostgreSQL by URL. One transaction per change; SQLite in WAL mode, so that kill -9 at any moment
+leaves the last finished change. All methods block: call them through asyncio.to_thread.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+
+from api.store.engine import NoSuchRun, begin, make_engine, migrate
+from api.store.schema import RunState, notes, runs, tags
+from daq.errors import Refused
+
+RUN_ID = re.compile(r"\A[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}\Z")
+MAX_PAGE = 500
+MAX_NOTES = 1000
+MAX_TAGS = 50
+_OPEN_STATES = (RunState.RECORDING, RunState.CLOSING)
+
+
+class NewRun(msgspec.Struct, frozen=True):
+    """A run as it begins."""
+
+    id: str
+    rig_name: str
+    rig_fingerprint: str
+    kind: str
+    started_at: str
+    vehicle: str = ""
+    holder: str = ""
+    plan: Any = None
+    software: str = ""
+
+
+class Note(msgspec.Struct, frozen=True):
+    at: str
+    who: str
+    text: str
+
+
+class RunSummary(msgspec.Struct, frozen=True):
+    """A run in a list."""
+
+    id: str
+    kind: str
+    vehicle: str
+    state: RunState
+    reason: str
+    started_at: str
+    ended_at: str  # "" while recording
+    holder: str
+    frames: int
+    tags: tuple[str, ...]
+
+
+class Run(msgspec.Struct, frozen=True):
+    """Everything the catalogue knows about one run."""
+
+    id: str
+    rig_name: str
+    rig_fingerprint: str
+    kind: str
+    vehicle: str
+    state: RunState
+    reason: str
+    started_at: str
+    ended_at: str
+    holder: str
+    plan: Any
+    conditions: Any
+    result: Any
+    frames: int
+    raw_bytes: int
+    software: str
+    notes: tuple[Note, ...]
+    tags: tuple[str, ...]
+
+
+class Search(msgspec.Struct, frozen=True):
+    """What to find; empty fields do not narrow. `before` is the id after which to go on."""
+
+    text: str = ""
+    kind: str = ""
+    vehicle: str = ""
+    state: str = ""
+    tag: str = ""
+    before: str = ""
+    limit: int = 50
+
+
+class Catalogue:
+    """One open catalogue."""
+
+    def __init__(self, engine: sa.Engine) -> None:
+        self._engine = engine
+
+    @classmethod
+    def open(cls, data: Path, url: str = "") -> Catalogue:
+        """Open and bring to the newest schema. Raises StoreError when that cannot be done."""
+        engine = make_engine(data, url)
+        try:
+            migrate(engine)
+        except BaseException:
+            engine.dispose()
+            raise
+        return cls(engine)
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self._engine.dispose()
+
+    def begin_run(self, run: NewRun) -> None:
+        """Note a run that starts; what is already known of it stays."""
+        values = msgspec.structs.asdict(run)
+        values["plan"] = _json(run.plan)
+        with self._change() as connection:
+            known = connection.execute(sa.select(runs.c.id).where(runs.c.id == run.id)).first()
+            if known is None:
+                connection.execute(runs.insert().values(**values, state=RunState.RECORDING))
+            else:
+                filled = {
+                    key: value
+                    for key, value in values.items()
+                    if key != "id" and value not in ("", "null")
+                }
+                connection.execute(runs.update().where(runs.c.id == run.id).values(**filled))
+
+    def forget_run(self, run_id: str) -> None:
+        """Take back a run whose start was refused; only while nothing was recorded."""
+        with self._change() as connection:
+            connection.execute(
+                runs.delete().where(runs.c.id == run_id, runs.c.state == RunState.RECORDING)
+            )
+
+    def end_run(self, run_id: str, ended_at: str, reason: str) -> None:
+        """Note that recording ended; a worker closes it next."""
+        self._set(run_id, state=RunState.CLOSING, ended_at=ended_at, reason=reason)
+
+    def close_run(self, run_id: str, state: RunState, changes: Mapping[str, Any]) -> None:
+        """Note the end of the closing, with what the worker found.
+
+        `changes` may hold reason, ended_at, kind, frames, raw_bytes and (as objects) plan,
+        conditions and result.
+        """
+        values = dict(changes)
+        for key in ("plan", "conditions", "result"):
+            if key in values:
+                values[key] = _json(values[key])
+        self._set(run_id, state=state, **values)
+
+    def open_runs(self) -> list[str]:
+        """Ids of runs that are not closed yet, oldest first."""
+        query = sa.select(runs.c.id).where(runs.c.state.in_(_OPEN_STATES)).order_by(runs.c.id)
+        with self._read() as connection:
+            return list(connection.execute(query).scalars())
+
+    def known(self, run_ids: list[str]) -> set[str]:
+        """Which of `run_ids` the catalogue has."""
+        found: set[str] = set()
+        with self._read() as connection:
+            for start in range(0, len(run_ids), 500):
+                part = run_ids[start : start + 500]
+                found |= set(
+                    connection.execute(sa.select(runs.c.id).where(runs.c.id.in_(part))).scalars()
+                )
+        return found
+
+    def find(self, search: Search) -> list[RunSummary]:
+        """Runs that match, newest first."""
+        query = sa.select(runs).order_by(runs.c.id.desc()).limit(min(search.limit, MAX_PAGE))
+        for column, value in (
+            (runs.c.kind, search.kind),
+            (runs.c.vehicle, search.vehicle),
+            (runs.c.state, search.state),
+        ):
+            if value:
+                query = query.where(column == value)
+        if search.before:
+            query = query.where(runs.c.id < search.before)
+        if search.tag:
+            query = query.where(
+                runs.c.id.in_(sa.select(tags.c.run_id).where(tags.c.tag == search.tag))
+            )
+        if search.text:
+            query = query.where(
+                sa.or_(
+                    runs.c.id.icontains(search.text, autoescape=True),
+                    runs.c.vehicle.icontains(search.text, autoescape=True),
+                    runs.c.id.in_(
+                        sa.select(notes.c.run_id).where(
+                            notes.c.text.icontains(search.text, autoescape=True)
+                        )
+                    ),
+                    runs.c.id.in_(
+                        sa.select(tags.c.run_id).where(
+                            tags.c.tag.icontains(search.text, autoescape=True)
+                        )
+                    ),
+                )
+            )
+        with self._read() as connection:
+            rows = connection.execute(query).mappings().all()
+            tagged: dict[str, list[str]] = {row["id"]: [] for row in rows}
+            wanted = sa.select(tags).where(tags.c.run_id.in_(tagged)).order_by(tags.c.tag)
+            for tag in connection.execute(wanted).mappings():
+                tagged[tag["run_id"]].append(tag["tag"])
+        return [
+            RunSummary(
+                id=row["id"],
+                kind=row["kind"],
+                vehicle=row["vehicle"],
+                state=RunState(row["state"]),
+                reason=row["reason"],
+                started_at=row["started_at"],
+                ended_at=row["ended_at"],
+                holder=row["holder"],
+                frames=row["frames"],
+                tags=tuple(tagged[row["id"]]),
+            )
+            for row in rows
+        ]
+
+    def run(self, run_id: str) -> Run | None:
+        """One run, or None."""
+        with self._read() as connection:
+            row = connection.execute(sa.select(runs).where(runs.c.id == run_id)).mappings().first()
+            if row is None:
+                return None
+            said = connection.execute(
+                sa.select(notes).where(notes.c.run_id == run_id).order_by(notes.c.id)
+            ).mappings()
+            tagged = connection.execute(
+                sa.select(tags.c.tag).where(tags.c.run_id == run_id).order_by(tags.c.tag)
+            ).scalars()
+            fields: dict[str, Any] = dict(row)
+            for key in ("plan", "conditions", "result"):
+                fields[key] = msgspec.json.decode(fields[key])
+            fields["state"] = RunState(fields["state"])
+            fields["notes"] = tuple(Note(n["at"], n["who"], n["text"]) for n in said)
+            fields["tags"] = tuple(tagged)
+        return Run(**fields)
+
+    def add_note(self, run_id: str, note: Note) -> None:
+        """Append a note. Raises NoSuchRun, or Refused when it is full of notes."""
+        with self._change() as connection:
+            self._must_exist(connection, run_id)
+            count = connection.execute(
+                sa.select(sa.func.count()).select_from(notes).where(notes.c.run_id == run_id)
+            ).scalar_one()
+            if count >= MAX_NOTES:
+                raise Refused(
+                    f"The run has {MAX_NOTES} notes.", "Keep further ones elsewhere.", "notes-full"
+                )
+            connection.execute(notes.insert().values(run_id=run_id, **msgspec.structs.asdict(note)))
+
+    def set_tags(self, run_id: str, names: list[str]) -> None:
+        """Replace the tags of a run. Raises NoSuchRun."""
+        with self._change() as connection:
+            self._must_exist(connection, run_id)
+            connection.execute(tags.delete().where(tags.c.run_id == run_id))
+            for name in sorted(set(names))[:MAX_TAGS]:
+                connection.execute(tags.insert().values(run_id=run_id, tag=name))
+
+    def set_vehicle(self, run_id: str, vehicle: str) -> None:
+        """Correct the vehicle of a run. Raises NoSuchRun."""
+        self._set(run_id, vehicle=vehicle)
+
+    def count(self) -> dict[str, int]:
+        """Number of runs by state."""
+        query = sa.select(runs.c.state, sa.func.count()).group_by(runs.c.state)
+        with self._read() as connection:
+            return {state: number for state, number in connection.execute(query)}
+
+    def _set(self, run_id: str, **values: Any) -> None:
+        with self._change() as connection:
+            self._must_exist(connection, run_id)
+            connection.execute(runs.update().where(runs.c.id == run_id).values(**values))
+
+    @staticmethod
+    def _must_exist(connection: sa.Connection, run_id: str) -> None:
+        if connection.execute(sa.select(runs.c.id).where(runs.c.id == run_id)).first() is None:
+            raise NoSuchRun(f"There is no run {run_id}.", "Look at the list of runs.")
+
+    def _read(self) -> AbstractContextManager[sa.Connection]:
+        return begin(self._engine, writing=False)
+
+    def _change(self) -> AbstractContextManager[sa.Connection]:
+        return begin(self._engine, writing=True)
+
+
+def _json(value: Any) -> str:
+    return msgspec.json.encode(value).decode()

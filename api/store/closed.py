@@ -1,0 +1,26 @@
+"""What the closing worker tells the service about one run; JSON on the worker's standard output."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+
+class Closed(msgspec.Struct, frozen=True):
+    """A run after replay. `error` is "" when run.parquet and result.json were written."""
+
+    complete: bool  # False: the recording stops without an end, so something died
+    frames: int = 0
+    raw_bytes: int = 0
+    reason: str = ""  # how it ended
+    error: str = ""
+    rig_name: str = ""
+    rig_fingerprint: str = ""
+    kind: str = ""
+    started_at: str = ""
+    ended_at: str = ""
+    software: str = ""
+    plan: Any = None
+    conditions: Any = None
+    result: Any = None

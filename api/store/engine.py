@@ -1,0 +1,123 @@
+"""The database under the catalogue: SQLite with a write-ahead log, or PostgreSQL by URL.
+
+Data flows: URL -> engine -> `migrate` -> guarded transactions for api.store.catalogue. Every
+database error leaves as StoreError with a remedy.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.exc import SQLAlchemyError
+
+from api.store.schema import HEAD
+from daq.errors import StoreError
+
+FILE_NAME = "catalogue.sqlite"
+BUSY_S = 5.0
+_MIGRATION_LOCK = 0x6472756D  # key of PostgreSQL's advisory lock while migrating
+_WRITING = "drumlin_writing"
+
+
+class NoSuchRun(StoreError):
+    """The catalogue has no run with that id."""
+
+
+def make_engine(data: Path, url: str) -> sa.Engine:
+    """An engine for `url`, or for the SQLite file in `data` when it is empty.
+
+    Raises StoreError when the URL is not usable.
+    """
+    if not url:
+        data.mkdir(parents=True, exist_ok=True)
+        url = f"sqlite:///{data / FILE_NAME}"
+    try:
+        engine = sa.create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
+    except (SQLAlchemyError, ImportError) as error:
+        raise StoreError(
+            f"The store url cannot be used: {short(error)}.",
+            "Use sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME (needs psycopg).",
+        ) from None
+    if engine.dialect.name == "sqlite":
+        _prepare_sqlite(engine)
+    return engine
+
+
+def migrate(engine: sa.Engine) -> None:
+    """Bring the tables to the newest schema, all of it or nothing.
+
+    Alembic is only loaded when there is something to do. Raises StoreError when the catalogue
+    was made by a newer Drumlin.
+    """
+    with begin(engine, writing=False) as connection:
+        if _version(connection) == HEAD:
+            return
+    from alembic import command  # noqa: PLC0415 (0.2 s that most starts need not spend)
+    from alembic.config import Config  # noqa: PLC0415
+    from alembic.util.exc import CommandError  # noqa: PLC0415
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config.set_main_option("path_separator", "os")
+    with begin(engine, writing=True) as connection:
+        if engine.dialect.name == "postgresql":
+            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_MIGRATION_LOCK)))
+        config.attributes["connection"] = connection
+        try:
+            command.upgrade(config, "head")
+        except CommandError as error:
+            raise StoreError(
+                f"The run catalogue has an unknown version: {short(error)}.",
+                "It was made by a newer Drumlin: use that one, or another data directory.",
+            ) from None
+
+
+@contextlib.contextmanager
+def begin(engine: sa.Engine, *, writing: bool) -> Iterator[sa.Connection]:
+    """One transaction. Raises StoreError for whatever the database says."""
+    try:
+        with engine.connect() as connection:
+            connection.execution_options(**{_WRITING: writing})
+            with connection.begin():
+                yield connection
+    except SQLAlchemyError as error:
+        raise StoreError(
+            f"The run catalogue failed: {short(error)}.",
+            "Check the disk and the database; runs themselves are safe in their folders.",
+        ) from error
+
+
+def short(error: BaseException) -> str:
+    """The first line of an error, without SQL and parameters."""
+    original = getattr(error, "orig", None)
+    lines = str(original if original is not None else error).strip().splitlines()
+    return (lines[0] if lines else type(error).__name__).rstrip(".")[:300]
+
+
+def _version(connection: sa.Connection) -> str:
+    if not sa.inspect(connection).has_table("alembic_version"):
+        return ""
+    found = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
+    return str(found or "")
+
+
+def _prepare_sqlite(engine: sa.Engine) -> None:
+    @sa.event.listens_for(engine, "connect")
+    def connected(raw: Any, _: Any) -> None:
+        raw.isolation_level = None  # the driver must not begin or commit behind our back
+        cursor = raw.cursor()
+        cursor.execute("PRAGMA journal_mode = WAL")
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute(f"PRAGMA busy_timeout = {int(BUSY_S * 1000)}")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.close()
+
+    @sa.event.listens_for(engine, "begin")
+    def began(connection: sa.Connection) -> None:
+        # A writer takes its lock at once: a read turned write could find it taken.
+        writing = connection.get_execution_options().get(_WRITING, False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")

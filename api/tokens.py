@@ -1,0 +1,187 @@
+"""Tokens: who may watch, operate or maintain, kept as hashes in `<data>/tokens.json`.
+
+Data flows: command line or pairing -> TokenBook -> tokens.json; request -> TokenBook.find -> Token.
+A token is 256 random bits, so one round of SHA-256 keeps it: there is no dictionary to try.
+The running service sees changes made by others (revocation) by looking at the file's time stamp.
+"""
+
+from __future__ import annotations
+
+import enum
+import hashlib
+import hmac
+import os
+import secrets
+import tempfile
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta
+
+from daq.errors import DrumlinError
+
+FILE_NAME = "tokens.json"
+PREFIX = "drum_"
+MAX_TOKENS = 256
+MAX_TOKEN_CHARS = 128
+TokenName = Annotated[
+    str, Meta(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*\Z")
+]
+
+
+class TokenError(DrumlinError):
+    """A token cannot be made, read or revoked."""
+
+
+class Role(enum.StrEnum):
+    """What a caller may do; each role includes the one before it."""
+
+    WATCH = "watch"  # see everything, ease off
+    OPERATE = "operate"  # take the helm, command load, annotate runs
+    MAINTAIN = "maintain"  # tokens, pairing, audit log
+
+    def covers(self, needed: Role) -> bool:
+        """True when this role may do what `needed` may."""
+        order = (Role.WATCH, Role.OPERATE, Role.MAINTAIN)
+        return order.index(self) >= order.index(needed)
+
+
+class Token(msgspec.Struct, frozen=True):
+    """One token, without its secret."""
+
+    id: str
+    name: TokenName
+    role: Role
+    sha256: str
+    made: str  # UTC label
+    revoked: str = ""  # UTC label, "" while valid
+
+
+class _File(msgspec.Struct, frozen=True):
+    version: int = 1
+    tokens: tuple[Token, ...] = ()
+
+
+class TokenBook:
+    """The tokens of one data directory."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / FILE_NAME
+        self._stamp: tuple[int, int, int] | None = None
+        self._tokens: tuple[Token, ...] = ()
+        self._read_if_changed()
+
+    @property
+    def path(self) -> Path:
+        """The file behind the book."""
+        return self._path
+
+    def tokens(self) -> tuple[Token, ...]:
+        """All tokens, revoked ones too."""
+        self._read_if_changed()
+        return self._tokens
+
+    @property
+    def in_use(self) -> bool:
+        """True as soon as one token was ever made: from then on every caller needs one.
+
+        Revoked tokens count, or revoking the last one would open the door to everybody.
+        """
+        return bool(self.tokens())
+
+    def find(self, secret: str) -> Token | None:
+        """The valid token with this secret, else None. Looks at every entry in constant time."""
+        if not secret or len(secret) > MAX_TOKEN_CHARS:
+            return None
+        digest = _digest(secret)
+        found: Token | None = None
+        for token in self.tokens():
+            if hmac.compare_digest(token.sha256, digest) and not token.revoked:
+                found = token
+        return found
+
+    def is_valid(self, token_id: str) -> bool:
+        """True while the token exists and is not revoked."""
+        return any(token.id == token_id and not token.revoked for token in self.tokens())
+
+    def add(self, name: str, role: Role) -> tuple[Token, str]:
+        """A new token and its secret, which is shown once and never kept. Raises TokenError."""
+        self._read_if_changed()
+        try:
+            name = msgspec.convert(name, TokenName)
+        except msgspec.ValidationError:
+            raise TokenError(
+                f"'{name[:60]}' cannot be a token's name.",
+                "Use 1 to 40 letters, digits, blanks, dots, dashes or underscores.",
+            ) from None
+        if any(token.name == name and not token.revoked for token in self._tokens):
+            raise TokenError(
+                f"There is a valid token named '{name}'.", "Choose another name, or revoke it."
+            )
+        if len(self._tokens) >= MAX_TOKENS:
+            raise TokenError(
+                f"There are {MAX_TOKENS} tokens.", "Remove revoked ones from tokens.json."
+            )
+        secret = PREFIX + secrets.token_urlsafe(32)
+        made = datetime.now(UTC).isoformat(timespec="seconds")
+        token = Token(secrets.token_hex(4), name, role, _digest(secret), made)
+        self._write((*self._tokens, token))
+        return token, secret
+
+    def revoke(self, name_or_id: str) -> Token:
+        """Revoke the valid token with this name or id. Raises TokenError when there is none."""
+        self._read_if_changed()
+        at = datetime.now(UTC).isoformat(timespec="seconds")
+        for token in self._tokens:
+            if name_or_id in (token.name, token.id) and not token.revoked:
+                revoked = msgspec.structs.replace(token, revoked=at)
+                self._write(tuple(revoked if each is token else each for each in self._tokens))
+                return revoked
+        raise TokenError(
+            f"There is no valid token '{name_or_id[:60]}'.", "Look at the list of tokens."
+        )
+
+    def _read_if_changed(self) -> None:
+        try:
+            status = self._path.stat()
+        except FileNotFoundError:
+            if self._stamp is not None:
+                # A file that vanished must not open the door: keep what was known.
+                return
+            self._tokens = ()
+            return
+        stamp = (status.st_mtime_ns, status.st_ino, status.st_size)
+        if stamp == self._stamp:
+            return
+        try:
+            self._tokens = msgspec.json.decode(self._path.read_bytes(), type=_File).tokens
+        except (OSError, msgspec.DecodeError) as error:
+            raise TokenError(
+                f"{self._path} cannot be read: {error}.",
+                "Restore it, or move it away and make new tokens.",
+            ) from None
+        self._stamp = stamp
+
+    def _write(self, tokens: tuple[Token, ...]) -> None:
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        body = msgspec.json.format(msgspec.json.encode(_File(tokens=tokens)), indent=2)
+        handle, temporary = tempfile.mkstemp(dir=self._path.parent, prefix=".tokens-")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(body + b"\n")
+                file.flush()
+                os.fsync(file.fileno())
+            Path(temporary).replace(self._path)
+        except OSError as error:
+            Path(temporary).unlink(missing_ok=True)
+            raise TokenError(
+                f"{self._path} cannot be written: {error}.", "Check the disk and its rights."
+            ) from None
+        self._stamp = None
+        self._read_if_changed()
+
+
+def _digest(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()

@@ -1,0 +1,74 @@
+"""The service under test: the real app, a fake loop on the real channel, a short data folder."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import tempfile
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from api.app import create_app
+from api.processes.channel import SOCKET_NAME, ChannelClient
+from api.settings import MqttSection, ServiceSection, Settings, StoreSection
+from api.store.closed import Closed
+from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
+from tests.api.harness import Service, StartService, no_evaluation
+
+
+@pytest.fixture
+def data() -> Iterator[Path]:
+    """A data directory with a path short enough for a local socket."""
+    folder = Path(tempfile.mkdtemp(prefix="drumlin-"))
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.fixture
+async def fake_loop(data: Path) -> AsyncIterator[FakeLoop]:
+    loop = FakeLoop(data)
+    await loop.start()
+    yield loop
+    await loop.stop()
+
+
+@pytest.fixture
+async def start_service(data: Path, fake_loop: FakeLoop) -> AsyncIterator[StartService]:
+    """Starts the service with given settings and has the first telemetry arrive."""
+    async with contextlib.AsyncExitStack() as stack:
+
+        async def start(
+            close: Callable[[Path], Awaitable[Closed]] = no_evaluation,
+            service: ServiceSection | None = None,
+            mqtt: MqttSection | None = None,
+            rig: Path = RIG_FILE,
+            store: StoreSection | None = None,
+            quiet: bool = False,
+        ) -> Service:
+            settings = Settings(
+                rig, data, service or ServiceSection(), mqtt, store or StoreSection(min_free_mb=0)
+            )
+            client = ChannelClient(data / SOCKET_NAME)
+            app = create_app(settings, client, close)
+            await stack.enter_async_context(app.router.lifespan_context(app))
+            if not quiet:
+                await client.wait_connected(5.0)
+                fake_loop.publish(telemetry())
+                await until(lambda: client.latest is not None)
+            return Service(app, fake_loop)
+
+        yield start
+
+
+@pytest.fixture
+async def service(start_service: StartService) -> Service:
+    return await start_service()
+
+
+@pytest.fixture
+async def browser(service: Service) -> AsyncIterator[httpx.AsyncClient]:
+    async with service.browser() as client:
+        yield client
