@@ -49,8 +49,10 @@ ZERO_TAKING_S = 0.5
 AFTER_RUN_S = 120.0  # fans run on after load
 TRIPS_WHEN_PARKED = frozenset({"current-stuck-on", "host-restarted"})
 FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
-_MISSING, _SUSPECT = Quality.MISSING, Quality.SUSPECT
+_GOOD = Quality.GOOD
+_USABLE = frozenset((Quality.GOOD, Quality.AGING))
 _NAN = float("nan")
+_SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
 
 
 class Step(msgspec.Struct, frozen=True, gc=False):
@@ -58,6 +60,20 @@ class Step(msgspec.Struct, frozen=True, gc=False):
     send: tuple[ToFrontEnd, ...] = ()
     answers: tuple[Answer, ...] = ()
     events: tuple[Event, ...] = ()
+
+
+def _drop_doubtful(
+    measured: Measured, speeds: list[float], coils: list[float], cells: list[float]
+) -> None:
+    """What is suspect or missing may not steer: NaN."""
+    for r, roll_set in enumerate(measured.roll_sets):
+        if roll_set.speed.quality not in _USABLE:
+            speeds[r] = _NAN
+    for i, absorber in enumerate(measured.absorbers):
+        if absorber.current.quality not in _USABLE:
+            coils[i] = _NAN
+        if absorber.force.quality not in _USABLE:
+            cells[i] = _NAN
 
 
 class Core:
@@ -88,7 +104,7 @@ class Core:
         self._watch = Watch(rig)
         self._limits = gate.limits_of(rig)
         self._gate = gate.closed(self._limits)
-        self.clamp_counts = {flag.name or "": 0 for flag in Clamp if flag}
+        self._clamp_counts: dict[int, int] = {}  # frames by combination of bits
         self._clamped = 0
         self._release = Release.FAST
         count = len(rig.absorbers)
@@ -176,34 +192,33 @@ class Core:
         self._frame_time_s = time_s
         self._sample_s = now_s
         self.frames_lost += measured.frames_lost
-        self._follow_flight(sample.last_set_point, measured)
+        flight = (self._gate.sequence - sample.last_set_point) & 0xFFFF
+        if flight != self.loads.in_flight:
+            self._follow_flight(flight, measured)
 
         # Readings to plain numbers; what may not steer becomes NaN.
-        speeds: list[float] = []
-        delays: list[float] = []
+        sets = measured.roll_sets
+        absorbers = measured.absorbers
+        speeds = [one.speed.value for one in sets]
+        delays = [one.speed_delay_s for one in sets]
+        coils = [one.current.value for one in absorbers]
+        cells = [one.force.value for one in absorbers]
+        shafts = [one.speed_radps for one in absorbers]
+        doubtful = False
+        for one in sets:
+            if one.speed.quality is not _GOOD:
+                doubtful = True
+        for each in absorbers:
+            if each.force.quality is not _GOOD or each.current.quality is not _GOOD:
+                doubtful = True
+        if doubtful:
+            _drop_doubtful(measured, speeds, coils, cells)
         force_n = power_w = 0.0
-        for roll_set in measured.roll_sets:
-            speed = roll_set.speed
-            quality = speed.quality
-            v = speed.value if quality is not _MISSING and quality is not _SUSPECT else _NAN
-            speeds.append(v)
-            delays.append(roll_set.speed_delay_s)
-            f = roll_set.absorber_force.value
-            if f == f:  # a lost cell is a fault of its own, not a reason to drop the others
-                force_n += f
-                power_w += f * v
-        coils: list[float] = []
-        cells: list[float] = []
-        shafts: list[float] = []
-        for absorber in measured.absorbers:
-            current = absorber.current
-            coils.append(current.value if current.quality is not _MISSING else _NAN)
-            force = absorber.force
-            quality = force.quality
-            cells.append(
-                force.value if quality is not _MISSING and quality is not _SUSPECT else _NAN
-            )
-            shafts.append(absorber.speed_radps)
+        for one in sets:
+            newton = one.absorber_force.value
+            if newton == newton:  # a lost cell is a fault of its own; the others still count
+                force_n += newton
+                power_w += newton * one.speed.value
         sent = self._gate.currents_a
 
         loaded = self.state is State.LOADED
@@ -216,7 +231,7 @@ class Core:
             aim, target, rate, between = demand.aim, demand.target, demand.rate, demand.between
         output = self.loads.step(
             dt_s, aim, target, rate, self._fresh, between,
-            tuple(speeds), tuple(delays), tuple(coils), tuple(cells), tuple(shafts), sent,
+            speeds, delays, coils, cells, shafts, sent,
         )  # fmt: skip
         self._output = output
         self._fresh = False
@@ -224,7 +239,7 @@ class Core:
         # Faults of this frame and what they do.
         underway = loaded or self.state is State.EASING
         codes = self._watch.frame(
-            measured, underway, loaded and test is not None and test.by_engine, sent, output
+            measured, self.loads, underway, loaded and test is not None and test.by_engine, doubtful
         )
         codes = self._add_own(codes, measured, late, loaded)
         if codes or self.faults.any_active:
@@ -423,7 +438,7 @@ class Core:
     def now_s(self) -> float:
         return self._now_s
 
-    def event(self, kind: str, text: str, **data: str | float | int | bool) -> None:
+    def event(self, kind: str, text: str, /, **data: str | float | int | bool) -> None:
         self._events.append(Event(self.time_s, kind, text, data))
 
     def move(self, trigger: Trigger, why: str) -> None:
@@ -511,11 +526,9 @@ class Core:
         self.event("notice", "Load-cell zeros taken.", **{k: v for k, v in self.zeros.items()})
         self._answers.append(Answer(command.id, True))
 
-    def _follow_flight(self, last_set_point: int, measured: Measured) -> None:
+    def _follow_flight(self, flight: int, measured: Measured) -> None:
         """Set points on their way, counted by sequence: the transport delay as it is."""
-        flight = (self._gate.sequence - last_set_point) & 0xFFFF
-        if flight == self.loads.in_flight or flight > 8:
-            self._flight = (0, 0)
+        if flight > 8:
             return
         seen, times = self._flight
         self._flight = (flight, times + 1 if seen == flight else 1)
@@ -523,18 +536,16 @@ class Core:
             self.loads.set_delays(measured.roll_sets[0].speed_delay_s, flight)
 
     def _fans(self) -> int:
-        if self.state not in (State.LOADED, State.EASING) and self.time_s >= self._cooling_until_s:
-            return 0
-        bits = 0
-        for bit in self.session.fan_bits.values():
-            bits |= bit
-        return bits
+        state = self.state
+        if state is not State.LOADED and state is not State.EASING:
+            measured = self.measured
+            if measured is None or measured.time_s >= self._cooling_until_s:
+                return 0
+        return self.session.all_fans
 
     def _count_clamps(self, clamps: int) -> None:
-        for flag in Clamp:
-            if clamps & flag:
-                self.clamp_counts[flag.name or ""] += 1
-        serious = clamps & (Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
+        self._clamp_counts[clamps] = self._clamp_counts.get(clamps, 0) + 1
+        serious = clamps & _SERIOUS
         if serious & ~self._clamped:
             self.event("notice", f"The gate cut: {Clamp(serious)!r}.", clamps=serious)
         self._clamped = serious
@@ -568,6 +579,17 @@ class Core:
             absorbers,
             self.faults.view(),
         )
+
+    @property
+    def clamp_counts(self) -> dict[str, int]:
+        """How often the gate cut what, since this core began; one count per frame and kind."""
+        return {
+            (flag.name or "").lower(): sum(
+                frames for bits, frames in self._clamp_counts.items() if bits & flag
+            )
+            for flag in Clamp
+            if flag
+        }
 
     def memory(self) -> Memory:
         """What must survive a restart."""

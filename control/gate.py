@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import enum
 import math
+from collections.abc import Sequence
 
 import msgspec
 
@@ -20,6 +21,7 @@ from daq.rig import Rig
 from daq.wire.frames import CURRENT_STEP_A, SetPoint
 
 FORCING_S = 0.5  # longest uninterrupted time above the continuous current
+_STEPS_PER_A = 1.0 / CURRENT_STEP_A
 LONGEST_STEP_S = 0.02  # a longer gap between frames earns no larger step
 
 
@@ -137,9 +139,10 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
     )
     mode = request.mode
     if request.permitted is not True or not shaped or mode not in (Mode.LOAD, Mode.EASE, Mode.TRIP):
-        zero = closed(limits, state.sequence)
         denied = int(Clamp.NONE if shaped and not any(request.asked_a) else Clamp.DENIED)
-        return _send(limits, zero, request, zero.currents_a, denied)
+        sequence = (state.sequence + 1) & 0xFFFF
+        zero = closed(limits, sequence)
+        return Decision(_set_point(limits, sequence, request, zero.currents_a), zero, denied)
 
     dt_s = request.dt_s if 0.0 < request.dt_s <= LONGEST_STEP_S else 0.0
     if request.dt_s > LONGEST_STEP_S:
@@ -208,34 +211,19 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
             forcing.append(spent + dt_s)
         else:
             forcing.append(spent - dt_s if spent > dt_s else 0.0)
-    after = GateState(state.sequence, tuple(currents), ceilings, ramp, tuple(forcing), easing)
-    return _send(limits, after, request, after.currents_a, clamps)
-
-
-def _send(
-    limits: GateLimits,
-    state: GateState,
-    request: Request,
-    currents_a: tuple[float, ...],
-    clamps: int,
-) -> Decision:
     sequence = (state.sequence + 1) & 0xFFFF
-    set_point = SetPoint(
-        session=request.session,
-        sequence=sequence,
-        validity_ms=limits.validity_ms,
-        digital_out=request.digital_out & 0xFF,
-        currents=tuple([int(current / CURRENT_STEP_A) for current in currents_a]),
-    )
-    return Decision(
-        set_point,
-        GateState(
-            sequence,
-            state.currents_a,
-            state.ceilings_a,
-            state.ramp_a_per_s,
-            state.forcing_s,
-            state.easing,
-        ),
-        clamps,
+    after = GateState(sequence, tuple(currents), ceilings, ramp, tuple(forcing), easing)
+    return Decision(_set_point(limits, sequence, request, currents), after, clamps)
+
+
+def _set_point(
+    limits: GateLimits, sequence: int, request: Request, currents_a: Sequence[float]
+) -> SetPoint:
+    """Rounded down to the wire's step, so that rounding never exceeds a limit."""
+    return SetPoint(
+        request.session,
+        sequence,
+        limits.validity_ms,
+        request.digital_out & 0xFF,
+        tuple([int(current * _STEPS_PER_A) for current in currents_a]),
     )

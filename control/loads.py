@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import enum
 import struct
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -210,10 +211,10 @@ class Loads:
         self.weights = np.ones((2, max(sets, count)))
         self._scratch = np.zeros((7, max(sets, count)))
         size = INPUT_HEAD + 2 * sets + 4 * count
-        self._inputs = np.zeros(size)
+        self.inputs = np.zeros(size)
         self._pack = struct.Struct(f"={size}d").pack_into
-        self._buffer = self._inputs.data.cast("B")
-        self._output = np.zeros(3 + 5 * count)
+        self._buffer = self.inputs.data.cast("B")
+        self.output = np.zeros(3 + 5 * count)
         self._low_speed_mps = rig.limits.low_speed_mps
         self._head = 0
         self._in_flight = 0
@@ -284,12 +285,12 @@ class Loads:
         rate: float,
         fresh: bool,
         between: int,
-        speeds: tuple[float, ...],
-        delays_s: tuple[float, ...],
-        coils_a: tuple[float, ...],
-        cells_n: tuple[float, ...],
-        shafts_radps: tuple[float, ...],
-        sent_a: tuple[float, ...],
+        speeds: Sequence[float],
+        delays_s: Sequence[float],
+        coils_a: Sequence[float],
+        cells_n: Sequence[float],
+        shafts_radps: Sequence[float],
+        sent_a: Sequence[float],
     ) -> list[float]:
         """One frame. Readings that are not good come in as NaN.
 
@@ -302,10 +303,10 @@ class Loads:
         )  # fmt: skip
         self._head = (self._head + 1) % (force_loop.RING * 1024)
         frame(
-            self._inputs, self._output, self._general, self._owner, self._sets_fixed, self._sets,
+            self.inputs, self.output, self._general, self._owner, self._sets_fixed, self._sets,
             self._fixed, self.maps, self._states, self.weights, self._scratch, self._head,
         )  # fmt: skip
-        return self._output.tolist()
+        return self.output.tolist()
 
 
 __all__ = ["Aim", "Between", "Loads", "frame"]

@@ -48,6 +48,7 @@ class Session:
         self._asked_s: float | None = None
         self.cell_places: tuple[int, ...] = ()
         self.fan_bits: Mapping[str, int] = {}
+        self.all_fans = 0
         self.output_places: tuple[int, ...] = ()
 
     def ask(self, now_s: float) -> tuple[AskIdentity, ...]:
@@ -124,3 +125,4 @@ class Session:
             for absorber in self._rig.absorbers
             if absorber.fan in fans
         }
+        self.all_fans = sum(set(self.fan_bits.values()))
