@@ -1,0 +1,182 @@
+"""Curves over engine speed or roll speed from a recording: value, noise and band per bin.
+
+Data flow: columns of a run (one row per frame, delays already removed by daq) -> local quadratic
+fit around each bin centre -> Curve with the smoothing stated -> peaks, gain, report.
+
+The fit weighs samples by their distance in x (Epanechnikov kernel of half-width `half_width`), on
+both sides alike. It looks at the finished recording, so it shifts nothing in time or speed; a
+quadratic keeps the height of a peak that a moving mean would cut. Noise of neighbours is not
+independent after filtering in the front end: the standard uncertainty counts the residuals'
+correlation, estimated from the run itself.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from daq.errors import Refused
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_SAMPLES = 12
+MOST_LAG = 400  # samples over which residuals may be correlated
+
+
+class Curve(msgspec.Struct, frozen=True, eq=False):
+    """`value` over `bins`; NaN where the run does not cover a bin.
+
+    `noise_sigma`: what repeats of this run would scatter by at each bin, from the residuals.
+    """
+
+    x_name: str
+    x_unit: str
+    y_name: str
+    y_unit: str
+    bins: Floats
+    value: Floats
+    noise_sigma: Floats
+    samples: npt.NDArray[np.int64]
+    half_width: float
+    smoothing: str  # stated for people
+
+    def band(self, sigma: Floats, coverage: float = 2.0) -> tuple[Floats, Floats]:
+        """Lower and upper limit for a combined standard uncertainty per bin."""
+        return self.value - coverage * sigma, self.value + coverage * sigma
+
+
+class Peak(msgspec.Struct, frozen=True):
+    """Highest point of a curve; `x_low` to `x_high` is where the curve comes within its noise."""
+
+    x: float
+    value: float
+    noise_sigma: float
+    x_low: float
+    x_high: float
+
+
+def evenly(low: float, high: float, step: float) -> Floats:
+    """Bin centres on multiples of `step` inside [low, high]; shape (B,)."""
+    if not (math.isfinite(low) and math.isfinite(high) and step > 0.0 and high > low):
+        raise Refused(
+            "The range of bins is empty.", "Give a positive step and a range that rises.", "bins"
+        )
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return np.arange(first, last + 1, dtype=np.float64) * step
+
+
+def curve(
+    x: Floats,
+    y: Floats,
+    bins: Floats,
+    half_width: float,
+    names: tuple[str, str] = ("engine speed", "wheel power"),
+    units: tuple[str, str] = ("rad/s", "W"),
+) -> Curve:
+    """Local quadratic fit of y over x at `bins`.
+
+    `x`, `y`: shape (N,), in time order; rows with NaN in either are left out. Raises Refused when
+    nothing usable is left.
+    """
+    usable = np.isfinite(x) & np.isfinite(y)
+    x, y = x[usable], y[usable]
+    if x.size < LEAST_SAMPLES:
+        raise Refused(
+            f"Only {x.size} usable samples for a curve.",
+            "Look at the quality of the readings in this run.",
+            "too-few-samples",
+        )
+    if not half_width > 0.0:
+        raise Refused("The smoothing width must be above zero.", "Give a width in x.", "smoothing")
+    order = np.argsort(x, kind="stable")
+    sorted_x, sorted_y = x[order], y[order]
+    value = np.full(bins.shape, np.nan)
+    spread = np.full(bins.shape, np.nan)
+    count = np.zeros(bins.shape, dtype=np.int64)
+    for index, centre in enumerate(bins):
+        first, last = np.searchsorted(sorted_x, (centre - half_width, centre + half_width))
+        near, far = sorted_x[first:last], sorted_y[first:last]
+        count[index] = near.size
+        # A bin at the edge of the run needs data on both sides of its centre: no extrapolation.
+        if near.size < LEAST_SAMPLES or not near[0] <= centre <= near[-1]:
+            continue
+        u = (near - centre) / half_width
+        weight = 1.0 - u * u
+        basis = np.stack((np.ones_like(u), u, u * u), axis=1)
+        weighted = basis * weight[:, None]
+        normal = weighted.T @ basis
+        if np.linalg.cond(normal) > 1e10:
+            continue
+        inverse = np.linalg.inv(normal)
+        answer = inverse @ (weighted.T @ far)
+        value[index] = answer[0]
+        influence = weighted @ inverse[0]
+        residual = far - basis @ answer
+        freedom = max(1.0, near.size - 3.0)
+        spread[index] = math.sqrt(
+            float(influence @ influence) * float(residual @ residual) / freedom
+        )
+    factor = _correlation_factor(x, y, bins, value)
+    return Curve(
+        names[0], units[0], names[1], units[1], bins, value, spread * math.sqrt(factor), count,
+        half_width, f"local quadratic over +-{half_width:.4g} {units[0]}, no shift in time",
+    )  # fmt: skip
+
+
+def _correlation_factor(x: Floats, y: Floats, bins: Floats, value: Floats) -> float:
+    """Variance inflation 1 + 2 sum r(k) of the residuals in time order (initial positive part)."""
+    good = np.isfinite(value)
+    if good.sum() < 2:
+        return 1.0
+    inside = (x >= bins[good][0]) & (x <= bins[good][-1])
+    residual = y[inside] - np.interp(x[inside], bins[good], value[good])
+    if residual.size < 4 * LEAST_SAMPLES:
+        return 1.0
+    residual = residual - residual.mean()
+    power = float(residual @ residual)
+    if power <= 0.0:
+        return 1.0
+    factor = 1.0
+    for lag in range(1, min(MOST_LAG, residual.size // 4)):
+        r = float(residual[:-lag] @ residual[lag:]) / power
+        if r <= 0.05:
+            break
+        factor += 2.0 * r
+    return factor
+
+
+def peak(of: Curve) -> Peak:
+    """Highest bin refined by a parabola through its neighbours.
+
+    Raises Refused on an empty curve.
+    """
+    good = np.flatnonzero(np.isfinite(of.value))
+    if good.size == 0:
+        raise Refused("The curve is empty.", "Choose bins that the run covers.", "empty-curve")
+    best = int(good[np.argmax(of.value[good])])
+    x, top = float(of.bins[best]), float(of.value[best])
+    if best - 1 in good and best + 1 in good:
+        left, right = float(of.value[best - 1]), float(of.value[best + 1])
+        bend = left - 2.0 * top + right
+        if bend < 0.0:
+            shift = 0.5 * (left - right) / bend
+            step = float(of.bins[best + 1] - of.bins[best])
+            x += shift * step
+            top -= 0.25 * (left - right) * shift
+    sigma = float(of.noise_sigma[best])
+    near = good[of.value[good] >= top - 2.0 * sigma]
+    reach = np.append(of.bins[near], x)
+    return Peak(x, top, sigma, float(reach.min()), float(reach.max()))
+
+
+def engine_torque(power_w: Floats, engine_radps: Floats) -> Floats:
+    """Wheel power over engine speed, N.m: the wheel figure referred to the engine.
+
+    No driveline loss is assumed or added back; the name says so wherever it is printed.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(engine_radps > 1.0, power_w / engine_radps, np.nan)
