@@ -1,0 +1,46 @@
+// Questions and commands over HTTP. A refusal comes back as a problem (RFC 9457) with its remedy;
+// silence comes back as a problem too, so that no caller can mistake it for success.
+
+import { clientId } from "./settings.js";
+
+async function request(method, path, body, timeoutMs) {
+  let response;
+  try {
+    response = await fetch(path, {
+      method,
+      headers: {
+        "Drumlin-Client": clientId(),
+        Accept: "application/json",
+        ...(body === undefined ? {} : { "Content-Type": "application/json" }),
+      },
+      body: body === undefined ? undefined : JSON.stringify(body),
+      signal: AbortSignal.timeout(timeoutMs),
+      cache: "no-store",
+    });
+  } catch {
+    return { ok: false, status: 0, problem: { code: "no-answer" } };
+  }
+  let data = null;
+  try {
+    data = await response.json();
+  } catch {
+    data = null;
+  }
+  if (response.ok) return { ok: true, status: response.status, data };
+  const problem = data && typeof data === "object" ? data : {};
+  if (Array.isArray(problem.detail)) problem.detail = problem.detail.map((item) => item.msg).join("; ");
+  return { ok: false, status: response.status, problem };
+}
+
+export const get = (path, timeoutMs = 8000) => request("GET", path, undefined, timeoutMs);
+export const post = (path, body, timeoutMs = 3000) => request("POST", path, body ?? {}, timeoutMs);
+
+/** Ease off: three quick tries, because it matters; resolves with the last answer. */
+export async function easeOff() {
+  let answer = null;
+  for (let attempt = 0; attempt < 3; attempt += 1) {
+    answer = await post("/api/ease-off", {}, 1000);
+    if (answer.ok || answer.status >= 400) return answer;
+  }
+  return answer;
+}

@@ -1,0 +1,78 @@
+// The band at the top: the rig's state as shape and word, what to do now, how much is left. It is
+// the first thing read from three metres. When nobody speaks, it says so instead.
+
+import { el, mark, setAttr, setText, show } from "../dom.js";
+import { say } from "./notes.js";
+import { t, tOr } from "../texts.js";
+import { clockTime } from "../units.js";
+
+/** The state the page may claim: unknown as soon as the loop is silent. */
+export function stateNow(store, now) {
+  if (!store.telemetry || store.silent(now)) return "unknown";
+  return store.telemetry.state;
+}
+
+/** A fault's words: ours when the page knows the code, else as sent. */
+export function faultText(fault) {
+  return { text: tOr(`fault.${fault.code}`, fault.text), remedy: tOr(`fault.${fault.code}.next`, fault.remedy) };
+}
+
+export class Guide {
+  constructor() {
+    this.shape = mark("unknown");
+    this.word = el("strong", {});
+    this.line = el("p", { className: "guide-line" });
+    this.more = el("p", { className: "guide-more" });
+    this.clock = el("span", { className: "figure guide-clock" });
+    this.clockWord = el("span", { className: "soft" });
+    this.progress = el("i", {});
+    this.bar = el("span", { className: "guide-progress", "aria-hidden": "true" }, this.progress);
+    this.timer = el("div", { className: "guide-timer" }, this.clock, this.clockWord);
+    this.node = el(
+      "section",
+      { className: "guide" },
+      el("div", { className: "guide-state" }, this.shape, this.word),
+      el("div", { className: "guide-text" }, this.line, this.more),
+      this.timer,
+      this.bar,
+    );
+  }
+
+  write(store, now) {
+    const state = stateNow(store, now);
+    const telemetry = store.telemetry;
+    setAttr(this.node, "data-state", state);
+    this.shape.become(state);
+    const test = state === "unknown" ? null : telemetry.test;
+    const phase = test ? tOr(`phase.${test.phase}`, test.phase) : "";
+    const word = test && state === "loaded" ? phase.charAt(0).toUpperCase() + phase.slice(1) : t(`state.${state}`);
+    setText(this.word, word);
+    let line = test?.instruction || t(`guide.${state}`);
+    let more = "";
+    const faults = state === "unknown" ? [] : telemetry.faults.filter((fault) => fault.active);
+    if (state === "tripped") {
+      const fault = telemetry.faults.find((known) => known.code === telemetry.first_cause);
+      const words = fault ? faultText(fault) : { text: tOr(`fault.${telemetry.first_cause}`, telemetry.first_cause), remedy: "" };
+      line = words.text || t("state.tripped");
+      more = `${words.remedy} ${t("guide.tripped")}`.trim();
+    } else if (faults.length) {
+      const words = faultText(faults[0]);
+      more = `${words.text} ${words.remedy}`.trim();
+    }
+    setText(this.line, line);
+    setText(this.more, more);
+    show(this.more, more !== "");
+    const total = test?.total_s ?? null;
+    show(this.timer, Boolean(test));
+    show(this.bar, Boolean(test) && total !== null);
+    if (test) {
+      setText(this.clock, clockTime(total === null ? test.elapsed_s : total - test.elapsed_s));
+      setText(this.clockWord, t(total === null ? "test.elapsed" : "test.left"));
+      if (total !== null) this.progress.style.width = `${Math.min(1, test.elapsed_s / total) * 100}%`;
+    }
+    if (state !== this.said) {
+      if (this.said !== undefined) say(`${t(`state.${state}`)}. ${line} ${more}`, state === "tripped" || state === "unknown");
+      this.said = state;
+    }
+  }
+}

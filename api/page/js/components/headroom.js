@@ -1,0 +1,92 @@
+// Headroom: minutes left at the present power before the hottest absorber reaches its limit, always
+// in sight, and one line per absorber with what is known of its rotor.
+
+import { el, setAttr, setText, show } from "../dom.js";
+import { naturalName, t } from "../texts.js";
+import { DASH, number, withUnit } from "../units.js";
+
+const FAR_S = 99 * 60;
+
+/** Words for a headroom: known, never, or unknown (JSON has no infinity: the rotor tells which). */
+export function headroomKind(view) {
+  if (view.headroom_s !== null) return "known";
+  return view.rotor_k === null ? "unknown" : "never";
+}
+
+export function minutes(seconds) {
+  if (seconds > FAR_S) return t("heat.over", { n: number(99) });
+  const value = seconds / 60;
+  return number(value < 10 ? Math.floor(value * 10) / 10 : Math.floor(value), value < 10 ? 1 : 0);
+}
+
+export class Headroom {
+  constructor() {
+    this.title = el("h2", { id: "heat-title" });
+    this.figure = el("span", { className: "figure heat-figure" });
+    this.unit = el("span", { className: "unit" });
+    this.note = el("p", { className: "soft heat-note" });
+    this.list = el("ul", { className: "rotors" });
+    this.rows = new Map();
+    this.node = el(
+      "section",
+      { className: "card heat", "aria-labelledby": "heat-title" },
+      el("div", { className: "heat-head" }, this.title, el("p", { className: "heat-main" }, this.figure, " ", this.unit), this.note),
+      this.list,
+    );
+  }
+
+  write(telemetry, rig) {
+    setText(this.title, t("heat.title"));
+    const views = telemetry.absorbers;
+    const known = views.filter((view) => headroomKind(view) === "known");
+    const unknown = views.some((view) => headroomKind(view) === "unknown");
+    const frame = telemetry.measured;
+    const braking = frame ? frame.roll_sets.some((set) => Math.abs(set.absorber_force.value ?? 0) > 60) : false;
+    let level = "calm";
+    if (known.length) {
+      const first = known.reduce((a, b) => (b.headroom_s < a.headroom_s ? b : a));
+      setText(this.figure, minutes(first.headroom_s));
+      setText(this.unit, t("heat.min"));
+      setText(this.note, t("heat.at", { name: naturalName(first.name, false) }));
+      level = first.headroom_s < 60 ? "last" : first.headroom_s < 300 ? "soon" : "calm";
+    } else if (unknown || !views.length) {
+      setText(this.figure, DASH);
+      setText(this.unit, "");
+      setText(this.note, t(braking || !frame ? "heat.unknown.note" : "heat.none.note"));
+      if (!braking && frame) setText(this.note, `${t("heat.none.note")} ${t("heat.unknown.note")}`);
+    } else {
+      setText(this.figure, t("heat.free"));
+      setText(this.unit, "");
+      setText(this.note, t("heat.free.note"));
+    }
+    this.figure.classList.toggle("words", !known.length && !unknown && views.length > 0);
+    setAttr(this.node, "data-level", level);
+    for (const view of views) this.writeRow(view, frame, rig);
+  }
+
+  writeRow(view, frame, rig) {
+    let row = this.rows.get(view.name);
+    if (!row) {
+      row = {
+        name: el("span", { className: "rotor-name" }),
+        temp: el("span", { className: "figure rotor-temp" }),
+        amp: el("span", { className: "figure rotor-amp soft" }),
+        level: el("i", {}),
+      };
+      row.track = el("span", { className: "rotor-track", "aria-hidden": "true" }, row.level);
+      row.node = el("li", {}, row.name, row.track, row.temp, row.amp);
+      this.rows.set(view.name, row);
+      this.list.append(row.node);
+    }
+    const heat = rig?.absorbers.find((known) => known.name === view.name)?.heat;
+    const reading = frame?.absorbers.find((known) => known.name === view.name);
+    const current = reading?.current?.value ?? null;
+    setText(row.name, naturalName(view.name));
+    setText(row.temp, view.rotor_k === null ? DASH : withUnit("temperature", view.rotor_k));
+    setText(row.amp, current === null ? DASH : withUnit("current", current));
+    const share = view.rotor_k === null || !heat ? 0 : (view.rotor_k - 293) / (heat.limit_k - 293);
+    row.level.style.width = `${Math.max(0, Math.min(1, share)) * 100}%`;
+    show(row.level, view.rotor_k !== null);
+    setAttr(row.node, "data-level", heat && view.rotor_k >= heat.warn_k ? "soon" : "calm");
+  }
+}

@@ -1,0 +1,168 @@
+// A short history strip on canvas: band, set point, measured. The newest point is at the right edge
+// and is marked; a hole in the data is a hole in the line. Drawn at most once per frame.
+
+import { el } from "../dom.js";
+import { number } from "../units.js";
+
+const NICE = [1, 2, 2.5, 5, 10];
+
+function niceStep(span, parts) {
+  const rough = span / parts;
+  const power = 10 ** Math.floor(Math.log10(rough));
+  return power * NICE.find((step) => step * power >= rough - 1e-12);
+}
+
+export class StripChart {
+  /** `scale` turns the stored SI value into the shown one; `least` is the smallest span shown. */
+  constructor({ seconds = 30, scale = (x) => x, least = 20, digits = 0 }) {
+    this.seconds = seconds;
+    this.scale = scale;
+    this.least = least;
+    this.digits = digits;
+    this.canvas = el("canvas", { className: "strip", role: "img" });
+    this.context = this.canvas.getContext("2d");
+    this.low = NaN;
+    this.high = NaN;
+    this.colours = null;
+    this.size = [0, 0];
+    this.observer = new ResizeObserver(([entry]) => {
+      const ratio = devicePixelRatio || 1;
+      this.size = [entry.contentRect.width, entry.contentRect.height];
+      this.canvas.width = Math.round(this.size[0] * ratio);
+      this.canvas.height = Math.round(this.size[1] * ratio);
+      this.drawn = undefined;
+    });
+    this.observer.observe(this.canvas);
+    this.repaint = () => {
+      this.colours = null;
+      this.drawn = undefined;
+    };
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", this.repaint);
+  }
+
+  destroy() {
+    this.observer.disconnect();
+    matchMedia("(prefers-color-scheme: dark)").removeEventListener("change", this.repaint);
+  }
+
+  readColours() {
+    const style = getComputedStyle(this.canvas);
+    const get = (name) => style.getPropertyValue(name).trim();
+    this.colours = {
+      ink: get("--ink"), soft: get("--ink-soft"), line: get("--line"), band: get("--band"),
+      value: get("--absorbed"), target: get("--inertia"), font: style.fontFamily,
+    };
+  }
+
+  /** Draw the ring's last seconds; `band` is the relative half width around the set point. */
+  draw(ring, { band = 0, stale = false, key = ring.latest } = {}) {
+    const stamp = `${key}|${stale}|${ring.count}`;
+    if (this.drawn === stamp || !this.size[0]) return;
+    this.drawn = stamp;
+    if (!this.colours) this.readColours();
+    const { context, colours } = this;
+    const ratio = devicePixelRatio || 1;
+    const [width, height] = this.size;
+    context.setTransform(ratio, 0, 0, ratio, 0, 0);
+    context.clearRect(0, 0, width, height);
+    if (!ring.count) return;
+    const end = ring.latest;
+    const start = end - this.seconds;
+    let low = Infinity;
+    let high = -Infinity;
+    ring.each(start, (_, value, target) => {
+      for (const x of [value, target]) {
+        if (Number.isFinite(x)) {
+          low = Math.min(low, x);
+          high = Math.max(high, x);
+        }
+      }
+    });
+    if (!Number.isFinite(low)) return;
+    low = this.scale(low);
+    high = this.scale(high);
+    // around the set point when there is one, so that equal errors look equal
+    const target = this.scale(ring.latestTarget);
+    const centred = Number.isFinite(target);
+    const middle = centred ? target : (low + high) / 2;
+    const span = Math.max(this.least, (centred ? 2 * Math.max(high - middle, middle - low) : high - low) * 1.25);
+    const step = niceStep(span, 3);
+    // the axis grows at once and shrinks only when half of it is empty, so that it does not hop
+    const fits = low >= this.low && high <= this.high && span > (this.high - this.low) * 0.4;
+    if (!fits || (centred && this.centre !== middle)) {
+      this.centre = centred ? middle : undefined;
+      if (centred) {
+        const half = Math.ceil(span / 2 / step) * step;
+        this.low = middle - half;
+        this.high = middle + half;
+      } else {
+        this.low = Math.floor((middle - span / 2) / step) * step;
+        this.high = Math.ceil((middle + span / 2) / step) * step;
+      }
+    }
+    const top = 8;
+    const foot = height - 8;
+    const right = width - 54;
+    const y = (value) => foot - ((value - this.low) / (this.high - this.low)) * (foot - top);
+    const x = (time) => ((time - start) / this.seconds) * right;
+    context.font = `500 13px ${colours.font}`;
+    context.textBaseline = "middle";
+    context.lineWidth = 1;
+    const axis = niceStep(this.high - this.low, 4);
+    const first = centred ? middle - Math.floor((middle - this.low) / axis) * axis : Math.ceil(this.low / axis) * axis;
+    for (let at = first; at <= this.high + 1e-9; at += axis) {
+      context.strokeStyle = colours.line;
+      context.beginPath();
+      context.moveTo(0, Math.round(y(at)) + 0.5);
+      context.lineTo(right, Math.round(y(at)) + 0.5);
+      context.stroke();
+      context.fillStyle = colours.soft;
+      context.fillText(number(at, this.digits), right + 10, Math.min(foot - 2, Math.max(top + 4, y(at))));
+    }
+    const points = [];
+    ring.each(start, (time, value, target) => points.push([x(time), value, target]));
+    if (band > 0) {
+      context.fillStyle = colours.band;
+      context.beginPath();
+      let from = null;
+      for (const [px, , target] of [...points, [NaN, NaN, NaN]]) {
+        const shown = this.scale(target);
+        if (from && from.shown !== shown) {
+          const up = y(from.shown * (1 + band));
+          context.rect(from.px, up, from.last - from.px + 1, Math.max(2, y(from.shown * (1 - band)) - up));
+          from = null;
+        }
+        if (Number.isFinite(shown)) from ? (from.last = px) : (from = { px, last: px, shown });
+      }
+      context.fill();
+    }
+    this.line(points, 2, y, colours.target, 2, [7, 5]);
+    this.line(points, 1, y, stale ? colours.soft : colours.value, 2.5, []);
+    const lastPoint = points[points.length - 1];
+    if (lastPoint && Number.isFinite(lastPoint[1])) {
+      context.fillStyle = stale ? colours.soft : colours.value;
+      context.beginPath();
+      context.arc(lastPoint[0], y(this.scale(lastPoint[1])), 5, 0, 7);
+      context.fill();
+    }
+  }
+
+  line(points, column, y, colour, width, dash) {
+    const { context } = this;
+    context.strokeStyle = colour;
+    context.lineWidth = width;
+    context.lineJoin = "round";
+    context.setLineDash(dash);
+    context.beginPath();
+    let pen = false;
+    for (const point of points) {
+      if (Number.isFinite(point[column])) {
+        const py = y(this.scale(point[column]));
+        pen ? context.lineTo(point[0], py) : context.moveTo(point[0], py);
+        pen = true;
+      } else pen = false;
+    }
+    context.stroke();
+    context.setLineDash([]);
+  }
+}

@@ -1,0 +1,114 @@
+// What is held: measured large, set point and error beside it, a strip of the last seconds below.
+// Without a test it shows engine speed, or roll speed where no engine speed is known.
+
+import { el, setAttr, setText, show } from "../dom.js";
+import { t } from "../texts.js";
+import { DASH, number, shown, toShown, unitOf, withUnit } from "../units.js";
+import { StripChart } from "./strip.js";
+
+const STRIP_S = 30;
+export const BAND = 0.005; // the tolerance of a plan unless it says otherwise
+
+/** Quantity, ring and values to show now. */
+export function heldNow(telemetry, store) {
+  const test = telemetry.test;
+  const frame = telemetry.measured;
+  if (test) {
+    const quantity = test.unit === "rad/s" ? "rotation" : test.unit === "m/s" ? "speed" : test.unit === "W" ? "power" : "force";
+    const title = quantity === "rotation" ? t("target.engine") : quantity === "speed" ? t("target.speed") : quantity === "power" ? t("run.power") : t("run.force");
+    return { quantity, title, value: test.measured, target: test.set_point, ring: store.held, reading: null };
+  }
+  const engine = frame?.engine_speed;
+  if (engine && engine.quality !== "missing" && engine.value !== null) {
+    return { quantity: "rotation", title: t("target.engine"), value: engine.value, target: null, ring: store.engine, reading: engine };
+  }
+  const speed = frame?.roll_sets[0]?.speed ?? null;
+  return { quantity: "speed", title: t("target.speed"), value: speed?.value ?? null, target: null, ring: store.speed, reading: speed };
+}
+
+export class Target {
+  constructor() {
+    this.title = el("h2", { id: "target-title" });
+    this.source = el("span", { className: "soft target-source" });
+    this.figure = el("span", { className: "figure target-figure" });
+    this.unit = el("span", { className: "unit" });
+    this.set = el("b", { className: "figure" });
+    this.setWord = el("span", { className: "soft" });
+    this.error = el("b", { className: "figure" });
+    this.errorWord = el("span", { className: "soft" });
+    this.band = el("span", { className: "band-word" });
+    this.short = el("p", { className: "shortfall" });
+    this.compare = el(
+      "div",
+      { className: "compare" },
+      el("p", {}, this.setWord, this.set),
+      el("p", {}, this.errorWord, this.error),
+      this.band,
+    );
+    this.strips = {};
+    this.holder = el("div", { className: "strip-holder" });
+    this.node = el(
+      "section",
+      { className: "card target", "aria-labelledby": "target-title" },
+      el("div", { className: "target-head" }, this.title, this.source),
+      el("div", { className: "target-main" }, el("p", { className: "target-value" }, this.figure, " ", this.unit), this.compare),
+      this.short,
+      this.holder,
+    );
+  }
+
+  strip(quantity) {
+    if (this.quantity !== quantity) {
+      this.quantity = quantity;
+      this.chart?.destroy();
+      this.chart = new StripChart({
+        seconds: STRIP_S,
+        scale: (si) => toShown(quantity, si),
+        least: quantity === "rotation" ? 40 : quantity === "speed" ? 4 : 20,
+        digits: quantity === "speed" ? 1 : 0,
+      });
+      this.holder.replaceChildren(this.chart.canvas);
+    }
+    return this.chart;
+  }
+
+  repaint() {
+    this.chart?.repaint();
+  }
+
+  draw(telemetry, store, stale) {
+    const held = heldNow(telemetry, store);
+    this.strip(held.quantity).draw(held.ring, { band: held.target === null ? 0 : BAND, stale });
+  }
+
+  write(telemetry, store) {
+    const held = heldNow(telemetry, store);
+    const digits = held.quantity === "speed" ? 1 : 0;
+    setText(this.title, held.title);
+    const source = telemetry.measured?.engine_speed_source;
+    setText(this.source, held.quantity === "rotation" && source ? t(`target.source.${source}`) : "");
+    const missing = held.value === null;
+    setText(this.figure, shown(held.quantity, held.value, digits));
+    setText(this.unit, unitOf(held.quantity));
+    const target = held.target;
+    setText(this.setWord, target === null ? t("target.none") : t("target.set"));
+    setText(this.set, target === null ? "" : shown(held.quantity, target, digits));
+    const error = target === null || missing ? null : held.value - target;
+    setText(this.errorWord, error === null ? "" : t("target.off"));
+    const slope = toShown(held.quantity, 1) - toShown(held.quantity, 0);
+    setText(this.error, error === null ? "" : number(error * slope, digits, true));
+    const relative = error === null ? null : Math.abs(error / target);
+    const inside = relative !== null && relative <= BAND;
+    setText(this.band, relative === null ? "" : t(inside ? "target.inside" : "target.outside", { band: `${number(BAND * 100, 1)} %` }));
+    setAttr(this.band, "data-inside", relative === null ? null : inside ? "yes" : "no");
+    const short = telemetry.test?.shortfall_n ?? 0;
+    const says = missing
+      ? held.quantity === "rotation" ? t("why.engine") : t("why.reading")
+      : short > 50 ? t("target.shortfall", { force: withUnit("force", short) }) : "";
+    setText(this.short, says);
+    show(this.short, says !== "");
+    const canvas = this.chart?.canvas;
+    if (canvas) setAttr(canvas, "aria-label", t("target.strip", { n: STRIP_S, what: held.title }));
+    return held.value === null ? DASH : "";
+  }
+}

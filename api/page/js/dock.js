@@ -1,0 +1,136 @@
+// The dock: always in sight, on every page. On one side who has the helm, in the middle the next
+// step the rig allows, and under the thumb ease off: one tap, never asked twice, never covered.
+
+import { easeOff, post } from "./api.js";
+import { openCautions } from "./components/cautions.js";
+import { holdButton } from "./components/hold.js";
+import { note, noteAnswer } from "./components/notes.js";
+import { openPlan } from "./components/plan-sheet.js";
+import { closeSheet } from "./components/sheet.js";
+import { stateNow } from "./components/guide.js";
+import { el, mark, setAttr, setText, show } from "./dom.js";
+import { t } from "./texts.js";
+import { number, shown, toShown, unitOf } from "./units.js";
+
+const STEPS = { "rad/s": ["rotation", (10 * Math.PI) / 30], "m/s": ["speed", 0.5], N: ["force", 50], W: ["power", 5000] };
+
+function button(key, action, className = "") {
+  const node = el("button", { type: "button", className, onclick: action, text: t(key) });
+  node.relabel = () => setText(node, t(key));
+  return node;
+}
+
+function hold(key, action, className = "") {
+  return holdButton({ label: () => t(key), action, className });
+}
+
+const send = (path, done) => async () => {
+  if (noteAnswer(await post(path)) && done) note(t(done));
+};
+
+export class Dock {
+  constructor(store, helm) {
+    this.store = store;
+    this.helm = helm;
+    this.who = el("strong", {});
+    this.whoMore = el("span", { className: "soft" });
+    this.parts = {
+      take: button("helm.take", () => helm.take(), "lead"),
+      ask: button("helm.ask", () => helm.ask()),
+      release: button("helm.release", () => helm.release()),
+      offer: hold("helm.hand", () => helm.offer(), "lead"),
+      caution: button("do.caution", openCautions, "lead"),
+      ready: hold("do.ready", send("/api/ready"), "lead"),
+      zero: button("do.zero", send("/api/zero", "answer.zeroed")),
+      start: button("do.start", openPlan, "lead"),
+      ratio: button("do.ratio", send("/api/learn-ratio", "answer.ratio")),
+      park: button("do.park", send("/api/park")),
+      reset: hold("do.reset", send("/api/reset"), "lead"),
+    };
+    this.setWord = el("span", { className: "soft" });
+    this.setValue = el("b", { className: "figure" });
+    this.lower = el("button", { type: "button", className: "step", text: "−", onclick: () => this.step(-1) });
+    this.raise = el("button", { type: "button", className: "step", text: "+", onclick: () => this.step(1) });
+    this.adjust = el("div", { className: "adjust" }, this.lower, el("div", { className: "adjust-value" }, this.setWord, this.setValue), this.raise);
+    this.easeWord = el("strong", {});
+    this.easeNote = el("small", {});
+    this.ease = el("button", { type: "button", className: "ease", onclick: () => this.easeOff() }, mark("down"), el("span", {}, this.easeWord, this.easeNote));
+    const { take, ask, release, offer, ...steps } = this.parts;
+    this.node = el(
+      "footer",
+      { className: "dock", "aria-label": t("do.ease") },
+      el("div", { className: "dock-helm" }, mark("helm"), el("div", { className: "dock-who" }, this.who, this.whoMore), take, ask, release, offer),
+      el("div", { className: "dock-next" }, this.adjust, Object.values(steps)),
+      this.ease,
+    );
+    this.pending = null;
+  }
+
+  relabel() {
+    for (const part of Object.values(this.parts)) part.relabel();
+    setAttr(this.node, "aria-label", t("do.ease"));
+  }
+
+  async easeOff() {
+    this.pending = null;
+    closeSheet();
+    if (navigator.vibrate) navigator.vibrate(60);
+    this.ease.classList.add("pressed");
+    const answer = await easeOff();
+    this.ease.classList.remove("pressed");
+    if (answer.ok) note(t("answer.ease.sent"));
+    else if (answer.status === 0 || answer.status >= 500) note(t("answer.ease.failed"), { bad: true });
+    else noteAnswer(answer);
+  }
+
+  async step(direction) {
+    const test = this.store.telemetry?.test;
+    if (!test) return;
+    const [, size] = STEPS[test.unit] ?? STEPS.N;
+    // several taps add up: count from the value last asked for, while it is fresh
+    const fresh = this.pending && performance.now() - this.pending.at < 2000;
+    const from = fresh ? this.pending.value : test.set_point;
+    const value = Math.max(0, from + direction * size);
+    this.pending = { value, at: performance.now() };
+    if (!noteAnswer(await post("/api/test/adjust", { set_point: value }))) this.pending = null;
+  }
+
+  write(now) {
+    const telemetry = this.store.telemetry;
+    const state = stateNow(this.store, now);
+    const { helm, parts } = this;
+    const known = state !== "unknown";
+    const ours = known && helm.ours;
+    const view = helm.view;
+    const taken = known && !helm.free && !ours;
+    setText(this.who, !known ? t("helm.watching") : ours ? t("helm.yours") : taken ? t("helm.other", { name: view.name || "?" }) : t("helm.free"));
+    setText(this.whoMore, known && ours && view.asked_by ? t("helm.asks", { name: view.asked_by }) : taken ? t("helm.watching") : "");
+    const asked = ours && Boolean(view.asked_by);
+    show(parts.take, known && helm.free);
+    show(parts.ask, taken);
+    show(parts.offer, asked);
+    show(parts.release, ours && !asked && state !== "loaded" && state !== "easing");
+    show(parts.caution, ours && !telemetry.acknowledged && (state === "parked" || state === "ready"));
+    show(parts.ready, ours && telemetry.acknowledged && state === "parked");
+    show(parts.zero, ours && state === "parked");
+    show(parts.start, ours && telemetry.acknowledged && state === "ready");
+    show(parts.ratio, ours && state === "ready");
+    show(parts.park, ours && state === "ready");
+    show(parts.reset, ours && state === "tripped");
+    const test = ours && state === "loaded" ? telemetry.test : null;
+    show(this.adjust, Boolean(test));
+    if (test) {
+      const [quantity, size] = STEPS[test.unit] ?? STEPS.N;
+      const fresh = this.pending && now - this.pending.at < 2000;
+      setText(this.setWord, t("do.adjust"));
+      setText(this.setValue, `${shown(quantity, fresh ? this.pending.value : test.set_point)} ${unitOf(quantity)}`);
+      const step = `${number(size * (toShown(quantity, 1) - toShown(quantity, 0)), quantity === "speed" ? 1 : 0)} ${unitOf(quantity)}`;
+      setAttr(this.lower, "aria-label", t("do.lower", { step }));
+      setAttr(this.raise, "aria-label", t("do.raise", { step }));
+    }
+    setAttr(this.node, "data-mode", ours ? "ours" : taken ? "taken" : "free");
+    setText(this.easeWord, state === "easing" ? t("do.easing") : t("do.ease"));
+    setText(this.easeNote, t("do.ease.note"));
+    setAttr(this.ease, "data-live", state === "loaded" || state === "unknown" ? "yes" : null);
+  }
+}

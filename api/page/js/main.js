@@ -1,0 +1,193 @@
+// Puts the page together: shell, live line, store, views by address, one paint per frame. Bars and
+// strips are painted with every message, figures ten times a second so that a person can read them.
+
+import { get } from "./api.js";
+import { LiveLine } from "./connection.js";
+import { Dock } from "./dock.js";
+import { el, mark, setAttr, setText } from "./dom.js";
+import { Helm } from "./helm.js";
+import { notesArea } from "./components/notes.js";
+import { openSettings } from "./components/settings-sheet.js";
+import { closeSheet, sheetOpen } from "./components/sheet.js";
+import { settings } from "./settings.js";
+import { Store } from "./store.js";
+import { t } from "./texts.js";
+import { number } from "./units.js";
+import { DriverView } from "./views/driver.js";
+import { RigView } from "./views/rig.js";
+import { RollsView } from "./views/rolls.js";
+import { RunView } from "./views/run.js";
+import { RunsView } from "./views/runs.js";
+import { WakeLock } from "./wake.js";
+
+const FIGURES_MS = 100;
+const PAGES = [["rolls", RollsView], ["runs", RunsView], ["rig", RigView], ["driver", DriverView]];
+
+const store = new Store();
+const helm = new Helm(store);
+const dock = new Dock(store, helm);
+const wake = new WakeLock();
+const app = document.getElementById("app");
+
+const rigName = el("span", { className: "rig-name" });
+const linkMark = mark("off");
+const linkWord = el("span", {});
+const link = el("p", { className: "link" }, linkMark, linkWord);
+const nav = el("nav", {});
+const tabs = PAGES.map(([name]) => el("a", { href: `#/${name}`, className: "tab" }));
+const gear = el("button", { type: "button", className: "bare", onclick: openSettings }, mark("settings"));
+const main = el("main", { id: "main", tabindex: "-1" });
+nav.append(...tabs);
+
+function logo() {
+  const image = el("img", { src: "icon.svg", width: "36", height: "36", alt: "" });
+  return el("span", { className: "brand" }, image, el("span", { className: "brand-words" }, el("b", { text: "Drumlin" }), rigName));
+}
+
+app.replaceChildren(
+  el("header", { className: "top" }, logo(), nav, link, gear),
+  main,
+  el("div", { className: "notes-area" }, ...notesArea()),
+  dock.node,
+);
+
+let view = null;
+let viewKey = "";
+
+/** Show the page of the address; `again` builds it anew (language, units) and keeps an open sheet. */
+function route(again = false) {
+  const [name = "rolls", id = ""] = location.hash.replace(/^#\/?/, "").split("/");
+  const key = `${name}/${id}`;
+  if (key === viewKey && again !== true) return;
+  if (again !== true) closeSheet();
+  view?.leave?.();
+  viewKey = key;
+  const known = PAGES.find(([page]) => page === name) ?? PAGES[0];
+  view = id && name === "runs" ? new RunView({ store, id: decodeURIComponent(id) }) : new known[1]({ store, helm });
+  main.replaceChildren(view.node);
+  document.body.dataset.page = known[0];
+  tabs.forEach((tab, index) => setAttr(tab, "aria-current", PAGES[index][0] === known[0] ? "page" : null));
+  setText(document.querySelector("title"), `${t(`nav.${known[0]}`)} · Drumlin`);
+  if (again !== true) main.scrollTop = 0;
+  figuresDue = true;
+  request();
+}
+
+function age(ms) {
+  if (!Number.isFinite(ms)) return "";
+  const seconds = ms / 1000;
+  return seconds < 90 ? t("age.s", { n: number(seconds, seconds < 10 ? 1 : 0) }) : t("age.min", { n: number(seconds / 60) });
+}
+
+function writeLink(now) {
+  let kind = "live";
+  let word = t("link.live");
+  if (store.link === "denied") [kind, word] = ["off", t("link.denied")];
+  else if (store.link === "waiting") {
+    [kind, word] = ["off", t("link.waiting", { s: number(Math.max(0, Math.ceil((store.retryAt - now) / 1000))) })];
+  } else if (!store.loopUp) [kind, word] = ["off", t("link.loop")];
+  else if (store.silent(now)) {
+    const ms = store.silentMs(now);
+    [kind, word] = ["silent", Number.isFinite(ms) ? t("link.silent", { age: age(ms) }) : t("link.opening")];
+  } else if (store.stale(now)) {
+    const ms = store.ageMs(now);
+    [kind, word] = ["silent", Number.isFinite(ms) ? t("link.frames", { age: age(ms) }) : t("why.noframe")];
+  }
+  setAttr(link, "data-kind", kind);
+  linkMark.become(kind);
+  setText(linkWord, word);
+  const stale = store.stale(now);
+  document.body.classList.toggle("stale", stale);
+  const ms = store.ageMs(now);
+  setAttr(main, "data-age", stale && Number.isFinite(ms) ? t("stale.note", { age: age(ms) }) : null);
+}
+
+let asked = 0;
+let figuresAt = 0;
+let figuresDue = true;
+let messageAt = 0;
+
+function request() {
+  if (!asked) asked = requestAnimationFrame(paint);
+}
+
+function paint() {
+  asked = 0;
+  const now = performance.now();
+  view?.draw?.(now);
+  if (figuresDue || now - figuresAt >= FIGURES_MS) writeFigures(now);
+  if (messageAt) {
+    store.painted.push(performance.now() - messageAt);
+    if (store.painted.length > 4000) store.painted.splice(0, 2000);
+    messageAt = 0;
+  }
+}
+
+function writeFigures(now) {
+  figuresAt = now;
+  figuresDue = false;
+  writeLink(now);
+  view?.write?.(now);
+  dock.write(now);
+  wake.want(store.telemetry?.test !== null && !store.silent(now) && Boolean(store.telemetry));
+}
+
+// silence has to show without any message: this clock runs by itself
+setInterval(() => {
+  if (performance.now() - figuresAt >= FIGURES_MS) {
+    figuresDue = true;
+    request();
+  }
+}, FIGURES_MS);
+
+function label() {
+  document.documentElement.lang = settings.get("language");
+  document.documentElement.dataset.theme = settings.get("theme");
+  document.body.dataset.hand = settings.get("hand");
+  setAttr(nav, "aria-label", t("nav.label"));
+  setAttr(gear, "aria-label", t("settings.open"));
+  tabs.forEach((tab, index) => setText(tab, t(`nav.${PAGES[index][0]}`)));
+  dock.relabel();
+}
+
+settings.onChange((name) => {
+  label();
+  if (name === "theme") view?.repaint?.();
+  if (name === "units" || name === "language") route(true);
+  if (name === "language" && sheetOpen()) openSettings();
+});
+
+async function readRig() {
+  const answer = await get("/api/rig");
+  if (answer.ok) {
+    store.rig = answer.data.rig ?? answer.data;
+    setText(rigName, store.rig.name ?? "");
+    figuresDue = true;
+  }
+}
+
+const line = new LiveLine({
+  onMessage(message, generation) {
+    const arrived = performance.now();
+    if (store.take(message, generation)) {
+      helm.notice();
+      messageAt ||= arrived;
+    }
+    request();
+  },
+  onState(state, waitMs) {
+    store.setLink(state, waitMs);
+    if (state === "open") readRig();
+    figuresDue = true;
+    request();
+  },
+});
+
+addEventListener("hashchange", () => route());
+label();
+route();
+globalThis.drumlin = { store, line }; // read by the page bench and the browser tests
+
+if ("serviceWorker" in navigator && isSecureContext) {
+  navigator.serviceWorker.register("sw.js").catch(() => undefined);
+}

@@ -1,0 +1,153 @@
+// What the page knows: the newest telemetry, how old it is, the rig's description and a short
+// history. Age is counted from the last time the rig's own clock was seen to advance, never from
+// the arrival of a message: after a reconnect the first message is only a baseline, so that
+// something old that is sent again can never pass as new.
+
+export const STALE_MS = 500;
+const HISTORY = 3000; // points kept: two minutes at 25 Hz
+const GAP_S = 0.6; // a longer hole in the rig's time is drawn as a hole
+
+export class Strip {
+  /** Ring of (time, value, set point) for a short history. */
+  constructor() {
+    this.time = new Float64Array(HISTORY);
+    this.value = new Float64Array(HISTORY);
+    this.target = new Float64Array(HISTORY);
+    this.count = 0;
+    this.next = 0;
+  }
+
+  push(time, value, target) {
+    this.time[this.next] = time;
+    this.value[this.next] = value ?? NaN;
+    this.target[this.next] = target ?? NaN;
+    this.next = (this.next + 1) % HISTORY;
+    this.count = Math.min(HISTORY, this.count + 1);
+  }
+
+  clear() {
+    this.count = this.next = 0;
+  }
+
+  /** Calls each(time, value, target) oldest first for points not older than `since`. */
+  each(since, each) {
+    for (let back = Math.min(this.count, HISTORY); back > 0; back -= 1) {
+      const at = (this.next - back + HISTORY) % HISTORY;
+      if (this.time[at] >= since) each(this.time[at], this.value[at], this.target[at]);
+    }
+  }
+
+  get latestTarget() {
+    return this.count ? this.target[(this.next - 1 + HISTORY) % HISTORY] : NaN;
+  }
+
+  get latest() {
+    return this.count ? this.time[(this.next - 1 + HISTORY) % HISTORY] : NaN;
+  }
+}
+
+const good = (reading) =>
+  reading && reading.value !== null && reading.quality !== "missing" ? reading.value : NaN;
+
+export class Store {
+  constructor() {
+    this.telemetry = null;
+    this.rig = null;
+    this.link = "opening";
+    this.retryAt = 0;
+    this.generation = -1;
+    this.loopUp = true; // as the service says
+    this.baseline = null; // loop and frame time last seen, whether or not new
+    this.loopAt = -Infinity; // performance.now() when the loop's clock last moved on
+    this.frameAt = -Infinity; // the same for the front end's frames
+    this.version = 0;
+    this.engine = new Strip();
+    this.speed = new Strip();
+    this.power = new Strip();
+    this.held = new Strip(); // what the running test holds
+    this.runId = "";
+    this.painted = []; // message-to-paint delays in ms, read by the page bench
+  }
+
+  setLink(link, waitMs) {
+    this.link = link;
+    this.retryAt = performance.now() + waitMs;
+  }
+
+  /** Take one telemetry message. True when the rig's clock moved on since the one before. */
+  take(message, generation) {
+    if (!message || !("state" in message)) return false;
+    this.loopUp = message.loop_up !== false;
+    if (typeof message.state !== "string") {
+      this.version += 1;
+      return false; // the service speaks, but has heard nothing from the loop yet
+    }
+    const frame = message.measured;
+    const stamp = { loop: message.time_s, frame: frame ? frame.time_s : -Infinity };
+    const before = this.baseline;
+    const sameLine = generation === this.generation;
+    this.baseline = stamp;
+    this.generation = generation;
+    this.version += 1;
+    const restarted = before !== null && stamp.loop < before.loop;
+    if (restarted) this.clearHistory();
+    const advanced = before !== null && stamp.loop > before.loop;
+    if (this.telemetry === null || advanced || restarted) this.telemetry = message;
+    if (!sameLine || !advanced) return false; // a baseline: perhaps shown, never called live
+    const now = performance.now();
+    this.loopAt = now;
+    if (stamp.frame > before.frame) {
+      this.frameAt = now;
+      this.remember(message);
+    }
+    return true;
+  }
+
+  remember(message) {
+    const frame = message.measured;
+    if (!frame) return;
+    const time = frame.time_s;
+    const last = this.engine.latest;
+    if (Number.isFinite(last) && time - last > GAP_S) {
+      for (const strip of [this.engine, this.speed, this.power, this.held]) {
+        strip.push(last + 1e-3, NaN, NaN);
+      }
+    }
+    const test = message.test;
+    if ((test?.run_id ?? "") !== this.runId) {
+      this.runId = test?.run_id ?? "";
+      this.held.clear();
+    }
+    const speeds = frame.roll_sets.map((set) => good(set.speed));
+    const powers = frame.roll_sets.map((set) => good(set.power));
+    this.engine.push(time, good(frame.engine_speed), test?.unit === "rad/s" ? test.set_point : NaN);
+    this.speed.push(time, speeds.reduce((a, b) => a + b, 0) / speeds.length,
+      test?.unit === "m/s" ? test.set_point : NaN);
+    this.power.push(time, powers.reduce((a, b) => a + b, 0), NaN);
+    if (test) this.held.push(time, test.measured, test.set_point);
+  }
+
+  clearHistory() {
+    for (const strip of [this.engine, this.speed, this.power, this.held]) strip.clear();
+  }
+
+  /** Milliseconds since the loop was last seen alive. */
+  silentMs(now = performance.now()) {
+    return now - this.loopAt;
+  }
+
+  /** Milliseconds since the readings on the page were measured, as far as the page can know. */
+  ageMs(now = performance.now()) {
+    return now - Math.min(this.loopAt, this.frameAt);
+  }
+
+  /** Readings are too old to be called live. */
+  stale(now = performance.now()) {
+    return this.ageMs(now) > STALE_MS;
+  }
+
+  /** Nobody knows whether state, helm and faults still hold. */
+  silent(now = performance.now()) {
+    return this.silentMs(now) > STALE_MS;
+  }
+}

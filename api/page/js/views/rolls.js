@@ -1,0 +1,53 @@
+// At the rolls: the page one works with. State and what to do, the ledger, what is held, headroom.
+
+import { Guide } from "../components/guide.js";
+import { Headroom } from "../components/headroom.js";
+import { Ledger } from "../components/ledger.js";
+import { Target } from "../components/target.js";
+import { el, setText, show } from "../dom.js";
+import { t } from "../texts.js";
+
+export class RollsView {
+  constructor({ store }) {
+    this.store = store;
+    this.guide = new Guide();
+    this.ledger = new Ledger();
+    this.target = new Target();
+    this.heat = new Headroom();
+    this.grid = el("div", { className: "rolls-grid" }, this.ledger.node, this.target.node, this.heat.node);
+    this.empty = el("p", { className: "card nothing" });
+    this.node = el("div", { className: "rolls" }, this.guide.node, this.empty, this.grid);
+  }
+
+  /** Bars and strips, every painted frame. */
+  draw(now) {
+    const telemetry = this.store.telemetry;
+    if (!telemetry?.measured) return;
+    this.ledger.draw(telemetry.measured, now);
+    this.target.draw(telemetry, this.store, this.store.stale(now));
+  }
+
+  /** Figures and words, some times a second. */
+  write(now) {
+    const telemetry = this.store.telemetry;
+    this.guide.write(this.store, now);
+    const frame = telemetry?.measured;
+    show(this.grid, Boolean(frame));
+    show(this.empty, !frame);
+    if (!frame) {
+      setText(this.empty, telemetry ? t("why.noframe") : t("link.never"));
+      return;
+    }
+    this.ledger.write(frame, this.store.rig);
+    this.target.write(telemetry, this.store);
+    this.heat.write(telemetry, this.store.rig);
+  }
+
+  repaint() {
+    this.target.repaint();
+  }
+
+  leave() {
+    this.target.chart?.destroy();
+  }
+}

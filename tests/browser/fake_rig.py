@@ -1,0 +1,345 @@
+"""A made-up rig behind the page: plays invented telemetry through the same routes and JSON.
+
+Only for developing and testing the page by itself. Data flow: Scene -> control.telemetry structs ->
+msgspec JSON -> /api/live and /api/state. `POST /fake` sets the scene: state, silence, faults.
+Nothing here is physics; tests that speak about the rig run against the real loop and simulator.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import random
+import time
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
+from fastapi.responses import JSONResponse
+from fastapi.staticfiles import StaticFiles
+
+from control.telemetry import (
+    AbsorberView,
+    FaultView,
+    HelmView,
+    LoopHealth,
+    State,
+    Telemetry,
+    TestView,
+)
+from daq.measured import AbsorberReadings, Measured, RollSetReadings
+from daq.readings import Quality, Reading, Unit
+from daq.rig import load_rig
+
+ROOT = Path(__file__).resolve().parents[2]
+PAGE = ROOT / "api" / "page"
+RIG = load_rig(ROOT / "rigs" / "tarnhow.toml")
+NAN = float("nan")
+POLICY = (
+    "default-src 'self'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; "
+    "connect-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'"
+)
+
+
+class Scene:
+    """What the made-up rig shows now."""
+
+    def __init__(self) -> None:
+        self.began = time.monotonic()
+        self.random = random.Random(7)
+        self.state = State.PARKED
+        self.silent = False  # telemetry messages stop
+        self.frozen = False  # messages go on, but the rig's time stands still
+        self.refuse_sockets = False
+        self.acknowledged = False
+        self.holder = ""
+        self.name = ""
+        self.asked_by = ""
+        self.helm_until = 0.0
+        self.set_rpm = 1900.0
+        self.test_began = 0.0
+        self.test_seconds = 180.0
+        self.run_id = ""
+        self.shown_load = 0.0
+        self.load = 0.0
+        self.surge = 0.0  # inertia share, for pictures
+        self.rotor_unknown = False
+        self.missing_engine = False
+        self.suspect_cell = False
+        self.faults: tuple[FaultView, ...] = ()
+        self.cause = ""
+        self.held_at: float | None = None
+        self.posts: list[str] = []
+
+    def now(self) -> float:
+        if self.frozen:
+            if self.held_at is None:
+                self.held_at = time.monotonic() - self.began
+            return self.held_at
+        self.held_at = None
+        return time.monotonic() - self.began
+
+    def helm(self, now: float) -> HelmView:
+        if self.holder and now > self.helm_until:
+            self.holder = self.name = self.asked_by = ""
+        left = max(0.0, self.helm_until - now) if self.holder else 0.0
+        return HelmView(self.holder, self.name, left, self.asked_by)
+
+    def telemetry(self) -> Telemetry:
+        now = self.now()
+        rolling = self.state in (State.READY, State.LOADED, State.EASING)
+        speed = 24.6 if rolling else 0.0
+        target = 1.0 if self.state is State.LOADED else 0.0
+        self.load += (target - self.load) * 0.03
+        noise = self.random.gauss
+        wobble = 3.0 * math.sin(now * 1.1) + 1.5 * math.sin(now * 3.3)
+        rpm = (self.set_rpm + wobble + noise(0, 0.8)) if rolling else 0.0
+        surge = self.surge + 260.0 * math.cos(now * 1.1) * (1.0 if rolling else 0.0)
+        sets = []
+        for index, roll_set in enumerate(RIG.roll_sets):
+            v = speed * (1.0 + 0.0016 * index) + (noise(0, 0.004) if rolling else 0.0)
+            absorbed = self.load * (5350.0 - 480.0 * index) + noise(0, 4.0) * self.load
+            loss = sum(c * v**n for n, c in enumerate(roll_set.loss_n)) if rolling else 0.0
+            inertia = surge * (1.0 - 0.1 * index)
+            force = absorbed + loss + inertia
+
+            def reading(value: float, unit: Unit, sigma: float, t: float = now) -> Reading:
+                return Reading(value, unit, t, Quality.GOOD, sigma)
+
+            sets.append(
+                RollSetReadings(
+                    roll_set.name,
+                    reading(v, Unit.METRE_PER_SECOND, 0.004),
+                    reading(inertia / roll_set.base_inertia_kg, Unit.METRE_PER_SECOND_2, 0.01),
+                    reading(absorbed, Unit.NEWTON, 6.0),
+                    reading(loss, Unit.NEWTON, 4.0),
+                    reading(inertia, Unit.NEWTON, 15.0),
+                    reading(force, Unit.NEWTON, 17.0),
+                    reading(force * v, Unit.WATT, 400.0),
+                    0.004,
+                )
+            )
+        absorbers = []
+        views = []
+        for index, absorber in enumerate(RIG.absorbers):
+            share = self.load * (2675.0 - 240.0 * (index // 2))
+            torque = share * 0.5 / absorber.gear_ratio
+            quality = Quality.SUSPECT if self.suspect_cell and index == 2 else Quality.GOOD
+            absorbers.append(
+                AbsorberReadings(
+                    absorber.name,
+                    Reading(torque / absorber.arm_m, Unit.NEWTON, now, quality, 0.6),
+                    Reading(torque, Unit.NEWTON_METRE, now, quality, 0.4),
+                    Reading(share, Unit.NEWTON, now, quality, 3.0),
+                    Reading(17.5 * math.sqrt(max(self.load, 0)), Unit.AMPERE, now, Quality.GOOD, 0.1),
+                    speed / 0.5 * absorber.gear_ratio,
+                    0.005,
+                )
+            )
+            rotor = NAN if self.rotor_unknown else 331.0 + self.load * (62.0 - 9.0 * index)
+            headroom = (
+                NAN
+                if self.rotor_unknown
+                else (14.2 + 3.1 * index) * 60.0
+                if self.load > 0.2
+                else math.inf
+            )
+            views.append(AbsorberView(absorber.name, share, 17.5 * self.load, rotor, headroom))
+        test = None
+        if self.state in (State.LOADED, State.EASING) and self.run_id:
+            elapsed = now - self.test_began
+            holding = elapsed > 6
+            test = TestView(
+                self.run_id,
+                "steady-hold",
+                "easing off" if self.state is State.EASING else "holding" if holding else "settling",
+                "Keep the pedal where it is." if holding else "Press the pedal slowly to the floor.",
+                elapsed,
+                self.test_seconds,
+                self.set_rpm * math.pi / 30,
+                "rad/s",
+                rpm * math.pi / 30,
+                (rpm - self.set_rpm) / self.set_rpm,
+                0.0,
+            )
+            if self.state is State.EASING and self.load < 0.02:
+                self.state, self.run_id = State.READY, ""
+        engine = (
+            Reading(NAN, Unit.RADIAN_PER_SECOND, now, Quality.MISSING)
+            if self.missing_engine
+            else Reading(rpm * math.pi / 30, Unit.RADIAN_PER_SECOND, now, Quality.GOOD, 0.05)
+        )
+        measured = Measured(
+            now,
+            int(now * 500) & 0xFFFF,
+            0,
+            tuple(sets),
+            tuple(absorbers),
+            engine,
+            "" if self.missing_engine else "pickup",
+            {
+                "ambient-temperature": Reading(294.4, Unit.KELVIN, now - 0.2, Quality.GOOD, 0.2),
+                "barometer": Reading(98_600.0, Unit.PASCAL, now - 0.2, Quality.GOOD, 30.0),
+                "humidity": Reading(0.46, Unit.RATIO, now - 7.0, Quality.AGING, 0.02),
+                "oil-temperature": Reading(372.0 if rolling else 305.0, Unit.KELVIN, now - 0.2,
+                                           Quality.GOOD, 0.5),
+                "boost": Reading(148_000.0 * self.load, Unit.PASCAL, now - 0.2, Quality.GOOD, 900.0),
+                "smoke-opacity": Reading(NAN, Unit.RATIO, now, Quality.MISSING),
+                "rotor-rear-left": Reading(352.0, Unit.KELVIN, now - 0.3, Quality.GOOD, 1.0),
+                "rotor-rear-right": Reading(349.0, Unit.KELVIN, now - 0.3, Quality.GOOD, 1.0),
+            },
+            self.state is not State.TRIPPED or self.cause != "stop-chain-open",
+            True,
+            {"stop-chain": True, "tie-downs": True, "fan-front": True, "fan-rear": True},
+            1 if self.state is State.LOADED else 0,
+            0.1 if self.state is State.LOADED else 0.0,
+            4711,
+        )
+        return Telemetry(
+            now,
+            self.state,
+            self.cause,
+            self.helm(time.monotonic() - self.began),
+            self.acknowledged,
+            test,
+            measured,
+            tuple(views),
+            self.faults,
+            LoopHealth(2.0, 2.3, 3.1, 0, int(now * 500), 0, 0, 0, 0, True,
+                       "writing" if self.run_id else "idle"),
+        )
+
+
+def problem(status: int, title: str, detail: str, remedy: str, code: str) -> JSONResponse:
+    return JSONResponse(
+        {"type": "about:blank", "title": title, "status": status, "detail": detail,
+         "remedy": remedy, "code": code},
+        status,
+        media_type="application/problem+json",
+    )
+
+
+def build(scene: Scene | None = None) -> FastAPI:
+    """The app; `app.state.scene` is the scene."""
+    scene = scene or Scene()
+    app = FastAPI()
+    app.state.scene = scene
+    sockets: set[WebSocket] = set()
+
+    @app.middleware("http")
+    async def strict_policy(request: Request, call_next: Any) -> Response:
+        response: Response = await call_next(request)
+        response.headers["Content-Security-Policy"] = POLICY
+        response.headers["Cache-Control"] = "no-cache"
+        return response
+
+    @app.post("/fake")
+    async def set_scene(request: Request) -> dict[str, str]:
+        change = await request.json()
+        for key, value in change.items():
+            if key == "state":
+                scene.state = State(value)
+                if scene.state is State.LOADED:
+                    scene.test_began, scene.run_id = scene.now() - 20, "20261125-084100-fake"
+                    scene.load = 1.0
+                if scene.state is State.PARKED:
+                    scene.load, scene.run_id = 0.0, ""
+            elif key == "faults":
+                scene.faults = tuple(FaultView(**fault) for fault in value)
+            elif key == "close_sockets":
+                for socket in list(sockets):
+                    with contextlib.suppress(Exception):
+                        await socket.close()
+            elif hasattr(scene, key):
+                setattr(scene, key, value)
+        return {"state": scene.state.value}
+
+    @app.get("/api/rig")
+    async def rig() -> Response:
+        return Response(msgspec.json.encode(RIG), media_type="application/json")
+
+    @app.get("/api/state")
+    async def state() -> Response:
+        return Response(msgspec.json.encode(scene.telemetry()), media_type="application/json")
+
+    @app.websocket("/api/live")
+    async def live(socket: WebSocket, hz: float = 25.0) -> None:
+        if scene.refuse_sockets:
+            await socket.close()
+            return
+        await socket.accept()
+        sockets.add(socket)
+        try:
+            while True:
+                if not scene.silent:
+                    await socket.send_text(msgspec.json.encode(scene.telemetry()).decode())
+                await asyncio.sleep(1.0 / hz)
+        except (WebSocketDisconnect, RuntimeError):
+            pass
+        finally:
+            sockets.discard(socket)
+
+    @app.post("/api/{path:path}")
+    async def command(path: str, request: Request) -> Response:
+        scene.posts.append(path)
+        holder = f"demo:{request.headers.get('drumlin-client', '')}"
+        body: dict[str, Any] = {}
+        with contextlib.suppress(Exception):
+            body = await request.json()
+        now = time.monotonic() - scene.began
+        scene.helm(now)
+        if path == "ease-off":
+            if scene.state is State.LOADED:
+                scene.state = State.EASING
+            return JSONResponse({"accepted": True})
+        if path == "helm/take":
+            if scene.holder and scene.holder != holder:
+                return problem(409, "The helm is taken", f"{scene.name} has the helm.",
+                               "Ask for it, or wait until it is released.", "helm-taken")
+            scene.holder, scene.name = holder, str(body.get("name") or "demo")
+            scene.helm_until = now + 3.0
+            return JSONResponse({"accepted": True})
+        if path == "helm/ask":
+            scene.asked_by = str(body.get("name") or "demo")
+            return JSONResponse({"accepted": True})
+        if scene.holder != holder:
+            return problem(409, "Not at the helm", "Only who has the helm may do this.",
+                           "Take the helm first.", "not-at-helm")
+        if path == "helm/keep":
+            scene.helm_until = now + 3.0
+        elif path == "helm/release":
+            scene.holder = scene.name = ""
+        elif path == "helm/offer":
+            scene.holder, scene.name, scene.asked_by = "demo:other", scene.asked_by, ""
+            scene.helm_until = now + 30.0
+        elif path == "acknowledge":
+            scene.acknowledged = True
+        elif path == "ready":
+            scene.state = State.READY
+        elif path == "park":
+            scene.state = State.PARKED
+        elif path == "reset":
+            scene.state, scene.cause, scene.faults = State.PARKED, "", ()
+        elif path == "test/start":
+            plan = body["plan"]
+            scene.set_rpm = plan.get("rpm") or 1900.0
+            scene.test_seconds = plan["seconds"]
+            scene.test_began, scene.run_id = now, "20261125-084100-fake"
+            scene.state = State.LOADED
+            return JSONResponse({"run_id": scene.run_id})
+        elif path == "test/adjust":
+            scene.set_rpm = body["set_point"] * 30 / math.pi
+        return JSONResponse({"accepted": True})
+
+    app.mount("/", StaticFiles(directory=PAGE, html=True), name="page")
+    return app
+
+
+if __name__ == "__main__":
+    import sys
+
+    import uvicorn
+
+    uvicorn.run(build(), host="127.0.0.1", port=int(sys.argv[1]), log_level="warning")
