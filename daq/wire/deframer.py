@@ -7,6 +7,7 @@ never holds more than one frame's bytes, whatever arrives.
 from __future__ import annotations
 
 import enum
+from collections.abc import Callable
 
 import msgspec
 
@@ -69,8 +70,16 @@ class WireCounters(msgspec.Struct):
 class Deframer:
     """Receiving side of one connection. Start a new one for each connection."""
 
-    def __init__(self, direction: Direction = Direction.BOTH) -> None:
-        self.counters = WireCounters()
+    def __init__(
+        self,
+        direction: Direction = Direction.BOTH,
+        on_damage: Callable[[bytes], None] | None = None,
+        counters: WireCounters | None = None,
+    ) -> None:
+        """`on_damage` gets the bytes of each dropped frame short enough to keep; `counters` go on
+        from those of the connection before."""
+        self.counters = WireCounters() if counters is None else counters
+        self._on_damage = on_damage
         self._accepted = frozenset(direction.value)
         self._held = b""
         self._skipping = False  # inside a frame already known to be too long
@@ -82,7 +91,11 @@ class Deframer:
 
     def feed(self, data: bytes) -> list[Frame]:
         """The frames that end within `data`, oldest first. Never raises on any bytes."""
-        frames: list[Frame] = []
+        return [frame for frame, _ in self.feed_raw(data)]
+
+    def feed_raw(self, data: bytes) -> list[tuple[Frame, bytes]]:
+        """Like `feed`, each frame with its stuffed bytes (without the 0x00) for the recorder."""
+        frames: list[tuple[Frame, bytes]] = []
         pieces = (self._held + data).split(b"\0") if self._held else data.split(b"\0")
         self._held = pieces.pop()
         counters = self.counters
@@ -101,10 +114,12 @@ class Deframer:
                 name = error.damage.value
                 setattr(counters, name, getattr(counters, name) + 1)
                 counters.bytes_discarded += len(raw)
+                if self._on_damage is not None:
+                    self._on_damage(raw)
                 continue
             if type(frame) in self._accepted:
                 counters.frames += 1
-                frames.append(frame)
+                frames.append((frame, raw))
             else:
                 counters.wrong_direction += 1
                 counters.bytes_discarded += len(raw)
