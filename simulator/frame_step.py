@@ -4,7 +4,7 @@ Order within a substep: absorbers (coil, flux, torque, arm, converter window), t
 converter, gears, axles, tyres), rolls, then the teeth that passed. Heat moves once per frame.
 """
 
-# ruff: noqa: PLR0917  # compiled functions take their arrays one by one
+# compiled functions take their arrays one by one
 
 from __future__ import annotations
 
@@ -95,6 +95,7 @@ def pass_teeth(
     next_tooth: int,
     tick_start: float,
     tick_rate: float,
+    last: float,
     jitter: float,
     noise: Floats,
     whole: Ints,
@@ -104,7 +105,8 @@ def pass_teeth(
     """Record the edges of one wheel during a substep that begins `into` seconds into the frame.
 
     `start`: shaft angle in the wheel's pattern of length `span` (a turn, or one pulse), `teeth`
-    its edge angles in order. Constant acceleration within the substep makes the crossing exact.
+    its edge angles in order, `last` the ticks of a frame. Constant acceleration within the
+    substep makes the crossing exact.
     """
     moved = speed * dt + 0.5 * acceleration * dt * dt
     index = next_tooth
@@ -118,6 +120,8 @@ def pass_teeth(
         if jitter > 0.0:
             tick += noise[whole[at.N_NOISE]] * jitter * tick_rate
             whole[at.N_NOISE] += 1
+        # Capture noise does not move an edge out of the frame that it belongs to.
+        tick = min(max(tick, tick_start + 1.0), tick_start + last)
         edges[wheel, counts[wheel]] = math.floor(tick)
         counts[wheel] += 1
         whole[at.N_EDGE_FIRST + wheel] += 1
@@ -160,6 +164,7 @@ def step_frame(
     sets = rolls.shape[0]
     braked = absorbers.shape[0]
     frame = dt * substeps
+    last = math.floor(frame * tick_rate + 0.5)  # ticks of the frame
     for wheel in range(edge_counts.shape[0]):
         edge_counts[wheel] = 0
     shift_gears(v, inputs, t, frame)
@@ -218,6 +223,7 @@ def step_frame(
                 next_tooth[i],
                 tick_start,
                 tick_rate,
+                last,
                 s[at.Q_JITTER],
                 noise,
                 whole,
@@ -242,6 +248,7 @@ def step_frame(
             0,
             tick_start,
             tick_rate,
+            last,
             t[at.T_PICKUP_JITTER],
             noise,
             whole,

@@ -13,6 +13,7 @@ import numpy as np
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import (
+    CURRENT_STEP_A,
     MAX_EDGES_PER_FRAME,
     PROTOCOL_MAJOR,
     PROTOCOL_MINOR,
@@ -73,6 +74,7 @@ class FrontEnd:
         self.channels = channel_table(setup)
         self._random = np.random.default_rng([seed, 2])
         self._ceiling_a = [absorber.forcing_a for absorber in setup.absorbers]
+        self._ceiling_steps = [round(each / CURRENT_STEP_A) for each in self._ceiling_a]
         self._fall_a_per_s = [each.max_current_a / board.ease_off_s for each in setup.absorbers]
         self._most_a = [absorber.max_current_a for absorber in setup.absorbers]
         self._ticks_per_frame = board.tick_hz // board.frame_hz
@@ -96,6 +98,8 @@ class FrontEnd:
         self.sequence = 0
         self.last_set_point = 0
         self._heard = False  # a set point was accepted in this session
+        self._zero_first = False  # the stop chain was open: the next set point must be zero
+        self._noticed: dict[tuple[int, int], int] = {}  # tick of the last notice, by kind
         self.permission = Permission.NONE
         self.set_points_a = [0.0] * len(self._ceiling_a)
         self.digital_out = 0
@@ -104,7 +108,6 @@ class FrontEnd:
         self._damaged_before = 0
         self._deframer = Deframer(Direction.TO_FRONT_END)
         self._totals = [0, 0, 0]
-        self._zero = (0,) * len(self._ceiling_a)
         self.out.clear()
         self.out.append(self._hello())
 
@@ -124,8 +127,16 @@ class FrontEnd:
             self.channels,
         )
 
-    def notice(self, code: NoticeCode, detail: int = 0) -> None:
+    def _notice(self, code: NoticeCode, detail: int = 0) -> None:
         self.out.append(Notice(self.ticks & TICK_MASK, code, detail & TICK_MASK))
+
+    def _due(self, code: NoticeCode, which: int, every_s: float) -> bool:
+        """Whether a notice that is limited in rate may be sent now."""
+        last = self._noticed.get((code, which))
+        if last is not None and self.ticks - last < every_s * self.board.tick_hz:
+            return False
+        self._noticed[code, which] = self.ticks
+        return True
 
     def receive(self, data: bytes, ticks_later: int = 0) -> None:
         """Take bytes from the host, `ticks_later` ticks after the last frame was sent."""
@@ -138,15 +149,18 @@ class FrontEnd:
             elif isinstance(frame, AskIdentity):
                 self._open_session(frame.session)
         damaged = self._deframer.counters.damaged
-        if damaged > self._damaged_before:
-            self.notice(NoticeCode.FRAMES_DAMAGED, damaged - self._damaged_before)
+        if damaged > self._damaged_before and self._due(NoticeCode.FRAMES_DAMAGED, 0, 1.0):
+            self._notice(NoticeCode.FRAMES_DAMAGED, damaged - self._damaged_before)
             self._damaged_before = damaged
 
     def _open_session(self, session: int) -> None:
-        if self.permission is Permission.HELD:
-            self._begin_easing(self.ticks)
-        self.session = session
-        self._heard = False
+        if session:  # 0 asks for identity and changes nothing
+            if self.permission is Permission.HELD:
+                self._begin_easing(self.ticks)
+            self.session = session
+            self.last_set_point = 0
+            self._heard = False
+            self._zero_first = False
         self.out.append(self._hello())
 
     def _take(self, frame: SetPoint, now: int) -> None:
@@ -158,31 +172,34 @@ class FrontEnd:
             refused = 2
         elif len(frame.currents) != len(self._ceiling_a):
             refused = 3
-        elif not 0 < frame.validity_ms <= LONGEST_VALIDITY_MS:
+        elif not 0 < frame.validity_ms <= LONGEST_VALIDITY_MS or any(
+            step > most for step, most in zip(frame.currents, self._ceiling_steps, strict=True)
+        ):
             refused = 4
+        elif self._zero_first and self.chain_closed and any(frame.currents):
+            refused = 5
         if refused:
-            self.notice(NoticeCode.SET_POINT_REFUSED, refused)
+            if self._due(NoticeCode.SET_POINT_REFUSED, refused, 0.1):
+                self._notice(NoticeCode.SET_POINT_REFUSED, refused)
             return
         self._heard = True
         self.last_set_point = frame.sequence
+        self.digital_out = frame.digital_out
+        if not self.chain_closed or self.permission is Permission.CHAIN_OPEN:
+            return
+        self._zero_first = False
         self._taken_tick = now
         self._expires_tick = now + int(frame.validity_ms * self._ticks_per_ms)
-        self.digital_out = frame.digital_out
-        if self.permission is Permission.CHAIN_OPEN:
-            return
         self.permission = Permission.HELD
-        self.set_points_a = [
-            min(step * 0.01, most)
-            for step, most in zip(frame.currents, self._ceiling_a, strict=True)
-        ]
+        self.set_points_a = [step * CURRENT_STEP_A for step in frame.currents]
 
     def _begin_easing(self, now: int) -> None:
-        self.permission = Permission.EASING
         self.set_points_a = [
             min(each, most) for each, most in zip(self.set_points_a, self._most_a, strict=True)
         ]
+        self.permission = Permission.EASING if any(self.set_points_a) else Permission.NONE
         age_ms = int((now - self._taken_tick) / self._ticks_per_ms)
-        self.notice(NoticeCode.EASING_BEGAN, age_ms)
+        self._notice(NoticeCode.EASING_BEGAN, age_ms)
 
     def supplies(self, period_s: float) -> list[float]:
         """Set points in A for the frame that begins now, by the board's own clock and inputs."""
@@ -191,7 +208,8 @@ class FrontEnd:
             if permission is not Permission.CHAIN_OPEN:
                 self.permission = Permission.CHAIN_OPEN
                 self.set_points_a = [0.0] * len(self.set_points_a)
-                self.notice(NoticeCode.CHAIN_OPENED)
+                self._zero_first = True
+                self._notice(NoticeCode.CHAIN_OPENED)
         elif permission is Permission.CHAIN_OPEN:
             self.permission = Permission.NONE
         elif permission is Permission.HELD:
@@ -225,7 +243,8 @@ class FrontEnd:
             totals[wheel] = (totals[wheel] + count) & 0xFFFF
             if count > MAX_EDGES_PER_FRAME:
                 dropped = count - MAX_EDGES_PER_FRAME
-                self.notice(NoticeCode.EDGES_DROPPED, wheel << 16 | dropped)
+                if self._due(NoticeCode.EDGES_DROPPED, wheel, 1.0):
+                    self._notice(NoticeCode.EDGES_DROPPED, wheel << 16 | dropped)
                 ticks = ticks[dropped:]  # noqa: PLW2901
             sent.append(tuple([tick & TICK_MASK for tick in ticks]))
         left_ms = 0

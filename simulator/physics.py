@@ -5,7 +5,7 @@ one mistake cannot hide in both. Sources stand beside the formulas; rows without
 invented for this invented machine.
 """
 
-# ruff: noqa: PLR0917  # compiled functions take their numbers one by one
+# compiled functions take their numbers one by one
 
 from __future__ import annotations
 

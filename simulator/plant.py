@@ -6,13 +6,17 @@ bytes the front end sends. The same object runs in virtual time and behind a pse
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
 from daq.wire.codec import encode
 from daq.wire.frames import Sample
 from simulator import layout as at
+from simulator.breakage import Breakage
 from simulator.driver import Driver
+from simulator.faults import Fault, FaultMenu, Kind, Target
 from simulator.front_end import FrontEnd
 from simulator.physics import ZERO_CELSIUS
 from simulator.setup import Setup, tarnhow
@@ -37,7 +41,31 @@ class Plant:
             for absorber in self.setup.absorbers
             for name in at.TRUTH_ABSORBER_NAMES
         )
-        self.last_sample: Sample | None = None
+        self.faults = FaultMenu(seed)
+        self._broken = Breakage(self.faults, self.world, self.front_end)
+
+    @staticmethod
+    def warm_up() -> None:
+        """Have everything compiled before time matters; a plant of its own pays for it."""
+        Plant(tarnhow(0), 0).advance()
+
+    def break_it(
+        self,
+        target: str,
+        kind: str,
+        channel: str = "",
+        amount: float = 0.0,
+        after_s: float = 0.0,
+        for_s: float = math.inf,
+    ) -> Fault:
+        """Plan a fault from the menu, `after_s` from now and for `for_s` seconds.
+
+        Raises ValueError, saying what there is, when the menu or the rig does not know it.
+        """
+        start = self.now_s + after_s
+        fault = Fault(Target(target), Kind(kind), channel, amount, start, start + for_s)
+        self._broken.check(fault)
+        return self.faults.add(fault)
 
     @property
     def now_s(self) -> float:
@@ -54,31 +82,60 @@ class Plant:
 
     def receive(self, data: bytes, seconds_later: float = 0.0) -> None:
         """Bytes from the host, `seconds_later` than the last frame (0 in virtual time)."""
+        if self._broken.any and (self._broken.deaf or self._broken.booting(self.now_s)):
+            return
         self.front_end.receive(data, int(seconds_later * self.setup.front_end.tick_hz))
 
     def replies(self) -> bytes:
         """Answers that wait (identity, time, notices); `advance` sends them otherwise."""
-        return self.front_end.flush()
+        data = self.front_end.flush()
+        if self._broken.any:
+            if self._broken.mute or self._broken.booting(self.now_s):
+                return b""
+            data = self._broken.bend_line(data)
+        return data
 
     def advance(self) -> bytes:
         """One frame period; gives everything the front end sent in it."""
         sample = self.step()
-        self.last_sample = sample
+        if sample is None:
+            return b""
+        board, broken = self.front_end, self._broken
         data = encode(sample)
-        if self.front_end.out:
-            data = self.front_end.flush() + data
-        if self.front_end.sequence % self._slow_every == 0:
-            data += encode(self.front_end.slow(self._slow_values()))
+        if broken.any and broken.loses_sample():
+            data = b""
+        if board.out:
+            data = board.flush() + data
+        if board.sequence % self._slow_every == 0:
+            values = self._slow_values()
+            if broken.any:
+                broken.bend_slow(values, self.now_s)
+            data += encode(board.slow(values))
+        if broken.any:
+            data = b"" if broken.mute else broken.bend_line(data)
         return data
 
-    def step(self) -> Sample:
-        """One frame period without the coding; gives the sample frame."""
-        world, board = self.world, self.front_end
+    def step(self) -> Sample | None:
+        """One frame period without the coding; the sample frame, None while the board boots."""
+        world, board, broken = self.world, self.front_end, self._broken
         inputs = world.inputs
-        self.driver.step(world.now_s, world.rolls[1, at.R_SPEED], world.period_s, inputs)
+        now_s = world.now_s
+        if self.faults.update(now_s):
+            broken.refresh(now_s)
+        self.driver.step(now_s, world.rolls[1, at.R_SPEED], world.period_s, inputs)
+        if broken.booting(now_s):
+            world.absorbers[:, at.A_SET_POINT] = 0.0
+            inputs[at.I_FANS] = 0
+            world.advance(board.ticks)
+            return None
         world.absorbers[:, at.A_SET_POINT] = board.supplies(world.period_s)
-        inputs[at.I_FANS] = board.digital_out
+        inputs[at.I_FANS] = board.digital_out & ~broken.dead_fans
         counts, currents, edges = world.advance(board.ticks)
+        if broken.any:
+            flags = [0] * len(counts)
+            broken.bend_sample(now_s, edges, counts, flags, currents)
+            return board.sample(edges, counts, flags, currents)
+        broken.remember(counts)
         return board.sample(edges, counts, self._no_flags, currents)
 
     def _slow_values(self) -> list[float]:

@@ -4,7 +4,7 @@ Data flows: driver inputs and roll speeds -> `truck_step` -> tractive force of e
 The truck is strapped down: it cannot move, its mass shows only as tyre load.
 """
 
-# ruff: noqa: PLR0917  # compiled functions take their arrays one by one
+# compiled functions take their arrays one by one
 
 from __future__ import annotations
 
