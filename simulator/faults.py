@@ -124,6 +124,18 @@ class Fault:
     start_s: float = 0.0
     end_s: float = math.inf
 
+    @staticmethod
+    def named(
+        target: str, kind: str, channel: str, amount: float, start_s: float, end_s: float
+    ) -> Fault:
+        """A fault by the menu's words. Raises ValueError, saying what there is, on others."""
+        if target not in list(Target):
+            raise ValueError(f"Faults are of: {', '.join(Target)}; not '{target}'.")
+        known = MENU[Target(target)]
+        if kind not in known:
+            raise ValueError(f"A fault of {target} is one of: {', '.join(known)}; not '{kind}'.")
+        return Fault(Target(target), Kind(kind), channel, amount, start_s, end_s)
+
     def __post_init__(self) -> None:
         known = MENU[Target(self.target)]
         if self.kind not in known:

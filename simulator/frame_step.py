@@ -16,7 +16,7 @@ import numpy.typing as npt
 from simulator import kernel, physics, truck
 from simulator import layout as at
 from simulator.kernel import jit
-from simulator.physics import REFERENCE_K, brake_curve, crossing_time, excitation, heat_step
+from simulator.physics import REFERENCE_K, brake_curve, crossing_time, heat_step, squared_flux
 from simulator.truck import shift_gears, truck_step
 
 Floats = npt.NDArray[np.float64]
@@ -37,9 +37,7 @@ def absorber_step(
 ) -> float:
     """Force at the roll surface of one absorber, N; moves coil, flux, arm and converter on."""
     target = min(max(a[at.A_SET_POINT], 0.0), p[at.P_MAX_CURRENT] * 4.0) * p[at.P_FOLLOW_GAIN]
-    current = a[at.A_CURRENT] + (target - a[at.A_CURRENT]) * (
-        1.0 - math.exp(-dt / p[at.P_COIL_LAG])
-    )
+    current = a[at.A_CURRENT] + (target - a[at.A_CURRENT]) * p[at.P_COIL_SHARE]
     current = min(current, p[at.P_MAX_CURRENT])
     if not math.isnan(p[at.P_FORCED_CURRENT]):
         current = p[at.P_FORCED_CURRENT]
@@ -52,11 +50,8 @@ def absorber_step(
     heat = a[at.A_SKIN] - REFERENCE_K
     critical = p[at.P_CRITICAL] * (1.0 + p[at.P_RESISTIVITY] * heat)
     peak = p[at.P_PEAK] * (1.0 - p[at.P_PEAK_FADE] * heat)
-    torque = (
-        peak
-        * excitation(magnetised, p[at.P_RATED], p[at.P_SATURATION])
-        * brake_curve(speed, critical)
-    )
+    peak *= squared_flux(magnetised, p[at.P_SATURATION]) / p[at.P_RATED_FLUX]
+    torque = peak * brake_curve(speed, critical)
     torque += p[at.P_RESIDUAL] * speed / (abs(speed) + 1.0)
     torque *= p[at.P_TORQUE_GAIN]
     a[at.A_SPEED] = speed

@@ -32,14 +32,14 @@ from __future__ import annotations
 (
     P_PEAK,  # N m at rated current, cold, at the critical speed
     P_CRITICAL,  # rad/s, cold
-    P_RATED,  # A
+    P_RATED_FLUX,  # A2, squared flux at rated current
     P_SATURATION,  # A
     P_RESIDUAL,  # N m
     P_RESISTIVITY,  # 1/K
     P_PEAK_FADE,  # 1/K
     P_RATIO,  # absorber speed / roll speed
     P_ARM,  # m
-    P_COIL_LAG,  # s
+    P_COIL_SHARE,  # of its way to the set point that the current goes in one substep
     P_MAGNETIC_LAG,  # s
     P_MAX_CURRENT,  # A
     P_PLAY_WIDTH,  # A
@@ -165,7 +165,7 @@ from __future__ import annotations
     I_LOCK_UP,  # 1 allowed
     I_ON_ROLLS,  # 1 truck stands on the rolls
     I_AMBIENT,  # K
-    I_PRESSURE,  # Pa
+    I_AIR,  # engine torque by weather, relative
     I_FANS,  # bits of the digital outs that really turn
     I_ENGINE_ON,  # 1 fuel allowed
     I_COUNT,
@@ -197,12 +197,10 @@ from __future__ import annotations
     T_GEARBOX_LOAD_LOSS,
     T_WANDER,  # relative standard deviation
     T_WANDER_TIME,  # s
-    T_WEATHER_PRESSURE,  # exponent
-    T_WEATHER_TEMPERATURE,  # exponent
     T_PICKUP_JITTER,  # s rms
     T_PULSES,  # per revolution
     T_COUNT,
-) = range(29)
+) = range(27)
 
 # Whole numbers kept between frames.
 (

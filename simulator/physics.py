@@ -28,12 +28,10 @@ REFERENCE_K = 293.15  # cold rotor of the absorber curve
 
 
 @jit
-def excitation(current_a: float, rated_a: float, saturation_a: float) -> float:
-    """Torque over its value at rated current; rises with the square, bends over at saturation."""
-    flux = current_a / (1.0 + abs(current_a / saturation_a) ** 3) ** (1.0 / 3.0)
-    rated = rated_a / (1.0 + (rated_a / saturation_a) ** 3) ** (1.0 / 3.0)
-    share: float = flux / rated
-    return share * share
+def squared_flux(current_a: float, saturation_a: float) -> float:
+    """Square of the flux in A2: the current's square, bent over at saturation."""
+    bend: float = np.cbrt(1.0 + abs(current_a / saturation_a) ** 3)
+    return (current_a / bend) ** 2
 
 
 @jit

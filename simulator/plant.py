@@ -16,7 +16,7 @@ from daq.wire.frames import Sample
 from simulator import layout as at
 from simulator.breakage import Breakage
 from simulator.driver import Driver
-from simulator.faults import Fault, FaultMenu, Kind, Target
+from simulator.faults import Fault, FaultMenu
 from simulator.front_end import FrontEnd
 from simulator.physics import ZERO_CELSIUS
 from simulator.setup import Setup, tarnhow
@@ -63,7 +63,7 @@ class Plant:
         Raises ValueError, saying what there is, when the menu or the rig does not know it.
         """
         start = self.now_s + after_s
-        fault = Fault(Target(target), Kind(kind), channel, amount, start, start + for_s)
+        fault = Fault.named(target, kind, channel, amount, start, start + for_s)
         self._broken.check(fault)
         return self.faults.add(fault)
 
@@ -139,13 +139,14 @@ class Plant:
         return board.sample(edges, counts, self._no_flags, currents)
 
     def _slow_values(self) -> list[float]:
-        world, weather = self.world, self.setup.weather
+        world = self.world
+        weather = world.weather
         noise = self._slow_random.standard_normal(8).tolist()
         truck = world.truck
         rotor = 0.75 * world.absorbers[:, at.A_SKIN] + 0.25 * world.absorbers[:, at.A_BULK]
         return [
-            float(world.inputs[at.I_AMBIENT]) - ZERO_CELSIUS + 0.05 * noise[0],
-            float(world.inputs[at.I_PRESSURE]) / 1000.0 + 0.01 * noise[1],
+            weather.temperature_k - ZERO_CELSIUS + 0.05 * noise[0],
+            weather.pressure_pa / 1000.0 + 0.01 * noise[1],
             100.0 * weather.humidity + 0.3 * noise[2],
             float(truck[at.V_OIL]) - ZERO_CELSIUS + 0.1 * noise[3],
             float(truck[at.V_BOOST]) / 1000.0 + 0.3 * noise[4],

@@ -29,7 +29,7 @@ class TrueAbsorber:
     peak_nm: float = 1000.0
     critical_radps: float = 120.0
     rated_a: float = 30.0
-    saturation_a: float = 34.0
+    saturation_a: float = 24.0
     residual_nm: float = 4.0
     resistivity_per_k: float = 0.0042
     peak_fade_per_k: float = 0.00015

@@ -140,7 +140,7 @@ class RealTime:
             while (wait := due - clock()) > 0.0:
                 ready, _, _ = select.select([terminal.master], [], [], wait)
                 if ready:
-                    plant.receive(terminal.read(), min(max(clock() - last_frame, 0.0), period))
+                    plant.receive(terminal.read(), max(clock() - last_frame, 0.0))
                     if plant.front_end.out:
                         terminal.write(plant.replies(), clock())
             late = -wait

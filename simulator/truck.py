@@ -87,9 +87,7 @@ def engine_step(v: Floats, inputs: Floats, t: Floats, table: Floats, dt: float) 
     v[at.V_FUEL] += dt * (min(allowed, 1.0) - v[at.V_FUEL]) / t[at.T_FUEL_LAG]
     rich = max(v[at.V_FUEL] / air - 0.85, 0.0)
     v[at.V_SMOKE] += dt * (min(0.02 * v[at.V_FUEL] + 1.6 * rich, 0.95) - v[at.V_SMOKE]) / 0.15
-    weather = (inputs[at.I_PRESSURE] / 99_000.0) ** t[at.T_WEATHER_PRESSURE]
-    weather *= (298.0 / inputs[at.I_AMBIENT]) ** t[at.T_WEATHER_TEMPERATURE]
-    burned = full * t[at.T_TORQUE_GAIN] * weather * (1.0 + v[at.V_WANDER]) + friction
+    burned = full * t[at.T_TORQUE_GAIN] * inputs[at.I_AIR] * (1.0 + v[at.V_WANDER]) + friction
     torque: float = v[at.V_FUEL] * burned - friction
     return torque
 

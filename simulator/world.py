@@ -13,7 +13,8 @@ import numpy.typing as npt
 
 from simulator import layout as at
 from simulator.frame_step import step_frame
-from simulator.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck
+from simulator.physics import squared_flux
+from simulator.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck, Weather
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -23,18 +24,18 @@ NOISE_BLOCK = 16_384
 NOISE_RESERVE = 1_024
 
 
-def _absorber_row(absorber: TrueAbsorber) -> Floats:
+def _absorber_row(absorber: TrueAbsorber, dt: float) -> Floats:
     row = np.zeros(at.P_COUNT)
     row[at.P_PEAK] = absorber.peak_nm
     row[at.P_CRITICAL] = absorber.critical_radps
-    row[at.P_RATED] = absorber.rated_a
+    row[at.P_RATED_FLUX] = squared_flux(absorber.rated_a, absorber.saturation_a)
     row[at.P_SATURATION] = absorber.saturation_a
     row[at.P_RESIDUAL] = absorber.residual_nm
     row[at.P_RESISTIVITY] = absorber.resistivity_per_k
     row[at.P_PEAK_FADE] = absorber.peak_fade_per_k
     row[at.P_RATIO] = absorber.gear_ratio
     row[at.P_ARM] = absorber.arm_m
-    row[at.P_COIL_LAG] = absorber.coil_lag_s
+    row[at.P_COIL_SHARE] = 1.0 - math.exp(-dt / absorber.coil_lag_s)
     row[at.P_MAGNETIC_LAG] = absorber.magnetic_lag_s
     row[at.P_MAX_CURRENT] = absorber.max_current_a
     row[at.P_PLAY_WIDTH] = absorber.play_a
@@ -124,8 +125,6 @@ def _truck_row(truck: TrueTruck) -> Floats:
     row[at.T_GEARBOX_LOAD_LOSS] = truck.gearbox_load_loss
     row[at.T_WANDER] = truck.wander
     row[at.T_WANDER_TIME] = truck.wander_s
-    row[at.T_WEATHER_PRESSURE] = truck.weather_pressure
-    row[at.T_WEATHER_TEMPERATURE] = truck.weather_temperature
     row[at.T_PICKUP_JITTER] = truck.pickup_jitter_s
     row[at.T_PULSES] = truck.pulses_per_rev
     return row
@@ -138,9 +137,15 @@ class World:
         self.setup = setup
         board = setup.front_end
         self._noise_source = np.random.default_rng([seed, 1])
+        period = 1.0 / (board.frame_hz * (1.0 + board.clock_error))
+        self.substeps = max(1, round(1.0 / (board.frame_hz * board.substep_s)))
+        self.dt = period / self.substeps
+        self.period_s = period
         self.truck_parameters = _truck_row(setup.truck)
         self.roll_parameters = np.array([_roll_row(roll) for roll in setup.rolls])
-        self.absorber_parameters = np.array([_absorber_row(each) for each in setup.absorbers])
+        self.absorber_parameters = np.array(
+            [_absorber_row(each, self.dt) for each in setup.absorbers]
+        )
         self.truck = np.zeros(at.V_COUNT)
         self.rolls = np.zeros((len(setup.rolls), at.R_COUNT))
         self.absorbers = np.zeros((len(setup.absorbers), at.A_COUNT))
@@ -148,10 +153,6 @@ class World:
         self._table = np.array(setup.truck.full_torque_nm)
         self._gears = np.array(setup.truck.gears)
         self.teeth = np.array(setup.teeth)
-        period = 1.0 / (board.frame_hz * (1.0 + board.clock_error))
-        self.substeps = max(1, round(1.0 / (board.frame_hz * board.substep_s)))
-        self.dt = period / self.substeps
-        self.period_s = period
         window = max(1, round(max(each.filter_s for each in setup.absorbers) / self.dt))
         self._windows = np.zeros((len(setup.absorbers), window))
         self._solver = np.zeros((4, 4))
@@ -179,8 +180,7 @@ class World:
         self.inputs[at.I_LOCK_UP] = 1.0
         self.inputs[at.I_ENGINE_ON] = 1.0
         self.inputs[at.I_ON_ROLLS] = 1.0 if setup.on_rolls else 0.0
-        self.inputs[at.I_AMBIENT] = setup.weather.temperature_k
-        self.inputs[at.I_PRESSURE] = setup.weather.pressure_pa
+        self.set_weather(setup.weather)
         self.inputs[at.I_BRAKE] = 0.3
         for row, absorber in zip(self.absorbers, setup.absorbers, strict=True):
             row[[at.A_SKIN, at.A_BULK, at.A_HUB]] = absorber.start_k
@@ -195,6 +195,14 @@ class World:
             self._next_tooth[index] = after % self.teeth.shape[1]
         pulse = 2.0 * math.pi / setup.truck.pulses_per_rev
         self.truck[at.V_ENGINE_ANGLE] = self._noise_source.uniform(0.0, pulse)
+
+    def set_weather(self, weather: Weather) -> None:
+        """Change what surrounds the rig; the engine and the rotors feel it at once."""
+        self.weather = weather
+        truck = self.setup.truck
+        self.inputs[at.I_AMBIENT] = weather.temperature_k
+        air = (weather.pressure_pa / 99_000.0) ** truck.weather_pressure
+        self.inputs[at.I_AIR] = air * (298.0 / weather.temperature_k) ** truck.weather_temperature
 
     @property
     def now_s(self) -> float:
