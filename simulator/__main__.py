@@ -11,6 +11,7 @@ import json
 import os
 import signal
 import sys
+import threading
 import urllib.error
 import urllib.request
 from dataclasses import replace
@@ -99,6 +100,9 @@ def _options(arguments: list[str]) -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--frame-hz", type=int, default=500)
     parser.add_argument("--truth", type=Path, help="file for the truth, for benches and tests")
+    parser.add_argument(
+        "--until-input-ends", action="store_true", help="stop when standard input ends"
+    )
     parser.add_argument("--truth-every", type=int, default=5, help="frames between its rows")
     return parser.parse_args(arguments)
 
@@ -146,6 +150,9 @@ def run(arguments: list[str]) -> int:
     if options.data is not None:
         options.data.mkdir(parents=True, exist_ok=True)
         (options.data / "simulator.json").write_text(json.dumps(about))
+    if options.until_input_ends:
+        # Whoever started us holds the other end; when it is gone, however it went, so are we.
+        threading.Thread(target=_watch_input, args=(real_time,), daemon=True).start()
     log = TruthLog(options.truth, plant, options.truth_every) if options.truth else None
     seat.start()
     print(f"simulator: {options.link}, seat http://127.0.0.1:{seat.port}/", flush=True)
@@ -157,6 +164,12 @@ def run(arguments: list[str]) -> int:
             log.close()
         terminal.close()
     return 0
+
+
+def _watch_input(real_time: RealTime) -> None:
+    while os.read(0, 1024):
+        pass
+    real_time.stop = True
 
 
 def main() -> int:
