@@ -6,7 +6,6 @@ service process is in api/processes.
 
 from __future__ import annotations
 
-import asyncio
 from asyncio.transports import BaseTransport, Transport
 from typing import cast
 
@@ -72,10 +71,3 @@ def make_server(settings: Settings, app: FastAPI | None = None) -> uvicorn.Serve
         ssl_keyfile=service.tls_key or None,
     )
     return uvicorn.Server(config)
-
-
-async def serve(settings: Settings) -> None:
-    """Serve until SIGINT or SIGTERM. Raises what create_app raises."""
-    server = make_server(settings)
-    await server.serve()
-    await asyncio.sleep(0)  # lets the last transports report their end

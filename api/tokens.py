@@ -80,7 +80,7 @@ class TokenBook:
 
     def tokens(self) -> tuple[Token, ...]:
         """All tokens, revoked ones too."""
-        self._read_if_changed()
+        self._read_if_changed(strict=False)
         return self._tokens
 
     @property
@@ -143,7 +143,9 @@ class TokenBook:
             f"There is no valid token '{name_or_id[:60]}'.", "Look at the list of tokens."
         )
 
-    def _read_if_changed(self) -> None:
+    def _read_if_changed(self, strict: bool = True) -> None:
+        """Not strict: a file damaged while the service runs leaves what was known in force, so
+        that whoever is at the helm can go on easing off."""
         try:
             status = self._path.stat()
         except FileNotFoundError:
@@ -158,6 +160,8 @@ class TokenBook:
         try:
             self._tokens = msgspec.json.decode(self._path.read_bytes(), type=_File).tokens
         except (OSError, msgspec.DecodeError) as error:
+            if self._stamp is not None and not strict:
+                return
             raise TokenError(
                 f"{self._path} cannot be read: {error}.",
                 "Restore it, or move it away and make new tokens.",
