@@ -7,6 +7,7 @@ JSON. The same structs make the schemas of /api/openapi.json, so that page and c
 from __future__ import annotations
 
 import asyncio
+import math
 from typing import Any, TypeVar
 
 import msgspec
@@ -138,8 +139,21 @@ async def _bounded(request: Request) -> bytes:
 
 def _schema(kind: Any) -> dict[str, Any]:
     (schema,), components = msgspec.json.schema_components([kind], ref_template=REF)
-    _described.update(components)
-    return schema
+    for name, component in components.items():
+        # Keep the one that is there: `_nullable` may have marked it.
+        _described.setdefault(name, _json_able(component))
+    return dict(schema)
+
+
+def _json_able(node: Any) -> Any:
+    """Without defaults that JSON cannot say (NaN)."""
+    if isinstance(node, dict):
+        return {
+            key: _json_able(value)
+            for key, value in node.items()
+            if not (isinstance(value, float) and not math.isfinite(value))
+        }
+    return [_json_able(each) for each in node] if isinstance(node, list) else node
 
 
 def _resolve(schema: dict[str, Any]) -> dict[str, Any]:
