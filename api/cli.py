@@ -77,13 +77,16 @@ def demo(
 
 @app.command()
 def driver(
-    what: Annotated[list[str], typer.Argument(help="What to do, e.g.: pedal 60")],
+    what: Annotated[
+        list[str],
+        typer.Argument(help="pedal|brake PERCENT, gear N, case open|locked|rear, full, lift, ..."),
+    ],
     data: DataOption = Path("data"),
 ) -> None:
-    """Tell the demo's driver what to do; `drumlin driver help` lists it."""
+    """Tell the demo's driver what to do, e.g.: drumlin driver pedal 60."""
     from api.processes.demo import tell_driver
 
-    print(tell_driver(data.absolute(), " ".join(what)))
+    tell_driver(data.absolute(), what)
 
 
 @app.command()

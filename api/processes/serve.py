@@ -81,7 +81,7 @@ def parse_listen(text: str) -> tuple[str, int | None]:
     return host, int(port)
 
 
-def check(serve: ServeSettings) -> Plan:
+def check(serve: ServeSettings, device_later: bool = False) -> Plan:
     """Check rig, settings, device and address. Raises DrumlinError for the first defect."""
     rig = load_rig(serve.rig)
     settings = load_settings(serve.rig, serve.data, serve.settings, serve.host, serve.listen_port)
@@ -90,7 +90,8 @@ def check(serve: ServeSettings) -> Plan:
         raise LinkError(
             "No serial port is given.", "Add --port DEVICE, or set link.port in the rig file."
         )
-    check_device(device)
+    if not device_later:
+        check_device(device)
     check_exposure(settings, TokenBook(serve.data).in_use)
     check_address(settings.service.host, settings.service.port)
     return Plan(serve, rig, settings, device)
@@ -143,7 +144,7 @@ def children(plan: Plan) -> list[ChildSpec]:
     return [
         ChildSpec(
             name=LOOP,
-            arguments=("-m", "api.processes.loop", *common, "--port", plan.device),
+            arguments=("-m", "api.processes.loop", "--supervised", *common, "--port", plan.device),
             ready=_loop_ready(serve.data / channel.SOCKET_NAME),
             ends_within_s=plan.rig.limits.ease_off_s + _LOOP_MARGIN_S,
             on_death="The front end takes the load off by itself. It comes up again parked.",
@@ -153,6 +154,7 @@ def children(plan: Plan) -> list[ChildSpec]:
             arguments=(
                 "-m",
                 "api.processes.service",
+                "--supervised",
                 *common,
                 *more,
                 "--host",
