@@ -48,7 +48,7 @@ def coastdown_time(
         return mass_kg / b * math.log((a + b * start_mps) / (a + b * end_mps))
     upper, lower = 2 * c * start_mps + b, 2 * c * end_mps + b
     discriminant = 4 * a * c - b * b
-    if abs(discriminant) < 1e-12 * b * b:
+    if abs(discriminant) <= 1e-12 * b * b:
         return 2 * mass_kg * (1 / lower - 1 / upper)
     q = math.sqrt(abs(discriminant))
     if discriminant > 0:

@@ -114,23 +114,27 @@ def humidity_ratio(vapour_pa: float, pressure_pa: float) -> float:
     return WATER_TO_AIR * vapour_pa / (pressure_pa - vapour_pa)
 
 
+def saturation_pressure_cipm_pa(temperature_k: float) -> float:
+    """Saturation vapour pressure as CIPM-2007 states it, Pa."""
+    T = temperature_k
+    return math.exp(1.2378847e-5 * T * T - 1.9121316e-2 * T + 33.93711047 - 6343.1645 / T)
+
+
 def humidity_from_wet_bulb(temperature_k: float, wet_bulb_k: float, pressure_pa: float) -> float:
-    """Relative humidity 0..1 from a psychrometer above freezing (ASHRAE Fundamentals 2017)."""
+    """Relative humidity 0..1 from a psychrometer above freezing (ASHRAE Fundamentals 2017).
+
+    Saturation at the wet bulb is the modern one (CIPM), as the psychrometer equation expects; the
+    result refers to 1065.645 saturation, so `vapour_pressure_pa` gives the same vapour back.
+    """
     if wet_bulb_k > temperature_k:
         raise ValueError("the wet bulb cannot be warmer than the dry bulb")
     dry, wet = temperature_k - ZERO_CELSIUS_K, wet_bulb_k - ZERO_CELSIUS_K
-    saturated = humidity_ratio(saturation_pressure_pa(wet_bulb_k), pressure_pa)
+    saturated = humidity_ratio(saturation_pressure_cipm_pa(wet_bulb_k), pressure_pa)
     ratio = ((2501 - 2.326 * wet) * saturated - 1.006 * (dry - wet)) / (
         2501 + 1.86 * dry - 4.186 * wet
     )
     vapour = pressure_pa * ratio / (WATER_TO_AIR + ratio)
     return max(0.0, vapour / saturation_pressure_pa(temperature_k))
-
-
-def saturation_pressure_cipm_pa(temperature_k: float) -> float:
-    """Saturation vapour pressure as CIPM-2007 states it, Pa."""
-    T = temperature_k
-    return math.exp(1.2378847e-5 * T * T - 1.9121316e-2 * T + 33.93711047 - 6343.1645 / T)
 
 
 def air_density(weather: Weather) -> float:
