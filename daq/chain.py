@@ -19,6 +19,7 @@ from daq.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit, missing
 from daq.rig import Absorber, Rig, RollSet, SlowChannel
 from daq.speed import WheelBank, WheelConfig
+from daq.steer import Steer
 from daq.units import Scale, scale_of
 from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, Slow
 
@@ -122,6 +123,7 @@ class Chain:
         self._digital_word = -1
         self._digital: dict[str, bool] = {}
         self.wheels = WheelBank(tuple(wheels), hello.tick_hz)
+        self._steer = Steer(self.wheels, len(rig.roll_sets))
         self.cells = CellBank(
             tuple(absorber.cell for absorber in rig.absorbers),
             tuple(absorber.arm_sign for absorber in rig.absorbers),
@@ -328,6 +330,7 @@ class Chain:
             sample.permission,
             sample.permission_left_ms * 1e-3,
             sample.last_set_point,
+            self._steer.update(self._tick),
         )
 
     def _engine(

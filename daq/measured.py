@@ -5,6 +5,8 @@ Produced by daq.chain.Chain; consumed by control.core and, column by column, by 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from daq.readings import Reading
@@ -54,3 +56,6 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     permission: int  # daq.wire.frames.Permission
     permission_left_s: float
     last_set_point: int  # sequence of the set point the front end last took
+    # Fresh speed for steering, per roll set (m/s, age s); NaN: no new edge (daq.steer). Only the
+    # load loop uses it; whatever is shown or reported is `roll_sets`.
+    steer: Sequence[Sequence[float]] = ()
