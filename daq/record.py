@@ -137,6 +137,7 @@ class RawRecorder:
         self._queue.append((kind, host_ns, payload))
         return True
 
+    @property
     def view(self) -> RecorderView:
         dropped = self._dropped + self._dropped_at_end
         state, problem, remedy = self._state, self._problem, self._remedy

@@ -50,7 +50,7 @@ def test_what_was_appended_reads_back_in_order_with_its_times(tmp_path: Path) ->
     assert recording.health.ended
     assert recording.health.records == len(sent) + 1
     assert not recording.health.torn_tail
-    view = recorder.view()
+    view = recorder.view
     assert (view.state, view.records, view.dropped) == (RecorderState.CLOSED, len(sent) + 1, 0)
     assert view.stored_bytes == recorder.path.stat().st_size
     assert view.queued_bytes == 0
@@ -74,7 +74,7 @@ def test_a_directory_that_cannot_be_is_said_with_the_next_step(tmp_path: Path) -
 def test_records_are_on_disk_while_the_run_goes_on(tmp_path: Path) -> None:
     recorder = RawRecorder(tmp_path / "raw.drm")
     recorder.append(Kind.RX, 1, FRAME)
-    until(lambda: recorder.view().records == 1)
+    until(lambda: recorder.view.records == 1)
     assert payloads(recorder.path) == [FRAME]
     assert not Recording(recorder.path).health.ended
     assert recorder.close()
@@ -85,7 +85,7 @@ def test_an_append_after_the_end_is_dropped_and_counted_and_harms_nothing(tmp_pa
     recorder.append(Kind.RX, 1, FRAME)
     recorder.close()
     assert not recorder.append(Kind.RX, 2, FRAME)
-    assert recorder.view().dropped == 1
+    assert recorder.view.dropped == 1
     assert payloads(recorder.path) == [FRAME]
 
 
@@ -128,12 +128,12 @@ def test_a_stuck_disk_costs_bounded_memory_and_counted_records(
     limit = 100_000
     recorder = RawRecorder(tmp_path / "raw.drm", queue_bytes=limit)
     taken = [recorder.append(Kind.RX, number, FRAME) for number in range(10_000)]
-    assert recorder.view().queued_bytes <= limit
-    assert taken.count(False) == recorder.view().dropped > 8_000
+    assert recorder.view.queued_bytes <= limit
+    assert taken.count(False) == recorder.view.dropped > 8_000
     disk.stuck = True
-    until(lambda: recorder.view().state is RecorderState.BEHIND)
-    assert "dropped" in recorder.view().problem
-    assert recorder.view().remedy
+    until(lambda: recorder.view.state is RecorderState.BEHIND)
+    assert "dropped" in recorder.view.problem
+    assert recorder.view.remedy
     disk.stuck = False
     assert recorder.close()
     assert len(payloads(recorder.path)) == taken.count(True)
@@ -147,13 +147,13 @@ def test_a_disk_error_is_a_state_and_the_record_is_written_when_it_is_over(
     disk.stuck = False
     recorder = RawRecorder(tmp_path / "raw.drm")
     assert recorder.append(Kind.RX, 1, FRAME)
-    until(lambda: recorder.view().state is RecorderState.FAILED)
-    assert "Input/output error" in recorder.view().problem
-    assert recorder.view().remedy
+    until(lambda: recorder.view.state is RecorderState.FAILED)
+    assert "Input/output error" in recorder.view.problem
+    assert recorder.view.remedy
     disk.fail_with = None
-    until(lambda: recorder.view().records == 1)
-    assert recorder.view().state is RecorderState.RECORDING
-    assert recorder.view().problem == ""
+    until(lambda: recorder.view.records == 1)
+    assert recorder.view.state is RecorderState.RECORDING
+    assert recorder.view.problem == ""
     assert recorder.close()
     assert payloads(recorder.path) == [FRAME]
 
@@ -165,9 +165,9 @@ def test_a_disk_that_takes_nothing_to_the_end_lets_the_recorder_go_and_counts_th
     disk.stuck = False
     recorder = RawRecorder(tmp_path / "raw.drm")
     recorder.append(Kind.RX, 1, FRAME)
-    until(lambda: recorder.view().state is RecorderState.DISK_FULL)
+    until(lambda: recorder.view.state is RecorderState.DISK_FULL)
     assert not recorder.close()
-    assert recorder.view().dropped >= 1
+    assert recorder.view.dropped >= 1
 
 
 FULL_DISK = """
@@ -184,18 +184,18 @@ noise = random.Random(1).randbytes
 def until(what):
     end = time.monotonic() + 30
     while not what():
-        assert time.monotonic() < end, recorder.view()
+        assert time.monotonic() < end, recorder.view
         time.sleep(0.01)
 for number in range(100):
     assert recorder.append(Kind.RX, number, noise(1000))
     if number == 30:
-        until(lambda: recorder.view().records > 0)
-until(lambda: recorder.view().state is RecorderState.DISK_FULL)
-print("full:", recorder.view().problem, flush=True)
+        until(lambda: recorder.view.records > 0)
+until(lambda: recorder.view.state is RecorderState.DISK_FULL)
+print("full:", recorder.view.problem, flush=True)
 resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
-until(lambda: recorder.view().state is RecorderState.RECORDING)
-assert recorder.close(), recorder.view()
-assert recorder.view().dropped == 0
+until(lambda: recorder.view.state is RecorderState.RECORDING)
+assert recorder.close(), recorder.view
+assert recorder.view.dropped == 0
 """
 
 
