@@ -72,6 +72,7 @@ class Scene:
         self.cause = ""
         self.held_at: float | None = None
         self.posts: list[str] = []
+        self.runs = 3
 
     def now(self) -> float:
         if self.frozen:
@@ -154,8 +155,8 @@ class Scene:
             test = TestView(
                 self.run_id,
                 "steady-hold",
-                "easing off" if self.state is State.EASING else "holding" if holding else "settling",
-                "Keep the pedal where it is." if holding else "Press the pedal slowly to the floor.",
+                "hold" if holding else "settle",
+                "Keep the pedal still.",
                 elapsed,
                 self.test_seconds,
                 self.set_rpm * math.pi / 30,
@@ -221,6 +222,54 @@ def problem(status: int, title: str, detail: str, remedy: str, code: str) -> JSO
     )
 
 
+def made_up_run(n: int) -> dict[str, Any]:
+    """One stored run in the catalogue's shape."""
+    state = "interrupted" if n == 2 else "closed"
+    return {
+        "id": f"20261125-08{40 - 3 * n:02d}00-mad{n}",
+        "rig_name": RIG.name,
+        "kind": "steady-hold",
+        "vehicle": ("Invented pickup, as delivered", "Invented pickup, new exhaust", "")[n % 3],
+        "state": state,
+        "reason": "time is up",
+        "started_at": f"2026-11-25T08:{40 - 3 * n:02d}:00Z",
+        "ended_at": f"2026-11-25T08:{42 - 3 * n:02d}:00Z",
+        "holder": "demo",
+        "frames": 60_000,
+        "tags": [],
+        "notes": [{"at": "2026-11-25T08:44:00Z", "who": "demo", "text": "Tyres warm."}],
+        "result": None
+        if n == 2
+        else {"mean_rpm": 1900.4, "std_rpm": 1.31, "mean_power_kw": 251.8, "std_power_kw": 0.9,
+              "mean_torque_nm": 1265.0, "std_torque_nm": 5.2, "in_tolerance": 0.998},
+    }
+
+
+def made_up_samples(run_id: str, columns: str, points: int) -> dict[str, Any]:
+    """Columns in the shape of the samples route."""
+    available = {"engine_speed": "rad/s", "front.power": "W", "rear.power": "W",
+                 "front.speed": "m/s", "rear.speed": "m/s", "front.tractive_force": "N",
+                 "oil-temperature": "K"}
+    level = {"engine_speed": 199.0, "front.power": 131e3, "rear.power": 120e3, "front.speed": 24.6,
+             "rear.speed": 24.64, "front.tractive_force": 5500.0, "oil-temperature": 372.0}
+    names = [name for name in columns.split(",") if name in available]
+    noise = random.Random(3)
+    found = {}
+    for name in names:
+        middle = [level[name] * (1 + 0.004 * math.sin(i / 40) * math.exp(-i / 200))
+                  for i in range(points)]
+        wide = [level[name] * abs(noise.gauss(0, 0.0006)) for _ in range(points)]
+        found[name] = {
+            "unit": available[name],
+            "least": [m - w for m, w in zip(middle, wide, strict=True)],
+            "greatest": [m + w for m, w in zip(middle, wide, strict=True)],
+        }
+    step = 120.0 / points
+    return {"run_id": run_id, "frames": 60_000, "duration_s": 120.0, "from_s": 0.0, "to_s": 120.0,
+            "bin_s": step, "time_s": [i * step for i in range(points)] if names else [],
+            "columns": found, "available": available}
+
+
 def build(scene: Scene | None = None) -> FastAPI:
     """The app; `app.state.scene` is the scene."""
     scene = scene or Scene()
@@ -263,6 +312,21 @@ def build(scene: Scene | None = None) -> FastAPI:
     @app.get("/api/state")
     async def state() -> Response:
         return Response(msgspec.json.encode(scene.telemetry()), media_type="application/json")
+
+    @app.get("/api/runs")
+    async def runs() -> JSONResponse:
+        return JSONResponse({"runs": [made_up_run(n) for n in range(scene.runs)], "next": ""})
+
+    @app.get("/api/runs/{run_id}")
+    async def one_run(run_id: str) -> Response:
+        for n in range(scene.runs):
+            if made_up_run(n)["id"] == run_id:
+                return JSONResponse(made_up_run(n))
+        return problem(404, "Not found", "There is no such run.", "Look at the list.", "no-run")
+
+    @app.get("/api/runs/{run_id}/samples")
+    async def samples(run_id: str, columns: str = "", points: int = 1000) -> JSONResponse:
+        return JSONResponse(made_up_samples(run_id, columns, points))
 
     @app.websocket("/api/live")
     async def live(socket: WebSocket, hz: float = 25.0) -> None:

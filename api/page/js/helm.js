@@ -3,7 +3,7 @@
 // itself when the helm runs out.
 
 import { post } from "./api.js";
-import { note, noteAnswer } from "./components/notes.js";
+import { note, noteAnswer, say } from "./components/notes.js";
 import { clientId, settings } from "./settings.js";
 import { t } from "./texts.js";
 
@@ -37,7 +37,7 @@ export class Helm {
     const ours = this.ours;
     if (ours && !this.had) {
       this.wanted = true;
-      note(t("helm.got"));
+      say(t("helm.got"));
     }
     if (!ours && this.had && performance.now() - this.takenAt > 1500) {
       if (this.wanted) note(t("helm.lost"), { bad: true });

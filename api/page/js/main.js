@@ -98,8 +98,6 @@ function writeLink(now) {
   setText(linkWord, word);
   const stale = store.stale(now);
   document.body.classList.toggle("stale", stale);
-  const ms = store.ageMs(now);
-  setAttr(main, "data-age", stale && Number.isFinite(ms) ? t("stale.note", { age: age(ms) }) : null);
 }
 
 let asked = 0;

@@ -50,6 +50,7 @@ export function number(value, digits = 0, sign = false) {
     format = new Intl.NumberFormat(settings.locale, {
       minimumFractionDigits: digits,
       maximumFractionDigits: digits,
+      useGrouping: "min2", // 1900 rpm reads faster without a comma
       signDisplay: sign ? "exceptZero" : "negative",
     });
     formats.set(key, format);

@@ -4,12 +4,29 @@
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { say } from "./notes.js";
 import { t, tOr } from "../texts.js";
-import { clockTime } from "../units.js";
+import { clockTime, number, withUnit } from "../units.js";
 
 /** The state the page may claim: unknown as soon as the loop is silent. */
 export function stateNow(store, now) {
   if (!store.telemetry || store.silent(now)) return "unknown";
   return store.telemetry.state;
+}
+
+/** What the driver should do now: ours in the reader's language and units, else as sent. */
+export function instructionOf(test) {
+  const known = tOr(`instruction.${test.phase}`, null);
+  if (known === null || test.kind !== "steady-hold") return test.instruction;
+  const quantity = test.unit === "rad/s" ? "rotation" : "speed";
+  return known.replace("{aim}", withUnit(quantity, test.set_point));
+}
+
+/** Age of the readings in words once they are old: [figure, word], else null. */
+export function ageWords(store, now) {
+  const ms = store.ageMs(now);
+  if (!store.stale(now) || !Number.isFinite(ms)) return null;
+  const seconds = ms / 1000;
+  const figure = seconds < 90 ? t("age.s", { n: number(seconds, seconds < 10 ? 1 : 0) }) : t("age.min", { n: number(seconds / 60) });
+  return [figure, t("age.old")];
 }
 
 /** A fault's words: ours when the page knows the code, else as sent. */
@@ -47,7 +64,7 @@ export class Guide {
     const phase = test ? tOr(`phase.${test.phase}`, test.phase) : "";
     const word = test && state === "loaded" ? phase.charAt(0).toUpperCase() + phase.slice(1) : t(`state.${state}`);
     setText(this.word, word);
-    let line = test?.instruction || t(`guide.${state}`);
+    let line = (test && instructionOf(test)) || t(`guide.${state}`);
     let more = "";
     const faults = state === "unknown" ? [] : telemetry.faults.filter((fault) => fault.active);
     if (state === "tripped") {
@@ -63,11 +80,18 @@ export class Guide {
     setText(this.more, more);
     show(this.more, more !== "");
     const total = test?.total_s ?? null;
-    show(this.timer, Boolean(test));
+    const old = ageWords(store, now);
+    show(this.timer, Boolean(test) || old !== null);
+    setAttr(this.timer, "data-old", old ? "yes" : null);
     show(this.bar, Boolean(test) && total !== null);
-    if (test) {
+    if (old) {
+      setText(this.clock, old[0]);
+      setText(this.clockWord, old[1]);
+    } else if (test) {
       setText(this.clock, clockTime(total === null ? test.elapsed_s : total - test.elapsed_s));
       setText(this.clockWord, t(total === null ? "test.elapsed" : "test.left"));
+    }
+    if (test) {
       if (total !== null) this.progress.style.width = `${Math.min(1, test.elapsed_s / total) * 100}%`;
     }
     if (state !== this.said) {

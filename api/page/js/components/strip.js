@@ -97,6 +97,7 @@ export class StripChart {
         this.high = middle + half;
       } else {
         this.low = Math.floor((middle - span / 2) / step) * step;
+        if (low >= 0) this.low = Math.max(0, this.low);
         this.high = Math.ceil((middle + span / 2) / step) * step;
       }
     }
@@ -108,7 +109,7 @@ export class StripChart {
     context.font = `500 13px ${colours.font}`;
     context.textBaseline = "middle";
     context.lineWidth = 1;
-    const axis = niceStep(this.high - this.low, 4);
+    const axis = niceStep(this.high - this.low, height < 170 ? 2 : 4);
     const first = centred ? middle - Math.floor((middle - this.low) / axis) * axis : Math.ceil(this.low / axis) * axis;
     for (let at = first; at <= this.high + 1e-9; at += axis) {
       context.strokeStyle = colours.line;

@@ -2,7 +2,7 @@
 // largest type that fits. A needle-less tape shows where the value lies in and around the band.
 
 import { BAND, heldNow } from "../components/target.js";
-import { faultText, stateNow } from "../components/guide.js";
+import { ageWords, faultText, instructionOf, stateNow } from "../components/guide.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { t, tOr } from "../texts.js";
 import { clockTime, DASH, shown, unitOf } from "../units.js";
@@ -32,7 +32,7 @@ export class DriverView {
       { className: "driver card" },
       el("div", { className: "driver-top" }, el("span", { className: "driver-state" }, this.shape, this.word), el("span", { className: "driver-clock" }, this.clock), this.full),
       this.line,
-      el("div", { className: "driver-main" }, this.what, el("p", { className: "driver-figure" }, this.figure, " ", this.unit)),
+      el("div", { className: "driver-main" }, this.what, el("p", { className: "driver-figure" }, this.figure, this.unit)),
       this.target,
       this.tape,
     );
@@ -67,11 +67,13 @@ export class DriverView {
     setText(this.full, t(document.fullscreenElement ? "driver.leave" : "driver.full"));
     show(this.full, Boolean(document.documentElement.requestFullscreen));
     const test = telemetry?.test ?? null;
-    setText(this.clock, test && test.total_s !== null ? clockTime(test.total_s - test.elapsed_s) : test ? clockTime(test.elapsed_s) : "");
+    const old = ageWords(store, now);
+    setAttr(this.clock, "data-old", old ? "yes" : null);
+    setText(this.clock, old ? old.join(" ") : test && test.total_s !== null ? clockTime(test.total_s - test.elapsed_s) : test ? clockTime(test.elapsed_s) : "");
     const cause = telemetry?.faults.find((fault) => fault.code === telemetry.first_cause);
     const line = state === "unknown" ? t("guide.unknown")
       : state === "tripped" ? (cause ? faultText(cause).text : tOr(`fault.${telemetry.first_cause}`, telemetry.first_cause))
-        : test?.instruction || (state === "easing" ? t("guide.easing") : t("driver.wait"));
+        : (test && instructionOf(test)) || (state === "easing" ? t("guide.easing") : t("driver.wait"));
     setText(this.line, line);
     const held = telemetry ? heldNow(telemetry, store) : null;
     const digits = held?.quantity === "speed" ? 1 : 0;

@@ -50,9 +50,13 @@ export class RigView {
       "div",
       { className: "rig-page" },
       el("h1", { className: "unseen", text: t("rig.title") }),
-      el("section", { className: "card faults-card" }, heading("rig.faults"), this.faults),
-      el("section", { className: "card" }, heading("rig.inputs"), el("table", { className: "pairs" }, this.inputs.body)),
-      el("section", { className: "card" }, heading("rig.health"), el("table", { className: "pairs" }, this.health.body)),
+      el(
+        "div",
+        { className: "rig-column" },
+        el("section", { className: "card" }, heading("rig.faults"), this.faults),
+        el("section", { className: "card" }, heading("rig.inputs"), el("table", { className: "pairs" }, this.inputs.body)),
+        el("section", { className: "card" }, heading("rig.health"), el("table", { className: "pairs" }, this.health.body)),
+      ),
       el(
         "section",
         { className: "card readings" },

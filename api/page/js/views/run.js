@@ -3,16 +3,30 @@
 
 import { get } from "../api.js";
 import { el, setText } from "../dom.js";
-import { t, tOr } from "../texts.js";
-import { clockTime, dateTime, DASH, number, toShown, unitOf, withUnit } from "../units.js";
+import { naturalName, t, tOr } from "../texts.js";
+import { clockTime, dateTime, DASH, number, quantityOf, toShown, unitOf, withUnit } from "../units.js";
 import { runSeconds, runState } from "./runs.js";
 
-const CURVES = [
-  ["engine_speed", "rotation", "run.rpm"],
-  ["speed", "speed", "run.speed"],
-  ["power", "power", "run.power"],
-  ["force", "force", "run.force"],
+// groups shown at once: a title and which columns of the run belong to it
+const GROUPS = [
+  ["run.rpm", "rad/s", /engine/],
+  ["run.power", "W", /power/],
+  ["run.speed", "m/s", /speed/],
+  ["run.force", "N", /tractive/],
 ];
+const MOST_IN_GROUP = 4;
+const BINS = 900;
+const STYLES = [["--absorbed", []], ["--inertia", [8, 4]], ["--ink-soft", [2, 3]], ["--good", [12, 3, 2, 3]]];
+
+/** Columns of a run for each group: [title key, unit, names]. */
+export function pickGroups(available) {
+  const names = Object.keys(available);
+  return GROUPS.map(([title, unit, pattern]) => [
+    title, unit, names.filter((name) => available[name] === unit && pattern.test(name)).slice(0, MOST_IN_GROUP),
+  ]).filter(([, , found]) => found.length);
+}
+
+const HEIGHT = 200;
 
 let loading = null;
 
@@ -70,9 +84,31 @@ export class RunView {
     setText(this.sub, `${dateTime(run.started_at)} · ${clockTime(runSeconds(run))} · ${runState(run)} · ${run.id}`);
     this.writeAnswer(run.result);
     this.writeDetails(run);
-    const samples = await get(`${path}/samples`);
+    const list = await get(`${path}/samples`);
     if (this.gone) return;
-    await this.drawCurves(samples.ok ? samples.data : null);
+    const available = list.ok ? list.data.available ?? {} : {};
+    const groups = pickGroups(available);
+    if (!groups.length) {
+      this.curves.append(el("p", { className: "soft", text: list.ok ? t("run.curves.none") : list.problem?.detail ?? t("run.curves.none") }));
+      return;
+    }
+    for (const [title, unit, names] of groups) await this.addChart(path, t(title), unit, names);
+    this.addChooser(path, available, groups.flatMap(([, , names]) => names));
+  }
+
+  addChooser(path, available, shownNames) {
+    const rest = Object.keys(available).filter((name) => !shownNames.includes(name)).sort();
+    if (!rest.length || this.gone) return;
+    const select = el("select", {}, el("option", { value: "", text: "…" }), rest.map((name) => el("option", { value: name, text: naturalName(name.replaceAll(".", " ")) })));
+    const label = el("label", { className: "field more-curves" }, t("run.curves.more"), select);
+    select.addEventListener("change", async () => {
+      const name = select.value;
+      if (!name) return;
+      select.querySelector(`option[value="${CSS.escape(name)}"]`)?.remove();
+      await this.addChart(path, naturalName(name.replaceAll(".", " ")), available[name], [name]);
+      this.curves.append(label);
+    });
+    this.curves.append(label);
   }
 
   writeAnswer(result) {
@@ -108,54 +144,58 @@ export class RunView {
     );
   }
 
-  async drawCurves(data) {
-    const columns = data?.columns ?? data;
-    const time = columns?.time_s ?? null;
-    const present = CURVES.filter(([key]) => Array.isArray(columns?.[key]) && columns[key].some((value) => value !== null));
-    if (!time || !present.length) {
-      this.curves.append(el("p", { className: "soft", text: t("run.curves.none") }));
-      return;
-    }
+  async addChart(path, title, unit, names) {
+    const answer = await get(`${path}/samples?points=${BINS}&columns=${encodeURIComponent(names.join(","))}`);
+    if (!answer.ok || this.gone) return;
     const Plot = await loadPlot();
     if (this.gone) return;
+    const { time_s: time, columns } = answer.data;
+    const quantity = quantityOf(unit);
+    const shownUnit = quantity === "plain" ? unit : unitOf(quantity);
     const style = getComputedStyle(this.node);
     const colour = (name) => style.getPropertyValue(name).trim();
-    const start = time[0];
-    const x = time.map((value) => value - start);
-    const font = `500 13px ${colour("--font") || style.fontFamily}`;
-    for (const [key, quantity, label] of present) {
-      const name = `${t(label)}, ${unitOf(quantity)}`;
-      const values = columns[key].map((value) => (value === null ? null : toShown(quantity, value)));
-      const holder = el("figure", { className: "curve" }, el("figcaption", { text: name }));
-      this.curves.append(holder);
-      const axis = { stroke: colour("--ink-soft"), font, grid: { stroke: colour("--line"), width: 1 }, ticks: { show: false } };
-      const plot = new Plot(
-        {
-          width: Math.max(200, holder.clientWidth),
-          height: 190,
-          cursor: { sync: { key: "run" }, drag: { x: true, y: false } },
-          legend: { show: true, live: true },
-          scales: { x: { time: false } },
-          axes: [
-            { ...axis, values: (_, ticks) => ticks.map((tick) => clockTime(tick)) },
-            { ...axis, size: 64, values: (_, ticks) => ticks.map((tick) => number(tick, Number.isInteger(tick) ? 0 : 1)) },
-          ],
-          series: [
-            { label: t("run.time"), value: (_, value) => (value === null ? DASH : `${number(value, 2)} s`) },
-            { label: unitOf(quantity), stroke: colour("--absorbed"), width: 2, points: { show: false }, value: (_, value) => (value === null ? DASH : number(value, 1)) },
-          ],
-        },
-        [x, values],
-        holder,
-      );
-      plot.root.setAttribute("role", "img");
-      plot.root.setAttribute("aria-label", t("run.curves.alt", { what: t(label) }));
-      this.plots.push([plot, holder]);
-    }
+    const font = `500 13px ${style.fontFamily}`;
+    const turn = (values) => values.map((value) => (value === null ? null : toShown(quantity, value)));
+    const data = [time];
+    const series = [{ label: t("run.time"), value: (_, value) => (value === null ? DASH : `${number(value, 2)} s`) }];
+    const bands = [];
+    names.forEach((name, index) => {
+      const [token, dash] = STYLES[index % STYLES.length];
+      const stroke = colour(token);
+      const label = names.length > 1 ? naturalName(name.replaceAll(".", " ")) : shownUnit;
+      data.push(turn(columns[name].greatest), turn(columns[name].least));
+      const shared = { stroke, width: 1.5, dash, points: { show: false } };
+      const digits = Math.abs(data.at(-1).find((value) => value !== null) ?? 0) < 10 ? 2 : 1;
+      series.push({ ...shared, label, value: (_, value) => (value === null ? DASH : number(value, digits)) });
+      series.push({ ...shared, label: `${label} ${t("run.least")}`, value: (_, value) => (value === null ? DASH : number(value, digits)) });
+      bands.push({ series: [index * 2 + 1, index * 2 + 2], fill: `${stroke}40` });
+    });
+    const holder = el("figure", { className: "curve" }, el("figcaption", { text: `${title}, ${shownUnit}` }));
+    this.curves.append(holder);
+    const axis = { stroke: colour("--ink-soft"), font, grid: { stroke: colour("--line"), width: 1 }, ticks: { show: false } };
+    const plot = new Plot(
+      {
+        width: Math.max(200, holder.clientWidth),
+        height: HEIGHT,
+        cursor: { sync: { key: "run" }, drag: { x: true, y: false } },
+        scales: { x: { time: false } },
+        axes: [
+          { ...axis, values: (_, ticks) => ticks.map((tick) => clockTime(tick)) },
+          { ...axis, size: 64, values: (_, ticks) => ticks.map((tick) => number(tick, Number.isInteger(tick) ? 0 : 2)) },
+        ],
+        series,
+        bands,
+      },
+      data,
+      holder,
+    );
+    plot.root.querySelector(".u-wrap").setAttribute("role", "img");
+    plot.root.querySelector(".u-wrap").setAttribute("aria-label", t("run.curves.alt", { what: title }));
+    this.plots.push([plot, holder]);
   }
 
   fit() {
-    for (const [plot, holder] of this.plots) plot.setSize({ width: Math.max(200, holder.clientWidth), height: 190 });
+    for (const [plot, holder] of this.plots) plot.setSize({ width: Math.max(200, holder.clientWidth), height: HEIGHT });
   }
 
   leave() {
