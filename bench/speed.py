@@ -24,8 +24,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bench._common import Options, run_bench
+from daq.edges import HELD
 from daq.smoother import EdgeTrack, smooth
-from daq.speed import DELAY_S, HEAD, HELD, MIN_EDGES, SPEED, WINDOW_S, WheelBank, WheelConfig
+from daq.speed import DELAY_S, MIN_EDGES, SPEED, WINDOW_S, WheelBank, WheelConfig
 
 Array = npt.NDArray[np.float64]
 
@@ -90,13 +91,8 @@ def _case(
     clean = wheel.edges(0, LEARN_MPS, 0.0, learn_s)
     ticks = np.sort(np.floor((clean + rng.normal(0.0, JITTER_S, len(clean))) * TICK_HZ))
     frames = int((clean[-1] - 0.01) * TICK_HZ / FRAME_TICKS)
-    upto = 0
-    now = 0
-    for now, _, upto in _feed(bank, ticks.astype(np.int64), 0, 0, frames):
-        pass
+    *_, (start, _, first) = _feed(bank, ticks.astype(np.int64), 0, 0, frames)
     learned = bank.learners[0]
-    first = upto
-    start = now
     # the case: the motion begins afresh at this tick, the wheel keeps its phase
     bank.state[0, HELD] = 0
     bank.motion[0] = 0.0

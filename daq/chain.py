@@ -1,51 +1,63 @@
 """One sample frame in, all readings of that moment out.
 
-Data flow: Sample -> 64-bit device time -> wheels (daq.speed) and cells (daq.force) -> per roll set
-speed, acceleration, forces and power at one common instant -> engine speed -> Measured. Slow
-channels come beside it, from the front end or from outside. Pure: no clock but the device's.
+Data flow: Sample -> 64-bit device time -> cells (daq.force) and wheels (daq.speed) -> force balance
+at one common instant (daq.balance) -> engine speed, ratio and slip (daq.engine_speed) -> Measured.
+Slow channels come beside it (daq.slow). Pure: no clock but the device's.
 """
 
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
-from daq import force as cell_rows
-from daq import speed as wheel_rows
-from daq.engine_speed import CHANNEL, NONE, PICKUP, RATIO, from_ratio
+import numpy as np
+
+from daq import balance as b
+from daq.balance import balance
+from daq.clock import TickClock
+from daq.engine_speed import EngineSpeed, Speeds
 from daq.errors import Refused, WireError
-from daq.force import CellBank
+from daq.force import DRIFTED, FAULT_TEXTS, FAULTS, NOT_FRESH, CellBank, gather_push
 from daq.measured import AbsorberReadings, Measured, RollSetReadings
-from daq.readings import Quality, Reading, Unit, missing
-from daq.rig import Absorber, Rig, RollSet, SlowChannel
-from daq.speed import WheelBank, WheelConfig
-from daq.steer import Steer
-from daq.units import Scale, scale_of
-from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, Slow
-
-_GOOD, _AGING, _SUSPECT, _MISSING = (
-    Quality.GOOD,
-    Quality.AGING,
-    Quality.SUSPECT,
-    Quality.MISSING,
+from daq.readings import Quality, Reading, Unit
+from daq.rig import Rig
+from daq.slow import SlowChannels
+from daq.speed import (
+    AGE,
+    DELAY_S,
+    LOST,
+    MOVING,
+    OVERDUE,
+    STANDING,
+    STARTING,
+    WheelBank,
+    WheelConfig,
 )
-_NAN = float("nan")
+from daq.teeth import ToothTable
+from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, Slow
+from daq.witness import Witness
+from daq.zero import ZeroCandidate, check_zero, drift_limit_n, zero_candidate
+
+QUALITIES = (Quality.GOOD, Quality.AGING, Quality.SUSPECT, Quality.MISSING)
+CONDITIONS = {
+    MOVING: "",
+    STANDING: "standing",
+    OVERDUE: "edge overdue",
+    LOST: "no edges from its tooth wheel",
+    STARTING: "starting",
+}
 ENGINE_WINDOW_S = 0.100
 FASTEST_ENGINE_RADPS = 2000.0  # beyond it pulses are noise
 SLOW_CHECK_FRAMES = 25
+REST_MPS = 0.05  # rolls slower than this are at rest, for zeros
+REST_A = 0.25  # supplies below this carry no current
 
-
-class _Geometry(NamedTuple):
-    """Numbers of one absorber that each frame needs."""
-
-    name: str
-    arm_m: float
-    gear_ratio: float
-    surface_per_torque: float  # N at the roll surface per N.m at the absorber shaft
-    shaft_per_speed: float  # rad/s at the absorber per m/s at the surface
-    roll_set: int
-    output: int
-    delay_s: float
+_MPS, _MPS2, _N, _NM = (
+    Unit.METRE_PER_SECOND,
+    Unit.METRE_PER_SECOND_2,
+    Unit.NEWTON,
+    Unit.NEWTON_METRE,
+)
+_WATT, _AMPERE = Unit.WATT, Unit.AMPERE
 
 
 def _indices(
@@ -66,175 +78,181 @@ class Chain:
     """All measuring state of one session with one front end."""
 
     def __init__(self, rig: Rig, hello: Hello) -> None:
-        """Raises WireError when the front end lacks a channel the rig names, or differs in rate."""
-        if hello.tick_hz <= 0:
+        """Raises WireError when the front end lacks a channel the rig names."""
+        if hello.tick_hz <= 0 or hello.frame_hz <= 0:
             raise WireError(
-                "The front end states a tick rate of 0.", "Update the front end's firmware."
+                "The front end states a tick or frame rate of 0.",
+                "Update the front end's firmware.",
             )
         self.rig = rig
-        self.frame_hz = float(hello.frame_hz or rig.frame_hz)
-        self._tick_hz = hello.tick_hz
-        self._tick_s = 1.0 / hello.tick_hz
-        self._tick = hello.tick
+        self.frame_hz = float(hello.frame_hz)
+        self._clock = TickClock(hello.tick_hz)
+        self._clock.extend(hello.tick)
+        self._now_s = self._clock.seconds(hello.tick)
         self._sequence: int | None = None
-        self._now_s = hello.tick * self._tick_s
-        wheel_names = tuple(roll_set.wheel for roll_set in rig.roll_sets)
-        wheels = [
-            WheelConfig(roll_set.teeth, 2.0 * math.pi * roll_set.roll_radius_m / roll_set.teeth)
-            for roll_set in rig.roll_sets
-        ]
-        self._pickup = -1
-        if rig.engine.wheel and rig.engine.pulses_per_rev > 0.0:
-            self._pickup = len(wheels)
-            wheel_names += (rig.engine.wheel,)
-            teeth = max(1, round(rig.engine.pulses_per_rev))
-            wheels.append(
-                WheelConfig(
-                    teeth,
-                    2.0 * math.pi / rig.engine.pulses_per_rev,
-                    window_s=ENGINE_WINDOW_S,
-                    fastest=FASTEST_ENGINE_RADPS,
-                )
-            )
-        self._wheel_channels = _indices(hello, ChannelKind.WHEEL, wheel_names, "wheel")
+        order = {roll_set.name: place for place, roll_set in enumerate(rig.roll_sets)}
         self._cell_channels = _indices(
             hello,
             ChannelKind.CONVERTER,
             tuple(absorber.cell.converter for absorber in rig.absorbers),
             "converter",
         )
-        outputs = _indices(
+        self._outputs = _indices(
             hello,
             ChannelKind.OUTPUT,
             tuple(absorber.output for absorber in rig.absorbers),
             "output",
         )
-        self._stop_chain = _indices(
-            hello, ChannelKind.DIGITAL_IN, (rig.inputs.stop_chain_closed,), "digital input"
-        )[0]
-        self._tie_downs = -1
-        if rig.inputs.tie_downs:
-            self._tie_downs = _indices(
-                hello, ChannelKind.DIGITAL_IN, (rig.inputs.tie_downs,), "digital input"
-            )[0]
-        if rig.inputs.doors_closed:
-            _indices(hello, ChannelKind.DIGITAL_IN, (rig.inputs.doors_closed,), "digital input")
-        self._digital_names = hello.names(ChannelKind.DIGITAL_IN)
-        self._digital_word = -1
-        self._digital: dict[str, bool] = {}
-        self.wheels = WheelBank(tuple(wheels), hello.tick_hz)
-        self._steer = Steer(self.wheels, len(rig.roll_sets))
         self.cells = CellBank(
             tuple(absorber.cell for absorber in rig.absorbers),
             tuple(absorber.arm_sign for absorber in rig.absorbers),
             self.frame_hz,
         )
-        order = {roll_set.name: place for place, roll_set in enumerate(rig.roll_sets)}
-        self._geometry = tuple(
-            _geometry(absorber, rig.roll_sets[order[absorber.roll_set]], order, output, delay)
-            for absorber, output, delay in zip(
-                rig.absorbers, outputs, self.cells.delays_s, strict=True
-            )
+        self._wheel_channels: tuple[int, ...] = ()
+        self._pickup = -1
+        self.wheels = self._bind_wheels(hello)
+        self._bind_inputs(hello)
+        self._set_of = tuple(order[absorber.roll_set] for absorber in rig.absorbers)
+        self._absorber_rows = np.array(
+            [
+                (
+                    absorber.arm_m,
+                    absorber.arm_m * absorber.gear_ratio / rig.roll_sets[place].roll_radius_m,
+                    absorber.gear_ratio / rig.roll_sets[place].roll_radius_m,
+                    place,
+                    max(
+                        b.IDLE_SHARE * absorber.cell.capacity_n,
+                        4.0 * absorber.map.residual_torque_nm / absorber.arm_m,
+                    ),
+                )
+                for absorber, place in zip(rig.absorbers, self._set_of, strict=True)
+            ],
+            dtype=np.float64,
+        )
+        self._set_rows = np.array(
+            [
+                (roll_set.base_inertia_kg, *roll_set.loss_n, roll_set.loss_sigma_n)
+                for roll_set in rig.roll_sets
+            ],
+            dtype=np.float64,
+        )
+        self._to_surface = self._absorber_rows[:, b.TO_SURFACE].copy()
+        self._set_index = np.array(self._set_of, np.int64)
+        self._balanced = np.zeros(
+            len(rig.roll_sets) * b.SET_OUTPUTS + len(rig.absorbers) * b.ABSORBER_OUTPUTS
         )
         self._names = {absorber.name: place for place, absorber in enumerate(rig.absorbers)}
-        self._slow_table: dict[int, tuple[SlowChannel, Scale]] = {}
-        self._outside: dict[str, tuple[SlowChannel, Scale]] = {}
-        self._slow: dict[str, Reading] = {}
-        self._slow_countdown = 0
-        self._bind_slow(hello)
-        self.learned_ratio = _NAN  # engine rad/s per roll m/s in the locked gear; NaN: not learned
+        self._set_names = tuple(roll_set.name for roll_set in rig.roll_sets)
+        self._absorber_names = tuple(self._names)
+        self._slow = SlowChannels(rig, hello)
+        self._countdown = 0
+        self._witness = Witness(len(rig.roll_sets))
+        self._at_rest_since: float | None = None
+        self._drift_limits = tuple(drift_limit_n(absorber.cell) for absorber in rig.absorbers)
+        self._drifted = [False] * len(rig.absorbers)
+        self._contradicted = [False] * len(rig.roll_sets)
+        self._resting = False
+        self.engine = EngineSpeed(rig.engine)
 
-    def _bind_slow(self, hello: Hello) -> None:
-        table = [channel for channel in hello.channels if channel.kind == ChannelKind.SLOW]
-        index_of = {channel.name: place for place, channel in enumerate(table)}
-        for channel in self.rig.slow:
-            scale = scale_of(channel.unit)
-            self._outside[channel.name] = (channel, scale)
-            self._slow[channel.name] = missing(scale.unit, self._now_s)
-            if channel.topic:
-                continue
-            place = index_of.get(channel.name)
-            if place is None:
-                offered = ", ".join(index_of) or "none"
-                raise WireError(
-                    f"The front end has no slow channel '{channel.name}' (it has: {offered}).",
-                    "Correct the name in the rig file, or give the channel a topic.",
+    def _bind_wheels(self, hello: Hello) -> WheelBank:
+        rig = self.rig
+        names = tuple(roll_set.wheel for roll_set in rig.roll_sets)
+        wheels = []
+        for roll_set in rig.roll_sets:
+            delays = [
+                delay
+                for absorber, delay in zip(rig.absorbers, self.cells.delays_s, strict=True)
+                if absorber.roll_set == roll_set.name
+            ]
+            wheels.append(
+                WheelConfig(
+                    roll_set.teeth,
+                    2.0 * math.pi * roll_set.roll_radius_m / roll_set.teeth,
+                    inertia_kg=roll_set.base_inertia_kg,
+                    force_delay_s=sum(delays) / len(delays),
                 )
-            told = scale_of(table[place].unit) if table[place].unit else scale
-            if told.unit is not scale.unit:
-                raise WireError(
-                    f"Slow channel '{channel.name}' is in {channel.unit} by the rig file and in "
-                    f"{table[place].unit} by the front end.",
-                    "Make both say the same quantity.",
+            )
+        if rig.engine.wheel and rig.engine.pulses_per_rev > 0.0:
+            self._pickup = len(wheels)
+            names += (rig.engine.wheel,)
+            wheels.append(
+                WheelConfig(
+                    max(1, round(rig.engine.pulses_per_rev)),
+                    2.0 * math.pi / rig.engine.pulses_per_rev,
+                    window_s=ENGINE_WINDOW_S,
+                    fastest=FASTEST_ENGINE_RADPS,
                 )
-            self._slow_table[place] = (channel, told)
+            )
+        self._wheel_channels = _indices(hello, ChannelKind.WHEEL, names, "wheel")
+        return WheelBank(tuple(wheels), hello.tick_hz, self.frame_hz)
+
+    def _bind_inputs(self, hello: Hello) -> None:
+        inputs = self.rig.inputs
+        kind = ChannelKind.DIGITAL_IN
+        self._stop_chain = _indices(hello, kind, (inputs.stop_chain_closed,), "digital input")[0]
+        self._tie_downs = -1
+        if inputs.tie_downs:
+            self._tie_downs = _indices(hello, kind, (inputs.tie_downs,), "digital input")[0]
+        if inputs.doors_closed:
+            _indices(hello, kind, (inputs.doors_closed,), "digital input")
+        self._digital_names = hello.names(kind)
+        self._digital_word = -1
+        self._digital: dict[str, bool] = {}
 
     @property
     def now_s(self) -> float:
         """Device time of the newest frame, in seconds since the front end's tick zero."""
         return self._now_s
 
-    def _extend(self, tick: int) -> int:
-        """64-bit tick for a 32-bit one that is at most half a turn of the counter away."""
-        ahead = (tick - self._tick) & 0xFFFFFFFF
-        if ahead >= 0x80000000:
-            ahead -= 0x100000000
-        return self._tick + ahead
-
     # ---- slow channels
 
     def slow(self, frame: Slow) -> None:
         """Take the slow values of one frame; unknown channel numbers are ignored."""
-        time_s = self._extend(frame.tick) * self._tick_s
-        for place, value in frame.values:
-            entry = self._slow_table.get(place)
-            if entry is not None:
-                self._store(entry[0], entry[1], value, time_s)
+        self._slow.take(frame, self._clock.seconds(self._clock.extend(frame.tick)))
 
     def feed_slow(self, name: str, value: float, time_s: float) -> None:
         """Take a value from outside the front end, in the rig file's unit, at device time.
 
         Raises Refused when the rig has no such channel.
         """
-        entry = self._outside.get(name)
-        if entry is None:
-            raise Refused(
-                f"The rig has no slow channel '{name}'.",
-                "Describe it in the rig file under [[slow]].",
-                "unknown-channel",
-            )
-        self._store(entry[0], entry[1], value, time_s)
+        self._slow.feed(name, value, time_s)
 
-    def _store(self, channel: SlowChannel, scale: Scale, value: float, time_s: float) -> None:
-        if math.isfinite(value):
-            reading = Reading(value * scale.factor + scale.offset, scale.unit, time_s, _GOOD)
-        else:
-            reading = missing(scale.unit, time_s)
-        slow = dict(self._slow)  # earlier Measured keep theirs
-        slow[channel.name] = reading
-        self._slow = slow
+    # ---- what survives a restart
 
-    def _age_slow(self) -> None:
-        """good -> aging after max_age_s -> missing after three times that."""
-        changed: dict[str, Reading] = {}
-        for channel in self.rig.slow:
-            reading = self._slow[channel.name]
-            if reading.quality is _MISSING:
-                continue
-            age = self._now_s - reading.time_s
-            if age > 3.0 * channel.max_age_s:
-                changed[channel.name] = missing(reading.unit, reading.time_s)
-            elif age > channel.max_age_s and reading.quality is _GOOD:
-                changed[channel.name] = Reading(
-                    reading.value, reading.unit, reading.time_s, _AGING, reading.sigma
-                )
-        if changed:
-            self._slow = {**self._slow, **changed}
+    @property
+    def learned_ratio(self) -> float:
+        """Engine rad/s per roll m/s in the locked gear; NaN: not learned. May be set."""
+        return self.engine.learned_ratio
+
+    @learned_ratio.setter
+    def learned_ratio(self, ratio: float) -> None:
+        self.engine.learned_ratio = ratio
+
+    def learn_ratio(self) -> float:
+        """Take the mean ratio of the last second as that of the locked gear, and return it.
+
+        Raises Refused when engine or roll speed is missing, or the ratio is not steady.
+        """
+        return self.engine.learn()
+
+    def tooth_tables(self) -> dict[str, ToothTable]:
+        """Learned tooth offsets by roll set name, as far as they are worth keeping."""
+        tables: dict[str, ToothTable] = {}
+        for name, learner in zip(self._set_names, self.wheels.learners, strict=False):
+            table = learner.table()
+            if table is not None:
+                tables[name] = table
+        return tables
+
+    def restore_tooth_tables(self, tables: dict[str, ToothTable]) -> None:
+        """Offer tables from before; each is used once its wheel's phase has been found."""
+        for name, learner in zip(self._set_names, self.wheels.learners, strict=False):
+            if name in tables:
+                learner.restore(tables[name])
 
     # ---- zeros
 
-    def set_zero(self, absorber_name: str, count: float) -> None:
-        """Use this converter count as the unloaded reading of one absorber's cell."""
+    def _row(self, absorber_name: str) -> int:
         row = self._names.get(absorber_name)
         if row is None:
             raise Refused(
@@ -242,206 +260,215 @@ class Chain:
                 f"Use one of: {', '.join(self._names)}.",
                 "unknown-absorber",
             )
+        return row
+
+    def set_zero(self, absorber_name: str, count: float) -> None:
+        """Use this converter count as the unloaded reading of one absorber's cell.
+
+        Raises Refused for an unknown absorber or a count that is not a number.
+        """
+        row = self._row(absorber_name)
         if not math.isfinite(count):
             raise Refused("A zero must be a number.", "Take the zero again.", "bad-zero")
         self.cells.set_zero(row, count)
+        self._drifted[row] = False
+
+    def zero_candidates(self) -> dict[str, ZeroCandidate]:
+        """What each cell shows over the last two seconds, by absorber name."""
+        return {name: zero_candidate(self.cells, row) for name, row in self._names.items()}
+
+    def take_zeros(self) -> dict[str, float]:
+        """Check every cell, then use the new zero counts; returns them by absorber name.
+
+        Raises Refused, and changes nothing, unless the rolls have rested without current for two
+        seconds and every cell is clean and steady.
+        """
+        rested = self._at_rest_since is not None and self._now_s - self._at_rest_since >= 2.0
+        if not rested:
+            raise Refused(
+                "The rolls have not rested without current for two seconds.",
+                "Stop the rolls, take the load off, wait, then take the zero again.",
+                "zero-not-at-rest",
+            )
+        candidates = self.zero_candidates()
+        for absorber in self.rig.absorbers:
+            check_zero(
+                absorber.name,
+                absorber.cell,
+                candidates[absorber.name],
+                absorber.cell.zero_count,
+            )
+        zeros = {name: candidate.count for name, candidate in candidates.items()}
+        for name, count in zeros.items():
+            self.set_zero(name, count)
+        return zeros
 
     # ---- one frame
 
     def update(self, sample: Sample) -> Measured:
         """All readings at one frame. The frame must come from the front end of the Hello given."""
-        self._tick = self._extend(sample.tick)
-        now_s = self._tick * self._tick_s
+        tick = self._clock.extend(sample.tick)
+        now_s = self._clock.seconds(tick)
         self._now_s = now_s
+        sequence = sample.sequence
         lost = 0
         if self._sequence is not None:
-            lost = (sample.sequence - self._sequence - 1) & 0xFFFFFFFF
+            lost = (sequence - self._sequence - 1) & 0xFFFFFFFF
             if lost >= 0x80000000:
                 lost = 0
-        self._sequence = sample.sequence
-        rows = self.wheels.update(
-            self._tick, sample.edge_totals, sample.edges, self._wheel_channels
-        ).tolist()
-        speed_time = now_s - wheel_rows.DELAY_S
-        self.cells.aligned_s.fill(speed_time)
-        cells = self.cells.update(now_s, sample.counts, sample.flags, self._cell_channels).tolist()
-
-        absorbers: list[AbsorberReadings] = []
-        count = len(self.rig.roll_sets)
-        forces = [0.0] * count
-        variances = [0.0] * count
-        qualities = [_GOOD] * count
-        currents = sample.currents
-        for geometry, cell in zip(self._geometry, cells, strict=True):
-            faults = int(cell[cell_rows.FAULTS])
-            quality = _GOOD if not faults else _cell_quality(faults)
-            time_s = now_s - geometry.delay_s
-            value = cell[cell_rows.FORCE] if quality is not _MISSING else _NAN
-            sigma = cell[cell_rows.FORCE_SD]
-            arm = geometry.arm_m
-            to_surface = geometry.surface_per_torque * arm
-            absorbers.append(
-                AbsorberReadings(
-                    geometry.name,
-                    Reading(value, Unit.NEWTON, time_s, quality, sigma),
-                    Reading(value * arm, Unit.NEWTON_METRE, time_s, quality, sigma * arm),
-                    Reading(value * to_surface, Unit.NEWTON, time_s, quality, sigma * to_surface),
-                    Reading(currents[geometry.output] * CURRENT_STEP_A, Unit.AMPERE, now_s, _GOOD),
-                    rows[geometry.roll_set][wheel_rows.SPEED] * geometry.shaft_per_speed,
-                    geometry.delay_s,
-                )
-            )
-            place = geometry.roll_set
-            forces[place] += cell[cell_rows.ALIGNED] * to_surface
-            variances[place] += (sigma * to_surface) ** 2
-            if quality is not _GOOD:
-                qualities[place] = _worse(qualities[place], quality)
-
-        roll_sets = tuple(
-            _roll_set_readings(roll_set, rows[place], speed_time, forces[place],
-                               variances[place], qualities[place])
-            for place, roll_set in enumerate(self.rig.roll_sets)
+        self._sequence = sequence
+        cells, wheels = self.cells, self.wheels
+        time_s = now_s - DELAY_S
+        cell_rows = cells.update(now_s, time_s, sample.counts, sample.flags, self._cell_channels)
+        wheels.push_row = gather_push(
+            cells.forces, cells.int_state, self._to_surface, self._set_index,
+            wheels.push_row, wheels.push,
         )  # fmt: skip
-
-        self._slow_countdown -= 1
-        if self._slow_countdown < 0:
-            self._slow_countdown = SLOW_CHECK_FRAMES
-            self._age_slow()
-        engine, source = self._engine(rows, roll_sets, now_s)
-        if sample.digital != self._digital_word:
-            self._digital_word = sample.digital
-            self._digital = {
-                name: bool(sample.digital >> bit & 1)
-                for bit, name in enumerate(self._digital_names)
-            }
+        wheel_rows = wheels.update(tick, sample.edge_totals, sample.edges, self._wheel_channels)
+        self._countdown -= 1
+        if self._countdown < 0:
+            self._countdown = SLOW_CHECK_FRAMES
+            self._look_after(now_s)
+        if self._resting:
+            self._mark_drift(cell_rows)
+        balance(wheel_rows, cell_rows, self._set_rows, self._absorber_rows, self._balanced)
+        numbers = self._balanced.tolist()
+        roll_sets = self._roll_sets(numbers, time_s)
+        absorbers = self._absorbers(numbers, now_s, sample.currents)
+        pickup = wheel_rows[self._pickup].tolist() if self._pickup >= 0 else None
+        speeds: Speeds = self.engine.update(
+            pickup, [roll_set.speed for roll_set in roll_sets], self._slow.readings, now_s, time_s
+        )
         digital = sample.digital
+        if digital != self._digital_word:
+            self._digital_word = digital
+            self._digital = {
+                name: bool(digital >> bit & 1) for bit, name in enumerate(self._digital_names)
+            }
         return Measured(
             now_s,
-            sample.sequence,
+            sequence,
             lost,
             roll_sets,
-            tuple(absorbers),
-            engine,
-            source,
-            self._slow,
+            absorbers,
+            speeds.engine,
+            speeds.source,
+            self._slow.readings,
             bool(digital >> self._stop_chain & 1),
             bool(digital >> self._tie_downs & 1) if self._tie_downs >= 0 else None,
             self._digital,
             sample.permission,
             sample.permission_left_ms * 1e-3,
             sample.last_set_point,
-            self._steer.update(self._tick),
+            speeds.ratio,
+            speeds.slip,
+            speeds.difference,
         )
 
-    def _engine(
-        self, rows: list[list[float]], roll_sets: tuple[RollSetReadings, ...], now_s: float
-    ) -> tuple[Reading, str]:
-        if self._pickup >= 0:
-            row = rows[self._pickup]
-            quality = _wheel_quality(row[wheel_rows.STATUS])
-            reading = Reading(
-                row[wheel_rows.SPEED] if quality is not _MISSING else _NAN,
-                Unit.RADIAN_PER_SECOND,
-                now_s - wheel_rows.DELAY_S,
-                quality,
-                row[wheel_rows.SPEED_SD],
+    def _roll_sets(self, numbers: list[float], time_s: float) -> tuple[RollSetReadings, ...]:
+        made: list[RollSetReadings] = []
+        at = 0
+        plain = True
+        for place, name in enumerate(self._set_names):
+            (
+                v, a, force, loss, inertial, tractive, power,
+                v_sd, a_sd, force_sd, loss_sd, inertial_sd, tractive_sd, power_sd,
+                v_code, force_code, code, status,
+            ) = numbers[at : at + b.SET_OUTPUTS]  # fmt: skip
+            at += b.SET_OUTPUTS
+            condition = ""
+            v_quality = QUALITIES[int(v_code)]
+            quality = QUALITIES[int(code)]
+            if status != MOVING:
+                plain = False
+                condition = CONDITIONS[status]
+                if self._contradicted[place] and v_code == 0.0:
+                    v_quality = Quality.SUSPECT
+                    quality = Quality.SUSPECT if code < b.SUSPECT else quality
+                    condition = "no edges while the other roll set runs on"
+            made.append(
+                RollSetReadings(
+                    name,
+                    Reading(v, _MPS, time_s, v_quality, v_sd),
+                    Reading(a, _MPS2, time_s, v_quality, a_sd),
+                    Reading(force, _N, time_s, QUALITIES[int(force_code)], force_sd),
+                    Reading(loss, _N, time_s, v_quality, loss_sd),
+                    Reading(inertial, _N, time_s, v_quality, inertial_sd),
+                    Reading(tractive, _N, time_s, quality, tractive_sd),
+                    Reading(power, _WATT, time_s, quality, power_sd),
+                    DELAY_S,
+                    condition,
+                )
             )
-            if quality is not _MISSING and row[wheel_rows.AGE] < 1e8:
-                return reading, PICKUP
-        channel = self.rig.engine.slow_channel
-        if channel:
-            told = self._slow.get(channel)
-            if told is not None and told.quality is not _MISSING:
-                return told, CHANNEL
-        if math.isfinite(self.learned_ratio):
-            return from_ratio(self.driven_speed(roll_sets), self.learned_ratio), RATIO
-        return missing(Unit.RADIAN_PER_SECOND, now_s), NONE
+        if not plain:
+            self._compare(made, time_s)
+        return tuple(made)
 
-    @staticmethod
-    def driven_speed(roll_sets: tuple[RollSetReadings, ...]) -> Reading:
-        """The speed the ratio refers to: the fastest roll set (the driven one, if only one is)."""
-        return max(
-            (roll_set.speed for roll_set in roll_sets),
-            key=lambda reading: reading.value if reading.quality is not _MISSING else -1.0,
-        )
+    def _absorbers(
+        self, numbers: list[float], now_s: float, currents: tuple[int, ...]
+    ) -> tuple[AbsorberReadings, ...]:
+        made: list[AbsorberReadings] = []
+        at = len(self._set_names) * b.SET_OUTPUTS
+        for name, output, delay in zip(
+            self._absorber_names, self._outputs, self.cells.delays_s, strict=True
+        ):
+            cell, torque, force, cell_sd, torque_sd, force_sd, shaft, code, faults = numbers[
+                at : at + b.ABSORBER_OUTPUTS
+            ]
+            at += b.ABSORBER_OUTPUTS
+            time_s = now_s - delay
+            quality = QUALITIES[int(code)]
+            made.append(
+                AbsorberReadings(
+                    name,
+                    Reading(cell, _N, time_s, quality, cell_sd),
+                    Reading(torque, _NM, time_s, quality, torque_sd),
+                    Reading(force, _N, time_s, quality, force_sd),
+                    Reading(currents[output] * CURRENT_STEP_A, _AMPERE, now_s, Quality.GOOD),
+                    shaft,
+                    delay,
+                    _fault_text(int(faults)) if faults else "",
+                )
+            )
+        if max(currents) * CURRENT_STEP_A > REST_A:
+            self._at_rest_since = None
+            self._resting = False
+        return tuple(made)
+
+    # ---- what need not be looked at in every frame
+
+    def _compare(self, roll_sets: list[RollSetReadings], time_s: float) -> None:
+        speeds = [0.0 if math.isnan(r.speed.value) else r.speed.value for r in roll_sets]
+        moving = [r.condition == "" for r in roll_sets]
+        for place in range(len(roll_sets)):
+            self._contradicted[place] = not moving[place] and self._witness.contradicts(
+                time_s, place, speeds, moving
+            )
+
+    def _look_after(self, now_s: float) -> None:
+        """Every few frames: slow channels, rest, drift, who runs with whom."""
+        self._slow.age(now_s)
+        rows = self.wheels.out[: len(self._set_names)]
+        speeds = rows[:, 0].tolist()
+        if len(speeds) > 1:
+            self._witness.running(now_s, speeds)
+        if max(speeds) < REST_MPS and bool((rows[:, AGE] > 1.0).all()):
+            if self._at_rest_since is None:
+                self._at_rest_since = now_s
+        else:
+            self._at_rest_since = None
+        self._resting = self._at_rest_since is not None and now_s - self._at_rest_since > 2.5
+        if self._resting:
+            for row, limit in enumerate(self._drift_limits):
+                offset = zero_candidate(self.cells, row).offset_n
+                self._drifted[row] = math.isfinite(offset) and abs(offset) > limit
+
+    def _mark_drift(self, cell_rows: np.ndarray) -> None:
+        for row, drifted in enumerate(self._drifted):
+            if drifted:
+                cell_rows[row, FAULTS] = int(cell_rows[row, FAULTS]) | DRIFTED
 
 
-def _geometry(
-    absorber: Absorber, roll_set: RollSet, order: dict[str, int], output: int, delay_s: float
-) -> _Geometry:
-    per_torque = absorber.gear_ratio / roll_set.roll_radius_m
-    return _Geometry(
-        absorber.name,
-        absorber.arm_m,
-        absorber.gear_ratio,
-        per_torque,
-        per_torque,  # same number: speed goes the other way through the same gear
-        order[absorber.roll_set],
-        output,
-        delay_s,
-    )
-
-
-def _worse(one: Quality, other: Quality) -> Quality:
-    ranks = {_GOOD: 0, _AGING: 1, _SUSPECT: 2, _MISSING: 3}
-    return one if ranks[one] >= ranks[other] else other
-
-
-def _cell_quality(faults: int) -> Quality:
-    if faults & (cell_rows.BRIDGE | cell_rows.STALE):
-        return _MISSING
-    if faults & (cell_rows.SATURATED | cell_rows.FROZEN | cell_rows.OVERLOAD):
-        return _SUSPECT
-    return _GOOD  # one repeated count is within the converter's own rate
-
-
-def _wheel_quality(status: float) -> Quality:
-    if status == wheel_rows.LOST:
-        return _MISSING
-    return _GOOD
-
-
-def _roll_set_readings(
-    roll_set: RollSet,
-    row: list[float],
-    time_s: float,
-    absorber_n: float,
-    absorber_variance: float,
-    force_quality: Quality,
-) -> RollSetReadings:
-    status = row[wheel_rows.STATUS]
-    speed_quality = _GOOD if status == wheel_rows.MOVING else _wheel_quality(status)
-    v = row[wheel_rows.SPEED]
-    a = row[wheel_rows.ACCEL]
-    v_sd = row[wheel_rows.SPEED_SD]
-    a_sd = row[wheel_rows.ACCEL_SD]
-    la, lb, lc = roll_set.loss_n
-    quality = _worse(speed_quality, force_quality)
-    if speed_quality is _MISSING:
-        v = a = _NAN
-    if force_quality is _MISSING:
-        absorber_n = _NAN
-    # standing rolls lose nothing: the constant part is friction, it opposes motion only
-    loss = la + v * (lb + v * lc) if v > 0.05 else (0.0 if v <= 0.05 else _NAN)
-    inertia = roll_set.base_inertia_kg * a
-    tractive = absorber_n + loss + inertia
-    inertia_sd = roll_set.base_inertia_kg * a_sd
-    tractive_sd = math.sqrt(absorber_variance + inertia_sd * inertia_sd)
-    newton = Unit.NEWTON
-    return RollSetReadings(
-        roll_set.name,
-        Reading(v, Unit.METRE_PER_SECOND, time_s, speed_quality, v_sd),
-        Reading(a, Unit.METRE_PER_SECOND_2, time_s, speed_quality, a_sd),
-        Reading(absorber_n, newton, time_s, force_quality, math.sqrt(absorber_variance)),
-        Reading(loss, newton, time_s, speed_quality, roll_set.loss_sigma_n),
-        Reading(inertia, newton, time_s, speed_quality, inertia_sd),
-        Reading(tractive, newton, time_s, quality, tractive_sd),
-        Reading(
-            tractive * v,
-            Unit.WATT,
-            time_s,
-            quality,
-            math.sqrt((tractive_sd * v) ** 2 + (tractive * v_sd) ** 2),
-        ),
-        wheel_rows.DELAY_S,
-    )
+def _fault_text(faults: int) -> str:
+    """The faults of a cell in words; one repeated count is none."""
+    return ", ".join(text for bit, text in FAULT_TEXTS.items() if faults & bit and bit != NOT_FRESH)

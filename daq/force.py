@@ -28,21 +28,23 @@ POLE_DAMPING = 0.7
 FROZEN_AFTER = 100  # identical fresh counts in a row: no live converter is that quiet
 STALE_AFTER_S = 0.1  # no fresh conversion for this long
 HISTORY = 128  # frames kept per cell, for interpolation to the speed's time
+MEAN_S = 0.1  # means of this length are kept for zeros and drift
+MEANS = 32
 
 # parameters per cell
 ZERO, SCALE, CAPACITY, B0, B1, B2, A1, A2, CELL_DELAY, NOISE_FLOOR = range(10)
 CELL_PARAMETERS = 10
 # float state
-Z1, Z2, HELD_FORCE, MEAN, VARIANCE, FRESH_TIME, ZERO_MEAN, LAST_TIME = range(8)
-CELL_STATE = 8
+Z1, Z2, HELD_FORCE, MEAN, VARIANCE, FRESH_TIME, LAST_TIME, SUM, SUM_START = range(9)
+CELL_STATE = 9
 # int state
-LAST_COUNT, SAME, PRIMED, ROW = range(4)
-CELL_INT_STATE = 4
+LAST_COUNT, SAME, PRIMED, ROW, SUMMED, SUM_BAD, MEAN_ROW = range(7)
+CELL_INT_STATE = 7
 # outputs
-FORCE, FORCE_SD, FAULTS, ALIGNED, RAW_FORCE = range(5)
-CELL_OUTPUTS = 5
+FORCE, FORCE_SD, FAULTS, ALIGNED = range(4)
+CELL_OUTPUTS = 4
 # fault bits in FAULTS: the first three are the front end's own flags (daq.wire.frames)
-SATURATED, BRIDGE, NOT_FRESH, STALE, FROZEN, OVERLOAD = 1, 2, 4, 8, 16, 32
+SATURATED, BRIDGE, NOT_FRESH, STALE, FROZEN, OVERLOAD, DRIFTED = 1, 2, 4, 8, 16, 32, 64
 FAULT_TEXTS: dict[int, str] = {
     SATURATED: "converter saturated",
     BRIDGE: "bridge open, shorted or without excitation",
@@ -50,6 +52,7 @@ FAULT_TEXTS: dict[int, str] = {
     STALE: "no conversion for 0.1 s",
     FROZEN: "count does not move",
     OVERLOAD: "beyond the cell's capacity",
+    DRIFTED: "unloaded, yet away from its zero",
 }
 
 
@@ -94,16 +97,18 @@ def update_cells(
     counts: IntArray,
     now_s: float,
     frame_s: float,
-    aligned_s: FloatArray,
+    aligned_s: float,
     parameters: FloatArray,
     state: FloatArray,
     int_state: IntArray,
     times: FloatArray,
     forces: FloatArray,
+    means: FloatArray,
     out: FloatArray,
 ) -> None:
-    """All cells, one frame. `counts` holds per cell count, flags; `aligned_s` the time per cell
-    at which the aligned force is wanted. Rings `times` and `forces` are (cells, HISTORY)."""
+    """All cells, one frame. `counts` holds per cell count, flags; `aligned_s` is the time at which
+    the aligned force is wanted. `times` (HISTORY) and `forces` (cells, HISTORY) are rings, `means`
+    (cells, MEANS) a ring of mean counts over MEAN_S each."""
     size = forces.shape[1]
     for c in range(parameters.shape[0]):
         p = parameters[c]
@@ -112,34 +117,53 @@ def update_cells(
         count = counts[2 * c]
         flags = counts[2 * c + 1]
         faults = flags & 7
+        first = q[PRIMED] == 0
+        if first:
+            s[FRESH_TIME] = now_s
+            s[LAST_TIME] = now_s - frame_s
+            s[SUM_START] = now_s
         if flags & NOT_FRESH:
             if now_s - s[FRESH_TIME] > STALE_AFTER_S:
                 faults |= STALE
         else:
             s[FRESH_TIME] = now_s
-            if q[PRIMED] and count == q[LAST_COUNT]:
+            if not first and count == q[LAST_COUNT]:
                 q[SAME] += 1
             else:
                 q[SAME] = 0
             q[LAST_COUNT] = count
+            s[SUM] += count
+            q[SUMMED] += 1
+            if faults & (SATURATED | BRIDGE):
+                q[SUM_BAD] = 1
         if q[SAME] >= FROZEN_AFTER:
             faults |= FROZEN
+        if now_s - s[SUM_START] >= MEAN_S:
+            if q[SUMMED] > 0:
+                mean = s[SUM] / q[SUMMED] if q[SUM_BAD] == 0 else math.nan
+                means[c, q[MEAN_ROW] % means.shape[1]] = mean
+                q[MEAN_ROW] += 1
+            s[SUM] = 0.0
+            s[SUM_START] = now_s
+            q[SUMMED] = 0
+            q[SUM_BAD] = 0
         force = (count - p[ZERO]) * p[SCALE]
         if abs(force) > 1.05 * p[CAPACITY]:
             faults |= OVERLOAD
+        if faults & (SATURATED | BRIDGE):
+            # nothing of this enters the filter: hold what was good
+            force = s[HELD_FORCE]
         steps = 1
-        start = s[HELD_FORCE]
-        if q[PRIMED] == 0:
+        if first:
             q[PRIMED] = 1
-            s[FRESH_TIME] = now_s
-            s[LAST_TIME] = now_s - frame_s
             # start the filter settled on the first value
+            s[HELD_FORCE] = force
             s[Z1] = (1.0 - p[B0]) * force
             s[Z2] = (p[B2] - p[A2]) * force
-            start = force
         else:
             steps = int((now_s - s[LAST_TIME]) / frame_s + 0.5)
             steps = min(max(steps, 1), 64)
+        start = s[HELD_FORCE]
         y = force
         for k in range(steps):
             # frames that were lost are bridged by a straight line, so the filter keeps its time
@@ -148,36 +172,59 @@ def update_cells(
             s[Z1] = p[B1] * u - p[A1] * y + s[Z2]
             s[Z2] = p[B2] * u - p[A2] * y
             row = q[ROW] % size
-            times[c, row] = now_s - (steps - 1 - k) * frame_s - p[CELL_DELAY]
+            times[row] = now_s - (steps - 1 - k) * frame_s
             forces[c, row] = y
             q[ROW] += 1
         s[HELD_FORCE] = force
         s[LAST_TIME] = now_s
-        # noise: what changes from frame to frame faster than the filter can explain
+        # noise: what moves from frame to frame faster than the filter passes
         d = force - y - s[MEAN]
         s[MEAN] += 0.02 * d
         s[VARIANCE] += 0.02 * (d * d - s[VARIANCE])
         out[c, FORCE] = y
-        out[c, RAW_FORCE] = force
         out[c, FORCE_SD] = math.sqrt(s[VARIANCE] + p[NOISE_FLOOR] * p[NOISE_FLOOR])
         out[c, FAULTS] = faults
         # the same force at the time of the speed
-        want = aligned_s[c]
+        want = aligned_s + p[CELL_DELAY]
         newest = q[ROW] - 1
         kept = min(q[ROW], size)
-        value = y
         back = 0
-        while back < kept and times[c, (newest - back) % size] > want:
+        while back < kept and times[(newest - back) % size] > want:
             back += 1
-        if back == kept:
+        if back == 0:
+            value = y
+        elif back == kept:
             value = forces[c, (newest - kept + 1) % size]
-        elif back > 0:
+        else:
             i0 = (newest - back) % size
             i1 = (newest - back + 1) % size
-            span = times[c, i1] - times[c, i0]
-            share = (want - times[c, i0]) / span if span > 0.0 else 1.0
+            share = (want - times[i0]) / (times[i1] - times[i0])
             value = forces[c, i0] + share * (forces[c, i1] - forces[c, i0])
         out[c, ALIGNED] = value
+
+
+@jit
+def gather_push(
+    forces: FloatArray,
+    int_state: IntArray,
+    to_surface: FloatArray,
+    roll_set: IntArray,
+    done: int,
+    push: FloatArray,
+) -> int:
+    """Sum the newest cell forces per roll set (N at the surface) into the rings of daq.speed.
+
+    `done` rows have been gathered before; returns the new count.
+    """
+    size = forces.shape[1]
+    rows = int_state[0, ROW]
+    for row in range(max(done, rows - 64), rows):
+        place = row % size
+        for s in range(push.shape[0]):
+            push[s, place] = 0.0
+        for c in range(forces.shape[0]):
+            push[roll_set[c], place] += forces[c, place] * to_surface[c]
+    return int(rows)
 
 
 class CellBank:
@@ -193,11 +240,11 @@ class CellBank:
         self.parameters: FloatArray = np.zeros((count, CELL_PARAMETERS))
         self.state: FloatArray = np.zeros((count, CELL_STATE))
         self.int_state: IntArray = np.zeros((count, CELL_INT_STATE), np.int64)
-        self.times: FloatArray = np.zeros((count, HISTORY))
+        self.times: FloatArray = np.zeros(HISTORY)
+        self.means: FloatArray = np.full((count, MEANS), np.nan)
         self.forces: FloatArray = np.zeros((count, HISTORY))
         self.out: FloatArray = np.zeros((count, CELL_OUTPUTS))
         self.counts: IntArray = np.zeros(2 * max(count, 1), np.int64)
-        self.aligned_s: FloatArray = np.zeros(count)
         self._counts_view = memoryview(self.counts.data)
         delays = []
         for row, (cell, sign) in enumerate(zip(cells, signs, strict=True)):
@@ -227,11 +274,15 @@ class CellBank:
     def update(
         self,
         now_s: float,
+        aligned_s: float,
         counts: tuple[int, ...],
         flags: tuple[int, ...],
         channels: tuple[int, ...],
     ) -> FloatArray:
-        """One frame at device time `now_s`; `aligned_s` must have been set. Rows see above."""
+        """One frame at device time `now_s`; the aligned force holds at `aligned_s`.
+
+        Returns the output rows (see the column names above), valid until the next call.
+        """
         view = self._counts_view
         at = 0
         for channel in channels:
@@ -239,7 +290,7 @@ class CellBank:
             view[at + 1] = flags[channel]
             at += 2
         update_cells(
-            self.counts, now_s, self.frame_s, self.aligned_s, self.parameters, self.state,
-            self.int_state, self.times, self.forces, self.out,
+            self.counts, now_s, self.frame_s, aligned_s, self.parameters, self.state,
+            self.int_state, self.times, self.forces, self.means, self.out,
         )  # fmt: skip
         return self.out

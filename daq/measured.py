@@ -9,7 +9,10 @@ from collections.abc import Sequence
 
 import msgspec
 
-from daq.readings import Reading
+from daq.readings import Reading, Unit, missing
+
+_NO_RATIO = missing(Unit.PER_METRE, 0.0)
+_NO_SLIP = missing(Unit.RATIO, 0.0)
 
 
 class RollSetReadings(msgspec.Struct, frozen=True, gc=False):
@@ -26,7 +29,8 @@ class RollSetReadings(msgspec.Struct, frozen=True, gc=False):
     inertia_force: Reading  # N
     tractive_force: Reading  # N
     power: Reading  # W
-    speed_delay_s: float  # age of `speed` at the frame's tick, declared
+    speed_delay_s: float  # age of all these readings at the frame's tick, declared
+    condition: str = ""  # "" while plainly moving, else why not: "standing", "starting", ...
 
 
 class AbsorberReadings(msgspec.Struct, frozen=True, gc=False):
@@ -37,6 +41,7 @@ class AbsorberReadings(msgspec.Struct, frozen=True, gc=False):
     current: Reading  # A, measured by the supply
     speed_radps: float  # absorber shaft speed used for the map
     force_delay_s: float  # declared age of cell_force
+    condition: str = ""  # what is wrong with the cell, in words; "" when nothing is
 
 
 class Measured(msgspec.Struct, frozen=True, gc=False):
@@ -56,6 +61,9 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     permission: int  # daq.wire.frames.Permission
     permission_left_s: float
     last_set_point: int  # sequence of the set point the front end last took
+    overall_ratio: Reading = _NO_RATIO  # engine rad/s per roll m/s, measured now
+    slip: Reading = _NO_SLIP  # change of slip since the ratio was learned; positive: tyres lag
+    roll_difference: Reading = _NO_SLIP  # fastest over slowest running roll set, less one
     # Fresh speed for steering, per roll set (m/s, age s); NaN: no new edge (daq.steer). Only the
     # load loop uses it; whatever is shown or reported is `roll_sets`.
     steer: Sequence[Sequence[float]] = ()

@@ -19,8 +19,9 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from daq.edges import HEAD
 from daq.kernel import jit
-from daq.speed import HEAD, WheelBank, WheelConfig
+from daq.speed import WheelBank, WheelConfig
 from daq.teeth import ToothTable
 from daq.wire.frames import Sample
 

@@ -6,7 +6,9 @@ missing edges recognised against the motion so far) -> ring of edges -> quadrati
 
 The fit is least squares over exact edge times: for white timing noise and uniformly accelerated
 motion it reaches the Cramer-Rao bound of its window (docs/measurement.md; `python -m bench.speed`).
-Positions carry the learned tooth offsets of daq.teeth. No wall clock, no allocation per frame.
+Two things known better are taken out of the positions first: the learned offset of each tooth
+(daq.teeth), and the travel that changes of the measured absorber force have caused, so that a step
+of load is not smeared over the window. No wall clock, no allocation per frame.
 """
 
 from __future__ import annotations
@@ -17,8 +19,36 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from daq.kernel import jit
+from daq import edges as edge_module
+from daq import fit as fit_module
+from daq.edges import (
+    BLOCK_START,
+    C0,
+    C1,
+    C2,
+    EVER,
+    FLOAT_STATE,
+    HEAD,
+    HELD,
+    INDEX,
+    INT_STATE,
+    KNOWN,
+    LAST_SPEED,
+    NOISE,
+    P_INDEX,
+    P_TICK,
+    RAW,
+    STARTED,
+    TICK,
+    TOTAL,
+    forget,
+    take_edge,
+)  # fmt: skip
+from daq.fit import fit_quadratic, take_out_push
+from daq.kernel import jit, refresh_cache
 from daq.teeth import ToothLearner
+
+refresh_cache(__file__, edge_module.__file__, fit_module.__file__)
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
@@ -32,16 +62,11 @@ MAX_BRAKING_MPS2 = 20.0  # no truck stops its rolls faster; quicker means a lost
 LOST_AFTER_PITCHES = 3.5  # overdue edges before a sensor counts as lost
 FASTEST_MPS = 90.0  # beyond any rig
 MAX_EDGES = 64  # per wheel and frame, see daq.wire.frames
+PUSH_HISTORY = 128  # frames of absorber force kept per wheel
 
-# integer state, one row per wheel
-HEAD, HELD, RAW, INDEX, TICK, TOTAL, STARTED, REJECTED, EXTRA, MISSING, RELOCKS, EVER = range(12)
-P_TICK, P_INDEX, BLOCK_START = 12, 13, 14
-INT_STATE = 15
-# float state: prediction polynomial in pitches and seconds, running residual variance in pitches^2
-C0, C1, C2, NOISE, KNOWN, LAST_SPEED = range(6)
-FLOAT_STATE = 6
-# parameters
-PITCH, WINDOW, DELAY, TICK_S, MIN_TICKS = range(5)
+# parameters; PUSH_PER_N: pitches/s2 per newton of absorber force; PUSH_AGE: of the newest, s
+PITCH, WINDOW, DELAY, TICK_S, MIN_TICKS, PUSH_PER_N, PUSH_AGE, FRAME_S = range(8)
+PARAMETERS = 8
 # output columns
 SPEED, ACCEL, SPEED_SD, ACCEL_SD, STATUS, EDGES_USED, POSITION, AGE = range(8)
 OUTPUTS = 8
@@ -58,192 +83,16 @@ class WheelConfig(msgspec.Struct, frozen=True):
     window_s: float = WINDOW_S
     delay_s: float = DELAY_S
     fastest: float = FASTEST_MPS  # edges that would mean more are bounces
-
-
-@jit
-def _fit(
-    ticks: IntArray,
-    indices: IntArray,
-    offsets: FloatArray,
-    head: int,
-    count: int,
-    origin_tick: int,
-    origin_index: int,
-    tick_s: float,
-    skip: int,
-    result: FloatArray,
-) -> int:
-    """Least squares of coordinate over time on the newest `count` edges, time origin `origin_tick`.
-
-    result: c0, c1, c2 (pitches, seconds), var factors of c1 and c2, residual sum of squares,
-    degrees of freedom, place of the largest residual, its size. Returns the order used
-    (2, 1 or 0). Three edges or fewer give a straight line.
-    """
-    size = ticks.shape[0]
-    teeth = offsets.shape[0]
-    s0 = s1 = s2 = s3 = s4 = 0.0
-    b0 = b1 = b2 = 0.0
-    for k in range(count):
-        if k == skip:
-            continue
-        place = (head - 1 - k) % size
-        t = (ticks[place] - origin_tick) * tick_s
-        index = indices[place]
-        x = (index - origin_index) + offsets[index % teeth]
-        t2 = t * t
-        s0 += 1.0
-        s1 += t
-        s2 += t2
-        s3 += t2 * t
-        s4 += t2 * t2
-        b0 += x
-        b1 += x * t
-        b2 += x * t2
-    order = 0
-    c0 = c1 = c2 = v1 = v2 = 0.0
-    if s0 >= 4.0:
-        # inverse of the symmetric 3x3 normal matrix by cofactors, after centring time
-        m = s1 / s0
-        # central moments keep the determinant well conditioned
-        m2 = s2 - m * s1
-        m3 = s3 - 3.0 * m * s2 + 3.0 * m * m * s1 - s0 * m * m * m
-        m4 = s4 - 4.0 * m * s3 + 6.0 * m * m * s2 - 4.0 * m * m * m * s1 + s0 * m * m * m * m
-        d1 = b1 - m * b0
-        d2 = b2 - 2.0 * m * b1 + m * m * b0
-        # eliminate the constant: u = t, w = t^2 - mean(t^2)
-        mean2 = m2 / s0
-        ww = m4 - m2 * mean2
-        dw = d2 - mean2 * b0
-        det = m2 * ww - m3 * m3
-        if det > 0.0:
-            e1 = (d1 * ww - dw * m3) / det
-            e2 = (dw * m2 - d1 * m3) / det
-            e0 = b0 / s0 - e2 * mean2
-            # shift from the centroid to the origin tick: t = u + m
-            c2 = e2
-            c1 = e1 - 2.0 * e2 * m
-            c0 = e0 - e1 * m + e2 * m * m
-            k11 = ww / det
-            k22 = m2 / det
-            k12 = -m3 / det
-            v1 = k11 - 4.0 * m * k12 + 4.0 * m * m * k22
-            v2 = k22
-            order = 2
-    if order == 0 and s0 >= 2.0:
-        m = s1 / s0
-        m2 = s2 - m * s1
-        if m2 > 0.0:
-            c1 = (b1 - m * b0) / m2
-            c0 = b0 / s0 - c1 * m
-            v1 = 1.0 / m2
-            order = 1
-    rss = 0.0
-    worst = -1
-    worst_size = 0.0
-    for k in range(count):
-        if k == skip:
-            continue
-        place = (head - 1 - k) % size
-        t = (ticks[place] - origin_tick) * tick_s
-        index = indices[place]
-        r = (index - origin_index) + offsets[index % teeth] - (c0 + t * (c1 + t * c2))
-        rss += r * r
-        if abs(r) > worst_size:
-            worst_size = abs(r)
-            worst = k
-    result[0] = c0
-    result[1] = c1
-    result[2] = c2
-    result[3] = v1
-    result[4] = v2
-    result[5] = rss
-    result[6] = s0 - order - 1.0
-    result[7] = worst
-    result[8] = worst_size
-    return order
-
-
-@jit
-def _accept(ticks: IntArray, indices: IntArray, state: IntArray, tick: int, index: int) -> None:
-    size = ticks.shape[0]
-    place = state[HEAD] % size
-    ticks[place] = tick
-    indices[place] = index
-    state[HEAD] += 1
-    if state[HELD] < size:
-        state[HELD] += 1
-    state[INDEX] = index
-    state[TICK] = tick
-    state[EVER] = 1
-    state[REJECTED] = 0
-
-
-@jit
-def _take_edge(
-    ticks: IntArray,
-    indices: IntArray,
-    offsets: FloatArray,
-    state: IntArray,
-    motion: FloatArray,
-    tick: int,
-    step: int,
-    tick_s: float,
-    min_ticks: float,
-) -> None:
-    """One edge, `step` raw counts after the last one looked at: which tooth was it?"""
-    if state[HELD] == 0:
-        _accept(ticks, indices, state, tick, state[INDEX] + step)
-        return
-    if tick - state[TICK] < min_ticks:
-        state[EXTRA] += 1
-        return
-    if motion[KNOWN] < 2.0:
-        # no motion yet: only a bounce can be told, by comparison with the interval before
-        _accept(ticks, indices, state, tick, state[INDEX] + step)
-        return
-    teeth = offsets.shape[0]
-    t = (tick - state[P_TICK]) * tick_s
-    predicted = motion[C0] + t * (motion[C1] + t * motion[C2])
-    last = state[INDEX]
-    ahead = predicted + (state[P_INDEX] - last) - offsets[last % teeth]
-    tolerance = 0.30 if motion[KNOWN] >= 5.0 else 0.45
-    if abs(ahead - step) < tolerance:
-        _accept(ticks, indices, state, tick, last + step)
-        return
-    if step > 1:
-        # frames were lost: the raw count is the better witness; start the window afresh
-        state[HELD] = 0
-        motion[KNOWN] = 0.0
-        _accept(ticks, indices, state, tick, last + step)
-        return
-    whole = math.floor(ahead + 0.5)
-    if 2 <= whole <= 4 and abs(ahead - whole) < tolerance:
-        state[MISSING] += whole - 1
-        _accept(ticks, indices, state, tick, last + whole)
-        return
-    state[REJECTED] += 1
-    if state[REJECTED] > 3:
-        # the motion changed faster than any prediction: believe the edges again
-        state[RELOCKS] += 1
-        state[HELD] = 0
-        motion[KNOWN] = 0.0
-        _accept(ticks, indices, state, tick, last + state[REJECTED])
-        return
-    state[EXTRA] += 1
+    inertia_kg: float = 0.0  # of the rolls; 0: no absorber force is known
+    force_delay_s: float = 0.0  # age of the newest absorber force
 
 
 @jit
 def _estimate(
-    ticks: IntArray,
-    indices: IntArray,
-    offsets: FloatArray,
-    state: IntArray,
-    motion: FloatArray,
-    parameters: FloatArray,
-    now_tick: int,
-    fit: FloatArray,
-    out: FloatArray,
-) -> None:
+    ticks: IntArray, indices: IntArray, tooth: IntArray, offsets: FloatArray,
+    state: IntArray, motion: FloatArray, parameters: FloatArray, now_tick: int,
+    push: FloatArray, push_row: int, work: FloatArray, out: FloatArray,
+) -> None:  # fmt: skip
     """Speed and acceleration of one wheel at `delay` before `now_tick`, into one row of `out`."""
     pitch = parameters[PITCH]
     tick_s = parameters[TICK_S]
@@ -260,16 +109,23 @@ def _estimate(
     age = (now_tick - state[TICK]) * tick_s
     out[AGE] = age
     bound = pitch / age if age > 1e-9 else 1e9
-    # how many edges lie in the window
     held = state[HELD]
     head = state[HEAD]
     window = int(parameters[WINDOW] / tick_s)
     longest = int(MAX_WINDOW_S / tick_s)
+    delay_ticks = int(parameters[DELAY] / tick_s + 0.5)
+    origin_tick = now_tick - delay_ticks
+    origin_index = state[INDEX]
+    times = work[0]
+    places = work[1]
     count = 0
     while count < held:
-        old = now_tick - ticks[(head - 1 - count) % size]
+        place = (head - 1 - count) % size
+        old = now_tick - ticks[place]
         if old > window and (count >= MIN_EDGES or old > longest):
             break
+        times[count] = (delay_ticks - old) * tick_s
+        places[count] = (indices[place] - origin_index) + offsets[tooth[place]]
         count += 1
     out[EDGES_USED] = count
     motion[KNOWN] = count
@@ -279,25 +135,23 @@ def _estimate(
         if age > STANDING_AFTER_S:
             speed = 0.0
             motion[LAST_SPEED] = 0.0
-        was_lost = out[STATUS] == LOST
         out[SPEED] = speed
         out[ACCEL] = 0.0
         out[SPEED_SD] = min(bound, pitch / STANDING_AFTER_S)
         out[ACCEL_SD] = out[SPEED_SD] / STANDING_AFTER_S
-        if was_lost:
-            out[STATUS] = LOST
-        else:
+        if out[STATUS] != LOST or (held > 0 and age < STANDING_AFTER_S):
             out[STATUS] = STANDING if age > STANDING_AFTER_S else STARTING
         return
-    delay_ticks = int(parameters[DELAY] / tick_s + 0.5)
-    origin_tick = now_tick - delay_ticks
-    origin_index = state[INDEX]
-    order = _fit(ticks, indices, offsets, head, count, origin_tick, origin_index, tick_s, -1, fit)
-    if count >= 8 and motion[NOISE] > 0.0 and fit[8] > 6.0 * math.sqrt(motion[NOISE]) + 0.002:
-        order = _fit(
-            ticks, indices, offsets, head, count, origin_tick, origin_index, tick_s,
-            int(fit[7]), fit,
+    if parameters[PUSH_PER_N] > 0.0:
+        newest = parameters[DELAY] - parameters[PUSH_AGE]
+        take_out_push(
+            times, places, count, push, push_row,
+            parameters[PUSH_PER_N], newest, parameters[FRAME_S], work[2],
         )  # fmt: skip
+    fit = work[3]
+    order = fit_quadratic(times, places, count, -1, fit)
+    if count >= 8 and motion[NOISE] > 0.0 and fit[8] > 6.0 * math.sqrt(motion[NOISE]) + 0.002:
+        order = fit_quadratic(times, places, count, int(fit[7]), fit)
     state[P_TICK] = origin_tick
     state[P_INDEX] = origin_index
     motion[C0] = fit[0]
@@ -319,9 +173,9 @@ def _estimate(
         accel_sd = MAX_BRAKING_MPS2
         sd = max(sd, abs(speed) * 0.05)
     # is the next edge overdue?
-    t = (now_tick - origin_tick) * tick_s
+    t = parameters[DELAY]
     reached = fit[0] + t * (fit[1] + t * fit[2])
-    t_last = (state[TICK] - origin_tick) * tick_s
+    t_last = t - age
     speed_at_last = (fit[1] + 2.0 * fit[2] * t_last) * pitch
     status = MOVING if order == 2 else STARTING
     if reached > 1.4 or (age > 0.1 and speed_at_last * age > 1.4 * pitch):
@@ -352,19 +206,11 @@ def _estimate(
 
 @jit
 def update_wheels(
-    ticks: IntArray,
-    indices: IntArray,
-    offsets: FloatArray,
-    teeth: IntArray,
-    state: IntArray,
-    motion: FloatArray,
-    parameters: FloatArray,
-    now_tick: int,
-    arrivals: IntArray,
-    blocks: IntArray,
-    fit: FloatArray,
+    ticks: IntArray, indices: IntArray, tooth: IntArray, offsets: FloatArray, teeth: IntArray,
+    state: IntArray, motion: FloatArray, parameters: FloatArray, now_tick: int,
+    arrivals: IntArray, blocks: IntArray, push: FloatArray, push_row: int, work: FloatArray,
     out: FloatArray,
-) -> int:
+) -> int:  # fmt: skip
     """All wheels, one frame. `arrivals` is a flat list: per wheel edge_total, n, n raw ticks.
 
     Returns a bit per wheel that has turned `blocks[w]` edges since it last did.
@@ -395,8 +241,8 @@ def update_wheels(
             if back >= 0x80000000:
                 back -= 0x100000000
             before = row[HEAD]
-            _take_edge(
-                ticks[w], indices[w], table, row, motion[w], now_tick - back, step,
+            take_edge(
+                ticks[w], indices[w], tooth[w], table, row, motion[w], now_tick - back, step,
                 parameters[w, TICK_S], parameters[w, MIN_TICKS],
             )  # fmt: skip
             if row[HEAD] != before:
@@ -404,11 +250,13 @@ def update_wheels(
         if step > 1:
             # counted, none accepted: keep the count so that the phase is not lost
             row[INDEX] += hidden
-            row[HELD] = 0
-            motion[w, KNOWN] = 0.0
+            forget(row, motion[w])
         row[RAW] += fresh
         at += n
-        _estimate(ticks[w], indices[w], table, row, motion[w], parameters[w], now_tick, fit, out[w])
+        _estimate(
+            ticks[w], indices[w], tooth[w], table, row, motion[w], parameters[w], now_tick,
+            push[w], push_row, work, out[w],
+        )  # fmt: skip
         if row[HELD] < blocks[w] or blocks[w] == 0:
             continue
         if row[HEAD] - row[BLOCK_START] >= blocks[w]:
@@ -418,9 +266,16 @@ def update_wheels(
 
 
 class WheelBank:
-    """State of all tooth wheels of a front end, in arrays that never grow."""
+    """State of all tooth wheels of a front end, in arrays that never grow.
 
-    def __init__(self, wheels: tuple[WheelConfig, ...], tick_hz: int) -> None:
+    `push` takes the measured absorber force of each wheel's rolls, one value per frame at row
+    `push_row` modulo its length, `push_row` counting all values so far; without it (inertia 0)
+    nothing is taken out.
+    """
+
+    def __init__(
+        self, wheels: tuple[WheelConfig, ...], tick_hz: int, frame_hz: float = 500.0
+    ) -> None:
         count = len(wheels)
         most_teeth = max((wheel.teeth for wheel in wheels), default=1)
         size = 256
@@ -431,23 +286,19 @@ class WheelBank:
         self._tick_s = 1.0 / tick_hz
         self.ticks: IntArray = np.zeros((count, size), np.int64)
         self.indices: IntArray = np.zeros((count, size), np.int64)
+        self.tooth: IntArray = np.zeros((count, size), np.int64)
         self.offsets: FloatArray = np.zeros((count, most_teeth))
         self.teeth: IntArray = np.array([wheel.teeth for wheel in wheels], np.int64)
         self.state: IntArray = np.zeros((count, INT_STATE), np.int64)
         self.motion: FloatArray = np.zeros((count, FLOAT_STATE))
-        self.parameters: FloatArray = np.array(
-            [
-                [
-                    wheel.pitch,
-                    wheel.window_s,
-                    wheel.delay_s,
-                    1.0 / tick_hz,
-                    max(1.0, wheel.pitch / wheel.fastest * tick_hz),
-                ]
-                for wheel in wheels
-            ],
-            np.float64,
-        ).reshape(count, 5)
+        self.parameters: FloatArray = np.zeros((count, PARAMETERS))
+        for row, wheel in enumerate(wheels):
+            per_n = 1.0 / (wheel.inertia_kg * wheel.pitch) if wheel.inertia_kg > 0.0 else 0.0
+            self.parameters[row] = (
+                wheel.pitch, wheel.window_s, wheel.delay_s, self._tick_s,
+                max(1.0, wheel.pitch / wheel.fastest * tick_hz),
+                per_n, wheel.force_delay_s, 1.0 / frame_hz,
+            )  # fmt: skip
         self.learners = tuple(
             ToothLearner(wheel.teeth, self.offsets[row, : wheel.teeth])
             for row, wheel in enumerate(wheels)
@@ -459,7 +310,9 @@ class WheelBank:
             ],
             np.int64,
         )
-        self.fit: FloatArray = np.zeros(16)
+        self.push: FloatArray = np.zeros((count, PUSH_HISTORY))
+        self.push_row = 0
+        self.work: FloatArray = np.zeros((4, size))
         self.out: FloatArray = np.zeros((count, OUTPUTS))
         self.arrivals: IntArray = np.zeros(max(count, 1) * (2 + MAX_EDGES), np.int64)
         self._arrivals_view = memoryview(self.arrivals.data)
@@ -490,8 +343,9 @@ class WheelBank:
                 view[at] = tick
                 at += 1
         ready = update_wheels(
-            self.ticks, self.indices, self.offsets, self.teeth, self.state, self.motion,
-            self.parameters, now_tick, self.arrivals, self.blocks, self.fit, self.out,
+            self.ticks, self.indices, self.tooth, self.offsets, self.teeth, self.state,
+            self.motion, self.parameters, now_tick, self.arrivals, self.blocks, self.push,
+            self.push_row, self.work, self.out,
         )  # fmt: skip
         if ready:
             self._learn(ready)

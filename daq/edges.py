@@ -1,0 +1,109 @@
+"""Which tooth was it? Extra, doubled and missing edges told from the motion so far.
+
+Data flow: one edge tick and the front end's own count -> compared with the place the motion
+predicts -> accepted into the ring with its tooth index, or left out and counted. Called by
+daq.speed, which owns the state rows named here.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.kernel import jit
+
+IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
+
+DOUBT_LIMIT = 3.0  # odd edges less a fifth of the orderly ones; beyond it the lock is given up
+
+# integer state, one row per wheel
+HEAD, HELD, RAW, INDEX, TICK, TOTAL, STARTED, REJECTED, EXTRA, MISSING, RELOCKS, EVER = range(12)
+P_TICK, P_INDEX, BLOCK_START = 12, 13, 14
+INT_STATE = 15
+# float state: prediction polynomial in pitches and seconds, running residual variance in pitches^2
+C0, C1, C2, NOISE, KNOWN, LAST_SPEED, DOUBT = range(7)
+FLOAT_STATE = 7
+
+
+@jit
+def accept(
+    ticks: IntArray, indices: IntArray, tooth: IntArray, teeth: int,
+    state: IntArray, motion: FloatArray, tick: int, index: int, odd: float,
+) -> None:  # fmt: skip
+    size = ticks.shape[0]
+    place = state[HEAD] % size
+    ticks[place] = tick
+    indices[place] = index
+    tooth[place] = index % teeth
+    state[HEAD] += 1
+    if state[HELD] < size:
+        state[HELD] += 1
+    state[INDEX] = index
+    state[TICK] = tick
+    state[EVER] = 1
+    state[REJECTED] = 0
+    motion[DOUBT] = max(0.0, motion[DOUBT] + odd)
+
+
+@jit
+def forget(state: IntArray, motion: FloatArray) -> None:
+    state[HELD] = 0
+    motion[KNOWN] = 0.0
+    motion[DOUBT] = 0.0
+
+
+@jit
+def take_edge(
+    ticks: IntArray, indices: IntArray, tooth: IntArray, offsets: FloatArray,
+    state: IntArray, motion: FloatArray, tick: int, step: int, tick_s: float, min_ticks: float,
+) -> None:  # fmt: skip
+    """One edge, `step` raw counts after the last one looked at: which tooth was it?"""
+    teeth = offsets.shape[0]
+    last = state[INDEX]
+    if state[HELD] == 0:
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, 0.0)
+        return
+    if tick - state[TICK] < min_ticks:
+        state[EXTRA] += 1
+        return
+    if motion[KNOWN] < 2.0:
+        # no motion yet: nothing to compare with
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, 0.0)
+        return
+    t = (tick - state[P_TICK]) * tick_s
+    predicted = motion[C0] + t * (motion[C1] + t * motion[C2])
+    ahead = predicted + (state[P_INDEX] - last) - offsets[last % teeth]
+    if motion[KNOWN] < 5.0 and step == 1 and ahead > 0.25:
+        # starting up: the motion is hardly known, only a bounce stands out
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + 1, 0.0)
+        return
+    tolerance = 0.30
+    if abs(ahead - step) < tolerance:
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, -0.2)
+        return
+    if step > 1:
+        # frames were lost: the raw count is the better witness; start the window afresh
+        forget(state, motion)
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, 0.0)
+        return
+    whole = math.floor(ahead + 0.5)
+    missed = 2 <= whole <= 4 and abs(ahead - whole) < tolerance
+    # a bounce comes right after its tooth and is no reason to doubt the lock
+    state[REJECTED] += 1
+    odd = 1.0 if missed or ahead > 0.2 else 0.1
+    if motion[DOUBT] + odd > DOUBT_LIMIT or state[REJECTED] > 3:
+        # the motion was taken wrongly, or changed too fast: believe the edges again
+        state[RELOCKS] += 1
+        step = state[REJECTED]
+        forget(state, motion)
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, 0.0)
+        return
+    if missed:
+        state[MISSING] += whole - 1
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + whole, odd)
+        return
+    motion[DOUBT] += odd
+    state[EXTRA] += 1
