@@ -193,7 +193,7 @@ def test_thermally_limited_rating_follows_the_stated_exponents() -> None:
     # (m = 0). The exponents are from memory and the row contradicts itself; ours keeps m = 1.
     site = Weather(323.0, 87_000.0, 0.5)
     k, alpha = iso_3046_adjustment(PowerAdjustment.NATURAL_THERMAL, site, 310.0, 0.85)
-    assert 298.0 / 323.0 == pytest.approx(0.922601, abs=1e-6)
+    assert pytest.approx(0.922601, abs=1e-6) == 298.0 / 323.0
     assert k == pytest.approx(0.87 * 298.0 / 323.0, rel=1e-12)
     assert alpha == pytest.approx(k - 0.7 * (1 - k) * (1 / 0.85 - 1), rel=1e-12)
 
