@@ -201,7 +201,7 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
         raise DrumlinError("The pedal goes from 0 to 100 %.", "Give --pedal within that.")
     virtual.make_ready()
     driver.tell(pedal=min(settings.pedal_pct / 100.0, 0.4))  # drive up to the set point
-    _drive_up(virtual, plan)
+    drive_up(virtual, plan)
     virtual.ask(StartTest(0, HOLDER, "rehearsal", plan))
     started_s = virtual.plant.now_s
     driver.tell(pedal=settings.pedal_pct / 100.0)
@@ -247,7 +247,7 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
     }
 
 
-def _drive_up(virtual: VirtualRig, plan: SteadyHold) -> None:
+def drive_up(virtual: VirtualRig, plan: SteadyHold) -> None:
     """Advance until the truck is near the set point, or at the fastest it gets to."""
     until_s = virtual.plant.now_s + _PATIENCE_S
     while virtual.plant.now_s < until_s:

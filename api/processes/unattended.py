@@ -127,8 +127,13 @@ class _Client:
         loop = asyncio.get_running_loop()
         until_s = loop.time() + within_s
         while True:
-            state = await self.get("/api/state")
-            if reached(state):
+            try:
+                state = await self.get("/api/state")
+            except _Failed:
+                if loop.time() > until_s:
+                    raise
+                state = {}
+            if state and reached(state):
                 return state
             if state.get("state") == "tripped":
                 raise _Failed(f"The rig tripped: {state.get('first_cause')}.", "See its faults.")
