@@ -45,7 +45,8 @@ class Viewer:
         if now + slack_s < self._due:
             return False
         # Keep the pace over the long run, but never try to catch up on what was missed.
-        self._due = max(self._due + self._period_s, now)
+        following = self._due + self._period_s
+        self._due = following if following > now else now + self._period_s
         return True
 
     def offer(self, text: str) -> None:

@@ -65,6 +65,7 @@ def make_server(settings: Settings, app: FastAPI | None = None) -> uvicorn.Serve
         proxy_headers=False,  # nobody may say who they are by a header
         server_header=False,
         access_log=False,
+        log_config=None,  # the process says how it logs
         log_level="warning",
         timeout_graceful_shutdown=GRACE_S,
         ssl_certfile=service.tls_certificate or None,
