@@ -88,9 +88,9 @@ class MqttBridge:
         self.base = f"{section.prefix}/{slug(rig.name)}"
         self.counters = MqttCounters()
 
-    async def run(self, back_off_s: float = BACK_OFF_S) -> None:
+    async def run(self) -> None:
         """Stay connected for as long as this runs; reconnect with capped back-off."""
-        wait_s = back_off_s
+        wait_s = BACK_OFF_S
         with self._loop.events() as events:
             while True:
                 connections = self.counters.connections
@@ -100,14 +100,14 @@ class MqttBridge:
                 except Exception as error:
                     self.counters.failures += 1
                     log.log(
-                        logging.WARNING if wait_s == back_off_s else logging.DEBUG,
+                        logging.WARNING if wait_s == BACK_OFF_S else logging.DEBUG,
                         "The MQTT broker %s:%d is away: %s",
                         self._section.host,
                         self._section.port,
                         _first(error),
                     )
                 if self.counters.connections > connections:
-                    wait_s = back_off_s
+                    wait_s = BACK_OFF_S
                 # Jitter, so that many services do not return to the broker at the same moment.
                 await asyncio.sleep(wait_s * random.uniform(0.8, 1.2))
                 wait_s = min(wait_s * 2, self._section.back_off_cap_s)
@@ -201,9 +201,9 @@ class MqttBridge:
             await self._publish(client, f"event/{slug(event.kind)}", body, EVENT_EXPIRY_S, qos=1)
 
     async def _take_slow(self, client: aiomqtt.Client) -> None:
-        if not self._channels:
-            return
-        await client.subscribe([(topic, 0) for topic in self._channels])
+        if self._channels:
+            await client.subscribe([(topic, 0) for topic in self._channels])
+        # Without channels too: waiting for messages is what notices a lost broker at once.
         async for message in client.messages:
             channel = self._channels.get(str(message.topic))
             if channel is not None:
@@ -305,7 +305,8 @@ def _state_key(telemetry: Telemetry | None, fresh: bool) -> tuple[object, ...]:
 
 def _state(telemetry: Telemetry | None, fresh: bool) -> dict[str, Any]:
     if telemetry is None or not fresh:
-        return {"at": _utc(), "state": None, "loop_up": False}
+        nothing = dict.fromkeys(("state", "first_cause", "helm", "run_id", "phase"))
+        return {"at": _utc(), "loop_up": False, **nothing, "faults": []}
     test = telemetry.test
     return {
         "at": _utc(),
