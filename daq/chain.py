@@ -111,6 +111,7 @@ class Chain:
         self._wheel_channels: tuple[int, ...] = ()
         self._pickup = -1
         self.wheels = self._bind_wheels(hello)
+        self._steer = Steer(self.wheels, len(rig.roll_sets))  # fresh speed for control.hold
         self._bind_inputs(hello)
         self._set_of = tuple(order[absorber.roll_set] for absorber in rig.absorbers)
         self._absorber_rows = np.array(
@@ -363,6 +364,7 @@ class Chain:
             speeds.ratio,
             speeds.slip,
             speeds.difference,
+            self._steer.update(tick),
         )
 
     def _roll_sets(self, numbers: list[float], time_s: float) -> tuple[RollSetReadings, ...]:

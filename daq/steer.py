@@ -73,4 +73,5 @@ class Steer:
             bank.ticks, bank.indices, bank.tooth, bank.offsets, bank.state, self._last,
             self._pitches, now_tick, self._tick_s, self._out,
         )  # fmt: skip
-        return self._out.tolist()
+        pairs: list[list[float]] = self._out.tolist()
+        return pairs
