@@ -32,6 +32,7 @@ from daq.speed import (
     WheelBank,
     WheelConfig,
 )
+from daq.steer import Steer
 from daq.teeth import ToothTable
 from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, Slow
 from daq.witness import Witness

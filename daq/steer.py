@@ -2,7 +2,7 @@
 
 Data flow: the edge rings of daq.speed.WheelBank -> mean speed over the stretch since the edge that
 was newest one frame ago -> (speed, age of the stretch's middle). No window, no smoothing: the load
-controller has an observer of its own and needs low delay more than low noise. Reports use daq.speed.
+controller has its own observer and needs low delay more than low noise. Reports use daq.speed.
 """
 
 from __future__ import annotations
