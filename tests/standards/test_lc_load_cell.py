@@ -53,8 +53,10 @@ def test_zero_drift_of_an_ordinary_cell_reaches_the_coastdown_allowance() -> Non
 
 def test_torque_to_force() -> None:
     # LC-11: computed
-    assert pytest.approx(1333.333333, abs=1e-6) == 1000 / 0.75
-    assert pytest.approx(2211.410880, abs=1e-6) == 1000 / 0.4522
+    arms = Setup(0.75, 0.75, 45.0, hanging_torque_nm=1000.0)
+    assert reference_force(arms, DeadWeight(0.0, 0.0)) == pytest.approx(1333.333333, abs=1e-6)
+    roll = Setup(0.75, 0.4522, 45.0, hanging_torque_nm=1000.0)
+    assert reference_force(roll, DeadWeight(0.0, 0.0)) == pytest.approx(2211.410880, abs=1e-6)
 
 
 def test_shunt_check_passes_a_sound_chain_and_fails_a_wrong_excitation() -> None:
