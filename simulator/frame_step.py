@@ -13,16 +13,13 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from simulator import kernel, physics, truck
 from simulator import layout as at
 from simulator.kernel import jit
-from simulator.physics import REFERENCE_K, brake_curve, crossing_time, heat_step, squared_flux
+from simulator.physics import REFERENCE_K, brake_curve, crossing_time, heat_step, rub, squared_flux
 from simulator.truck import shift_gears, truck_step
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-
-kernel.refresh_cache(__file__, at.__file__, physics.__file__, truck.__file__)
 
 
 @jit
@@ -192,12 +189,10 @@ def step_frame(
             size = abs(old)
             warm = 1.0 + s[at.Q_CHILL_SHARE] * r[at.R_CHILL]
             resist = (s[at.Q_LOSS_A] + size * (s[at.Q_LOSS_B] + size * s[at.Q_LOSS_C])) * warm
-            # Friction at rest must not push: it acts through the new speed, so it cannot overshoot.
-            grip = resist / (size + 0.005)
-            push = (r[at.R_TRACTIVE] - r[at.R_ABSORBER]) / s[at.Q_MASS]
-            new = (old + dt * push) / (1.0 + dt * grip / s[at.Q_MASS])
+            free = old + dt * (r[at.R_TRACTIVE] - r[at.R_ABSORBER]) / s[at.Q_MASS]
+            new = rub(free, dt * resist / s[at.Q_MASS])
             mean = 0.5 * (old + new)
-            r[at.R_LOSS] = grip * new
+            r[at.R_LOSS] = (free - new) * s[at.Q_MASS] / dt
             r[at.R_ACCELERATION] = (new - old) / dt
             r[at.R_SPEED] = new
             r[at.R_DISTANCE] += dt * mean

@@ -1,12 +1,11 @@
 """The compiler wrapper of the simulator: typed for the checker, cached on disk, exact arithmetic.
 
-Compiled functions live in `physics` and `frame_step`; their constants in `layout`.
+Compiled functions live in `physics`, `truck` and `frame_step`; their constants in `layout`.
 """
 
 from __future__ import annotations
 
-import contextlib
-import os
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -15,19 +14,28 @@ import numba
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+_HERE = Path(__file__).parent
+_SOURCES = ("kernel.py", "layout.py", "physics.py", "truck.py", "frame_step.py")
+
+
+def _cache_directory() -> str:
+    """A cache of its own for each state of the sources.
+
+    The compiler stamps a cached function with its own file only, so a change in a constant or a
+    helper that it inlines would go unseen.
+    """
+    digest = hashlib.sha256(b"".join((_HERE / name).read_bytes() for name in _SOURCES))
+    return str(_HERE / "__pycache__" / f"compiled-{digest.hexdigest()[:16]}")
+
+
+_CACHE = _cache_directory()
+
 
 def jit(function: F) -> F:
     """The function, compiled at its first call and cached beside the source."""
-    return cast(F, numba.njit(cache=True, fastmath=False)(function))
-
-
-def refresh_cache(source: str, *depends_on: str) -> None:
-    """Make the on-disk cache of `source` notice changes in modules whose code it inlines.
-
-    The compiler stamps a cached function with the time of its own file only, so a change in an
-    inlined helper would go unseen. Paths are module files; a read-only tree is left as it is.
-    """
-    with contextlib.suppress(OSError):
-        newest = max(Path(path).stat().st_mtime for path in depends_on)
-        if newest > Path(source).stat().st_mtime:
-            os.utime(source, (newest, newest))
+    given = numba.config.CACHE_DIR
+    numba.config.CACHE_DIR = given or _CACHE
+    try:
+        return cast(F, numba.njit(cache=True, fastmath=False)(function))
+    finally:
+        numba.config.CACHE_DIR = given

@@ -14,13 +14,10 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from simulator import kernel
 from simulator import layout as at
 from simulator.kernel import jit
 
 Floats = npt.NDArray[np.float64]
-
-kernel.refresh_cache(__file__, at.__file__)
 
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/(m2 K4), CODATA
 ZERO_CELSIUS = 273.15
@@ -84,6 +81,14 @@ def tyre_force(
     combined = math.sqrt(slip * slip + alignment * alignment) + 1e-12
     grip = friction * (1.0 - 0.08 * (load - 18_000.0) / 18_000.0)
     return grip * load * math.sin(shape * math.atan(stiffness * combined)) * slip / combined
+
+
+@jit
+def rub(speed: float, most: float) -> float:
+    """Speed after dry friction that can take `most` off it and brings it to rest, never further."""
+    if abs(speed) <= most:
+        return 0.0
+    return speed - math.copysign(most, speed)
 
 
 @jit

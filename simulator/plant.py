@@ -19,7 +19,7 @@ from simulator.driver import Driver
 from simulator.faults import Fault, FaultMenu
 from simulator.front_end import FrontEnd
 from simulator.physics import ZERO_CELSIUS
-from simulator.setup import Setup, tarnhow
+from simulator.setup import Setup, Weather, tarnhow
 from simulator.world import World
 
 
@@ -79,6 +79,18 @@ class Plant:
     def truth_row(self) -> npt.NDArray[np.float64]:
         """The same as one array, in the order of `truth_names`; a copy."""
         return self.world.truth_row.copy()
+
+    def spin(self, *speeds_mps: float) -> None:
+        """Set roll speeds, one per roll set, as a spin-up motor would have left them."""
+        self.world.spin(*speeds_mps)
+
+    def put_truck(self, on_rolls: bool) -> None:
+        """Let the truck stand on the rolls, or take it off them."""
+        self.world.inputs[at.I_ON_ROLLS] = 1.0 if on_rolls else 0.0
+
+    def set_weather(self, weather: Weather) -> None:
+        """Change what surrounds the rig; the slow channels follow."""
+        self.world.set_weather(weather)
 
     def receive(self, data: bytes, seconds_later: float = 0.0) -> None:
         """Bytes from the host, `seconds_later` than the last frame (0 in virtual time)."""

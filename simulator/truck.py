@@ -11,14 +11,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from simulator import kernel, physics
 from simulator import layout as at
 from simulator.kernel import jit
-from simulator.physics import converter_torques, full_torque, solve_driveline, tyre_force
+from simulator.physics import converter_torques, full_torque, rub, solve_driveline, tyre_force
 
 Floats = npt.NDArray[np.float64]
-
-kernel.refresh_cache(__file__, at.__file__, physics.__file__)
 
 
 @jit
@@ -83,12 +80,12 @@ def engine_step(v: Floats, inputs: Floats, t: Floats, table: Floats, dt: float) 
     air = t[at.T_UNBOOSTED] + (1.0 - t[at.T_UNBOOSTED]) * min(
         v[at.V_BOOST] / (t[at.T_BOOST] * reach), 1.0
     )
-    allowed = min(wanted, 1.06 * air)
+    allowed = min(wanted, 1.12 * air)
     v[at.V_FUEL] += dt * (min(allowed, 1.0) - v[at.V_FUEL]) / t[at.T_FUEL_LAG]
-    rich = max(v[at.V_FUEL] / air - 0.85, 0.0)
-    v[at.V_SMOKE] += dt * (min(0.02 * v[at.V_FUEL] + 1.6 * rich, 0.95) - v[at.V_SMOKE]) / 0.15
+    rich = max(v[at.V_FUEL] / air - 0.97, 0.0)  # more fuel than the air can burn: smoke
+    v[at.V_SMOKE] += dt * (min(0.02 * v[at.V_FUEL] + 1.8 * rich, 0.95) - v[at.V_SMOKE]) / 0.15
     burned = full * t[at.T_TORQUE_GAIN] * inputs[at.I_AIR] * (1.0 + v[at.V_WANDER]) + friction
-    torque: float = v[at.V_FUEL] * burned - friction
+    torque: float = min(v[at.V_FUEL], 1.03 * air) * burned - friction
     return torque
 
 
@@ -214,11 +211,12 @@ def truck_step(
         rolling = s[at.Q_ROLLING] * r[at.R_LOAD] * radius
         brake = inputs[at.I_BRAKE] * s[at.Q_BRAKE]
         old = r[at.R_WHEEL]
-        grip = 1.0 / (abs(old) + 0.3)
-        pull = (r[at.R_SHAFT] - radius * force) / s[at.Q_WHEEL_INERTIA]
-        new = (old + dt * pull) / (1.0 + dt * (rolling + brake) * grip / s[at.Q_WHEEL_INERTIA])
+        free = old + dt * (r[at.R_SHAFT] - radius * force) / s[at.Q_WHEEL_INERTIA]
+        new = rub(free, dt * (rolling + brake) / s[at.Q_WHEEL_INERTIA])
+        rubbed = (free - new) * s[at.Q_WHEEL_INERTIA]  # N m s
+        rolling_share = rolling / max(rolling + brake, 1e-9)
         r[at.R_WHEEL] = new
         mean = 0.5 * (old + new)
         r[at.R_SLIPPED] += dt * force * (radius * mean - r[at.R_SPEED])
-        r[at.R_ROLLED] += dt * rolling * grip * new * mean
-        r[at.R_BRAKED] += dt * brake * grip * new * mean
+        r[at.R_ROLLED] += rolling_share * rubbed * mean
+        r[at.R_BRAKED] += (1.0 - rolling_share) * rubbed * mean

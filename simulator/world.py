@@ -7,6 +7,8 @@ currents, truth. Nothing here knows the wire.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -130,6 +132,29 @@ def _truck_row(truck: TrueTruck) -> Floats:
     return row
 
 
+_STATE = (
+    "truck",
+    "rolls",
+    "absorbers",
+    "inputs",
+    "absorber_parameters",
+    "truth_row",
+    "_windows",
+    "_noise",
+    "_whole",
+    "_next_tooth",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """A saved state of the world."""
+
+    arrays: tuple[npt.NDArray[Any], ...]
+    frame: int
+    noise: Any
+
+
 class World:
     """Rig, truck and surroundings; `advance` moves them by one frame period of the front end."""
 
@@ -208,6 +233,44 @@ class World:
     def now_s(self) -> float:
         """True seconds since the start of the world."""
         return self.frame * self.period_s
+
+    def stored_j(self) -> float:
+        """Energy held in everything that turns and in the twisted shafts, J."""
+        t, q, rolls, v = self.truck_parameters, self.roll_parameters, self.rolls, self.truck
+        parts = [
+            t[at.T_ENGINE_INERTIA] * v[at.V_ENGINE] ** 2,
+            t[at.T_TURBINE_INERTIA] * v[at.V_TURBINE] ** 2,
+            *(q[:, at.Q_MASS] * rolls[:, at.R_SPEED] ** 2),
+            *(q[:, at.Q_WHEEL_INERTIA] * rolls[:, at.R_WHEEL] ** 2),
+            *(q[:, at.Q_AXLE_INERTIA] * rolls[:, at.R_AXLE] ** 2),
+            *(q[:, at.Q_SHAFT_STIFFNESS] * rolls[:, at.R_TWIST] ** 2),
+        ]
+        return 0.5 * float(sum(parts))
+
+    def spent_j(self) -> dict[str, float]:
+        """Where the engine's work went since the start, J, apart from `stored_j`."""
+        rolls = self.rolls
+        return {
+            "absorbed": float(rolls[:, at.R_ABSORBED].sum()),
+            "roll losses": float(rolls[:, at.R_LOST].sum()),
+            "tyre slip": float(rolls[:, at.R_SLIPPED].sum()),
+            "tyre rolling": float(rolls[:, at.R_ROLLED].sum()),
+            "brakes": float(rolls[:, at.R_BRAKED].sum()),
+            "axles": float(rolls[:, at.R_AXLE_LOST].sum()),
+            "gearbox and converter": float(self.truck[at.V_DRIVELINE_LOST]),
+        }
+
+    def save(self) -> Saved:
+        """The whole state, to come back to with `restore`; cheap, for what-if searches."""
+        arrays = tuple(getattr(self, name).copy() for name in _STATE)
+        return Saved(arrays, self.frame, self._noise_source.bit_generator.state)
+
+    def restore(self, saved: Saved) -> None:
+        """Go back to a saved state, noise included."""
+        for name, kept in zip(_STATE, saved.arrays, strict=True):
+            getattr(self, name)[...] = kept
+        self.frame = saved.frame
+        self._noise_source.bit_generator.state = saved.noise
 
     def spin(self, *speeds_mps: float) -> None:
         """Set roll speeds as a spin-up motor would have left them, in m/s per roll set."""
