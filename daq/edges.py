@@ -21,8 +21,9 @@ DOUBT_LIMIT = 3.0  # odd edges less a fifth of the orderly ones; beyond it the l
 
 # integer state, one row per wheel
 HEAD, HELD, RAW, INDEX, TICK, TOTAL, STARTED, REJECTED, EXTRA, MISSING, RELOCKS, EVER = range(12)
-P_TICK, P_INDEX, BLOCK_START = 12, 13, 14
-INT_STATE = 15
+# PENDING: edges counted, never sent; LOST_TICK: the last edge before a sensor went mute
+P_TICK, P_INDEX, BLOCK_START, PENDING, LOST_TICK = range(12, 17)
+INT_STATE = 17
 # float state: prediction polynomial in pitches and seconds, running residual variance in pitches^2
 C0, C1, C2, NOISE, KNOWN, LAST_SPEED, DOUBT = range(7)
 FLOAT_STATE = 7
@@ -45,6 +46,7 @@ def accept(
     state[TICK] = tick
     state[EVER] = 1
     state[REJECTED] = 0
+    state[PENDING] = 0
     motion[DOUBT] = max(0.0, motion[DOUBT] + odd)
 
 

@@ -34,14 +34,15 @@ from daq.edges import (
     INT_STATE,
     KNOWN,
     LAST_SPEED,
+    LOST_TICK,
     NOISE,
     P_INDEX,
     P_TICK,
+    PENDING,
     RAW,
     STARTED,
     TICK,
     TOTAL,
-    forget,
     take_edge,
 )  # fmt: skip
 from daq.fit import fit_quadratic, take_out_push
@@ -108,7 +109,8 @@ def _estimate(
         return
     age = (now_tick - state[TICK]) * tick_s
     out[AGE] = age
-    bound = pitch / age if age > 1e-9 else 1e9
+    unseen = 1.0 + state[PENDING]  # pitches that may have passed since the last edge
+    bound = unseen * pitch / age if age > 1e-9 else 1e9
     held = state[HELD]
     head = state[HEAD]
     window = int(parameters[WINDOW] / tick_s)
@@ -139,7 +141,7 @@ def _estimate(
         out[ACCEL] = 0.0
         out[SPEED_SD] = min(bound, pitch / STANDING_AFTER_S)
         out[ACCEL_SD] = out[SPEED_SD] / STANDING_AFTER_S
-        if out[STATUS] != LOST or (held > 0 and age < STANDING_AFTER_S):
+        if out[STATUS] != LOST or state[TICK] != state[LOST_TICK]:
             out[STATUS] = STANDING if age > STANDING_AFTER_S else STARTING
         return
     if parameters[PUSH_PER_N] > 0.0:
@@ -178,9 +180,9 @@ def _estimate(
     t_last = t - age
     speed_at_last = (fit[1] + 2.0 * fit[2] * t_last) * pitch
     status = MOVING if order == 2 else STARTING
-    if reached > 1.4 or (age > 0.1 and speed_at_last * age > 1.4 * pitch):
+    if reached > 0.4 + unseen or (age > 0.1 and speed_at_last * age > (0.4 + unseen) * pitch):
         status = OVERDUE
-        overdue = max(speed_at_last, 0.0) * age / pitch
+        overdue = max(speed_at_last, 0.0) * age / pitch + 1.0 - unseen
         stops_in = speed_at_last * speed_at_last / (2.0 * MAX_BRAKING_MPS2 * pitch)
         if overdue > LOST_AFTER_PITCHES and stops_in > LOST_AFTER_PITCHES - 0.5:
             status = LOST
@@ -193,8 +195,10 @@ def _estimate(
         # the wheel cannot tell direction: an extrapolated reversal means it stands
         speed = 0.0
         sd = max(sd, bound / math.sqrt(12.0))
-    if out[STATUS] == LOST and status == OVERDUE:
-        status = LOST  # stays lost until edges come again
+    if out[STATUS] == LOST and state[TICK] == state[LOST_TICK]:
+        status = LOST  # stays lost until an edge comes again
+    if status == LOST:
+        state[LOST_TICK] = state[TICK]
     out[SPEED] = speed
     out[ACCEL] = accel
     out[SPEED_SD] = sd
@@ -233,24 +237,16 @@ def update_wheels(
             fresh = (total - row[TOTAL]) & 0xFFFF
             row[TOTAL] = total
         # edges counted but not sent (frames lost) step the count before the first one we see
-        hidden = max(fresh - n, 0)
+        row[PENDING] += max(fresh - n, 0)
         table = offsets[w, : teeth[w]]
-        step = 1 + hidden
         for k in range(n):
             back = (low - arrivals[at + k]) & 0xFFFFFFFF
             if back >= 0x80000000:
                 back -= 0x100000000
-            before = row[HEAD]
             take_edge(
-                ticks[w], indices[w], tooth[w], table, row, motion[w], now_tick - back, step,
-                parameters[w, TICK_S], parameters[w, MIN_TICKS],
+                ticks[w], indices[w], tooth[w], table, row, motion[w], now_tick - back,
+                1 + row[PENDING], parameters[w, TICK_S], parameters[w, MIN_TICKS],
             )  # fmt: skip
-            if row[HEAD] != before:
-                step = 1
-        if step > 1:
-            # counted, none accepted: keep the count so that the phase is not lost
-            row[INDEX] += hidden
-            forget(row, motion[w])
         row[RAW] += fresh
         at += n
         _estimate(
