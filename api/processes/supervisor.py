@@ -112,7 +112,7 @@ class Supervisor:
         read_end, write_end = os.pipe()
         try:
             process = await asyncio.create_subprocess_exec(
-                sys.executable, *spec.arguments, stdin=read_end, process_group=0
+                sys.executable, *spec.arguments, stdin=read_end, stdout=2, process_group=0
             )
         finally:
             os.close(read_end)

@@ -133,10 +133,10 @@ class _Client:
                 if loop.time() > until_s:
                     raise
                 state = {}
-            if state and reached(state):
-                return state
             if state.get("state") == "tripped":
                 raise _Failed(f"The rig tripped: {state.get('first_cause')}.", "See its faults.")
+            if state and reached(state):
+                return state
             if loop.time() > until_s:
                 raise _Failed(f"Waited {within_s:g} s for {what}, in vain.", "See the messages.")
             await asyncio.sleep(0.1)
