@@ -81,15 +81,13 @@ def resonance_filter(
     zero = 2.0 * zero_damping * w0 * k
     pole = 2.0 * pole_damping * w0 * k
     norm = k * k + pole + w0 * w0
+    b0 = (k * k + zero + w0 * w0) / norm
     b1 = 2.0 * (w0 * w0 - k * k) / norm
-    return ResonanceFilter(
-        b0=(k * k + zero + w0 * w0) / norm,
-        b1=b1,
-        b2=(k * k - zero + w0 * w0) / norm,
-        a1=b1,
-        a2=(k * k - pole + w0 * w0) / norm,
-        delay_s=2.0 * (pole_damping - zero_damping) / w0,
-    )
+    b2 = (k * k - zero + w0 * w0) / norm
+    a2 = (k * k - pole + w0 * w0) / norm
+    # group delay at rest of the section as it is computed, not of its continuous model
+    delay = ((b1 + 2.0 * b2) / (b0 + b1 + b2) - (b1 + 2.0 * a2) / (1.0 + b1 + a2)) / frame_hz
+    return ResonanceFilter(b0, b1, b2, b1, a2, delay)
 
 
 @jit
