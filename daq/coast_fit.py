@@ -180,6 +180,14 @@ def _check(coasts: Sequence[Coast]) -> None:
             refuse(f"Coast {number} has observations outside its force record.", "Trim it.")
 
 
+def _cannot_tell() -> Refused:
+    return Refused(
+        "These coasts cannot tell inertia from loss.",
+        "Add coasts from the same speed under two or more absorber loads.",
+        "coast",
+    )
+
+
 def fit_coasts(
     coasts: Sequence[Coast],
     guess_inertia_kg: float,
@@ -197,6 +205,9 @@ def fit_coasts(
     Refused (code "coast") when the coasts cannot tell what is asked.
     """
     _check(coasts)
+    loads = [float(np.mean(coast.force_n)) for coast in coasts]
+    if inertia_kg is None and max(loads) - min(loads) < 50.0:
+        raise _cannot_tell()
     grids = [_Grid(coast) for coast in coasts]
     free = [_A, _B, _C] if inertia_kg is not None else [_M, _A, _B, _C]
     shared = np.array([inertia_kg or guess_inertia_kg, 0.0, 0.0, 0.0])
@@ -370,15 +381,10 @@ def _flags(
 ) -> tuple[str, ...]:
     flags = []
     if inertia_found:
-        forces = [float(np.mean(coast.force_n)) for coast in coasts]
         share = math.sqrt(max(0.0, float(covariance[0, 0]))) / float(shared[_M])
-        if max(forces) - min(forces) < 50.0 or share > 0.02:
-            raise Refused(
-                "These coasts cannot tell inertia from loss.",
-                "Add coasts from the same speed under two or more absorber loads.",
-                "coast",
-            )
-        if len({round(force / 100) for force in forces}) < 3:
+        if share > 0.02:
+            raise _cannot_tell()
+        if len({round(float(np.mean(coast.force_n)) / 100) for coast in coasts}) < 3:
             flags.append("fewer than three different loads; 40 CFR 1066.250 asks for three rates")
     top = float(np.max(speeds))
     grid = np.linspace(0.0, top, 50)

@@ -271,7 +271,7 @@ TORQUE_LINEARITY = LinearityLimits(0.01, 0.99, 1.01, 0.01, 0.990)
 
 class Linearity(msgspec.Struct, frozen=True):
     line: Line
-    intercept_term: float  # |x_min (a1 - 1) + a0|
+    intercept_term: float  # |x_min (a1 - 1) + a0|, x_min the reference nearest to zero
     failures: tuple[str, ...]
 
     @property
@@ -284,7 +284,7 @@ def linearity(
 ) -> Linearity:
     """Linearity verification of 40 CFR 1066.220 with its four criteria."""
     line = fit_line(reference, measured)
-    term = abs(min(reference) * (line.slope - 1) + line.intercept)
+    term = abs(min(reference, key=abs) * (line.slope - 1) + line.intercept)
     failures = []
     if term > limits.intercept_share * maximum:
         failures.append(
