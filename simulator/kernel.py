@@ -33,9 +33,10 @@ _CACHE = _cache_directory()
 
 def jit(function: F) -> F:
     """The function, compiled at its first call and cached beside the source."""
-    given = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = given or _CACHE
+    config: Any = numba.config  # its settings are made at run time
+    given = config.CACHE_DIR
+    config.CACHE_DIR = given or _CACHE
     try:
         return cast(F, numba.njit(cache=True, fastmath=False)(function))
     finally:
-        numba.config.CACHE_DIR = given
+        config.CACHE_DIR = given

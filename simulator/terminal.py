@@ -97,7 +97,7 @@ class RealTime:
 
     def __init__(self, plant: Plant, terminal: Terminal) -> None:
         self.plant = plant
-        self._terminal = terminal
+        self.terminal = terminal
         self._jobs: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.stop = False
         self.late_frames = 0  # begun more than one period late
@@ -129,7 +129,7 @@ class RealTime:
 
     def run(self, after_frame: Callable[[], None] | None = None) -> None:
         """One frame per period at absolute times; returns soon after `stop` is set."""
-        plant, terminal, clock = self.plant, self._terminal, time.monotonic
+        plant, terminal, clock = self.plant, self.terminal, time.monotonic
         period = plant.world.period_s
         gc.collect()
         gc.freeze()

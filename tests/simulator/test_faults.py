@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from daq.wire.frames import ConverterFlag, Permission, Sample, Slow
@@ -39,7 +40,7 @@ def edges_of(samples: list[Sample], wheel: int) -> list[int]:
     return [edge for sample in samples for edge in sample.edges[wheel]]
 
 
-def counts_of(samples: list[Sample], cell: int) -> np.ndarray:  # type: ignore[type-arg]
+def counts_of(samples: list[Sample], cell: int) -> npt.NDArray[np.int64]:
     return np.array([sample.counts[cell] for sample in samples])
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from simulator import layout as at
@@ -84,7 +85,7 @@ def test_radiation_follows_stefan_and_boltzmann(celsius: float, watt: float) -> 
     assert radiated(celsius + 273.15, 293.15, 1.0, 0.7) == pytest.approx(watt, abs=1e-3)
 
 
-def _insulated(kilograms: float) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def _insulated(kilograms: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     state, parameters = np.zeros(at.A_COUNT), np.zeros(at.P_COUNT)
     state[[at.A_SKIN, at.A_BULK, at.A_HUB]] = 293.15
     parameters[at.P_SKIN_KG] = 0.15 * kilograms

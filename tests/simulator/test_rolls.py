@@ -17,7 +17,9 @@ from simulator.setup import Setup, nominal, tarnhow
 from tests.simulator.hosts import Host
 
 
-def bare_rolls(mass_kg: float, loss_n: tuple[float, float, float], **board: float) -> Setup:
+def bare_rolls(
+    mass_kg: float, loss_n: tuple[float, float, float], tick_hz: int = 1_000_000
+) -> Setup:
     """Both roll sets alike, no truck on them, absorbers without residual drag, no noise in time."""
     setup = nominal()
     rolls = tuple(
@@ -29,7 +31,7 @@ def bare_rolls(mass_kg: float, loss_n: tuple[float, float, float], **board: floa
         rolls=(rolls[0], rolls[1]),
         absorbers=absorbers,
         on_rolls=False,
-        front_end=replace(setup.front_end, frame_hz=250, **board),
+        front_end=replace(setup.front_end, frame_hz=250, tick_hz=tick_hz),
     )
 
 
