@@ -1,0 +1,134 @@
+"""Closed runs as Parquet: one row per frame, typed columns, unit and meaning in each field.
+
+Data flows: chunks of daq.results.columns -> `write_run` -> run.parquet, whole or not at all;
+`read_columns` and `read_about` give it back. Any tool that reads Parquet reads it without us.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from daq.errors import RecordingError
+from daq.results.columns import Chunk, Column
+
+FORMAT = "drumlin-run-1"
+ABOUT_KEY = b"drumlin"
+_TYPES = {
+    "f8": pa.float64(),
+    "f4": pa.float32(),
+    "u1": pa.uint8(),
+    "u2": pa.uint16(),
+    "u4": pa.uint32(),
+    "i1": pa.int8(),
+    "?": pa.bool_(),
+}
+
+
+class About(msgspec.Struct, frozen=True, kw_only=True):
+    """What the file says of itself, JSON under the key `drumlin` of its metadata."""
+
+    format: str = FORMAT
+    run_id: str
+    rig_name: str
+    rig_fingerprint: str
+    rig_text: str
+    plan: msgspec.Raw = msgspec.Raw(b"null")
+    version: str  # of Drumlin that recorded it
+    evaluated_by: str  # version that made this file
+    started_utc: str = ""  # a label
+    frames: int = 0
+    frames_lost: int = 0
+
+
+def schema_of(columns: Sequence[Column]) -> Any:
+    """Arrow schema with `unit` and `meaning` in the metadata of each field."""
+    return pa.schema(
+        [
+            pa.field(
+                column.name,
+                _TYPES[column.type],
+                nullable=False,
+                metadata={"unit": column.unit, "meaning": column.meaning},
+            )
+            for column in columns
+        ]
+    )
+
+
+def write_run(path: Path, columns: Sequence[Column], chunks: Iterable[Chunk], about: About) -> int:
+    """Write the file and return its number of rows. Missing values are NaN.
+
+    `about` is completed with the number of rows. The file appears under its name only when it is
+    whole. Raises RecordingError when the disk does not take it.
+    """
+    part = path.with_name(path.name + ".part")
+    schema = schema_of(columns)
+    floats = [column.name for column in columns if column.type in ("f8", "f4")]
+    rows = 0
+    try:
+        with pq.ParquetWriter(
+            part,
+            schema,
+            compression="zstd",
+            use_dictionary=[column.name for column in columns if column.name not in floats],
+            column_encoding=dict.fromkeys(floats, "BYTE_STREAM_SPLIT"),
+            write_statistics=["time_s"],
+        ) as writer:
+            for chunk in chunks:
+                arrays = [pa.array(chunk[column.name]) for column in columns]
+                writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+                rows += len(arrays[0])
+            done = msgspec.structs.replace(about, frames=rows)
+            writer.add_key_value_metadata({ABOUT_KEY: msgspec.json.encode(done)})
+        with part.open("rb") as file:
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        raise RecordingError(
+            f"The columns of the run cannot be written to {path}: {error}.",
+            "Make room on that disk, then evaluate the run again; its recording is untouched.",
+        ) from None
+    finally:
+        part.unlink(missing_ok=True)
+    return rows
+
+
+def read_about(path: Path) -> About:
+    """What the file says of itself. Raises RecordingError when it is none of ours."""
+    try:
+        metadata = pq.read_metadata(path).metadata or {}
+        return msgspec.json.decode(metadata[ABOUT_KEY], type=About)
+    except (OSError, KeyError, pa.ArrowInvalid, msgspec.DecodeError) as error:
+        raise RecordingError(
+            f"{path} is not the Parquet file of a run: {error}.",
+            "Evaluate the run again to make it anew from its recording.",
+        ) from None
+
+
+def read_columns(path: Path, names: Sequence[str] | None = None) -> Chunk:
+    """Columns as numpy arrays; all of them without `names`.
+
+    Raises RecordingError when the file or one of the columns is not there.
+    """
+    try:
+        with pq.ParquetFile(path, memory_map=True) as file:
+            lacking = set(names or ()) - set(file.schema_arrow.names)
+            if lacking:
+                raise RecordingError(
+                    f"{path} has no column '{min(lacking)}'.",
+                    "See which there are: they depend on the rig the run was recorded on.",
+                )
+            table = file.read(columns=None if names is None else list(names))
+            return {name: table.column(name).to_numpy() for name in table.column_names}
+    except (OSError, pa.ArrowInvalid) as error:
+        raise RecordingError(
+            f"{path} cannot be read as Parquet: {error}.",
+            "Evaluate the run again to make it anew from its recording.",
+        ) from None
