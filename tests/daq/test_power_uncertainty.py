@@ -1,0 +1,229 @@
+"""The rig's uncertainty: one model three ways, correlations kept, truth covered."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from daq.monte_carlo import compare, monte_carlo
+from daq.power_uncertainty import Effects, RigEffects, RollSetColumns, evaluate, rig_sources
+from daq.rig import Rig, load_rig
+from daq.uncertainty import Source
+from daq.uncertainty_command import Point, main, point_budget, point_columns, power_model
+
+RIG_FILE = Path(__file__).parents[2] / "rigs" / "tarnhow.toml"
+STEP = 0.002
+
+
+@pytest.fixture(scope="module")
+def rig() -> Rig:
+    return load_rig(RIG_FILE)
+
+
+def columns(rig: Rig, n: int = 500, noise: bool = True) -> list[RollSetColumns]:
+    """A sweep: 15 to 35 m/s at 1 m/s2 with a force that falls a little."""
+    t = np.arange(n) * STEP
+    v = 15.0 + 20.0 * t / t[-1]
+    a = np.full(n, 20.0 / t[-1])
+    each = 2000.0 - 200.0 * t / t[-1]
+    return [
+        RollSetColumns(
+            v,
+            a,
+            np.tile(each, (len(rig.absorbers_of(s.name)), 1)),
+            speed_noise_mps=0.001 if noise else 0.0,
+            acceleration_noise_mps2=0.05 if noise else 0.0,
+            absorber_noise_n=3.0 if noise else 0.0,
+        )
+        for s in rig.roll_sets
+    ]
+
+
+POINTS = [
+    Point(25.0, 8000.0),
+    Point(25.0, 8000.0, 0.8, 3000.0),
+    Point(3.0, 500.0, -2.0),
+    Point(45.0, 0.0),
+]
+
+
+@pytest.mark.parametrize("point", POINTS)
+@pytest.mark.parametrize("shared", [0.0, 0.7])
+def test_budget_vector_form_and_draws_agree(rig: Rig, point: Point, shared: float) -> None:
+    # JCGM 100 by numerical sensitivities, our analytic ones, JCGM 101 by draws
+    budget = point_budget(rig, point, shared)
+    effects = evaluate(rig, point_columns(rig, point), STEP, shared_calibration=shared)
+    assert effects.total_power.values[1] == pytest.approx(budget.value, rel=1e-12)
+    assert effects.total_power.sigma()[1] == pytest.approx(budget.sigma, rel=1e-6)
+    for source, row in zip(effects.total_power.sources, budget.rows, strict=True):
+        assert source.name == row.name
+        place = effects.total_power.sources.index(source)
+        assert effects.total_power.effects[place, 1] == pytest.approx(
+            row.contribution, rel=1e-5, abs=1e-6 * budget.sigma
+        )
+    sources = rig_sources(rig, shared_calibration=shared)
+    drawn = monte_carlo(power_model(rig, point), sources, trials=200_000, seed=9)
+    assert drawn.sigma == pytest.approx(budget.sigma, rel=6e-3)
+    assert compare(budget, drawn).validated
+
+
+def test_common_weights_make_the_cells_err_together(rig: Rig) -> None:
+    apart = point_budget(rig, Point(25.0, 20_000.0), 0.0).sigma
+    together = point_budget(rig, Point(25.0, 20_000.0), 1.0).sigma
+    assert together > apart
+    # four equal cells: the slope part doubles (sqrt(4)) when it is one and the same
+    slope = 20_000.0 / 4 * 25.0 * 0.0005
+    assert together**2 - apart**2 == pytest.approx((16 - 4) * slope**2, rel=1e-3)
+
+
+def test_roll_radius_drops_out_of_absorbed_power(rig: Rig) -> None:
+    lossless = msgspec.structs.replace(
+        rig, roll_sets=tuple(msgspec.structs.replace(s, loss_n=(0, 0, 0)) for s in rig.roll_sets)
+    )
+    effects = evaluate(lossless, point_columns(lossless, Point(25.0, 8000.0)), STEP)
+    place = [source.name for source in effects.total_power.sources].index("front roll radius")
+    assert effects.total_power.effects[place] == pytest.approx(np.zeros(3), abs=1e-9)
+    force = effects.tractive_force[0].effects[place]
+    assert force == pytest.approx(np.full(3, -4000.0 * 0.0001 / 0.5))
+    assert effects.speed[0].effects[place] == pytest.approx(np.full(3, 25.0 * 0.0001 / 0.5))
+
+
+def test_torque_at_the_roll_does_not_need_the_radius_for_the_absorbers(rig: Rig) -> None:
+    effects = evaluate(rig, point_columns(rig, Point(25.0, 8000.0)), STEP)
+    place = [source.name for source in effects.total_power.sources].index("front roll radius")
+    torque = effects.wheel_torque[0]
+    assert abs(torque.effects[place, 1]) < 0.05 * torque.values[1] * 0.0001 / 0.5
+
+
+def test_noise_averages_down_and_the_rig_does_not(rig: Rig) -> None:
+    short = evaluate(rig, columns(rig, 500), STEP).total_power.budget()
+    long = evaluate(rig, columns(rig, 50_000), STEP).total_power.budget()
+
+    def part(budget: object, name: str) -> float:
+        return next(row.contribution for row in budget.rows if row.name == name)  # type: ignore[attr-defined]
+
+    assert part(long, "noise") < part(short, "noise") / 5
+    assert part(long, "front loss") == pytest.approx(part(short, "front loss"), rel=1e-6)
+    assert long.sigma > abs(part(long, "front loss"))
+
+
+def test_a_ramp_of_the_force_pays_for_misalignment(rig: Rig) -> None:
+    still = point_budget(rig, Point(25.0, 8000.0, 0.0, 0.0))
+    moving = point_budget(rig, Point(25.0, 8000.0, 0.0, 20_000.0))
+    extra = math.sqrt(moving.sigma**2 - still.sigma**2)
+    # two roll sets with 10 kN/s each, 0.5 ms apart
+    assert extra == pytest.approx(math.sqrt(2) * 10_000 * 0.0005 * 25.0, rel=1e-3)
+
+
+def test_difference_of_two_parts_of_a_run_cancels_what_they_share(rig: Rig) -> None:
+    power = evaluate(rig, columns(rig, noise=False), STEP).total_power
+    n = len(power.values)
+    first, second = np.zeros(n), np.zeros(n)
+    first[:100], second[100:200] = 1 / 100, 1 / 100
+    apart = math.hypot(power.budget(first).sigma, power.budget(second).sigma)
+    assert power.budget(second - first).sigma < 0.25 * apart
+
+
+def test_corrected_power_and_engine_torque_carry_their_own_sources(rig: Rig) -> None:
+    power = evaluate(rig, columns(rig, noise=False), STEP).total_power
+    corrected = power.scaled(1.03, 0.002, "weather correction")
+    assert corrected.values == pytest.approx(1.03 * power.values)
+    expected = np.hypot(1.03 * power.sigma(), 0.002 * power.values)
+    assert corrected.sigma() == pytest.approx(expected, rel=1e-12)
+    engine = np.full(len(power.values), 250.0)
+    engine[0] = 0.0
+    torque = power.torque(engine, relative_sigma=0.001)
+    assert math.isnan(torque.values[0])
+    assert torque.values[5] == pytest.approx(power.values[5] / 250.0)
+    assert torque.sigma()[5] == pytest.approx(
+        math.hypot(power.sigma()[5] / 250.0, 0.001 * torque.values[5]), rel=1e-12
+    )
+    assert torque.sources[-1].name == "engine speed"
+
+
+def test_stated_interval_covers_the_truth_of_rigs_drawn_at_random(rig: Rig) -> None:
+    """400 rigs drawn within the stated sigmas read the same run; the truth is known for each."""
+    generator = np.random.default_rng(12)
+    model_sources = rig_sources(rig)
+    point = Point(22.0, 9000.0, 0.5, 0.0)
+    model = power_model(rig, point)
+    budget = point_budget(rig, point)
+    draws = np.array([
+        source.value + source.sigma * generator.standard_normal(400) for source in model_sources
+    ])  # fmt: skip
+    truth = model(draws)
+    low, high = budget.interval
+    covered = np.mean((truth >= low) & (truth <= high))
+    assert 0.92 <= covered <= 0.98
+
+
+def test_columns_must_fit_the_rig(rig: Rig) -> None:
+    with pytest.raises(ValueError, match="each roll set"):
+        evaluate(rig, columns(rig)[:1], STEP)
+    one = columns(rig)
+    narrow = RollSetColumns(one[0].speed_mps, one[0].acceleration_mps2, one[0].absorber_n[:1])
+    with pytest.raises(ValueError, match="2 absorbers"):
+        evaluate(rig, [narrow, one[1]], STEP)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        rig_sources(rig, shared_calibration=1.5)
+
+
+def test_every_quantity_has_its_unit(rig: Rig) -> None:
+    effects: RigEffects = evaluate(rig, columns(rig), STEP)
+    units = [effects.speed, effects.absorber_force, effects.tractive_force, effects.wheel_torque]
+    assert [parts[0].unit for parts in units] == ["m/s", "N", "N", "N.m"]
+    total: Effects = effects.total_power
+    assert total.unit == "W"
+    sums = np.sum([part.values for part in effects.power], axis=0)
+    assert total.values == pytest.approx(sums)
+    assert np.all(total.sigma() >= total.systematic_sigma())
+
+
+def test_command_prints_one_object_and_confirms_the_budget(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert main(["--rig", str(RIG_FILE), "--json", "--trials", "100000", "--seed", "3"]) == 0
+    printed = json.loads(capsys.readouterr().out)
+    assert printed["agreement"]["validated"] is True
+    assert printed["budget"]["sigma"] == pytest.approx(printed["per_sample_sigma"], rel=1e-6)
+    assert printed["monte_carlo"]["trials"] == 100_000
+    assert main(["--rig", str(RIG_FILE), "--trials", "20000"]) in {0, 1}
+    text = capsys.readouterr().out
+    assert "front-left cell slope" in text
+    assert "Monte Carlo" in text
+
+
+def test_command_refuses_bad_input(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert main(["--rig", str(tmp_path / "none.toml")]) == 2
+    assert "There is no rig file" in capsys.readouterr().err
+    for arguments in (["--speed-mps", "0"], ["--trials", "5"], ["--shared-calibration", "2"]):
+        with pytest.raises(SystemExit) as stop:
+            main(["--rig", str(RIG_FILE), *arguments])
+        assert stop.value.code == 2
+
+
+def test_a_source_without_uncertainty_adds_nothing(rig: Rig) -> None:
+    exact = msgspec.structs.replace(
+        rig,
+        roll_sets=tuple(
+            msgspec.structs.replace(
+                s, roll_radius_sigma_m=0.0, base_inertia_sigma_kg=0.0, loss_sigma_n=0.0
+            )
+            for s in rig.roll_sets
+        ),
+        absorbers=tuple(
+            msgspec.structs.replace(
+                absorber,
+                cell=msgspec.structs.replace(absorber.cell, relative_sigma=0.0, zero_sigma_n=0.0),
+            )
+            for absorber in rig.absorbers
+        ),
+    )
+    effects = evaluate(exact, columns(exact, noise=False), STEP, alignment_sigma_s=0.0)
+    assert np.all(effects.total_power.sigma() == 0.0)
+    assert all(isinstance(source, Source) for source in effects.total_power.sources)
