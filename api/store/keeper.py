@@ -18,7 +18,7 @@ from pathlib import Path
 
 import msgspec
 
-from api.processes.channel import ChannelClient
+from api.processes.channel import ChannelClient, LoopGone
 from api.store.catalogue import RUN_ID, Catalogue, NewRun, Note
 from api.store.closed import Closed
 from api.store.schema import RunState
@@ -29,7 +29,8 @@ from daq.errors import StoreError
 from daq.rig import Rig
 
 LOOK_EVERY_S = 1.0
-TELEMETRY_WAIT_S = 3.0
+CONNECT_WAIT_S = 5.0
+TELEMETRY_WAIT_S = 2.0
 RAW_NAME = "raw.drm"
 RUNS_FOLDER = "runs"
 INTERRUPTED_REASON = "Interrupted: a process or the computer stopped while it was recording."
@@ -67,6 +68,8 @@ class Keeper:
         self._queue: asyncio.Queue[str] = asyncio.Queue()
         self._queued: set[str] = set()
         self._asked: dict[str, Asked] = {}
+        self._recovered_connections = -1
+        self.recoveries = 0
         self.failures = 0
         self.healthy = True  # the last step on the catalogue succeeded
 
@@ -120,11 +123,10 @@ class Keeper:
 
     async def _follow(self) -> None:
         with self._loop.events() as stream:
-            connections = -1
             missed = 0
             while True:
-                if self._loop.connections != connections or stream.missed != missed:
-                    connections, missed = self._loop.connections, stream.missed
+                if self._loop.connections != self._recovered_connections or stream.missed != missed:
+                    missed = stream.missed
                     await self._guarded(self._recover)
                 with contextlib.suppress(TimeoutError):
                     async with asyncio.timeout(LOOK_EVERY_S):
@@ -148,9 +150,9 @@ class Keeper:
         if not RUN_ID.match(run_id):
             return
         if event.kind == "run-started":
-            await self.begin(run_id, str(event.data.get("kind", "")))
+            await self.begin(run_id, str(event.data.get("test", "")))
         elif event.kind == "run-ended":
-            reason = str(event.data.get("reason", "") or event.text)
+            reason = event.text or str(event.data.get("reason", ""))
             if not await asyncio.to_thread(self.catalogue.known, [run_id]):
                 await self.begin(run_id)
             await asyncio.to_thread(self.catalogue.end_run, run_id, utc_now(), reason)
@@ -159,6 +161,8 @@ class Keeper:
     async def _recover(self) -> None:
         """Queue every run that is open in the catalogue or lies in a folder unknown to it."""
         live = await self._live_run()
+        if live is None:
+            return  # not known yet; asked again at the next look
         open_runs = await asyncio.to_thread(self.catalogue.open_runs)
         folders = await asyncio.to_thread(_recorded, self.runs_folder)
         known = await asyncio.to_thread(self.catalogue.known, folders)
@@ -168,18 +172,26 @@ class Keeper:
         for run_id in sorted({*open_runs, *(set(folders) - known)}):
             if run_id != live:
                 self._enqueue(run_id)
+        self.recoveries += 1
+        self._recovered_connections = self._loop.connections
 
-    async def _live_run(self) -> str:
-        """Id of the run that the loop is recording now, "" when none or no loop."""
-        seen = self._loop.count
-        if self._loop.connected:
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(TELEMETRY_WAIT_S):
-                    await self._loop.changed(seen)
-        telemetry = self._loop.latest
-        if not self._loop.connected or telemetry is None or telemetry.test is None:
+    async def _live_run(self) -> str | None:
+        """Id of the run that the loop is recording now; "" when none or no loop; None: unknown.
+
+        Closing a run that is being recorded would call it interrupted, so a loop that is there
+        but has not spoken yet is waited for.
+        """
+        with contextlib.suppress(LoopGone):
+            await self._loop.wait_connected(CONNECT_WAIT_S)
+        if not self._loop.connected:
             return ""
-        return telemetry.test.run_id
+        try:
+            async with asyncio.timeout(TELEMETRY_WAIT_S):
+                await self._loop.changed(self._loop.count)
+        except TimeoutError:
+            return None
+        telemetry = self._loop.latest
+        return telemetry.test.run_id if telemetry is not None and telemetry.test else ""
 
     def _enqueue(self, run_id: str) -> None:
         if run_id not in self._queued:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import shutil
 import tempfile
@@ -15,7 +16,7 @@ from api.app import create_app
 from api.processes.channel import SOCKET_NAME, ChannelClient
 from api.settings import MqttSection, ServiceSection, Settings, StoreSection
 from api.store.closed import Closed
-from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
+from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
 from tests.api.harness import Service, StartService, no_evaluation
 
 
@@ -56,8 +57,11 @@ async def start_service(data: Path, fake_loop: FakeLoop) -> AsyncIterator[StartS
             await stack.enter_async_context(app.router.lifespan_context(app))
             if not quiet:
                 await client.wait_connected(5.0)
-                fake_loop.publish(telemetry())
-                await until(lambda: client.latest is not None)
+                keeper = app.state.context.keeper
+                async with asyncio.timeout(5.0):
+                    while client.latest is None or not keeper.recoveries:
+                        fake_loop.publish(telemetry())
+                        await asyncio.sleep(0.005)
             return Service(app, fake_loop)
 
         yield start

@@ -1,0 +1,87 @@
+"""A real recording of a hold on the simulated rig, in virtual time: what the loop would write."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from api.processes.rehearsal import HOLDER, VirtualRig, drive_up
+from control.commands import StartTest
+from control.core import Step
+from control.plans import SteadyHold
+from control.telemetry import State
+from daq.record import Kind, RawRecorder
+from daq.recording import Header
+from daq.rig import load_rig
+from daq.wire.codec import encode
+from daq.wire.frames import Hello, Sample
+from tests.api.fake_loop import RIG_FILE
+
+RUN_ID = "20260314-150926-5358"
+PLAN = SteadyHold(seconds=6.0, rpm=1900.0, settle_s=1.5)
+_msgpack = msgspec.msgpack.Encoder()
+
+
+class RecordedRig(VirtualRig):
+    """Writes down what passes between front end and core once `recorder` is set."""
+
+    recorder: RawRecorder | None = None
+    greeting: Hello | None = None
+    written = 0
+
+    def advance(self) -> None:
+        plant = self.plant
+        commands, self._commands = self._commands, []
+        now_s = plant.now_s
+        if now_s >= self._keep_at_s:
+            self._keep_at_s = now_s + 1.0
+            from control.commands import KeepHelm
+
+            self.send(KeepHelm(0, HOLDER))
+        for frame in self.deframer.feed(plant.advance()):
+            if isinstance(frame, Hello):
+                self.greeting = frame
+            self.note(Kind.RX, encode(frame).rstrip(b"\0"))
+            self.written += self.recorder is not None and isinstance(frame, Sample)
+            self._hand_over(self.core.step(frame, commands, plant.now_s))  # type: ignore[arg-type]
+            commands = []
+        self.frames += 1
+
+    def _hand_over(self, step: Step) -> None:
+        super()._hand_over(step)
+        if step.set_point is not None:
+            self.note(Kind.TX, encode(step.set_point).rstrip(b"\0"))
+        for event in step.events:
+            self.note(Kind.EVENT, _msgpack.encode(event))
+
+    def note(self, kind: Kind, payload: bytes) -> None:
+        if self.recorder is not None:
+            assert self.recorder.append(kind, int(self.plant.now_s * 1e9), payload)
+
+
+def record_hold(folder: Path, plan: SteadyHold = PLAN) -> int:
+    """Record a whole hold into `folder`/raw.drm; returns the number of sample frames written."""
+    virtual = RecordedRig(load_rig(RIG_FILE), seed=7)
+    driver = virtual.plant.driver
+    virtual.make_ready()
+    driver.tell(pedal=0.4)
+    drive_up(virtual, plan)
+    virtual.recorder = RawRecorder(folder / "raw.drm")
+    header = Header(
+        rig_text=RIG_FILE.read_text(),
+        rig_fingerprint=virtual.rig.fingerprint,
+        version="1.2.3",
+        run_id=folder.name,
+        plan=msgspec.Raw(msgspec.json.encode(plan)),
+        started_utc="2026-03-14T15:09:26+00:00",
+    )
+    virtual.note(Kind.HEADER, msgspec.json.encode(header))
+    assert virtual.greeting is not None
+    virtual.note(Kind.RX, encode(virtual.greeting).rstrip(b"\0"))
+    virtual.ask(StartTest(0, HOLDER, folder.name, plan))
+    driver.tell(pedal=1.0)
+    while virtual.core.state is State.LOADED:
+        virtual.advance()
+    assert virtual.recorder.close()
+    return virtual.written
