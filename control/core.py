@@ -46,6 +46,7 @@ from daq.wire.frames import (
 SILENCE_S = 0.1  # no sample for this long: the link is lost
 LATE_S = 0.1  # no step for this long: the loop was late
 ZERO_TAKING_S = 0.5
+EMPTY_S = 2.0  # longest wait for the coils once nothing is asked of them
 AFTER_RUN_S = 120.0  # fans run on after load
 TRIPS_WHEN_PARKED = frozenset({"current-stuck-on", "host-restarted"})
 FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
@@ -116,6 +117,7 @@ class Core:
         )
         self._output = [0.0] * (3 + 5 * count)
         self._zero_a = (0.0,) * count
+        self._no_travel = [_NAN] * len(names)
         self._fresh = False
         self._now_s = 0.0
         self._step_s: float | None = None
@@ -126,7 +128,9 @@ class Core:
         self._moment: dict[str, str] = {}
         self._notice_refusals = 0
         self._flight = (0, 0)
+        self._age_s = 0.005  # of the steering speed, averaged
         self._cooling_until_s = 0.0
+        self._zero_for_s = 0.0
         self._zeroing: tuple[ZeroCells, float, list[float], int] | None = None
         self._answers: list[Answer] = []
         self._events: list[Event] = []
@@ -188,19 +192,17 @@ class Core:
         if last is None:
             for i, absorber in enumerate(measured.absorbers):
                 self.loads.set_cell_delay(i, absorber.force_delay_s)
-            self.loads.set_delays(measured.roll_sets[0].speed_delay_s, 0)
         self._frame_time_s = time_s
         self._sample_s = now_s
         self.frames_lost += measured.frames_lost
         flight = (self._gate.sequence - sample.last_set_point) & 0xFFFF
         if flight != self.loads.in_flight:
-            self._follow_flight(flight, measured)
+            self._follow_flight(flight)
 
         # Readings to plain numbers; what may not steer becomes NaN.
         sets = measured.roll_sets
         absorbers = measured.absorbers
         speeds = [one.speed.value for one in sets]
-        delays = [one.speed_delay_s for one in sets]
         coils = [one.current.value for one in absorbers]
         cells = [one.force.value for one in absorbers]
         shafts = [one.speed_radps for one in absorbers]
@@ -213,6 +215,19 @@ class Core:
                 doubtful = True
         if doubtful:
             _drop_doubtful(measured, speeds, coils, cells)
+        steer = measured.steer
+        if steer:
+            travels = [one[0] for one in steer]
+            ages = [one[1] for one in steer]
+            age = self._age_s
+            for one_age in ages:
+                if one_age > 0.0:
+                    age += (one_age - age) * 0.01
+            self._age_s = age
+            if not 0.8 * self.loads.speed_age_s < age < 1.25 * self.loads.speed_age_s:
+                self.loads.set_delays(age, self.loads.in_flight)
+        else:  # a chain without edges: the reported speed has to do
+            travels = ages = self._no_travel
         force_n = power_w = 0.0
         for one in sets:
             newton = one.absorber_force.value
@@ -231,7 +246,7 @@ class Core:
             aim, target, rate, between = demand.aim, demand.target, demand.rate, demand.between
         output = self.loads.step(
             dt_s, aim, target, rate, self._fresh, between,
-            speeds, delays, coils, cells, shafts, sent,
+            travels, ages, coils, cells, shafts, sent, speeds, sets[0].speed_delay_s,
         )  # fmt: skip
         self._output = output
         self._fresh = False
@@ -272,14 +287,15 @@ class Core:
             mode = Mode.LOAD
             asked = tuple(output[3 : 3 + count])
             if held:
-                asked = tuple([a if a < b else b for a, b in zip(asked, before, strict=True)])
+                coils_a = self._gate.coils_a
+                asked = tuple([a if a < b else b for a, b in zip(asked, coils_a, strict=True)])
         elif state is State.EASING:
-            mode, asked = Mode.EASE, before
+            mode, asked = Mode.EASE, self._gate.coils_a
         elif state is State.TRIPPED and before != self._zero_a:
             if self._release is Release.RAMP:
-                mode, asked = Mode.EASE, before
+                mode, asked = Mode.EASE, self._gate.coils_a
             elif self._release is Release.FAST:
-                mode, asked = Mode.TRIP, before
+                mode = Mode.TRIP
         measured = self.measured
         permitted = (
             measured is not None
@@ -306,7 +322,11 @@ class Core:
         if decision.clamps:
             self._count_clamps(decision.clamps)
         if state is State.EASING and decision.state.currents_a == self._zero_a:
-            self.move(Trigger.UNLOADED, "load is off")
+            self._zero_for_s += dt_s
+            if self._zero_for_s > EMPTY_S or all(not coil > 0.5 for coil in coils):
+                self.move(Trigger.UNLOADED, "load is off")
+        else:
+            self._zero_for_s = 0.0
         return decision.set_point
 
     # ---- frames other than samples -------------------------------------------------------------
@@ -332,7 +352,7 @@ class Core:
         if code and code != "wire-mismatch":
             self._moment[code] = detail
         if code or not self.session.live:
-            self._gate = gate.closed(self._limits, self._gate.sequence)
+            self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
             self._without_frame()
 
     def _notice(self, notice: Notice) -> None:
@@ -349,7 +369,7 @@ class Core:
         """Nothing came: no set point; after a while the link counts as lost."""
         if self.session.live and self._sample_s is not None and now_s - self._sample_s > SILENCE_S:
             self._moment["link-lost"] = f"{(now_s - self._sample_s) * 1e3:.0f} ms"
-            self._gate = gate.closed(self._limits, self._gate.sequence)
+            self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
         self._without_frame()
 
     def _without_frame(self) -> None:
@@ -526,14 +546,14 @@ class Core:
         self.event("notice", "Load-cell zeros taken.", **{k: v for k, v in self.zeros.items()})
         self._answers.append(Answer(command.id, True))
 
-    def _follow_flight(self, flight: int, measured: Measured) -> None:
+    def _follow_flight(self, flight: int) -> None:
         """Set points on their way, counted by sequence: the transport delay as it is."""
         if flight > 8:
             return
         seen, times = self._flight
         self._flight = (flight, times + 1 if seen == flight else 1)
         if self._flight[1] >= FLIGHT_FRAMES:
-            self.loads.set_delays(measured.roll_sets[0].speed_delay_s, flight)
+            self.loads.set_delays(self.loads.speed_age_s, flight)
 
     def _fans(self) -> int:
         state = self.state

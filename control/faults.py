@@ -125,7 +125,7 @@ _ROWS = (
           "Take zeros; if it returns, check arm and cell."),
     # --- absorbers ------------------------------------------------------------------------
     Fault("current-not-following", "coil current not as commanded",
-          "off the coil model by over 3 A and 15 % for 300 ms", 310,
+          "off the coil model by over 3 A and 15 % for 300 ms", 500,
           Effect.EASE, "A supply does not follow its set point.",
           "Check the supply, its fuses and the coil."),
     Fault("current-stuck-on", "coil current although none is asked", "over 2 A, 1 s after zero", 1010,

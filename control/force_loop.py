@@ -22,8 +22,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from control import absorber as absorber_module
 from control.absorber import GAIN, current_for, learn_shape, torque_at
-from daq.kernel import jit
+from daq.kernel import jit, refresh_cache
+
+refresh_cache(__file__, absorber_module.__file__)
 
 Floats = npt.NDArray[np.float64]
 

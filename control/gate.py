@@ -7,6 +7,10 @@ functions; the memory of one frame ago goes in and comes out, so each decision c
 Order of the cuts, each counted: not a number, permission, easing ceiling, standstill, force,
 speed and power ceilings (no rise, then fall), forcing time, current ceiling, rate up, rate down.
 Going to zero without permission is immediate; everything else keeps to the rates.
+
+The rates are those of the coil current, not of the set point: a supply asked for more than needed
+(forcing) changes the coil by (set point - current) / lag. The gate follows the coil by what it has
+sent, and keeps every set point within lag x rate of it. It needs no measurement for that.
 """
 
 from __future__ import annotations
@@ -31,7 +35,7 @@ class Mode(enum.IntEnum):
     DENY = 0  # zero, at once
     LOAD = 1  # within limits and rates
     EASE = 2  # no rise; down along the easing ramp
-    TRIP = 3  # no rise; down along the fall rate
+    TRIP = 3  # nothing is asked; down as fast as the fall rate allows
 
 
 class Clamp(enum.IntFlag):
@@ -56,6 +60,7 @@ class GateLimits(msgspec.Struct, frozen=True):
 
     continuous_a: tuple[float, ...]
     forcing_a: tuple[float, ...]
+    coil_lag_s: tuple[float, ...]
     rise_a_per_s: float
     fall_a_per_s: float
     ease_off_s: float
@@ -89,7 +94,8 @@ class GateState(msgspec.Struct, frozen=True, gc=False):
     """One frame's memory of the gate."""
 
     sequence: int
-    currents_a: tuple[float, ...]
+    currents_a: tuple[float, ...]  # set points sent
+    coils_a: tuple[float, ...]  # what the coils carry if they obeyed
     ceilings_a: tuple[float, ...]  # of the easing ramp
     ramp_a_per_s: tuple[float, ...]  # its slopes, fixed when easing began
     forcing_s: tuple[float, ...]  # time spent above the continuous current
@@ -107,6 +113,7 @@ def limits_of(rig: Rig) -> GateLimits:
     return GateLimits(
         continuous_a=tuple(absorber.max_current_a for absorber in rig.absorbers),
         forcing_a=tuple(absorber.forcing_a for absorber in rig.absorbers),
+        coil_lag_s=tuple(absorber.coil_lag_s for absorber in rig.absorbers),
         rise_a_per_s=rig.limits.current_rise_a_per_s,
         fall_a_per_s=rig.limits.current_fall_a_per_s,
         ease_off_s=rig.limits.ease_off_s,
@@ -118,10 +125,12 @@ def limits_of(rig: Rig) -> GateLimits:
     )
 
 
-def closed(limits: GateLimits, sequence: int = 0) -> GateState:
-    """The gate before its first frame: all zero."""
+def closed(
+    limits: GateLimits, sequence: int = 0, coils_a: tuple[float, ...] | None = None
+) -> GateState:
+    """The gate with nothing let through; coils may still carry `coils_a`."""
     zeros = (0.0,) * len(limits.continuous_a)
-    return GateState(sequence, zeros, zeros, zeros, zeros, False)
+    return GateState(sequence, zeros, coils_a or zeros, zeros, zeros, zeros, False)
 
 
 def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
@@ -130,8 +139,19 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
     No session: no set point at all, so that the front end's own clock takes the load off.
     """
     count = len(limits.continuous_a)
+    dt_s = 0.0
+    if request.dt_s > 0.0:
+        dt_s = request.dt_s if request.dt_s < LONGEST_STEP_S else LONGEST_STEP_S
+    coils = tuple(
+        [
+            sent + (coil - sent) * math.exp(-dt_s / lag)
+            for sent, coil, lag in zip(
+                state.currents_a, state.coils_a, limits.coil_lag_s, strict=True
+            )
+        ]
+    )
     if request.session == 0:
-        return Decision(None, closed(limits, state.sequence), Clamp.DENIED)
+        return Decision(None, closed(limits, state.sequence, coils), Clamp.DENIED)
     shaped = (
         len(request.asked_a) == count
         and len(request.coil_a) == count
@@ -141,23 +161,22 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
     if request.permitted is not True or not shaped or mode not in (Mode.LOAD, Mode.EASE, Mode.TRIP):
         denied = int(Clamp.NONE if shaped and not any(request.asked_a) else Clamp.DENIED)
         sequence = (state.sequence + 1) & 0xFFFF
-        zero = closed(limits, sequence)
+        zero = closed(limits, sequence, coils)
         return Decision(_set_point(limits, sequence, request, zero.currents_a), zero, denied)
 
-    dt_s = request.dt_s if 0.0 < request.dt_s <= LONGEST_STEP_S else 0.0
-    if request.dt_s > LONGEST_STEP_S:
-        dt_s = LONGEST_STEP_S
     easing = mode is not Mode.LOAD
     ceilings, ramp = state.ceilings_a, state.ramp_a_per_s
     if easing:
         if not state.easing:
-            ceilings = state.currents_a
+            ceilings = coils
             ramp = tuple(current / limits.ease_off_s for current in ceilings)
-        slopes = ramp if mode is Mode.EASE else (limits.fall_a_per_s,) * count
-        ceilings = tuple(
-            max(0.0, ceiling - slope * dt_s)
-            for ceiling, slope in zip(ceilings, slopes, strict=True)
-        )
+        if mode is Mode.EASE:
+            ceilings = tuple(
+                max(0.0, ceiling - slope * dt_s)
+                for ceiling, slope in zip(ceilings, ramp, strict=True)
+            )
+        else:
+            ceilings = (0.0,) * count
 
     clamps: int = 0
     beyond = 0  # a rig-wide ceiling is reached (or unknown): no rise anywhere, then fall
@@ -165,11 +184,12 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
         beyond |= 16
     if not request.power_w <= limits.max_power_w:
         beyond |= 64
-    rise, fall = limits.rise_a_per_s * dt_s, limits.fall_a_per_s * dt_s
     currents: list[float] = []
     forcing: list[float] = []
     for i in range(count):
-        before = state.currents_a[i]
+        coil = coils[i]
+        up = coil + limits.rise_a_per_s * limits.coil_lag_s[i]
+        down = coil - limits.fall_a_per_s * limits.coil_lag_s[i]
         ask = request.asked_a[i]
         if not math.isfinite(ask):
             clamps |= 1
@@ -182,12 +202,12 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
             if ask > 0.0:
                 clamps |= 8
             ask = 0.0
-        elif speed > limits.max_speed_mps and ask > before:
+        elif speed > limits.max_speed_mps and ask > coil:
             clamps |= 32  # over-speed: hold what is on, a sudden release would make it worse
-            ask = before
+            ask = coil
         if beyond and ask > 0.0:
             clamps |= beyond
-            ask = min(ask, before - fall)
+            ask = min(ask, down)
         continuous = limits.continuous_a[i]
         spent = state.forcing_s[i]
         ceiling = limits.forcing_a[i]
@@ -200,19 +220,19 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
         if ask < 0.0:
             clamps |= 256
             ask = 0.0
-        if ask > before + rise:
+        if ask > up:
             clamps |= 512
-            ask = before + rise
-        elif ask < before - fall:
+            ask = up
+        elif ask < down:
             clamps |= 1024
-            ask = before - fall
+            ask = down
         currents.append(ask)
         if ask > continuous:
             forcing.append(spent + dt_s)
         else:
             forcing.append(spent - dt_s if spent > dt_s else 0.0)
     sequence = (state.sequence + 1) & 0xFFFF
-    after = GateState(sequence, tuple(currents), ceilings, ramp, tuple(forcing), easing)
+    after = GateState(sequence, tuple(currents), coils, ceilings, ramp, tuple(forcing), easing)
     return Decision(_set_point(limits, sequence, request, currents), after, clamps)
 
 

@@ -1,14 +1,19 @@
 """Hold the speed of one roll set: observe the tractive force, meet it, correct what is left.
 
-Data flow per frame: measured speed (late by a declared delay), force the absorbers give, known
-losses and inertia -> observer (speed, drive force, its rate) -> force asked of the absorbers, a
-little ahead of time. Row-based and compiled; `control.loads` owns the rows.
+Data flow per frame: travel up to the newest tooth edge and its age, force the absorbers give, known
+losses and inertia -> observer (place, speed, drive force, its rate) -> force asked of the
+absorbers, a little ahead of time. Row-based and compiled; `control.loads` owns the rows.
 
-M dv/dt = drive - absorbers - loss(v). The observer is a fading-memory filter of third order
-(critically damped triple pole, Morrison 1969) in which the absorber force enters as a known input,
-so that the loop's own action is not mistaken for a disturbance. Meeting the drive force leaves
-v' = -k (v - v_ref); k follows from the delays that remain in the loop, not from hand tuning.
-Nothing integrates the speed error, so nothing winds up while the absorber is at a limit.
+M dv/dt = drive - absorbers - loss(v). The observer is a fading-memory filter of third degree (all
+poles in one place; Morrison, Introduction to Sequential Smoothing and Prediction, 1969: from
+memory) in which the absorber force enters as a known input, so that the loop's own action is not
+mistaken for a disturbance. It follows the place of the wheel, not a speed: the timing noise of
+edges is white in place, and a speed made of two edges would pass it on differentiated.
+
+Meeting the drive force leaves v' = -k (v - v_ref); k follows from the delays that remain in the
+loop, not from hand tuning. The correction is held to a share of what the absorbers can do, so that
+a large error is worked off at a steady rate and never by swinging between the limits. Nothing
+integrates the speed error, so nothing winds up while an absorber is at a limit.
 """
 
 # ruff: noqa: PLR0124 - x == x tells a number from NaN cheaply
@@ -24,21 +29,25 @@ from daq.kernel import jit
 
 Floats = npt.NDArray[np.float64]
 
+CORRECTION_SHARE = 0.25  # of the roll set's full force, for working off a speed error
+STALE_S = 0.1  # no new edge for so long: the reported speed steers
+
 # Columns of a roll set's fixed row.
 INERTIA, LOSS_A, LOSS_B, LOSS_C, OBSERVER, FEEDBACK, AHEAD_S, MAX_FORCE = range(8)
 FIXED_COLUMNS = 8
 
 # Columns of a roll set's state row.
-SPEED, DRIVE_N, RATE_N, SPEED_AHEAD, SEEN = range(5)
-STATE_COLUMNS = 5
+SPEED, DRIVE_N, RATE_N, SPEED_AHEAD, SEEN, SINCE_S, PLACE_M = range(7)
+STATE_COLUMNS = 7
 
 
-def observer_bandwidth(frame_s: float, speed_delay_s: float) -> float:
-    """Triple pole of the observer, rad/s: as fast as the age of the speed allows.
+def observer_bandwidth(frame_s: float, speed_age_s: float, slew_s: float) -> float:
+    """Poles of the observer, rad/s: as fast as the age of the edges allows, and no faster than
+    the supply can act on what is seen (`slew_s`: time for a good part of its range).
 
-    A third-order tracker behind a dead time d keeps about 50 degrees when w d = 0.35 or less.
+    A tracker of this degree behind a dead time d keeps about 50 degrees when w d = 0.35 or less.
     """
-    return 0.35 / (speed_delay_s + 0.5 * frame_s)
+    return min(0.35 / (speed_age_s + 0.5 * frame_s), 1.0 / slew_s)
 
 
 def feedback_gain(follow_s: float, dead_s: float) -> float:
@@ -67,30 +76,55 @@ def observe(
     fixed: Floats,
     state: Floats,
     dt_s: float,
-    speed_mps: float,
-    delay_s: float,
+    travel_m: float,
+    age_s: float,
+    shown_mps: float,
+    shown_delay_s: float,
     absorbed_tick_n: float,
     absorbed_now_n: float,
 ) -> None:
-    """One frame of the observer. `speed_mps` NaN: predict only."""
+    """One frame of the observer.
+
+    `travel_m`: from the edge that was newest before to the newest now, which is `age_s` old; NaN
+    without a new edge. `shown_mps`: the reported speed, which steers when edges stay away.
+    """
     inertia = fixed[INERTIA]
     if state[SEEN] == 0.0:
-        if speed_mps != speed_mps:
+        if shown_mps != shown_mps:
             return
-        state[SPEED] = speed_mps
-        state[DRIVE_N] = absorbed_tick_n + loss(fixed, speed_mps)
+        state[SPEED] = shown_mps
+        state[DRIVE_N] = absorbed_tick_n + loss(fixed, shown_mps)
         state[RATE_N] = 0.0
+        state[PLACE_M] = 0.0
+        state[SINCE_S] = 0.0
         state[SEEN] = 1.0
     state[DRIVE_N] += state[RATE_N] * dt_s
     accel = (state[DRIVE_N] - absorbed_tick_n - loss(fixed, state[SPEED])) / inertia
+    state[PLACE_M] += (state[SPEED] + 0.5 * accel * dt_s) * dt_s
     state[SPEED] += accel * dt_s
-    if speed_mps == speed_mps:
-        # The measurement is as old as its declared delay: compare with the speed of that moment.
-        miss = speed_mps - (state[SPEED] - accel * delay_s)
-        fade = np.exp(-fixed[OBSERVER] * dt_s)
-        state[SPEED] += (1.0 - fade**3) * miss
-        state[DRIVE_N] += inertia * 1.5 * (1.0 - fade**2) * (1.0 - fade) / dt_s * miss
-        state[RATE_N] += inertia * (1.0 - fade) ** 3 / (dt_s * dt_s) * miss
+    state[SINCE_S] += dt_s
+    since = state[SINCE_S]
+    fade = np.exp(-fixed[OBSERVER] * since)
+    gone = 1.0 - fade
+    if travel_m == travel_m and since < STALE_S:
+        # Compare with the place of the moment the edge passed, not of now.
+        miss = travel_m - (state[PLACE_M] - (state[SPEED] - 0.5 * accel * age_s) * age_s)
+        state[PLACE_M] += (1.0 - fade**4) * miss - travel_m
+        state[SPEED] += gone**2 * (11.0 + (14.0 + 11.0 * fade) * fade) / (6.0 * since) * miss
+        state[DRIVE_N] += inertia * 2.0 * gone**3 * (1.0 + fade) / (since * since) * miss
+        state[RATE_N] += inertia * gone**4 / since**3 * miss
+        state[SINCE_S] = 0.0
+    elif since >= STALE_S and shown_mps == shown_mps:
+        # Near standstill: the reported speed, late as it is; the drive force follows gently.
+        miss = shown_mps - (state[SPEED] - accel * shown_delay_s)
+        part = 1.0 - np.exp(-dt_s / STALE_S)
+        state[SPEED] += part * miss
+        state[DRIVE_N] += inertia * part * miss / STALE_S
+        state[RATE_N] = 0.0
+        if travel_m == travel_m:
+            state[PLACE_M] = state[SPEED] * age_s
+            state[SINCE_S] = 0.0
+        state[SPEED] = max(state[SPEED], 0.0)
     # Where the speed will be when a force asked now acts.
     ahead = (state[DRIVE_N] - absorbed_now_n - loss(fixed, state[SPEED])) / inertia
     state[SPEED_AHEAD] = state[SPEED] + ahead * fixed[AHEAD_S]
@@ -100,5 +134,7 @@ def observe(
 def ask(fixed: Floats, state: Floats, reference_mps: float, reference_accel: float) -> float:
     """Force to ask of the roll set's absorbers, N; may be negative or beyond them."""
     drive = state[DRIVE_N] + state[RATE_N] * fixed[AHEAD_S]
-    correction = fixed[FEEDBACK] * (state[SPEED_AHEAD] - reference_mps) - reference_accel
-    return float(drive - loss(fixed, state[SPEED]) + fixed[INERTIA] * correction)
+    most = CORRECTION_SHARE * fixed[MAX_FORCE]
+    correct = fixed[INERTIA] * fixed[FEEDBACK] * (state[SPEED_AHEAD] - reference_mps)
+    correct = min(max(correct, -most), most) - fixed[INERTIA] * reference_accel
+    return float(drive - loss(fixed, state[SPEED]) + correct)

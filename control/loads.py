@@ -15,11 +15,17 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from control import absorber as absorber_module
 from control import force_loop, hold
+from control import share as share_module
 from control.absorber import COLD_K, GAIN, MAP_COLUMNS, SHAPE, SHAPE_NODES, capacity, map_row
 from control.share import Between, by_weight
-from daq.kernel import jit
+from daq.kernel import jit, refresh_cache
 from daq.rig import Rig
+
+refresh_cache(
+    __file__, absorber_module.__file__, force_loop.__file__, hold.__file__, share_module.__file__
+)
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -43,8 +49,8 @@ REFERENCE, REFERENCE_RATE, BUILT_N, SINCE_S, SHORTFALL_N = range(5)
 GENERAL_COLUMNS = 5
 
 # Input layout: head, then blocks per roll set and per absorber.
-DT, AIM, TARGET, RATE, FRESH, BETWEEN, LOW_SPEED = range(7)
-INPUT_HEAD = 7
+DT, AIM, TARGET, RATE, FRESH, BETWEEN, LOW_SPEED, SHOWN_DELAY = range(8)
+INPUT_HEAD = 8
 
 
 @jit
@@ -68,13 +74,14 @@ def frame(
     dt = inputs[DT]
     aim = int(inputs[AIM])
     target = inputs[TARGET]
-    speeds = inputs[INPUT_HEAD : INPUT_HEAD + set_count]
-    delays = inputs[INPUT_HEAD + set_count : INPUT_HEAD + 2 * set_count]
+    travels = inputs[INPUT_HEAD : INPUT_HEAD + set_count]
+    ages = inputs[INPUT_HEAD + set_count : INPUT_HEAD + 2 * set_count]
     base = INPUT_HEAD + 2 * set_count
     coils = inputs[base : base + count]
     cells = inputs[base + count : base + 2 * count]
     shafts = inputs[base + 2 * count : base + 3 * count]
     sent = inputs[base + 3 * count : base + 4 * count]
+    shown = inputs[base + 4 * count : base + 4 * count + set_count]
 
     for i in range(count):
         force_loop.observe(
@@ -88,7 +95,10 @@ def frame(
             if owner[i] == r:
                 tick += states[i, force_loop.FORCE_TICK_N]
                 now += states[i, force_loop.FORCE_NOW_N]
-        hold.observe(sets_fixed[r], sets[r], dt, speeds[r], delays[r], tick, now)
+        hold.observe(
+            sets_fixed[r], sets[r], dt, travels[r], ages[r], shown[r], inputs[SHOWN_DELAY],
+            tick, now,
+        )  # fmt: skip
         scratch[3, r] = now
         fastest = max(fastest, sets[r, hold.SPEED])
 
@@ -147,6 +157,9 @@ def frame(
                 for r in range(set_count):
                     scratch[0, r] *= most / asked
             asked = most
+            if aim == 1:  # the speed runs on until the force is there: start from where it is
+                general[REFERENCE] = fastest
+                general[REFERENCE_RATE] = 0.0
         general[BUILT_N] = asked
     if aim > 1 or (aim == 1 and int(inputs[BETWEEN]) != 0):
         by_weight(asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count])
@@ -210,11 +223,15 @@ class Loads:
         self._general = np.zeros(GENERAL_COLUMNS)
         self.weights = np.ones((2, max(sets, count)))
         self._scratch = np.zeros((7, max(sets, count)))
-        size = INPUT_HEAD + 2 * sets + 4 * count
+        size = INPUT_HEAD + 3 * sets + 4 * count
         self.inputs = np.zeros(size)
         self._pack = struct.Struct(f"={size}d").pack_into
         self._buffer = self.inputs.data.cast("B")
         self.output = np.zeros(3 + 5 * count)
+        # A quarter of the current range at the gate's rate: what the loop can do in earnest.
+        limits = rig.limits
+        slowest = min(limits.current_rise_a_per_s, limits.current_fall_a_per_s)
+        self._slew_s = max(0.25 * absorber.max_current_a for absorber in rig.absorbers) / slowest
         self._low_speed_mps = rig.limits.low_speed_mps
         self._head = 0
         self._in_flight = 0
@@ -231,7 +248,7 @@ class Loads:
             row[force_loop.LEVER] = absorber.gear_ratio / radius
             row[force_loop.COIL_LAG] = absorber.coil_lag_s
             row[force_loop.FORCING_A] = absorber.forcing_a
-            row[force_loop.FOLLOW_S] = max(4.0 * self.frame_s, 0.06 * absorber.coil_lag_s)
+            row[force_loop.FOLLOW_S] = max(4.0 * self.frame_s, 0.12 * absorber.coil_lag_s)
             ring_s = (
                 1.0 / (2 * np.pi * absorber.cell.arm_resonance_hz)
                 if (absorber.cell.arm_resonance_hz > 0)
@@ -248,16 +265,19 @@ class Loads:
         frames = min(max(delay_s, 0.0) / self.frame_s, force_loop.RING - 2.0)
         self._fixed[absorber, force_loop.CELL_FRAMES] = frames
 
-    def set_delays(self, speed_delay_s: float, in_flight: int) -> None:
+    def set_delays(self, speed_age_s: float, in_flight: int) -> None:
         """Derive the tuning from the delays at hand: age of the speed, set points on their way."""
+        self.speed_age_s = speed_age_s
         flight = min(max(in_flight, 0), 8)
         self._in_flight = flight
         follow_s = float(np.max(self._fixed[:, force_loop.FOLLOW_S]))
         out_s = flight * self.frame_s + 0.5 * self.frame_s
         self._fixed[:, force_loop.SENT_FRAMES] = flight
-        self._sets_fixed[:, hold.OBSERVER] = hold.observer_bandwidth(self.frame_s, speed_delay_s)
+        self._sets_fixed[:, hold.OBSERVER] = hold.observer_bandwidth(
+            self.frame_s, speed_age_s, self._slew_s
+        )
         self._sets_fixed[:, hold.FEEDBACK] = hold.feedback_gain(
-            follow_s, speed_delay_s + self.frame_s + out_s
+            follow_s + self._slew_s, speed_age_s + self.frame_s + out_s
         )
         self._sets_fixed[:, hold.AHEAD_S] = follow_s + out_s
 
@@ -285,21 +305,28 @@ class Loads:
         rate: float,
         fresh: bool,
         between: int,
-        speeds: Sequence[float],
-        delays_s: Sequence[float],
+        travels_m: Sequence[float],
+        ages_s: Sequence[float],
         coils_a: Sequence[float],
         cells_n: Sequence[float],
         shafts_radps: Sequence[float],
         sent_a: Sequence[float],
+        shown_mps: Sequence[float],
+        shown_delay_s: float,
     ) -> list[float]:
         """One frame. Readings that are not good come in as NaN.
+
+        `travels_m` and `ages_s` are the travel of each roll set up to its newest edge and that
+        edge's age, NaN without a new edge; `shown_mps` the reported speeds, `shown_delay_s` old.
 
         Returns [shortfall_n, reference, fastest roll speed, asked current xN, asked force xN,
         modelled coil current xN, present force xN, force the unlearned map promised xN].
         """
         self._pack(
             self._buffer, 0, dt_s, aim, target, rate, fresh, between, self._low_speed_mps,
-            *speeds, *delays_s, *coils_a, *cells_n, *shafts_radps, *sent_a,
+            shown_delay_s,
+            *travels_m, *ages_s, *coils_a, *cells_n, *shafts_radps, *sent_a,
+            *shown_mps,
         )  # fmt: skip
         self._head = (self._head + 1) % (force_loop.RING * 1024)
         frame(

@@ -52,16 +52,17 @@ def screen(
     (last speed and how long it stood, last force and how long), and one for time since zero.
     """
     count = owner.shape[0]
-    sets = (inputs.shape[0] - INPUT_HEAD - 4 * count) // 2
+    sets = (inputs.shape[0] - INPUT_HEAD - 4 * count) // 3
     dt = inputs[DT]
     base = INPUT_HEAD + 2 * sets
+    shown = inputs[base + 4 * count : base + 4 * count + sets]
     bits = 0
     force = 0.0
     power = 0.0
     slow = 1e9
     fast = 0.0
     for r in range(sets):
-        v = inputs[INPUT_HEAD + r]
+        v = shown[r]
         if v != v:
             continue
         if v == state[0, r]:
@@ -87,7 +88,7 @@ def screen(
         cell = inputs[base + count + i]
         coil = inputs[base + i]
         sent = inputs[base + 3 * count + i]
-        v = inputs[INPUT_HEAD + owner[i]]
+        v = shown[owner[i]]
         if cell == cell:
             force += cell
             if v == v:
