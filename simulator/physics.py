@@ -180,36 +180,24 @@ def solve_driveline(
         w2 = (work[2, 4] - work[2, 3] * w3) / work[2, 2]
         w1 = (work[1, 4] - work[1, 2] * w2 - work[1, 3] * w3) / work[1, 1]
         w0 = (work[0, 4] - work[0, 1] * w1) / work[0, 0]
-        again = False
-        if k1 > 0.0:
-            torque = k1 * (w0 - w1)
-            if abs(torque) > lock_capacity:
-                c1 = math.copysign(lock_capacity, torque)
-                k1 = 0.0
-                again = True
-            clutches[0] = torque
-        else:
-            clutches[0] = c1
-        if k2 > 0.0:
-            torque = k2 * (w1 - nf * w2 - nr * w3)
-            if abs(torque) > gear_capacity:
-                c2 = math.copysign(gear_capacity, torque)
-                k2 = 0.0
-                again = True
-            clutches[1] = torque
-        else:
-            clutches[1] = c2
-        if k3 > 0.0:
-            torque = k3 * (w2 - w3)
-            if abs(torque) > case_capacity:
-                c3 = math.copysign(case_capacity, torque)
-                k3 = 0.0
-                again = True
-            clutches[2] = torque
-        else:
-            clutches[2] = c3
-        if not again:
+        clutches[0] = k1 * (w0 - w1) + c1
+        clutches[1] = k2 * (w1 - nf * w2 - nr * w3) + c2
+        clutches[2] = k3 * (w2 - w3) + c3
+        # Only the most overloaded one lets go: the others may hold once it slips.
+        over1 = abs(clutches[0]) / lock_capacity if k1 > 0.0 else 0.0
+        over2 = abs(clutches[1]) / gear_capacity if k2 > 0.0 else 0.0
+        over3 = abs(clutches[2]) / case_capacity if k3 > 0.0 else 0.0
+        if over1 <= 1.0 and over2 <= 1.0 and over3 <= 1.0:
             break
+        if over1 >= over2 and over1 >= over3:
+            c1 = math.copysign(lock_capacity, clutches[0])
+            k1 = 0.0
+        elif over2 >= over3:
+            c2 = math.copysign(gear_capacity, clutches[1])
+            k2 = 0.0
+        else:
+            c3 = math.copysign(case_capacity, clutches[2])
+            k3 = 0.0
     speeds[0] = w0
     speeds[1] = w1
     speeds[2] = w2

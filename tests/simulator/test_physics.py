@@ -185,3 +185,17 @@ def test_an_open_gear_carries_nothing() -> None:
     _, clutches = _driveline(1e4, 0.0, 1e4, 300.0)
     assert clutches[1] == 0.0
     assert not math.isnan(clutches[0])
+
+
+def test_a_slipping_lock_up_does_not_tear_the_gear_open() -> None:
+    speeds = np.array([230.0, 120.0, 32.2, 32.2])
+    clutches = np.zeros(4)
+    torques = np.array([800.0, 900.0, -1600.0, -1600.0])
+    inertias = np.array([0.5, 0.2, 1.1, 1.1])
+    solve_driveline(
+        speeds, torques, inertias, 5e-4, 3.73, 0.42, 5.0, 2600.0, 7000.0, clutches,
+        np.zeros((4, 5)),
+    )  # fmt: skip
+    assert clutches[0] == pytest.approx(5.0)
+    assert abs(clutches[1]) < 2600.0
+    assert speeds[1] == pytest.approx(3.73 * (0.42 * speeds[2] + 0.58 * speeds[3]), rel=1e-4)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from simulator import layout as at
 from simulator.driver import NEUTRAL, Driver, Moment, TransferCase
 from simulator.plant import Plant
-from simulator.setup import nominal, tarnhow
+from simulator.setup import nominal, random_rig, tarnhow
 from tests.simulator.hosts import Host
 
 RPM = 30.0 / math.pi
@@ -233,3 +235,45 @@ def test_the_driver_refuses_the_impossible(words: dict[str, float]) -> None:
     with pytest.raises(ValueError, match=r"0 to|1 to"):
         driver.tell(**words)  # type: ignore[arg-type]
     assert (driver.pedal, driver.gear) == (0.0, 4)
+
+
+def test_a_full_launch_locks_the_converter_smoothly() -> None:
+    plant = Plant(tarnhow(1), seed=1)
+    plant.driver.tell(pedal=1.0)
+    host = Host(plant)
+    host.run(3.0)
+    pulls = []
+    for _ in range(100):
+        host.run(0.02)
+        pulls.append(plant.truth()["rear_tractive_n"])
+    truth = plant.truth()
+    assert truth["engine_radps"] == pytest.approx(truth["turbine_radps"], rel=1e-4)
+    assert 3000.0 < min(pulls)
+    assert max(pulls) < 9500.0
+    assert max(abs(b - a) for a, b in pairwise(pulls)) < 1200.0
+
+
+def test_wild_driving_stays_finite_and_keeps_the_books() -> None:
+    for seed in range(3):
+        draw = np.random.default_rng(seed)
+        plant = Plant(random_rig(seed), seed=seed)
+        world = plant.world
+        host = Host(plant)
+        host.run(0.1)
+        host.open()
+        before = world.stored_j() - world.truck[at.V_ENGINE_WORK] + sum(world.spent_j().values())
+        for _ in range(25):
+            plant.driver.tell(
+                pedal=float(draw.choice([0.0, 0.5, 1.0])),
+                brake=float(draw.choice([0.0, 0.0, 0.4, 1.0])),
+                gear=int(draw.integers(-1, 7)),
+                case=TransferCase(int(draw.integers(0, 3))),
+            )
+            host.run(float(draw.uniform(0.2, 1.5)), list(draw.uniform(0.0, 60.0, 4)))
+            assert np.isfinite(plant.truth_row()).all()
+            assert (
+                -1.0 < world.rolls[:, at.R_SPEED].min() <= world.rolls[:, at.R_SPEED].max() < 70.0
+            )
+        work = world.truck[at.V_ENGINE_WORK]
+        balance = world.stored_j() + sum(world.spent_j().values()) - work - before
+        assert abs(balance) < 1e-3 * work
