@@ -1,0 +1,83 @@
+"""Uncertainty of a recorded run: from its columns to effects on speed, force, torque and power.
+
+Data flow: columns of a run (daq.results.columns, one row per frame) + its rig -> RollSetColumns ->
+daq.power_uncertainty.evaluate. Any weights an evaluation applies to the values (means, smoothed
+bins, differences) go to `Effects.budget` unchanged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from daq.power_uncertainty import (
+    ALIGNMENT_SIGMA_S,
+    NOISE_CORRELATION_S,
+    RigEffects,
+    RollSetColumns,
+    evaluate,
+)
+from daq.results.columns import slug
+from daq.rig import Rig
+
+Array = npt.NDArray[np.float64]
+SPEED_NOISE_MPS = 0.001  # of the causal speed, where the run holds no column for it
+
+
+def run_columns(
+    rig: Rig, table: Mapping[str, npt.NDArray[Any]], speed_noise_mps: float = SPEED_NOISE_MPS
+) -> list[RollSetColumns]:
+    """Columns of a run in rig order of roll sets; raises KeyError for a run of another rig.
+
+    The absorbers' own columns are a few milliseconds younger than the aligned force of their roll
+    set, so they only say how that force is shared.
+    """
+    found = []
+    for s in rig.roll_sets:
+        name = f"rolls_{slug(s.name)}"
+        aligned = np.asarray(table[f"{name}_absorber_force_n"], dtype=np.float64)
+        each = np.array(
+            [
+                np.asarray(table[f"absorber_{slug(absorber.name)}_force_n"], dtype=np.float64)
+                for absorber in rig.absorbers_of(s.name)
+            ]
+        )
+        each += (aligned - each.sum(axis=0)) / len(each)
+        found.append(
+            RollSetColumns(
+                np.asarray(table[f"{name}_speed_mps"], dtype=np.float64),
+                np.asarray(table[f"{name}_acceleration_mps2"], dtype=np.float64),
+                each,
+                speed_noise_mps=speed_noise_mps,
+                # holds the noise of cells and of base inertia x acceleration together
+                absorber_noise_n=np.asarray(table[f"{name}_tractive_sigma_n"], dtype=np.float64),
+            )
+        )
+    return found
+
+
+def run_effects(
+    rig: Rig,
+    table: Mapping[str, npt.NDArray[Any]],
+    *,
+    alignment_sigma_s: float = ALIGNMENT_SIGMA_S,
+    noise_correlation_s: float = NOISE_CORRELATION_S,
+    shared_calibration: float = 0.0,
+) -> RigEffects:
+    """Effects of every uncertainty source on every quantity of a run.
+
+    Rows without a usable force or speed (NaN) give NaN; leave them out before weighing.
+    """
+    time = np.asarray(table["time_s"], dtype=np.float64)
+    step = float(np.median(np.diff(time))) if len(time) > 1 else 1.0 / rig.frame_hz
+    return evaluate(
+        rig,
+        run_columns(rig, table),
+        step,
+        alignment_sigma_s=alignment_sigma_s,
+        noise_correlation_s=noise_correlation_s,
+        shared_calibration=shared_calibration,
+    )
