@@ -73,6 +73,7 @@ class Scene:
         self.held_at: float | None = None
         self.posts: list[str] = []
         self.runs = 3
+        self.role = "maintain"
 
     def now(self) -> float:
         if self.frozen:
@@ -305,6 +306,10 @@ def build(scene: Scene | None = None) -> FastAPI:
                 setattr(scene, key, value)
         return {"state": scene.state.value}
 
+    @app.get("/fake")
+    async def posts() -> dict[str, Any]:
+        return {"posts": scene.posts}
+
     @app.get("/api/rig")
     async def rig() -> Response:
         return Response(msgspec.json.encode(RIG), media_type="application/json")
@@ -312,6 +317,25 @@ def build(scene: Scene | None = None) -> FastAPI:
     @app.get("/api/state")
     async def state() -> Response:
         return Response(msgspec.json.encode(scene.telemetry()), media_type="application/json")
+
+    @app.get("/api/self")
+    async def who(request: Request) -> JSONResponse:
+        holder = f"demo:{request.headers.get('drumlin-client', '')}"
+        return JSONResponse({"name": "demo", "role": scene.role, "holder": holder,
+                             "tokens_in_use": True})
+
+    @app.get("/api/tokens")
+    async def tokens() -> JSONResponse:
+        return JSONResponse({"tokens": [
+            {"id": "t1", "name": "office", "role": "maintain", "made": "2026-11-20T08:00:00Z",
+             "revoked": ""},
+            {"id": "t2", "name": "shop tablet", "role": "operate", "made": "2026-11-21T08:00:00Z",
+             "revoked": ""}]})
+
+    @app.get("/api/audit")
+    async def audit() -> JSONResponse:
+        return JSONResponse({"entries": [{"at": "2026-11-25T08:00:00Z", "who": "office",
+                                          "what": "take-helm", "outcome": "accepted"}]})
 
     @app.get("/api/runs")
     async def runs() -> JSONResponse:

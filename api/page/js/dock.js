@@ -106,8 +106,9 @@ export class Dock {
     setText(this.who, !known ? t("helm.watching") : ours ? t("helm.yours") : taken ? t("helm.other", { name: view.name || "?" }) : t("helm.free"));
     setText(this.whoMore, known && ours && view.asked_by ? t("helm.asks", { name: view.asked_by }) : taken ? t("helm.watching") : "");
     const asked = ours && Boolean(view.asked_by);
-    show(parts.take, known && helm.free);
-    show(parts.ask, taken);
+    const operates = this.store.role !== "watch";
+    show(parts.take, known && helm.free && operates);
+    show(parts.ask, taken && operates);
     show(parts.offer, asked);
     show(parts.release, ours && !asked && state !== "loaded" && state !== "easing");
     show(parts.caution, ours && !telemetry.acknowledged && (state === "parked" || state === "ready"));

@@ -14,14 +14,16 @@ import { Store } from "./store.js";
 import { t } from "./texts.js";
 import { number } from "./units.js";
 import { DriverView } from "./views/driver.js";
+import { PeopleView } from "./views/people.js";
 import { RigView } from "./views/rig.js";
 import { RollsView } from "./views/rolls.js";
 import { RunView } from "./views/run.js";
 import { RunsView } from "./views/runs.js";
+import { SignInView } from "./views/sign-in.js";
 import { WakeLock } from "./wake.js";
 
 const FIGURES_MS = 100;
-const PAGES = [["rolls", RollsView], ["runs", RunsView], ["rig", RigView], ["driver", DriverView]];
+const PAGES = [["rolls", RollsView], ["runs", RunsView], ["rig", RigView], ["driver", DriverView], ["people", PeopleView]];
 
 const store = new Store();
 const helm = new Helm(store);
@@ -57,13 +59,14 @@ let viewKey = "";
 /** Show the page of the address; `again` builds it anew (language, units) and keeps an open sheet. */
 function route(again = false) {
   const [name = "rolls", id = ""] = location.hash.replace(/^#\/?/, "").split("/");
-  const key = `${name}/${id}`;
+  const key = store.denied ? "denied" : `${name}/${id}`;
   if (key === viewKey && again !== true) return;
   if (again !== true) closeSheet();
   view?.leave?.();
   viewKey = key;
   const known = PAGES.find(([page]) => page === name) ?? PAGES[0];
-  view = id && name === "runs" ? new RunView({ store, id: decodeURIComponent(id) }) : new known[1]({ store, helm });
+  if (store.denied) view = new SignInView({ onPaired: readSelf });
+  else view = id && name === "runs" ? new RunView({ store, id: decodeURIComponent(id) }) : new known[1]({ store, helm });
   main.replaceChildren(view.node);
   document.body.dataset.page = known[0];
   tabs.forEach((tab, index) => setAttr(tab, "aria-current", PAGES[index][0] === known[0] ? "page" : null));
@@ -82,7 +85,7 @@ function age(ms) {
 function writeLink(now) {
   let kind = "live";
   let word = t("link.live");
-  if (store.link === "denied") [kind, word] = ["off", t("link.denied")];
+  if (store.link === "denied" || store.denied) [kind, word] = ["off", t("link.denied")];
   else if (store.link === "waiting") {
     [kind, word] = ["off", t("link.waiting", { s: number(Math.max(0, Math.ceil((store.retryAt - now) / 1000))) })];
   } else if (!store.loopUp) [kind, word] = ["off", t("link.loop")];
@@ -155,6 +158,18 @@ settings.onChange((name) => {
   if (name === "language" && sheetOpen()) openSettings();
 });
 
+/** Ask who this page is to the service; a tablet that may not watch is shown how to be paired. */
+async function readSelf() {
+  const answer = await get("/api/self", 3000);
+  const denied = answer.status === 401 || answer.status === 403;
+  store.role = answer.ok ? answer.data.role : denied ? "" : store.role;
+  if (denied !== store.denied && (answer.ok || denied)) {
+    store.denied = denied;
+    route();
+    if (!denied) line.hurry();
+  }
+}
+
 async function readRig() {
   const answer = await get("/api/rig");
   if (answer.ok) {
@@ -176,6 +191,7 @@ const line = new LiveLine({
   onState(state, waitMs) {
     store.setLink(state, waitMs);
     if (state === "open") readRig();
+    if (state !== "opening") readSelf();
     figuresDue = true;
     request();
   },

@@ -3,7 +3,7 @@
 // the arrival of a message: after a reconnect the first message is only a baseline, so that
 // something old that is sent again can never pass as new.
 
-export const STALE_MS = 500;
+export const STALE_MS = 400; // with a clock of 100 ms: shown at the latest 500 ms after the last word
 const HISTORY = 3000; // points kept: two minutes at 25 Hz
 const GAP_S = 0.6; // a longer hole in the rig's time is drawn as a hole
 
@@ -57,6 +57,8 @@ export class Store {
     this.retryAt = 0;
     this.generation = -1;
     this.loopUp = true; // as the service says
+    this.denied = false; // this tablet may not watch
+    this.role = "operate"; // until the service says otherwise; it decides in any case
     this.baseline = null; // loop and frame time last seen, whether or not new
     this.loopAt = -Infinity; // performance.now() when the loop's clock last moved on
     this.frameAt = -Infinity; // the same for the front end's frames

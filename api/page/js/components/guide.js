@@ -2,6 +2,8 @@
 // the first thing read from three metres. When nobody speaks, it says so instead.
 
 import { el, mark, setAttr, setText, show } from "../dom.js";
+import { settings } from "../settings.js";
+import { germanFault } from "../texts/de-faults.js";
 import { say } from "./notes.js";
 import { t, tOr } from "../texts.js";
 import { clockTime, number, withUnit } from "../units.js";
@@ -29,9 +31,10 @@ export function ageWords(store, now) {
   return [figure, t("age.old")];
 }
 
-/** A fault's words: ours when the page knows the code, else as sent. */
+/** A fault's words in the reader's language where the page knows the code, else as sent. */
 export function faultText(fault) {
-  return { text: tOr(`fault.${fault.code}`, fault.text), remedy: tOr(`fault.${fault.code}.next`, fault.remedy) };
+  const german = settings.get("language") === "de" ? germanFault(fault.code, fault.text) : null;
+  return german ?? { text: fault.text, remedy: fault.remedy };
 }
 
 export class Guide {
@@ -69,7 +72,7 @@ export class Guide {
     const faults = state === "unknown" ? [] : telemetry.faults.filter((fault) => fault.active);
     if (state === "tripped") {
       const fault = telemetry.faults.find((known) => known.code === telemetry.first_cause);
-      const words = fault ? faultText(fault) : { text: tOr(`fault.${telemetry.first_cause}`, telemetry.first_cause), remedy: "" };
+      const words = fault ? faultText(fault) : faultText({ code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" });
       line = words.text || t("state.tripped");
       more = `${words.remedy} ${t("guide.tripped")}`.trim();
     } else if (faults.length) {

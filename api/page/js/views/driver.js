@@ -4,7 +4,7 @@
 import { BAND, heldNow } from "../components/target.js";
 import { ageWords, faultText, instructionOf, stateNow } from "../components/guide.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
-import { t, tOr } from "../texts.js";
+import { t } from "../texts.js";
 import { clockTime, DASH, shown, unitOf } from "../units.js";
 
 const TAPE_BANDS = 8; // the tape shows this many half bands to either side
@@ -72,7 +72,7 @@ export class DriverView {
     setText(this.clock, old ? old.join(" ") : test && test.total_s !== null ? clockTime(test.total_s - test.elapsed_s) : test ? clockTime(test.elapsed_s) : "");
     const cause = telemetry?.faults.find((fault) => fault.code === telemetry.first_cause);
     const line = state === "unknown" ? t("guide.unknown")
-      : state === "tripped" ? (cause ? faultText(cause).text : tOr(`fault.${telemetry.first_cause}`, telemetry.first_cause))
+      : state === "tripped" ? faultText(cause ?? { code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" }).text
         : (test && instructionOf(test)) || (state === "easing" ? t("guide.easing") : t("driver.wait"));
     setText(this.line, line);
     const held = telemetry ? heldNow(telemetry, store) : null;

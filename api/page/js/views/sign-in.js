@@ -1,0 +1,30 @@
+// Shown when this tablet may not even watch: pair it with a short code from somebody who maintains.
+
+import { post } from "../api.js";
+import { noteAnswer } from "../components/notes.js";
+import { el, setAttr } from "../dom.js";
+import { t } from "../texts.js";
+
+export class SignInView {
+  constructor({ onPaired }) {
+    const code = el("input", { type: "text", autocomplete: "one-time-code", autocapitalize: "characters", spellcheck: "false", maxlength: "32", className: "code-input", id: "pair-code" });
+    const name = el("input", { type: "text", autocomplete: "off", maxlength: "40", id: "pair-name" });
+    const go = el("button", { type: "submit", className: "lead", text: t("pair.go") });
+    const form = el(
+      "form",
+      { className: "card pair", onsubmit: async (event) => {
+        event.preventDefault();
+        setAttr(go, "aria-disabled", "true");
+        const answer = await post("/api/pair", { code: code.value.trim().toUpperCase(), name: name.value.trim() });
+        setAttr(go, "aria-disabled", null);
+        if (noteAnswer(answer)) onPaired();
+      } },
+      el("h1", { text: t("pair.title") }),
+      el("p", { text: t("pair.lead") }),
+      el("label", { className: "field" }, t("pair.code"), code),
+      el("label", { className: "field" }, t("pair.name"), name),
+      go,
+    );
+    this.node = el("div", { className: "pair-page" }, form);
+  }
+}

@@ -1,0 +1,261 @@
+"""A real browser (Debian's chromium, driven by playwright) and something for it to look at.
+
+`stand` is the page in front of a made-up rig; `demo` the page in front of the real loop, service
+and simulator. Both run as child processes on loopback and end with the test module.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytest.importorskip("playwright", reason="the browser tests need the playwright package")
+from playwright.sync_api import (  # noqa: E402
+    Browser,
+    BrowserContext,
+    Page,
+    Playwright,
+    sync_playwright,
+)
+
+ROOT = Path(__file__).resolve().parents[2]
+CHROMIUM = os.environ.get("DRUMLIN_CHROMIUM", "/usr/bin/chromium")
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+WIDE, TALL, PHONE = (1180, 820), (820, 1180), (390, 844)
+SIZES = {"landscape": WIDE, "portrait": TALL, "phone": PHONE}
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def ask(url: str, body: dict[str, Any] | None = None) -> Any:
+    """GET, or POST of a JSON body, on loopback."""
+    request = urllib.request.Request(
+        url,
+        None if body is None else json.dumps(body).encode(),
+        {"Content-Type": "application/json", "Drumlin-Client": "browser-tests"},
+    )
+    with urllib.request.urlopen(request, timeout=10) as answer:
+        return json.loads(answer.read() or b"null")
+
+
+def until(what: str, reached: Any, within_s: float = 30.0) -> Any:
+    """The first true answer of `reached`; names what was awaited when it never comes."""
+    deadline = time.monotonic() + within_s
+    while time.monotonic() < deadline:
+        try:
+            found = reached()
+        except (urllib.error.URLError, OSError):
+            found = None
+        if found:
+            return found
+        time.sleep(0.1)
+    raise AssertionError(f"waited {within_s:g} s for {what}, in vain")
+
+
+class Served:
+    """A child process that serves the page."""
+
+    def __init__(self, command: list[str], address: str, ready: str) -> None:
+        self.address = address
+        self._command = command
+        self._ready = ready
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            self._command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        until(f"{self.address}{self._ready}", lambda: ask(f"{self.address}{self._ready}"))
+
+    def stop(self) -> None:
+        if self.process is not None:
+            self.process.send_signal(signal.SIGINT)
+            try:
+                self.process.wait(20)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait(5)
+            self.process = None
+
+
+class Stand(Served):
+    """The page in front of a made-up rig."""
+
+    def __init__(self) -> None:
+        port = free_port()
+        super().__init__(
+            [sys.executable, "-m", "tests.browser.fake_rig", str(port)],
+            f"http://127.0.0.1:{port}",
+            "/api/state",
+        )
+
+    def scene(self, **change: Any) -> None:
+        """Set the scene; see fake_rig.Scene."""
+        ask(f"{self.address}/fake", change)
+
+    def reset(self) -> None:
+        self.scene(
+            state="parked", silent=False, frozen=False, refuse_sockets=False, faults=[], cause="",
+            acknowledged=False, holder="", name="", asked_by="", surge=0.0, rotor_unknown=False,
+            suspect_cell=False, missing_engine=False, role="maintain", posts=[],
+        )  # fmt: skip
+
+    def posts(self) -> list[str]:
+        found: list[str] = ask(f"{self.address}/fake")["posts"]
+        return found
+
+
+class Demo(Served):
+    """The page in front of the real loop, the real service and the simulated rig."""
+
+    def __init__(self, data: Path) -> None:
+        port = free_port()
+        self.data = data
+        super().__init__(
+            [sys.executable, "-m", "api.cli", "demo", "--data", str(data),
+             "--listen", f"127.0.0.1:{port}"],
+            f"http://127.0.0.1:{port}",
+            "/api/state",
+        )  # fmt: skip
+
+    def seat(self, **words: Any) -> None:
+        """Tell the simulated driver, or the fault menu."""
+        about = json.loads((self.data / "simulator.json").read_text())
+        match = re.search(r'"http://127[^"]*"', json.dumps(about))
+        address = match.group().strip('"') if match else f"http://127.0.0.1:{about['seat']}"
+        ask(f"{address.rstrip('/')}/tell", words)
+
+    def state(self) -> dict[str, Any]:
+        found: dict[str, Any] = ask(f"{self.address}/api/state")
+        return found
+
+
+@pytest.fixture(scope="session")
+def playwright_driver() -> Iterator[Playwright]:
+    if shutil.which(CHROMIUM) is None:
+        pytest.skip(f"no chromium at {CHROMIUM}: apt-get install chromium, or set DRUMLIN_CHROMIUM")
+    with sync_playwright() as driver:
+        yield driver
+
+
+@pytest.fixture(scope="session")
+def chromium(playwright_driver: Playwright) -> Iterator[Browser]:
+    browser = playwright_driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    yield browser
+    browser.close()
+
+
+@pytest.fixture(scope="module")
+def served_stand() -> Iterator[Stand]:
+    stand = Stand()
+    stand.start()
+    yield stand
+    stand.stop()
+
+
+@pytest.fixture
+def stand(served_stand: Stand) -> Stand:
+    served_stand.reset()
+    return served_stand
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    demo = Demo(tmp_path_factory.mktemp("demo"))
+    demo.start()
+    yield demo
+    demo.stop()
+
+
+class Tablet:
+    """One tablet: a page of its own with its own storage; complains about anything on its console."""
+
+    def __init__(self, browser: Browser, address: str, **options: Any) -> None:
+        self.address = address
+        size = options.pop("size", WIDE)
+        options.setdefault("locale", "en-GB")
+        options.setdefault("service_workers", "block")
+        self.context: BrowserContext = browser.new_context(
+            viewport={"width": size[0], "height": size[1]}, **options
+        )
+        self.page: Page = self.context.new_page()
+        self.complaints: list[str] = []
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on(
+            "console",
+            lambda message: self.complaints.append(message.text)
+            if message.type == "error" and "WebSocket" not in message.text
+            else None,
+        )
+
+    def open(self, page: str = "rolls", live: bool = True) -> Tablet:
+        self.page.goto(f"{self.address}/#/{page}")
+        if live:
+            self.page.wait_for_selector('.link[data-kind="live"]', timeout=20_000)
+        return self
+
+    def button(self, name: str) -> Any:
+        return self.page.get_by_role("button", name=name)
+
+    def press_and_hold(self, name: str, ms: int = 1300) -> None:
+        box = self.button(name).bounding_box()
+        assert box is not None, f"the button '{name}' is not shown"
+        mouse = self.page.mouse
+        mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        mouse.down()
+        self.page.wait_for_timeout(ms)
+        mouse.up()
+
+    def take_helm(self) -> None:
+        self.button("Take the helm").click()
+        self.page.get_by_text("You have the helm", exact=True).wait_for()
+
+    def see(self, text: str, timeout_ms: int = 8000) -> None:
+        self.page.get_by_text(text).first.wait_for(timeout=timeout_ms)
+
+    def wait(self, condition: str, within_ms: int = 8000) -> None:
+        """Until a JavaScript expression is true. (wait_for_function needs eval, which is barred.)"""
+        for _ in range(within_ms // 50):
+            if self.page.evaluate(condition):
+                return
+            self.page.wait_for_timeout(50)
+        raise AssertionError(f"waited {within_ms} ms for {condition}, in vain")
+
+    def close(self) -> None:
+        self.context.close()
+
+
+@pytest.fixture
+def tablets(chromium: Browser) -> Iterator[Any]:
+    """Opens tablets: tablets(stand.address, size=..., color_scheme=...)."""
+    opened: list[Tablet] = []
+
+    def make(address: str, **options: Any) -> Tablet:
+        tablet = Tablet(chromium, address, **options)
+        opened.append(tablet)
+        return tablet
+
+    yield make
+    for tablet in opened:
+        tablet.close()

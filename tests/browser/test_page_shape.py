@@ -1,0 +1,253 @@
+"""The page's shape: nothing overlaps or overflows, targets fit gloves, texts are complete, it is small.
+
+Accessibility is checked by axe-core (vendored for tests only, MPL-2.0) with WCAG 2.2 AA rules.
+"""
+
+from __future__ import annotations
+
+import gzip
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.browser.conftest import SIZES
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
+
+PAGE = Path(__file__).resolve().parents[2] / "api" / "page"
+AXE = (Path(__file__).parent / "vendor" / "axe" / "axe.min.js").read_text(encoding="utf-8")
+VIEWS = ["rolls", "runs", "runs/20261125-084000-mad0", "rig", "driver", "people"]
+TRIPPED = {
+    "state": "tripped",
+    "cause": "stop-chain-open",
+    "faults": [
+        {
+            "code": "stop-chain-open", "effect": "trip", "text": "The stop chain is open.",
+            "remedy": "Find who opened it and why, close it, then reset.",
+            "since_s": 1.0, "active": True,
+        }
+    ],
+}  # fmt: skip
+LEAST_TARGET_PX = 48
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_ease_off_is_in_sight_and_uncovered_on_every_page(
+    stand: Any, tablets: Any, size: str, language: str
+) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address, size=SIZES[size], locale=language)
+    for view in VIEWS:
+        tablet.open(view)
+        tablet.page.wait_for_timeout(400)
+        told = tablet.page.evaluate(
+            """() => {
+              const button = document.querySelector('button.ease');
+              const box = button.getBoundingClientRect();
+              const points = [[.1, .2], [.5, .5], [.9, .8]].map(([x, y]) => document
+                .elementFromPoint(box.left + box.width * x, box.top + box.height * y));
+              return {
+                inside: box.left >= 0 && box.top >= 0 && box.right <= innerWidth && box.bottom <= innerHeight,
+                uncovered: points.every((hit) => hit && button.contains(hit)),
+                sideways: document.documentElement.scrollWidth - innerWidth,
+                main: document.getElementById('main').scrollWidth - document.getElementById('main').clientWidth,
+              };
+            }"""
+        )
+        assert told == {"inside": True, "uncovered": True, "sideways": 0, "main": 0}, view
+
+
+@pytest.mark.parametrize("size", ["landscape", "portrait"])
+def test_at_the_rolls_fits_a_tablet_without_scrolling(
+    stand: Any, tablets: Any, size: str
+) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address, size=SIZES[size]).open()
+    tablet.take_helm()
+    tablet.page.wait_for_timeout(300)
+    room = "(main) => [main.scrollHeight - main.clientHeight, main.scrollWidth - main.clientWidth]"
+    assert tablet.page.locator("#main").evaluate(room) == [0, 0]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_text_is_cut_off_at_the_rolls(stand: Any, tablets: Any, size: str) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address, size=SIZES[size]).open()
+    tablet.page.wait_for_timeout(400)
+    cut = tablet.page.evaluate(
+        """() => [...document.querySelectorAll('.rolls *')].filter((node) =>
+          node.children.length === 0 && node.textContent && node.offsetParent
+          && getComputedStyle(node).overflowX !== 'visible' && node.scrollWidth > node.clientWidth + 1)
+          .map((node) => node.textContent)"""
+    )
+    assert cut == []
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_target_fits_a_gloved_thumb(stand: Any, tablets: Any, size: str) -> None:
+    stand.scene(state="ready", acknowledged=True)
+    tablet = tablets(stand.address, size=SIZES[size]).open()
+    tablet.take_helm()
+    small: list[Any] = []
+    for view in VIEWS:
+        tablet.open(view)
+        tablet.page.wait_for_timeout(300)
+        small += tablet.page.evaluate(
+            """(least) => [...document.querySelectorAll('button, a, select, .choice label, .caution')]
+              .filter((node) => node.offsetParent && !node.classList.contains('unseen'))
+              .map((node) => [node.textContent, node.getBoundingClientRect()])
+              .filter(([, box]) => box.width < least || box.height < least)
+              .map(([text, box]) => [text, Math.round(box.width), Math.round(box.height)])""",
+            LEAST_TARGET_PX,
+        )
+    assert small == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scene", ["loaded", "tripped", "stale", "sheet"])
+def test_axe_finds_nothing_serious(stand: Any, tablets: Any, scheme: str, scene: str) -> None:
+    if scene == "tripped":
+        stand.scene(**TRIPPED)
+    else:
+        stand.scene(state="loaded" if scene != "sheet" else "parked", acknowledged=scene != "sheet")
+    tablet = tablets(stand.address, color_scheme=scheme)
+    findings: list[str] = []
+    for view in VIEWS if scene in ("loaded", "tripped") else ["rolls", "driver"]:
+        tablet.open(view)
+        if scene == "stale":
+            stand.scene(silent=True)
+            tablet.page.wait_for_selector("body.stale")
+        if scene == "sheet" and view == "rolls":
+            tablet.take_helm()
+            tablet.button("Read the cautions").click()
+        tablet.page.wait_for_timeout(500)
+        tablet.page.evaluate(AXE)
+        result = tablet.page.evaluate(
+            "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa',"
+            " 'best-practice']})"
+        )
+        findings += [
+            f"{view}: {found['id']} {node['target']} {node['failureSummary']}"
+            for found in result["violations"]
+            if found["impact"] in ("serious", "critical")
+            for node in found["nodes"]
+        ]
+        stand.scene(silent=False)
+    assert findings == []
+
+
+def test_the_page_is_worked_by_keyboard_alone(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    seen = []
+    for _ in range(14):
+        tablet.page.keyboard.press("Tab")
+        seen.append(tablet.page.evaluate("document.activeElement.textContent"))
+    assert any("Take the helm" in text for text in seen)
+    assert any("Ease off" in text for text in seen)
+    tablet.button("Settings").focus()
+    tablet.page.keyboard.press("Enter")
+    tablet.page.wait_for_selector(".sheet")
+    assert tablet.page.evaluate("document.querySelector('.sheet').contains(document.activeElement)")
+    tablet.page.keyboard.press("Escape")
+    assert tablet.page.locator(".sheet").count() == 0
+    assert tablet.page.evaluate("document.activeElement.getAttribute('aria-label')") == "Settings"
+
+
+def test_units_and_language_change_at_once(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    tablet.button("Settings").click()
+    tablet.page.get_by_text("US customary").click()
+    tablet.wait("document.querySelector('.ledger-total .unit').textContent === 'hp'")
+    facts = tablet.page.locator(".facts").first.text_content()
+    assert "55.0 mph" in facts or "55.1 mph" in facts or "54.9 mph" in facts  # 24.6 m/s
+    tablet.page.get_by_text("Deutsch").click()
+    tablet.see("Einheiten")
+    assert tablet.page.evaluate("document.documentElement.lang") == "de"
+    tablet.page.keyboard.press("Escape")
+    assert re.fullmatch(r"\d+,\d", tablet.page.locator(".ledger-figure").text_content())
+
+
+def test_both_catalogues_have_every_text(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    english, german = tablet.page.evaluate(
+        "Promise.all([import('./js/texts/en.js'), import('./js/texts/de.js')]).then(([a, b]) =>"
+        " [a.en, b.de])"
+    )
+    assert set(english) == set(german)
+    holes = re.compile(r"\{\w+\}")
+    for key, text in english.items():
+        assert sorted(holes.findall(text)) == sorted(holes.findall(german[key])), key
+    asked = set()
+    for path in (PAGE / "js").rglob("*.js"):
+        asked |= set(re.findall(r"""\bt\("([a-z0-9.-]+)["]""", path.read_text(encoding="utf-8")))
+    assert asked - set(english) == set()
+    assert len(asked) > 60, "the search itself works"
+
+
+def test_a_fault_speaks_german_on_a_german_page(stand: Any, tablets: Any) -> None:
+    faults = [{**TRIPPED["faults"][0], "text": "The stop chain is open. (front)"}]
+    stand.scene(**{**TRIPPED, "faults": faults})
+    tablet = tablets(stand.address, locale="de-DE").open()
+    tablet.see("Die Haltekette ist offen. (front)")
+
+
+def test_motion_is_reduced_on_request(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address, reduced_motion="reduce").open()
+    moving = tablet.page.evaluate(
+        """() => [...document.querySelectorAll('*')].filter((node) => {
+          const style = getComputedStyle(node);
+          return parseFloat(style.transitionDuration) > 0 || style.animationName !== 'none';
+        }).length"""
+    )
+    assert moving == 0
+
+
+def test_the_page_weighs_less_than_300_kb_compressed() -> None:
+    weight = 0
+    for path in PAGE.rglob("*"):
+        if path.is_file() and path.name != "LICENSE":
+            raw = path.read_bytes()
+            weight += len(raw) if path.suffix == ".woff2" else len(gzip.compress(raw, 9))
+    assert weight < 300_000
+
+
+def test_nothing_on_the_page_comes_from_elsewhere_or_is_inline() -> None:
+    for path in PAGE.rglob("*"):
+        if path.suffix in (".html", ".css", ".js", ".svg") and "vendor" not in path.parts:
+            text = path.read_text(encoding="utf-8")
+            others = [
+                link for link in re.findall(r"https?://[^\s\"')]+", text)
+                if not link.startswith("http://www.w3.org/")
+            ]  # fmt: skip
+            assert others == [], path
+            assert not re.search(r"<script(?![^>]*src=)|\son\w+=\"|\sstyle=\"", text), path
+
+
+def test_the_shell_opens_without_the_service_and_says_so(chromium: Any, tablets: Any) -> None:
+    from tests.browser.conftest import Stand
+
+    own = Stand()
+    own.start()
+    try:
+        tablet = tablets(own.address, service_workers="allow").open()
+        tablet.page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+        tablet.page.reload()  # now through the worker, which keeps what it hands out
+        tablet.page.wait_for_selector('.link[data-kind="live"]')
+        tablet.page.wait_for_timeout(500)
+    finally:
+        own.stop()
+    tablet.page.reload()
+    tablet.see("No connection")
+    tablet.see("Nothing received yet")
+    assert tablet.button("Ease off").is_visible()
+    assert tablet.page.evaluate("caches.keys().then((names) => names.length)") == 1
+    kept = tablet.page.evaluate(
+        "caches.open('drumlin-shell-1').then((cache) => cache.keys())"
+        ".then((requests) => requests.map((request) => new URL(request.url).pathname))"
+    )
+    assert kept
+    assert not [path for path in kept if path.startswith("/api")], "live data is never kept"

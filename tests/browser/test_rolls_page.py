@@ -1,0 +1,266 @@
+"""At the rolls, in a real browser: honest figures, the helm, and actions that need a held thumb."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
+
+STOPPED = {
+    "state": "tripped",
+    "cause": "stop-chain-open",
+    "faults": [
+        {
+            "code": "stop-chain-open", "effect": "trip", "text": "The stop chain is open.",
+            "remedy": "Find who opened it and why, close it, then reset.",
+            "since_s": 1.0, "active": True,
+        }
+    ],
+}  # fmt: skip
+
+
+def figure(text: str) -> float:
+    return float(re.sub(r"[^\d.−-]", "", text).replace("−", "-"))
+
+
+def test_the_ledger_adds_up_to_what_the_tyres_deliver(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    page = tablet.page
+    page.wait_for_timeout(500)
+    total, *parts = page.evaluate(
+        """() => [document.querySelector('.ledger-figure').textContent,
+          ...[...document.querySelectorAll('.ledger-sums .part')].map((part) =>
+            (part.classList.contains('back') ? '-' : '') + part.querySelector('b').textContent)]"""
+    )
+    # each figure is rounded to 0.1, so four of them may be off by 0.2 together
+    assert sum(map(figure, parts)) == pytest.approx(figure(total), abs=0.21)
+    rows = page.locator(".row-total").all_text_contents()
+    assert len(rows) == 2, "one row per roll set"
+    assert page.locator(".check").get_attribute("data-fits") == "yes"
+    assert not tablet.complaints
+
+
+def test_a_missing_reading_is_a_dash_with_its_reason(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True, missing_engine=True, run_id="")
+    tablet = tablets(stand.address).open()
+    tablet.page.goto(f"{stand.address}/#/rig")
+    row = tablet.page.locator("tr", has_text="Engine speed")
+    row.wait_for()
+    assert "–" in row.text_content()
+    assert "missing" in row.text_content()
+
+
+def test_a_doubted_cell_is_called_suspect(stand: Any, tablets: Any) -> None:
+    stand.scene(suspect_cell=True)
+    tablet = tablets(stand.address).open("rig")
+    assert "suspect" in tablet.page.locator("tr", has_text="Rear left: cell").text_content()
+
+
+def test_unknown_rotor_temperatures_give_no_headroom(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", rotor_unknown=True)
+    tablet = tablets(stand.address).open()
+    tablet.see("The rotor temperatures are not known yet")
+    assert tablet.page.locator(".heat-figure").text_content() == "–"
+
+
+def test_silence_greys_the_page_and_shows_its_age(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    stand.scene(silent=True)
+    tablet.page.wait_for_selector("body.stale")
+    tablet.see("No word from the rig")
+    assert "old" in tablet.page.locator(".guide-timer").text_content()
+    stand.scene(silent=False)
+    tablet.page.wait_for_selector("body:not(.stale)")
+
+
+def test_silence_shows_within_half_a_second_by_construction(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    stale_ms = tablet.page.evaluate("import('./js/store.js').then((module) => module.STALE_MS)")
+    clock_ms = int(
+        re.search(r"FIGURES_MS = (\d+)", tablet.page.evaluate(
+            "fetch('js/main.js').then((answer) => answer.text())"))[1]
+    )  # fmt: skip
+    assert stale_ms + clock_ms <= 500
+
+
+def test_what_is_sent_again_after_a_reconnect_never_passes_as_new(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    stand.scene(frozen=True)
+    stand.scene(close_sockets=True)
+    page = tablet.page
+    page.wait_for_selector("body.stale")
+    tablet.wait("drumlin.line.socket?.readyState === 1")
+    page.wait_for_timeout(1500)  # old messages keep coming all the while
+    assert page.evaluate("document.body.classList.contains('stale')")
+    assert page.locator('.link[data-kind="live"]').count() == 0
+    stand.scene(frozen=False)
+    page.wait_for_selector('.link[data-kind="live"]')
+
+
+def test_the_first_message_of_a_line_is_only_a_baseline(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    told = tablet.page.evaluate(
+        """async () => {
+          const { Store } = await import('./js/store.js');
+          const store = new Store();
+          const at = (time_s) => ({ state: 'parked', time_s, measured: null });
+          const told = [store.take(at(10), 1), store.take(at(10.1), 1)];
+          told.push(store.take(at(10.1), 1));   // the same again
+          told.push(store.take(at(10.2), 2));   // a new line: baseline
+          told.push(store.take(at(10.3), 2));
+          told.push(store.take(at(2.0), 2));    // the loop restarted: baseline
+          told.push(store.take(at(2.1), 2));
+          return told;
+        }"""
+    )
+    assert told == [False, True, False, False, True, False, True]
+
+
+def test_the_helm_is_taken_seen_asked_for_and_handed_over(stand: Any, tablets: Any) -> None:
+    first = tablets(stand.address).open()
+    second = tablets(stand.address).open()
+    first.take_helm()
+    second.see("demo has the helm")
+    second.button("Ask for the helm").click()
+    first.see("demo asks for the helm")
+    first.button("Hand over the helm").click()  # a tap must not hand it over
+    first.page.wait_for_timeout(300)
+    assert "helm/offer" not in stand.posts()
+    first.press_and_hold("Hand over the helm")
+    first.page.get_by_text("has the helm").first.wait_for()
+    assert "helm/offer" in stand.posts()
+
+
+def test_the_helm_is_kept_alive_while_the_page_is_in_front(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    tablet.take_helm()
+    tablet.page.wait_for_timeout(4500)  # longer than the helm lives without a heartbeat
+    assert tablet.page.get_by_text("You have the helm", exact=True).is_visible()
+
+
+def test_cautions_are_all_ticked_before_they_can_be_acknowledged(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    tablet.take_helm()
+    assert not tablet.button("Make ready").is_visible()
+    tablet.button("Read the cautions").click()
+    tablet.see("The hardwired stop chain is the emergency stop.")
+    boxes = tablet.page.locator(".caution input").all()
+    for box in boxes[:-1]:
+        box.check()
+    tablet.press_and_hold("All checked at the truck")
+    assert "acknowledge" not in stand.posts()
+    boxes[-1].check()
+    tablet.press_and_hold("All checked at the truck")
+    tablet.button("Make ready").wait_for()
+    assert "acknowledge" in stand.posts()
+
+
+def test_making_ready_needs_a_held_thumb(stand: Any, tablets: Any) -> None:
+    stand.scene(acknowledged=True)
+    tablet = tablets(stand.address).open()
+    tablet.take_helm()
+    tablet.press_and_hold("Make ready", 200)
+    assert "ready" not in stand.posts()
+    tablet.press_and_hold("Make ready")
+    tablet.button("Start a test").wait_for()
+
+
+def test_a_held_key_confirms_too(stand: Any, tablets: Any) -> None:
+    stand.scene(acknowledged=True)
+    tablet = tablets(stand.address).open()
+    tablet.take_helm()
+    tablet.button("Make ready").focus()
+    tablet.page.keyboard.press("Enter")
+    assert "ready" not in stand.posts()
+    tablet.page.keyboard.down("Space")
+    tablet.page.wait_for_timeout(1300)
+    tablet.page.keyboard.up("Space")
+    tablet.button("Start a test").wait_for()
+
+
+def test_assistive_technology_confirms_by_activating_twice(stand: Any, tablets: Any) -> None:
+    stand.scene(acknowledged=True)
+    tablet = tablets(stand.address).open()
+    tablet.take_helm()
+    tablet.button("Make ready").evaluate("(button) => button.click()")
+    assert "ready" not in stand.posts()
+    tablet.see("activate again to confirm")
+    tablet.button("Make ready").evaluate("(button) => button.click()")
+    tablet.button("Start a test").wait_for()
+
+
+def test_a_hold_is_planned_started_adjusted_and_eased_off(stand: Any, tablets: Any) -> None:
+    stand.scene(state="ready", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    tablet.take_helm()
+    tablet.button("Start a test").click()
+    tablet.page.fill("#plan-rpm", "2000")
+    tablet.page.fill("#plan-minutes", "0")
+    tablet.see("Time: between 0 and 120 min.")
+    tablet.press_and_hold("Start the hold")
+    assert "test/start" not in stand.posts()
+    tablet.page.fill("#plan-minutes", "2.5")
+    tablet.press_and_hold("Start the hold")
+    tablet.page.wait_for_selector('.guide[data-state="loaded"]')
+    assert tablet.page.locator(".compare b").first.text_content() == "2000"
+    tablet.button("Raise the set point by 10 rpm").click()
+    tablet.wait("document.querySelector('.compare b').textContent === '2010'")
+    tablet.button("Ease off").click()  # one tap, no question
+    tablet.page.wait_for_selector('.guide[data-state="easing"]')
+    assert not tablet.complaints
+
+
+def test_anybody_may_ease_off_even_over_an_open_sheet(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    tablet.button("Settings").click()
+    tablet.button("Ease off").click()
+    tablet.wait("drumlin.store.telemetry.state === 'easing'")
+    assert "ease-off" in stand.posts()
+
+
+def test_a_failed_ease_off_points_to_the_hardwired_stop(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    tablet.page.route("**/api/ease-off", lambda route: route.abort())
+    tablet.button("Ease off").click()
+    tablet.see("Use the hardwired stop.")
+
+
+def test_a_trip_says_its_first_cause_and_is_reset_by_holding(stand: Any, tablets: Any) -> None:
+    stand.scene(**STOPPED)
+    tablet = tablets(stand.address).open()
+    tablet.see("The stop chain is open.")
+    tablet.see("Find who opened it and why, close it, then reset.")
+    tablet.take_helm()
+    tablet.button("Reset the trip").click()
+    tablet.page.wait_for_timeout(200)
+    assert "reset" not in stand.posts()
+    tablet.press_and_hold("Reset the trip")
+    tablet.page.wait_for_selector('.guide[data-state="parked"]')
+
+
+def test_a_refusal_is_shown_with_what_to_do(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    stand.scene(holder="demo:somebody", name="Somebody", helm_until=1e9)
+    tablet.page.evaluate(
+        "import('./js/api.js').then(async (api) => (await import('./js/components/notes.js'))"
+        ".noteAnswer(await api.post('/api/helm/take')))"
+    )
+    tablet.see("Somebody has the helm.")
+    tablet.see("Ask for it, or wait until it is released.")
+
+
+def test_who_may_only_watch_is_offered_no_helm_but_may_ease_off(stand: Any, tablets: Any) -> None:
+    stand.scene(role="watch")
+    tablet = tablets(stand.address).open()
+    tablet.wait("drumlin.store.role === 'watch'")
+    tablet.page.wait_for_timeout(300)
+    assert not tablet.button("Take the helm").is_visible()
+    assert tablet.button("Ease off").is_visible()
