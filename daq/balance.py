@@ -26,7 +26,7 @@ GOOD, AGING, SUSPECT, MISSING = 0, 1, 2, 3
 # rows of other modules that this kernel reads (daq.speed, daq.force), bound here by number so that
 # the compiled form depends on this file alone; tests/daq/test_chain.py holds them together
 W_SPEED, W_ACCEL, W_SPEED_SD, W_ACCEL_SD, W_STATUS, W_AGE = 0, 1, 2, 3, 4, 7
-W_MOVING, W_STANDING, W_OVERDUE, W_LOST = 0.0, 1.0, 2.0, 3.0
+W_MOVING, W_STANDING, W_OVERDUE, W_LOST, W_NOISY = 0.0, 1.0, 2.0, 3.0, 5.0
 C_FORCE, C_FORCE_SD, C_FAULTS, C_ALIGNED = 0, 1, 2, 3
 MISSING_FAULTS = 2 | 8  # bridge, stale
 SUSPECT_FAULTS = 1 | 16 | 32 | 64  # saturated, frozen, overload, zero drifted
@@ -58,9 +58,13 @@ def balance(
     cells: FloatArray,
     sets: FloatArray,
     absorbers: FloatArray,
+    current_flows: bool,
     out: FloatArray,
 ) -> None:
-    """Fill `out`: SET_OUTPUTS numbers per roll set, then ABSORBER_OUTPUTS per absorber."""
+    """Fill `out`: SET_OUTPUTS numbers per roll set, then ABSORBER_OUTPUTS per absorber.
+
+    `current_flows`: some absorber is energised, so torque means motion.
+    """
     count = sets.shape[0]
     for s in range(count):
         o = out[s * SET_OUTPUTS : (s + 1) * SET_OUTPUTS]
@@ -94,7 +98,7 @@ def balance(
         o[ABSORBER] += cells[k, C_ALIGNED] * p[TO_SURFACE] if quality != MISSING else math.nan
         o[ABSORBER_SD] += (sigma * p[TO_SURFACE]) ** 2
         o[ABSORBER_QUALITY] = max(o[ABSORBER_QUALITY], quality)
-        if quality == GOOD and cells[k, C_FORCE] > p[IDLE_FORCE] and o[STATUS] == W_STANDING:
+        if current_flows and o[STATUS] == W_STANDING and cells[k, C_FORCE] > p[IDLE_FORCE]:
             # an eddy-current brake gives no torque at standstill: it turns, the sensor is mute
             o[STATUS] = W_LOST
     for s in range(count):
@@ -104,7 +108,7 @@ def balance(
         lost = o[STATUS] == W_LOST
         v = math.nan if lost else w[W_SPEED]
         a = math.nan if lost else w[W_ACCEL]
-        speed_quality = MISSING if lost else GOOD
+        speed_quality = MISSING if lost else (SUSPECT if w[W_STATUS] == W_NOISY else GOOD)
         loss = 0.0
         loss_sd = 0.0
         if lost:

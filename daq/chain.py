@@ -26,6 +26,7 @@ from daq.speed import (
     DELAY_S,
     LOST,
     MOVING,
+    NOISY,
     OVERDUE,
     STANDING,
     STARTING,
@@ -45,6 +46,7 @@ CONDITIONS = {
     OVERDUE: "edge overdue",
     LOST: "no edges from its tooth wheel",
     STARTING: "starting",
+    NOISY: "its edges make no sense",
 }
 ENGINE_WINDOW_S = 0.100
 FASTEST_ENGINE_RADPS = 2000.0  # beyond it pulses are noise
@@ -333,7 +335,13 @@ class Chain:
             self._look_after(now_s)
         if self._resting:
             self._mark_drift(cell_rows)
-        balance(wheel_rows, cell_rows, self._set_rows, self._absorber_rows, self._balanced)
+        flows = max(sample.currents) * CURRENT_STEP_A > REST_A
+        if flows:
+            self._at_rest_since = None
+            self._resting = False
+        balance(
+            wheel_rows, cell_rows, self._set_rows, self._absorber_rows, flows, self._balanced
+        )  # fmt: skip
         numbers = self._balanced.tolist()
         roll_sets = self._roll_sets(numbers, time_s)
         absorbers = self._absorbers(numbers, now_s, sample.currents)
@@ -433,9 +441,6 @@ class Chain:
                     _fault_text(int(faults)) if faults else "",
                 )
             )
-        if max(currents) * CURRENT_STEP_A > REST_A:
-            self._at_rest_since = None
-            self._resting = False
         return tuple(made)
 
     # ---- what need not be looked at in every frame

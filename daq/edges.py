@@ -17,6 +17,8 @@ from daq.kernel import jit
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
+DISTRUST_LIMIT = 4.0  # beyond it the readings of the wheel are suspect
+MOST_DISTRUST = 10.0
 DOUBT_LIMIT = 3.0  # odd edges less a fifth of the orderly ones; beyond it the lock is given up
 
 # integer state, one row per wheel
@@ -25,8 +27,9 @@ HEAD, HELD, RAW, INDEX, TICK, TOTAL, STARTED, REJECTED, EXTRA, MISSING, RELOCKS,
 P_TICK, P_INDEX, BLOCK_START, PENDING, LOST_TICK = range(12, 17)
 INT_STATE = 17
 # float state: prediction polynomial in pitches and seconds, running residual variance in pitches^2
-C0, C1, C2, NOISE, KNOWN, LAST_SPEED, DOUBT = range(7)
-FLOAT_STATE = 7
+# DOUBT: in the present lock; DISTRUST: in the sensor, kept over locks
+C0, C1, C2, NOISE, KNOWN, LAST_SPEED, DOUBT, DISTRUST = range(8)
+FLOAT_STATE = 8
 
 
 @jit
@@ -48,6 +51,7 @@ def accept(
     state[REJECTED] = 0
     state[PENDING] = 0
     motion[DOUBT] = max(0.0, motion[DOUBT] + odd)
+    motion[DISTRUST] = min(max(0.0, motion[DISTRUST] + odd), MOST_DISTRUST)
 
 
 @jit
@@ -70,6 +74,11 @@ def take_edge(
         return
     if tick - state[TICK] < min_ticks:
         state[EXTRA] += 1
+        return
+    if step > 1 and tick - state[TICK] < min_ticks * step:
+        # the count jumped further than any roll can turn: it is worth nothing
+        forget(state, motion)
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + 1, 0.0)
         return
     if motion[KNOWN] < 2.0:
         # no motion yet: nothing to compare with
@@ -96,6 +105,7 @@ def take_edge(
     # a bounce comes right after its tooth and is no reason to doubt the lock
     state[REJECTED] += 1
     odd = 1.0 if missed or ahead > 0.2 else 0.1
+    motion[DISTRUST] = min(motion[DISTRUST] + odd, MOST_DISTRUST)
     if motion[DOUBT] + odd > DOUBT_LIMIT or state[REJECTED] > 3:
         # the motion was taken wrongly, or changed too fast: believe the edges again
         state[RELOCKS] += 1
@@ -105,7 +115,8 @@ def take_edge(
         return
     if missed:
         state[MISSING] += whole - 1
-        accept(ticks, indices, tooth, teeth, state, motion, tick, last + whole, odd)
+        motion[DOUBT] += odd
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + whole, 0.0)
         return
     motion[DOUBT] += odd
     state[EXTRA] += 1

@@ -19,6 +19,7 @@ MIN_ROLL_MPS = 2.0  # below it a ratio means little
 PICKUP, CHANNEL, RATIO, NONE = "pickup", "channel", "ratio", ""
 LEARN_S = 1.0  # a ratio is learned over this long
 LEARN_FRAMES = 100  # at least
+SURE = 0.02  # a ratio less certain than this (relative) does not count
 LEARN_SPREAD = 0.01  # relative standard deviation allowed while learning
 
 _RADPS, _PER_METRE, _ONE = Unit.RADIAN_PER_SECOND, Unit.PER_METRE, Unit.RATIO
@@ -77,7 +78,8 @@ class EngineSpeed:
             ratio = missing(_PER_METRE, time_s)
         elif running:
             ratio = _ratio(engine, driven)
-            self._remember(ratio.value, time_s)
+            if ratio.quality is Quality.GOOD and ratio.sigma < SURE * ratio.value:
+                self._remember(ratio.value, time_s)
         else:
             ratio = missing(_PER_METRE, time_s)
         if not running or source == RATIO:
@@ -130,11 +132,10 @@ def _from_pickup(row: list[float], time_s: float) -> Reading | None:
 
 def _ratio(engine: Reading, roll: Reading) -> Reading:
     value = engine.value / roll.value
-    relative = 0.0
-    if engine.value > 0.0:
-        relative = math.sqrt((engine.sigma / engine.value) ** 2 + (roll.sigma / roll.value) ** 2)
+    own = engine.sigma if math.isfinite(engine.sigma) else 0.0  # slow channels state none
+    sigma = math.sqrt(own**2 + (value * roll.sigma) ** 2) / roll.value
     quality = engine.quality if engine.quality is not Quality.GOOD else roll.quality
-    return Reading(value, _PER_METRE, roll.time_s, quality, value * relative)
+    return Reading(value, _PER_METRE, roll.time_s, quality, sigma)
 
 
 def from_ratio(roll_speed: Reading, ratio: float) -> Reading:

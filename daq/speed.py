@@ -26,6 +26,8 @@ from daq.edges import (
     C0,
     C1,
     C2,
+    DISTRUST,
+    DISTRUST_LIMIT,
     EVER,
     FLOAT_STATE,
     HEAD,
@@ -63,6 +65,7 @@ MAX_BRAKING_MPS2 = 20.0  # no truck stops its rolls faster; quicker means a lost
 LOST_AFTER_PITCHES = 3.5  # overdue edges before a sensor counts as lost
 FASTEST_MPS = 90.0  # beyond any rig
 MAX_EDGES = 64  # per wheel and frame, see daq.wire.frames
+NOISY_VARIANCE = 0.08**2  # pitches^2 about the fit: no wheel is that bad
 PUSH_HISTORY = 128  # frames of absorber force kept per wheel
 
 # parameters; PUSH_PER_N: pitches/s2 per newton of absorber force; PUSH_AGE: of the newest, s
@@ -72,7 +75,7 @@ PARAMETERS = 8
 SPEED, ACCEL, SPEED_SD, ACCEL_SD, STATUS, EDGES_USED, POSITION, AGE = range(8)
 OUTPUTS = 8
 # status values
-MOVING, STANDING, OVERDUE, LOST, STARTING = 0.0, 1.0, 2.0, 3.0, 4.0
+MOVING, STANDING, OVERDUE, LOST, STARTING, NOISY = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
 
 
 class WheelConfig(msgspec.Struct, frozen=True):
@@ -133,7 +136,7 @@ def _estimate(
     motion[KNOWN] = count
     if count < 2:
         # at most one edge in a second: below one pitch per second, or just starting
-        speed = min(bound, motion[LAST_SPEED]) if motion[LAST_SPEED] > 0.0 else 0.0
+        speed = min(bound, motion[LAST_SPEED])
         if age > STANDING_AFTER_S:
             speed = 0.0
             motion[LAST_SPEED] = 0.0
@@ -143,6 +146,8 @@ def _estimate(
         out[ACCEL_SD] = out[SPEED_SD] / STANDING_AFTER_S
         if out[STATUS] != LOST or state[TICK] != state[LOST_TICK]:
             out[STATUS] = STANDING if age > STANDING_AFTER_S else STARTING
+            if motion[DISTRUST] > DISTRUST_LIMIT and age <= STANDING_AFTER_S:
+                out[STATUS] = NOISY
         return
     if parameters[PUSH_PER_N] > 0.0:
         newest = parameters[DELAY] - parameters[PUSH_AGE]
@@ -159,8 +164,10 @@ def _estimate(
     motion[C0] = fit[0]
     motion[C1] = fit[1]
     motion[C2] = fit[2]
+    noisy = False
     if fit[6] >= 1.0:
         variance = fit[5] / fit[6]
+        noisy = variance > NOISY_VARIANCE
         if motion[NOISE] <= 0.0:
             motion[NOISE] = variance
         else:
@@ -180,6 +187,11 @@ def _estimate(
     t_last = t - age
     speed_at_last = (fit[1] + 2.0 * fit[2] * t_last) * pitch
     status = MOVING if order == 2 else STARTING
+    fastest = pitch / (parameters[MIN_TICKS] * tick_s)
+    if noisy or motion[DISTRUST] > DISTRUST_LIMIT or speed > fastest:
+        status = NOISY
+        speed = min(speed, fastest)
+        sd = max(sd, 0.1 * fastest)
     if reached > 0.4 + unseen or (age > 0.1 and speed_at_last * age > (0.4 + unseen) * pitch):
         status = OVERDUE
         overdue = max(speed_at_last, 0.0) * age / pitch + 1.0 - unseen
@@ -197,6 +209,8 @@ def _estimate(
         sd = max(sd, bound / math.sqrt(12.0))
     if out[STATUS] == LOST and state[TICK] == state[LOST_TICK]:
         status = LOST  # stays lost until an edge comes again
+    if status == OVERDUE and motion[DISTRUST] > DISTRUST_LIMIT:
+        status = NOISY
     if status == LOST:
         state[LOST_TICK] = state[TICK]
     out[SPEED] = speed
