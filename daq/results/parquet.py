@@ -65,13 +65,13 @@ def schema_of(columns: Sequence[Column]) -> Any:
 def write_run(path: Path, columns: Sequence[Column], chunks: Iterable[Chunk], about: About) -> int:
     """Write the file and return its number of rows. Missing values are NaN.
 
-    `about` is completed with the number of rows. The file appears under its name only when it is
+    `about` is completed with the number of rows and of frames lost. The file appears under its name only when it is
     whole. Raises RecordingError when the disk does not take it.
     """
     part = path.with_name(path.name + ".part")
     schema = schema_of(columns)
     floats = [column.name for column in columns if column.type in ("f8", "f4")]
-    rows = 0
+    rows = lost = 0
     try:
         with pq.ParquetWriter(
             part,
@@ -85,7 +85,8 @@ def write_run(path: Path, columns: Sequence[Column], chunks: Iterable[Chunk], ab
                 arrays = [pa.array(chunk[column.name]) for column in columns]
                 writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
                 rows += len(arrays[0])
-            done = msgspec.structs.replace(about, frames=rows)
+                lost += int(chunk["frames_lost"].sum()) if "frames_lost" in chunk else 0
+            done = msgspec.structs.replace(about, frames=rows, frames_lost=lost)
             writer.add_key_value_metadata({ABOUT_KEY: msgspec.json.encode(done)})
         with part.open("rb") as file:
             os.fsync(file.fileno())

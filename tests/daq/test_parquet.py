@@ -21,6 +21,7 @@ COLUMNS = (
     Column("time_s", "s", "f8", "device time"),
     Column("power_w", "W", "f4", "wheel power"),
     Column("sequence", "", "u4", "frame number"),
+    Column("frames_lost", "", "u4", "before this frame"),
     Column("permission", "", "u1", "permission"),
     Column("last_set_point", "", "u2", "sequence"),
     Column("tie_downs", "", "i1", "acknowledged"),
@@ -46,6 +47,7 @@ def chunk(start: int, rows: int) -> Chunk:
         "time_s": number * 0.002,
         "power_w": power,
         "sequence": (2**32 - 1 - number).astype("u4"),
+        "frames_lost": (number % 5 == 4).astype("u4") * 2,
         "permission": (number % 4).astype("u1"),
         "last_set_point": (number % 65_536).astype("u2"),
         "tie_downs": np.full(rows, -1, "i1"),
@@ -77,7 +79,7 @@ def test_the_file_says_what_it_is(tmp_path: Path) -> None:
     path = tmp_path / "run.parquet"
     write_run(path, COLUMNS, [chunk(0, 10)], ABOUT)
     about = read_about(path)
-    assert about == msgspec.structs.replace(ABOUT, frames=10)
+    assert about == msgspec.structs.replace(ABOUT, frames=10, frames_lost=4)
     assert msgspec.json.decode(about.plan) == {"kind": "steady-hold"}
     assert pq.read_metadata(path).num_rows == 10
 
