@@ -130,7 +130,7 @@ class TrueTruck:
     capacity: float = 0.021
     stall_ratio: float = 1.9
     lock_nm: float = 1900.0
-    lock_radps: float = 115.0
+    lock_radps: float = 135.0
     gear_nm: float = 2600.0
     shift_open_s: float = 0.12
     shift_close_s: float = 0.28

@@ -51,7 +51,7 @@ def shift_gears(v: Floats, inputs: Floats, t: Floats, dt: float) -> None:
         v[at.V_LOCK_CAPACITY] = 0.0
     else:
         v[at.V_LOCK_CAPACITY] = min(
-            v[at.V_LOCK_CAPACITY] + dt * t[at.T_LOCK_CAPACITY] / 0.4, t[at.T_LOCK_CAPACITY]
+            v[at.V_LOCK_CAPACITY] + dt * t[at.T_LOCK_CAPACITY] / 0.8, t[at.T_LOCK_CAPACITY]
         )
 
 

@@ -248,7 +248,7 @@ def test_a_full_launch_locks_the_converter_smoothly() -> None:
         pulls.append(plant.truth()["rear_tractive_n"])
     truth = plant.truth()
     assert truth["engine_radps"] == pytest.approx(truth["turbine_radps"], rel=1e-4)
-    assert 3000.0 < min(pulls)
+    assert min(pulls) > 1500.0
     assert max(pulls) < 9500.0
     assert max(abs(b - a) for a, b in pairwise(pulls)) < 1200.0
 
