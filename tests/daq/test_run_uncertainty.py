@@ -56,6 +56,13 @@ def test_a_run_gives_budgets_for_its_results(rig: Rig) -> None:
     assert "noise" in budget.table()
 
 
+def test_fewer_rows_tell_the_same(rig: Rig) -> None:
+    all_rows = run_effects(rig, table(rig, 5000)).total_power.budget()
+    some = run_effects(rig, table(rig, 5000), every=25).total_power.budget()
+    assert some.value == pytest.approx(all_rows.value, rel=1e-3)
+    assert some.sigma == pytest.approx(all_rows.sigma, rel=0.02)
+
+
 def test_a_run_of_another_rig_is_not_mistaken_for_this_one(rig: Rig) -> None:
     other = {name.replace("front", "middle"): column for name, column in table(rig).items()}
     with pytest.raises(KeyError, match="front"):
