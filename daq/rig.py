@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -16,9 +17,12 @@ import msgspec
 from msgspec import Meta
 
 from daq.errors import RigError
+from daq.readings import Unit
+from daq.units import SCALES
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
+LARGEST = 1e12  # no quantity of a rig comes near it
 Name = Annotated[str, Meta(min_length=1, max_length=24, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")]
 
 
@@ -182,14 +186,14 @@ def parse_rig(text: str, source: str = "rig.toml") -> Rig:
     """Rig from TOML text. Raises RigError naming the key and the way to mend it."""
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         raise RigError(
             f"{source} is not valid TOML: {error}.", "Mend that line and start again."
         ) from None
     raw.pop("fingerprint", None)
     try:
         rig = msgspec.convert(raw, Rig)
-    except msgspec.ValidationError as error:
+    except (msgspec.ValidationError, OverflowError, RecursionError) as error:
         raise RigError(
             f"{source}: {error}.", "docs/rig.md lists every key, its unit and its range."
         ) from None
@@ -223,6 +227,9 @@ def _cross_check(rig: Rig, source: str) -> None:
             if names.count(name) > 1:
                 fail(f"{what} '{name}' appears twice.", "Give each its own.")
 
+    for number in _numbers(msgspec.to_builtins(rig)):
+        if not math.isfinite(number) or abs(number) > LARGEST:
+            fail("a number is not finite or beyond all measure.", "Replace it by a real value.")
     sets = [roll_set.name for roll_set in rig.roll_sets]
     unique("roll set", sets)
     unique("wheel", [roll_set.wheel for roll_set in rig.roll_sets])
@@ -248,12 +255,55 @@ def _cross_check(rig: Rig, source: str) -> None:
                 f"absorber '{absorber.name}': heat needs reentry_k < warn_k < limit_k.",
                 "Temperatures are in kelvin; take them from the absorber's maker.",
             )
+        cell = absorber.cell
+        if cell.full_scale_mv_per_v * abs(cell.newton_per_mv_per_v) < cell.capacity_n:
+            fail(
+                f"absorber '{absorber.name}': its converter ends at "
+                f"{cell.full_scale_mv_per_v * abs(cell.newton_per_mv_per_v):.0f} N, below the "
+                f"cell's capacity of {cell.capacity_n:.0f} N.",
+                "Check full_scale_mv_per_v, newton_per_mv_per_v and capacity_n.",
+            )
+        _known_channel(rig, fail, absorber.heat.sensor, f"absorber '{absorber.name}': heat.sensor")
     for roll_set in rig.roll_sets:
         if not rig.absorbers_of(roll_set.name):
             fail(f"roll set '{roll_set.name}' has no absorber.", "Describe one or remove the set.")
-    for number in _numbers(msgspec.to_builtins(rig)):
-        if not math.isfinite(number):
-            fail("a number is not finite.", "Replace nan and inf by real values.")
+        a, b, c = roll_set.loss_n
+        for share in range(11):
+            v = roll_set.max_speed_mps * share / 10
+            if a + v * (b + v * c) < 0.0:
+                fail(
+                    f"roll set '{roll_set.name}': loss_n is negative at {v:.1f} m/s.",
+                    "Losses are never negative (40 CFR 1066.255): determine them again.",
+                )
+    for channel in rig.slow:
+        if channel.unit not in SCALES:
+            fail(
+                f"slow channel '{channel.name}' has the unknown unit '{channel.unit}'.",
+                f"Use one of: {', '.join(sorted(SCALES))}.",
+            )
+    engine = rig.engine
+    if engine.wheel and engine.wheel in [roll_set.wheel for roll_set in rig.roll_sets]:
+        fail(f"engine.wheel '{engine.wheel}' is the wheel of a roll set.", "Use another channel.")
+    if engine.wheel and engine.pulses_per_rev <= 0.0:
+        fail(
+            "engine.wheel needs pulses_per_rev.", "Say how many pulses one engine revolution gives."
+        )
+    _known_channel(rig, fail, engine.slow_channel, "engine.slow_channel")
+    for channel in rig.slow:
+        is_engine = channel.name == engine.slow_channel
+        if is_engine and SCALES[channel.unit].unit is not Unit.RADIAN_PER_SECOND:
+            fail(
+                f"engine.slow_channel '{channel.name}' is in '{channel.unit}'.",
+                "Give an engine speed: rev/min or rad/s.",
+            )
+
+
+def _known_channel(rig: Rig, fail: Callable[[str, str], None], name: str, key: str) -> None:
+    if name and name not in [channel.name for channel in rig.slow]:
+        fail(
+            f"{key} names the slow channel '{name}', which is not described.",
+            "Describe it under [[slow]] or leave the key out.",
+        )
 
 
 def _numbers(node: object) -> list[float]:
