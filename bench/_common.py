@@ -11,6 +11,7 @@ import math
 import os
 import platform
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -32,6 +33,12 @@ class Options(msgspec.Struct, frozen=True):
 def machine() -> Machine:
     """Cores this process may use, and the Python version."""
     return Machine(len(os.sched_getaffinity(0)), platform.python_version())
+
+
+def rss_mb() -> float:
+    """Resident memory of this process, MiB."""
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
 
 
 def _plain(node: Any) -> Any:
