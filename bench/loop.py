@@ -107,6 +107,8 @@ def _form(core: str, seconds: float, seed: int) -> dict[str, Any]:
                 "--hz", str(VIEWER_HZ),
             )  # fmt: skip
             children.append(viewers)
+            # Real viewers are other computers; ours should cost the rig's computer little.
+            os.setpriority(os.PRIO_PROCESS, viewers.process.pid, 10)
             time.sleep(2.0)  # until all viewers are there
             os.kill(feeder.process.pid, signal.SIGUSR1)
             figures = rig.keep_helm_until(feeder, seconds + PATIENCE_S)
