@@ -8,10 +8,13 @@ SI throughout: kelvin, pascal, relative humidity as a ratio 0..1.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 
 import msgspec
 
 from daq.errors import Refused
+from daq.readings import Quality, Reading
+from daq.rig import SlowChannel
 
 ZERO_CELSIUS_K = 273.15
 TRIPLE_POINT_K = 273.16
@@ -57,6 +60,34 @@ def check_weather(weather: Weather) -> Weather:
             "weather",
         )
     return weather
+
+
+def weather_of(
+    channels: Sequence[SlowChannel], slow: Mapping[str, Reading], **sigmas: float
+) -> Weather:
+    """Weather from the slow channels whose `meaning` is ambient-temperature, pressure, humidity.
+
+    `sigmas` replace the default uncertainties of Weather by name. Raises Refused (code "weather")
+    naming the channel that is not described, missing or stale: weather is never guessed.
+    """
+    values = []
+    for meaning in ("ambient-temperature", "pressure", "humidity"):
+        channel = next((one for one in channels if one.meaning == meaning), None)
+        if channel is None:
+            raise Refused(
+                f"The rig has no slow channel for {meaning}.",
+                f'Describe one with meaning = "{meaning}", or use no power correction.',
+                "weather",
+            )
+        reading = slow.get(channel.name)
+        if reading is None or reading.quality is not Quality.GOOD:
+            raise Refused(
+                f"There is no fresh value of '{channel.name}' ({meaning}).",
+                "Check the sensor, or use no power correction.",
+                "weather",
+            )
+        values.append(reading.value)
+    return check_weather(Weather(values[0], values[1], values[2], **sigmas))
 
 
 def saturation_pressure_pa(temperature_k: float) -> float:
