@@ -14,6 +14,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -99,6 +100,7 @@ def _replay(folder: Path) -> Closed:
         rig_fingerprint=header.rig_fingerprint,
         kind=kind,
         started_at=header.started_utc,
+        ended_at=_later(header.started_utc, _duration(columns)),
         software=header.version,
         plan=plan or None,
         conditions=_conditions(columns, replay),
@@ -174,6 +176,15 @@ def _duration(columns: Chunk) -> float:
     time_s = columns["time_s"]
     span = float(time_s[-1] - time_s[0]) if len(time_s) > 1 else 0.0
     return span if math.isfinite(span) else 0.0
+
+
+def _later(label: str, seconds: float) -> str:
+    """A UTC label some seconds after another; "" when that one is none."""
+    try:
+        moment = datetime.fromisoformat(label) + timedelta(seconds=seconds)
+    except ValueError:
+        return ""
+    return moment.isoformat(timespec="seconds")
 
 
 def _plan(raw: bytes) -> dict[str, Any]:

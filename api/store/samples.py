@@ -12,7 +12,6 @@ from typing import Any
 import msgspec
 import numpy as np
 import numpy.typing as npt
-import pyarrow.parquet as pq
 
 from daq.errors import Refused, StoreError
 
@@ -48,6 +47,8 @@ class Samples(msgspec.Struct, frozen=True):
 
 def read_samples(folder: Path, names: list[str], bins: int, from_s: float, to_s: float) -> Samples:
     """Columns `names` between two times in `bins` bins. Raises Refused and StoreError."""
+    import pyarrow.parquet as pq  # noqa: PLC0415 (60 MB that a service without plots can spare)
+
     path = folder / PARQUET_NAME
     try:
         # A file of our own with few row groups: a memory map reads only the asked columns.

@@ -217,6 +217,7 @@ async def test_a_run_cut_off_by_kill_9_is_found_closed_and_marked_at_the_next_st
         run = await state_of(browser, RUN_ID)
         assert run["state"] == "interrupted"
         assert run["reason"] == INTERRUPTED_REASON
+        assert run["ended_at"] > run["started_at"]  # type: ignore[operator]
         assert run["vehicle"] == "Pickup"
         assert run["frames"] > 0  # type: ignore[operator]
         samples = await browser.get(f"/api/runs/{RUN_ID}/samples?columns=speed_mps&points=10")
