@@ -138,21 +138,22 @@ def step_frame(
     teeth: Floats,  # roll sets x teeth, rad in (0, 2 pi]
     windows: Floats,  # absorbers x converter window
     solver: Floats,  # 4 x 4 workspace
-    work: Floats,  # 4 x 5 workspace
     noise: Floats,
     whole: Ints,
     next_tooth: Ints,
     edges: Ints,
     edge_counts: Ints,
-    counts: Ints,  # converter counts, one per absorber
-    currents: Ints,  # measured currents in 10 mA
+    out: Ints,  # what `World.advance` unpacks, see the end of this function
     truth: Floats,
     tick_start: float,
     tick_rate: float,
     dt: float,
     substeps: int,
-) -> None:
-    """Advance by `substeps` times `dt` seconds; all arrays are changed in place."""
+) -> int:
+    """Advance by `substeps` times `dt` seconds; all arrays are changed in place.
+
+    Gives how much of `out` is in use.
+    """
     sets = rolls.shape[0]
     braked = absorbers.shape[0]
     frame = dt * substeps
@@ -181,7 +182,7 @@ def step_frame(
             absorbers[k, at.A_HEAT] += absorbers[k, at.A_TORQUE] * absorbers[k, at.A_SPEED]
         whole[at.N_RING] = (slot + 1) % windows.shape[1]
         engine_before = v[at.V_ENGINE]
-        truck_step(v, rolls, q, inputs, t, table, gears, solver, work, dt)
+        truck_step(v, rolls, q, inputs, t, table, gears, solver, dt)
         for i in range(sets):
             r = rolls[i]
             s = q[i]
@@ -258,9 +259,9 @@ def step_frame(
         n = whole[at.N_NOISE]
         a[at.A_DRIFT] += p[k, at.P_DRIFT_RATE] * math.sqrt(frame / 3600.0) * noise[n]
         force = a[at.A_CELL] + a[at.A_DRIFT] + p[k, at.P_NOISE] * noise[n + 1]
-        counts[k] = math.floor(force * p[k, at.P_COUNTS_PER_N] + p[k, at.P_ZERO] + 0.5)
+        out[k] = math.floor(force * p[k, at.P_COUNTS_PER_N] + p[k, at.P_ZERO] + 0.5)
         measured = max(a[at.A_CURRENT] + p[k, at.P_CURRENT_NOISE] * noise[n + 2], 0.0)
-        currents[k] = int(measured * 100.0 + 0.5)
+        out[braked + k] = int(measured * 100.0 + 0.5)
         whole[at.N_NOISE] = n + 3
     for i in range(sets):
         rolls[i, at.R_CHILL] -= (
@@ -272,6 +273,14 @@ def step_frame(
     v[at.V_TIME] += frame
     v[at.V_OIL] += frame * (350.0 + 0.00003 * v[at.V_TORQUE] * v[at.V_ENGINE] - v[at.V_OIL]) / 400.0
     fill_truth(v, rolls, absorbers, p, inputs, truth)
+    # Converter counts, measured currents (10 mA), number of edges per wheel, then the edges.
+    used: int = 2 * braked + edge_counts.shape[0]
+    for wheel in range(edge_counts.shape[0]):
+        out[2 * braked + wheel] = edge_counts[wheel]
+        for index in range(edge_counts[wheel]):
+            out[used] = edges[wheel, index]
+            used += 1
+    return used
 
 
 @jit

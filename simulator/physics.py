@@ -134,14 +134,13 @@ def solve_driveline(
     gear_capacity: float,
     case_capacity: float,
     clutches: Floats,
-    work: Floats,
 ) -> None:
     """One implicit step of engine, turbine and both axle inputs, coupled by three clutches.
 
     `speeds`, `torques`, `inertias`: engine, turbine, front axle, rear axle. `ratio` is gear times
     final drive. A clutch sticks unless its torque would exceed its capacity; sticking means a
     viscous link so stiff (1e6 N m s/rad) that it does not creep by more than 0.01 rpm.
-    Results go to `speeds` and `clutches` (lock-up, gear, transfer-case lock: N m). `work` is 4x5.
+    Results go to `speeds` and `clutches` (lock-up, gear, transfer-case lock: N m).
     """
     stiff = 1e6
     nf = ratio * front_share
@@ -155,31 +154,38 @@ def solve_driveline(
     if case_capacity <= 0.0:
         k3 = 0.0
     w0, w1, w2, w3 = 0.0, 0.0, 0.0, 0.0
+    j0, j1, j2, j3 = inertias[0] / dt, inertias[1] / dt, inertias[2] / dt, inertias[3] / dt
     for _ in range(4):
-        work[0, 0] = inertias[0] / dt + k1
-        work[0, 1] = -k1
-        work[0, 2] = 0.0
-        work[0, 3] = 0.0
-        work[0, 4] = inertias[0] / dt * speeds[0] + torques[0] - c1
-        work[1, 1] = inertias[1] / dt + k1 + k2
-        work[1, 2] = -k2 * nf
-        work[1, 3] = -k2 * nr
-        work[1, 4] = inertias[1] / dt * speeds[1] + torques[1] + c1 - c2
-        work[2, 2] = inertias[2] / dt + k2 * nf * nf + k3
-        work[2, 3] = k2 * nf * nr - k3
-        work[2, 4] = inertias[2] / dt * speeds[2] + torques[2] + nf * c2 - c3
-        work[3, 3] = inertias[3] / dt + k2 * nr * nr + k3
-        work[3, 4] = inertias[3] / dt * speeds[3] + torques[3] + nr * c2 + c3
-        # Symmetric elimination: only the upper triangle is stored.
-        for i in range(3):
-            for j in range(i + 1, 4):
-                factor = work[i, j] / work[i, i]
-                for k in range(j, 5):
-                    work[j, k] -= factor * work[i, k]
-        w3 = work[3, 4] / work[3, 3]
-        w2 = (work[2, 4] - work[2, 3] * w3) / work[2, 2]
-        w1 = (work[1, 4] - work[1, 2] * w2 - work[1, 3] * w3) / work[1, 1]
-        w0 = (work[0, 4] - work[0, 1] * w1) / work[0, 0]
+        # The symmetric equations: diagonal d, upper triangle u, right-hand side b.
+        d0 = j0 + k1
+        u01 = -k1
+        d1 = j1 + k1 + k2
+        u12 = -k2 * nf
+        u13 = -k2 * nr
+        d2 = j2 + k2 * nf * nf + k3
+        u23 = k2 * nf * nr - k3
+        d3 = j3 + k2 * nr * nr + k3
+        b0 = j0 * speeds[0] + torques[0] - c1
+        b1 = j1 * speeds[1] + torques[1] + c1 - c2
+        b2 = j2 * speeds[2] + torques[2] + nf * c2 - c3
+        b3 = j3 * speeds[3] + torques[3] + nr * c2 + c3
+        f = u01 / d0
+        d1 -= f * u01
+        b1 -= f * b0
+        f2 = u12 / d1
+        f3 = u13 / d1
+        d2 -= f2 * u12
+        u23 -= f2 * u13
+        d3 -= f3 * u13
+        b2 -= f2 * b1
+        b3 -= f3 * b1
+        f = u23 / d2
+        d3 -= f * u23
+        b3 -= f * b2
+        w3 = b3 / d3
+        w2 = (b2 - u23 * w3) / d2
+        w1 = (b1 - u12 * w2 - u13 * w3) / d1
+        w0 = (b0 - u01 * w1) / d0
         clutches[0] = k1 * (w0 - w1) + c1
         clutches[1] = k2 * (w1 - nf * w2 - nr * w3) + c2
         clutches[2] = k3 * (w2 - w3) + c3

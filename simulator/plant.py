@@ -140,7 +140,7 @@ class Plant:
             inputs[at.I_FANS] = 0
             world.advance(board.ticks)
             return None
-        world.absorbers[:, at.A_SET_POINT] = board.supplies(world.period_s)
+        world.supply(board.supplies(world.period_s))
         inputs[at.I_FANS] = board.digital_out & ~broken.dead_fans
         counts, currents, edges = world.advance(board.ticks)
         if broken.any:

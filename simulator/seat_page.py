@@ -5,7 +5,7 @@ PAGE = """<!doctype html>
 <meta name="viewport" content="width=device-width,initial-scale=1">
 <title>Driver's seat (simulated)</title>
 <style>
-:root{color-scheme:dark}
+:root{color-scheme:dark}*{box-sizing:border-box}
 body{margin:0;padding:1rem;background:#17150f;color:#ece5d3;font:1.05rem/1.45 Georgia,serif;
 max-width:46rem;margin-inline:auto}
 h1{font-size:1.2rem;font-weight:normal;margin:.2rem 0 1rem;color:#d8b46a}
@@ -57,14 +57,15 @@ p.addEventListener('input',()=>{$('pedalValue').textContent=p.value;tell({pedal:
 const rows=[['Engine','rev/min',t=>t.engine_radps*9.5493],['Front','km/h',t=>t.front_speed_mps*3.6],
 ['Rear','km/h',t=>t.rear_speed_mps*3.6],['At the rolls','kW',t=>t.power_w/1e3],
 ['Front pulls','N',t=>t.front_tractive_n],['Rear pulls','N',t=>t.rear_tractive_n],
-['Boost','kPa',t=>t.boost_pa/1e3],['Gear','',t=>t.gear],
+['Boost','kPa',t=>t.boost_pa/1e3],['Gear','',t=>t.gear,0],
 ['Hottest rotor','\\u00b0C',t=>Math.max(...Object.entries(t).filter(([k])=>k.endsWith('_skin_k'))
 .map(([,v])=>v))-273.15]];
 const cells=rows.map(([n,u])=>{const d=document.createElement('div');
  d.innerHTML='<dt></dt><dd></dd>';d.firstChild.textContent=u?n+', '+u:n;$('readout').append(d);
  return d.lastChild});
 function show(s){rows.forEach((r,i)=>{const v=r[2](s.truth);
- cells[i].textContent=Number.isFinite(v)?v.toFixed(Math.abs(v)<100?1:0):'-'});
+ cells[i].textContent=Number.isFinite(v)?
+  v.toFixed(r[3]??(Math.abs(v)<100?1:0)):'-'});
  if(!held){p.value=s.pedal;$('pedalValue').textContent=Math.round(s.pedal)}
  for(const b of document.querySelectorAll('[data-gear]'))
   b.setAttribute('aria-pressed',+b.dataset.gear===s.gear);

@@ -99,7 +99,6 @@ def truck_step(
     table: Floats,
     gears: Floats,
     solver: Floats,
-    work: Floats,
     dt: float,
 ) -> None:
     """Engine to tyres for one substep; leaves the tractive force of each roll set in `rolls`."""
@@ -161,7 +160,6 @@ def truck_step(
         v[at.V_GEAR_CAPACITY],
         case,
         clutches,
-        work,
     )
     v[at.V_ENGINE] = speeds[0]
     v[at.V_TURBINE] = speeds[1]

@@ -174,6 +174,7 @@ class World:
         self.truck = np.zeros(at.V_COUNT)
         self.rolls = np.zeros((len(setup.rolls), at.R_COUNT))
         self.absorbers = np.zeros((len(setup.absorbers), at.A_COUNT))
+        self._set_points = self.absorbers[:, at.A_SET_POINT]
         self.inputs = np.zeros(at.I_COUNT)
         self._table = np.array(setup.truck.full_torque_nm)
         self._gears = np.array(setup.truck.gears)
@@ -181,14 +182,14 @@ class World:
         window = max(1, round(max(each.filter_s for each in setup.absorbers) / self.dt))
         self._windows = np.zeros((len(setup.absorbers), window))
         self._solver = np.zeros((4, 4))
-        self._work = np.zeros((4, 5))
         self._noise = self._noise_source.standard_normal(NOISE_BLOCK)
         self._whole = np.zeros(at.N_EDGE_FIRST + at.WHEELS, dtype=np.int64)
         self._next_tooth = np.zeros(len(setup.rolls), dtype=np.int64)
         self._edges = np.zeros((at.WHEELS, at.MAX_EDGES), dtype=np.int64)
         self._edge_counts = np.zeros(at.WHEELS, dtype=np.int64)
-        self._counts = np.zeros(len(setup.absorbers), dtype=np.int64)
-        self._currents = np.zeros(len(setup.absorbers), dtype=np.int64)
+        room = 2 * len(setup.absorbers) + at.WHEELS * (1 + at.MAX_EDGES)
+        self._out = np.zeros(room, dtype=np.int64)
+        self._braked = len(setup.absorbers)
         width = len(at.TRUTH_NAMES) + len(at.TRUTH_ABSORBER_NAMES) * len(setup.absorbers)
         self.truth_row = np.zeros(width)
         self.frame = 0  # frames since the start of the world, reboots included
@@ -280,6 +281,12 @@ class World:
             if self.inputs[at.I_ON_ROLLS] > 0.0:
                 self.rolls[index, [at.R_WHEEL, at.R_AXLE]] = speed / radius
 
+    def supply(self, set_points_a: list[float]) -> None:
+        """What the absorbers' supplies are told, A."""
+        column = self._set_points
+        for index, each in enumerate(set_points_a):
+            column[index] = each
+
     def advance(self, tick_start: float) -> tuple[list[int], list[int], list[list[int]]]:
         """One frame period. Gives converter counts, measured currents (10 mA) and, per wheel, the
         edge ticks of this frame, oldest first, counted on from `tick_start` without wrapping."""
@@ -287,16 +294,20 @@ class World:
         if whole[at.N_NOISE] > NOISE_BLOCK - NOISE_RESERVE:
             self._noise_source.standard_normal(out=self._noise)
             whole[at.N_NOISE] = 0
-        step_frame(
+        used = step_frame(
             self.truck, self.truck_parameters, self.rolls, self.roll_parameters,
             self.absorbers, self.absorber_parameters, self.inputs, self._table, self._gears,
-            self.teeth, self._windows, self._solver, self._work, self._noise, whole,
-            self._next_tooth, self._edges, self._edge_counts, self._counts, self._currents,
+            self.teeth, self._windows, self._solver, self._noise, whole,
+            self._next_tooth, self._edges, self._edge_counts, self._out,
             self.truth_row, tick_start, self._tick_rate, self.dt, self.substeps,
         )  # fmt: skip
         self.frame += 1
-        edges = [
-            self._edges[wheel, :count].tolist() if count else []
-            for wheel, count in enumerate(self._edge_counts.tolist())
-        ]
-        return self._counts.tolist(), self._currents.tolist(), edges
+        out = self._out[:used].tolist()
+        currents = self._braked
+        wheels = 2 * currents
+        first = wheels + at.WHEELS
+        edges = []
+        for count in out[wheels:first]:
+            edges.append(out[first : first + count])
+            first += count
+        return out[:currents], out[currents:wheels], edges

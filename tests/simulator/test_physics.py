@@ -155,7 +155,6 @@ def _driveline(
     for _ in range(4000):
         solve_driveline(
             speeds, torques, inertias, 5e-4, 3.73, 0.42, lock, gear, case, clutches,
-            np.zeros((4, 5)),
         )  # fmt: skip
     return speeds.tolist(), clutches.tolist()
 
@@ -194,7 +193,6 @@ def test_a_slipping_lock_up_does_not_tear_the_gear_open() -> None:
     inertias = np.array([0.5, 0.2, 1.1, 1.1])
     solve_driveline(
         speeds, torques, inertias, 5e-4, 3.73, 0.42, 5.0, 2600.0, 7000.0, clutches,
-        np.zeros((4, 5)),
     )  # fmt: skip
     assert clutches[0] == pytest.approx(5.0)
     assert abs(clutches[1]) < 2600.0
