@@ -39,7 +39,8 @@ from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, Slow
 from daq.witness import Witness
 from daq.zero import ZeroCandidate, check_zero, drift_limit_n, zero_candidate
 
-QUALITIES = (Quality.GOOD, Quality.AGING, Quality.SUSPECT, Quality.MISSING)
+_GOOD, _SUSPECT = Quality.GOOD, Quality.SUSPECT
+QUALITIES = {0.0: _GOOD, 1.0: Quality.AGING, 2.0: _SUSPECT, 3.0: Quality.MISSING}
 CONDITIONS = {
     MOVING: "",
     STANDING: "standing",
@@ -388,21 +389,21 @@ class Chain:
             ) = numbers[at : at + b.SET_OUTPUTS]  # fmt: skip
             at += b.SET_OUTPUTS
             condition = ""
-            v_quality = QUALITIES[int(v_code)]
-            quality = QUALITIES[int(code)]
+            v_quality = QUALITIES[v_code]
+            quality = QUALITIES[code]
             if status != MOVING:
                 plain = False
                 condition = CONDITIONS[status]
                 if self._contradicted[place] and v_code == 0.0:
-                    v_quality = Quality.SUSPECT
-                    quality = Quality.SUSPECT if code < b.SUSPECT else quality
+                    v_quality = _SUSPECT
+                    quality = _SUSPECT if code < b.SUSPECT else quality
                     condition = "no edges while the other roll set runs on"
             made.append(
                 RollSetReadings(
                     name,
                     Reading(v, _MPS, time_s, v_quality, v_sd),
                     Reading(a, _MPS2, time_s, v_quality, a_sd),
-                    Reading(force, _N, time_s, QUALITIES[int(force_code)], force_sd),
+                    Reading(force, _N, time_s, QUALITIES[force_code], force_sd),
                     Reading(loss, _N, time_s, v_quality, loss_sd),
                     Reading(inertial, _N, time_s, v_quality, inertial_sd),
                     Reading(tractive, _N, time_s, quality, tractive_sd),
@@ -428,14 +429,14 @@ class Chain:
             ]
             at += b.ABSORBER_OUTPUTS
             time_s = now_s - delay
-            quality = QUALITIES[int(code)]
+            quality = QUALITIES[code]
             made.append(
                 AbsorberReadings(
                     name,
                     Reading(cell, _N, time_s, quality, cell_sd),
                     Reading(torque, _NM, time_s, quality, torque_sd),
                     Reading(force, _N, time_s, quality, force_sd),
-                    Reading(currents[output] * CURRENT_STEP_A, _AMPERE, now_s, Quality.GOOD),
+                    Reading(currents[output] * CURRENT_STEP_A, _AMPERE, now_s, _GOOD),
                     shaft,
                     delay,
                     _fault_text(int(faults)) if faults else "",

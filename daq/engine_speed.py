@@ -23,6 +23,8 @@ SURE = 0.02  # a ratio less certain than this (relative) does not count
 LEARN_SPREAD = 0.01  # relative standard deviation allowed while learning
 
 _RADPS, _PER_METRE, _ONE = Unit.RADIAN_PER_SECOND, Unit.PER_METRE, Unit.RATIO
+_GOOD, _MISSING = Quality.GOOD, Quality.MISSING
+_NO_RATIO, _NO_SLIP = missing(_PER_METRE, 0.0), missing(_ONE, 0.0)
 
 
 class Speeds(NamedTuple):
@@ -67,29 +69,28 @@ class EngineSpeed:
         source = PICKUP
         if engine is None and self._channel:
             told = slow.get(self._channel)
-            if told is not None and told.quality is not Quality.MISSING:
+            if told is not None and told.quality is not _MISSING:
                 engine, source = told, CHANNEL
         running = driven.value >= MIN_ROLL_MPS
+        ratio, slip = _NO_RATIO, _NO_SLIP
         if engine is None:
             if math.isfinite(self.learned_ratio):
                 engine, source = from_ratio(driven, self.learned_ratio), RATIO
             else:
                 engine, source = missing(_RADPS, now_s), NONE
-            ratio = missing(_PER_METRE, time_s)
         elif running:
             ratio = _ratio(engine, driven)
-            if ratio.quality is Quality.GOOD and ratio.sigma < SURE * ratio.value:
+            if ratio.quality is _GOOD and ratio.sigma < SURE * ratio.value:
                 self._remember(ratio.value, time_s)
-        else:
-            ratio = missing(_PER_METRE, time_s)
+            if math.isfinite(self.learned_ratio):
+                slip = _slip(ratio, self.learned_ratio)
         if not running or source == RATIO:
             self._weight = 0.0
             self._frames = 0
-        slip = _slip(ratio, self.learned_ratio)
         if slowest < math.inf and len(rolls) > 1:
             difference = Reading(driven.value / slowest - 1.0, _ONE, time_s, driven.quality)
         else:
-            difference = missing(_ONE, time_s)
+            difference = _NO_SLIP
         return Speeds(engine, source, ratio, slip, difference)
 
     def _remember(self, ratio: float, time_s: float) -> None:
@@ -127,20 +128,20 @@ class EngineSpeed:
 def _from_pickup(row: list[float], time_s: float) -> Reading | None:
     if row[AGE] > 1e8 or row[STATUS] == LOST:
         return None
-    return Reading(row[SPEED], _RADPS, time_s, Quality.GOOD, row[SPEED_SD])
+    return Reading(row[SPEED], _RADPS, time_s, _GOOD, row[SPEED_SD])
 
 
 def _ratio(engine: Reading, roll: Reading) -> Reading:
     value = engine.value / roll.value
     own = engine.sigma if math.isfinite(engine.sigma) else 0.0  # slow channels state none
     sigma = math.sqrt(own**2 + (value * roll.sigma) ** 2) / roll.value
-    quality = engine.quality if engine.quality is not Quality.GOOD else roll.quality
+    quality = engine.quality if engine.quality is not _GOOD else roll.quality
     return Reading(value, _PER_METRE, roll.time_s, quality, sigma)
 
 
 def from_ratio(roll_speed: Reading, ratio: float) -> Reading:
     """Engine speed by the learned ratio; true only while that gear is locked and no tyre slips."""
-    if not math.isfinite(ratio) or ratio <= 0.0 or roll_speed.quality is Quality.MISSING:
+    if not math.isfinite(ratio) or ratio <= 0.0 or roll_speed.quality is _MISSING:
         return missing(_RADPS, roll_speed.time_s)
     return Reading(
         roll_speed.value * ratio,
@@ -153,7 +154,7 @@ def from_ratio(roll_speed: Reading, ratio: float) -> Reading:
 
 def _slip(now: Reading, learned: float) -> Reading:
     """1 - learned / now: zero at the load of learning, positive when tyres lag more than then."""
-    if now.quality is Quality.MISSING or not math.isfinite(learned) or learned <= 0.0:
+    if now.quality is _MISSING or not math.isfinite(learned) or learned <= 0.0:
         return missing(_ONE, now.time_s)
     if now.value <= 0.0:
         return missing(_ONE, now.time_s)
