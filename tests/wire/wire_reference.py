@@ -162,6 +162,7 @@ def sample(**changes: Any) -> dict[str, Any]:
     } | changes
 
 
+TIME: dict[str, Any] = {"type": "time", "token": 0xDEADBEEF, "tick": 1_000_000_000}
 SET_POINT: dict[str, Any] = {
     "type": "set_point",
     "session": 0x00C0FFEE,
@@ -275,6 +276,22 @@ def damaged() -> list[tuple[str, str, bytes]]:
             wire_of_body(setp[:10] + b"\x05" + setp[11:]),
         ),
         ("hello cut after the firmware", "malformed", wire_of_body(body(hello(channels=[]))[:-1])),
+        ("time one byte too long", "malformed", wire_of_body(body(TIME) + b"\x01")),
+        ("time one byte too short", "malformed", wire_of_body(body(TIME)[:-1])),
+        ("set point one byte too long", "malformed", wire_of_body(setp + b"\x01")),
+        ("ask for time one byte too long", "malformed", wire_of_body(b"\x83" + bytes(5))),
+        ("ask for identity one byte short", "malformed", wire_of_body(b"\x82" + bytes(3))),
+        ("slow with half a value", "malformed", wire_of_body(b"\x03" + bytes(4) + b"\x01\x00")),
+        (
+            "hello with a name of 25 bytes",
+            "malformed",
+            wire_of_body(body(hello(channels=[{"kind": 1, "name": "x" * 25, "unit": ""}]))),
+        ),
+        (
+            "hello with firmware of 65 bytes",
+            "malformed",
+            wire_of_body(body(hello(firmware="x" * 65))),
+        ),
         ("hello with a tick rate of zero", "malformed", wire_of_body(body(hello(tick_hz=0)))),
         (
             "hello with a channel kind of 9",
