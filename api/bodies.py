@@ -70,17 +70,22 @@ def takes(kind: Any) -> dict[str, Any]:
 
 
 def gives(kind: Any, status: int = 200, description: str = "As asked.") -> dict[int | str, Any]:
-    """`responses` of a route that answers `kind`, beside the problems every route can give."""
+    """`responses` of a route that answers `kind` (None: no body), beside the problems."""
     problem = {MEDIA_TYPE: {"schema": _schema(ProblemDetails)}}
+    success: dict[str, Any] = {"description": description}
+    if kind is not None:
+        success["content"] = {"application/json": {"schema": _nullable(_schema(kind))}}
     responses: dict[int | str, Any] = {
-        status: {
-            "description": description,
-            "content": {"application/json": {"schema": _nullable(_schema(kind))}},
-        },
+        status: success,
         "4XX": {"description": "Refused, with what to do next.", "content": problem},
         "5XX": {"description": "Failed, with what to do next.", "content": problem},
     }
     return responses
+
+
+def add_properties(name: str, properties: dict[str, Any]) -> None:
+    """Describe what a response carries beyond its struct."""
+    _described[name]["properties"].update(properties)
 
 
 def describe(app: FastAPI) -> None:

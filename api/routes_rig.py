@@ -9,7 +9,7 @@ import msgspec
 from fastapi import APIRouter, Query, Request, WebSocket
 from starlette.responses import Response
 
-from api.bodies import answer, gives
+from api.bodies import add_properties, answer, gives
 from api.context import Context, context_of
 from api.guard import refuse
 from api.live import MAX_HZ, MAX_VIEWERS
@@ -55,7 +55,15 @@ async def rig(request: Request) -> Response:
     return answer(context.rig)
 
 
-@router.get("/state", responses=gives(Telemetry))
+_STATE = gives(Telemetry)
+_AGE = {"type": ["number", "null"], "minimum": 0}
+add_properties("Reading", {"age_s": _AGE})
+add_properties(
+    "Telemetry", {"age_s": _AGE, "loop_up": {"type": "boolean"}, "stale": {"type": "boolean"}}
+)
+
+
+@router.get("/state", responses=_STATE)
 async def state(request: Request) -> Response:
     """The newest telemetry, each reading with its age. 503 before the first."""
     context = context_of(request)

@@ -128,6 +128,11 @@ async def test_the_openapi_describes_bodies_answers_and_problems(
     assert body["$ref"].rpartition("/")[2] in schemas
     assert "SteadyHold" in schemas
     assert set(schemas["ProblemDetails"]["required"]) >= {"code", "remedy", "detail", "title"}
+    assert "age_s" in schemas["Reading"]["properties"]
+    assert set(schemas["Telemetry"]["properties"]) >= {"age_s", "loop_up", "stale", "measured"}
+    assert schemas["Reading"]["properties"]["value"]["type"] == ["number", "null"]
+    for path, method in (("/api/sign-out", "post"), ("/api/tokens/{token_id}", "delete")):
+        assert "content" not in described["paths"][path][method]["responses"]["204"]
     for reference in references(described):
         assert reference.rpartition("/")[2] in schemas, reference
 
