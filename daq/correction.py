@@ -74,6 +74,7 @@ class Correction(msgspec.Struct, frozen=True):
     source: str
     factor: float
     sigma: float  # standard uncertainty of the factor from the weather instruments
+    effects: tuple[CorrectionInput, ...]  # what one sigma of each instrument does to the factor
     inputs: tuple[CorrectionInput, ...]
     flags: tuple[str, ...]
     valid: bool  # False: outside the rule's limits, must not be quoted as corrected
@@ -210,7 +211,7 @@ def correction(
     ]
     if rule is Rule.NONE:
         reason = WHY_NONE if boosted_diesel else "No correction was asked for."
-        return Correction(rule, title, source, 1.0, 0.0, tuple(inputs), (reason,), True)
+        return Correction(rule, title, source, 1.0, 0.0, (), tuple(inputs), (reason,), True)
     flags: list[str] = []
     if rule in DIESEL_RULES:
         fm, extra = _diesel_inputs(rule, charging, fuel, weather)
@@ -230,12 +231,14 @@ def correction(
 
     factor = factor_at(weather)
     limits = _limit_flags(rule, factor, weather)
+    effects = _effects(factor_at, weather)
     return Correction(
         rule,
         title,
         source,
         factor,
-        _sigma(factor_at, weather),
+        math.hypot(*(effect.value for effect in effects)),
+        effects,
         tuple(inputs),
         tuple(flags + limits),
         not limits,
@@ -337,18 +340,19 @@ def _limit_flags(rule: Rule, factor: float, weather: Weather) -> list[str]:
     return flags
 
 
-def _sigma(factor_at: Callable[[Weather], float], weather: Weather) -> float:
-    """Standard uncertainty of the factor by central differences over half a sigma either way."""
+def _effects(
+    factor_at: Callable[[Weather], float], weather: Weather
+) -> tuple[CorrectionInput, ...]:
+    """Signed effect of one sigma of each instrument, by central differences."""
 
-    def half(**change: float) -> float:
-        up = {name: getattr(weather, name) + value / 2 for name, value in change.items()}
-        down = {name: getattr(weather, name) - value / 2 for name, value in change.items()}
-        return factor_at(msgspec.structs.replace(weather, **up)) - factor_at(
-            msgspec.structs.replace(weather, **down)
-        )
+    def effect(name: str, field: str, sigma: float) -> CorrectionInput:
+        value = getattr(weather, field)
+        up = msgspec.structs.replace(weather, **{field: value + sigma / 2})
+        down = msgspec.structs.replace(weather, **{field: value - sigma / 2})
+        return CorrectionInput(name, factor_at(up) - factor_at(down), "1")
 
-    return math.hypot(
-        half(temperature_k=weather.temperature_sigma_k),
-        half(pressure_pa=weather.pressure_sigma_pa),
-        half(relative_humidity=weather.humidity_sigma),
+    return (
+        effect("thermometer", "temperature_k", weather.temperature_sigma_k),
+        effect("barometer", "pressure_pa", weather.pressure_sigma_pa),
+        effect("hygrometer", "relative_humidity", weather.humidity_sigma),
     )

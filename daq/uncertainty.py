@@ -86,7 +86,8 @@ class Budget(msgspec.Struct, frozen=True):
             f"{'source':<34}{'value':>13}{'1 sigma':>12} {'unit':<8}{'effect':>12}{'share':>8}"
             "  from",
         ]
-        for row in sorted(self.rows, key=lambda row: -abs(row.contribution)):
+        stated = [row for row in self.rows if row.sigma > 0]
+        for row in sorted(stated, key=lambda row: -abs(row.contribution)):
             share = 100 * row.contribution**2 / total
             lines.append(
                 f"{row.name:<34}{row.value:>13.6g}{row.sigma:>12.3g} {row.unit:<8}"

@@ -100,12 +100,34 @@ def report(
     agreement = compare(budget, drawn)
     effects = evaluate(rig, point_columns(rig, point), 0.002, shared_calibration=shared_calibration)
     vectorised = float(effects.total_power.sigma()[1])
+    here = np.array([0.0, 1.0, 0.0])
+    quantities = {
+        part.quantity: part.budget(here)
+        for part in (
+            *effects.speed,
+            *effects.absorber_force,
+            *effects.tractive_force,
+            *effects.wheel_torque,
+            *effects.power,
+            effects.total_force,
+            effects.total_power,
+        )
+    }
     return {
         "name": "uncertainty",
         "rig": rig.name,
         "point": msgspec.to_builtins(point),
         "budget": msgspec.to_builtins(budget) | {"expanded": budget.expanded},
         "per_sample_sigma": vectorised,
+        "quantities": {
+            name: {
+                "value": one.value,
+                "unit": one.unit,
+                "sigma": one.sigma,
+                "expanded": one.expanded,
+            }
+            for name, one in quantities.items()
+        },
         "monte_carlo": msgspec.to_builtins(drawn) | {"seed": seed},
         "agreement": msgspec.to_builtins(agreement),
     }
@@ -157,6 +179,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     else:
         drawn, agreement = result["monte_carlo"], result["agreement"]
         print(point_budget(rig, point, shared).table())
+        print()
+        for name, one in result["quantities"].items():
+            print(
+                f"{name:<34}{one['value']:>13.6g} {one['unit']:<5} +-{one['expanded']:.3g} (95 %)"
+            )
         print(
             f"\nMonte Carlo, {drawn['trials']} draws: standard uncertainty "
             f"{drawn['sigma']:.3g} W, 95 % within {drawn['symmetric'][0]:.6g} to "

@@ -192,6 +192,8 @@ def test_command_prints_one_object_and_confirms_the_budget(
     assert printed["agreement"]["validated"] is True
     assert printed["budget"]["sigma"] == pytest.approx(printed["per_sample_sigma"], rel=1e-6)
     assert printed["monte_carlo"]["trials"] == 100_000
+    assert printed["quantities"]["front speed"]["unit"] == "m/s"
+    assert printed["quantities"]["wheel power"]["sigma"] == printed["per_sample_sigma"]
     assert main(["--rig", str(RIG_FILE), "--trials", "20000"]) in {0, 1}
     text = capsys.readouterr().out
     assert "front-left cell slope" in text

@@ -6,6 +6,7 @@ them. Case H: 95.0 kPa dry, 308 K. Case M: 97.0 kPa dry, 303 K.
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from daq.correction import (
@@ -259,3 +260,24 @@ def test_uncertainty_of_the_factor_follows_from_the_instruments() -> None:
     result = correction(Rule.ISO_1585_SPARK, air)
     expected = result.factor * ((1.2 * 100 / 97_000) ** 2 + (0.6 * 0.5 / 303) ** 2) ** 0.5
     assert result.sigma == pytest.approx(expected, rel=1e-4)
+
+
+def test_uncertainty_of_the_factor_agrees_with_draws() -> None:
+    # JCGM 101 on a humid day; temperature acts on the air and on the vapour at once
+    air = Weather(305.0, 96_000.0, 0.6)
+    result = correction(Rule.ISO_1585_SPARK, air)
+    generator = np.random.default_rng(4)
+    draws = [
+        spark_factor(
+            Rule.ISO_1585_SPARK, dry_pressure_pa(Weather(t, p, h)) / 1000, t
+        )
+        for t, p, h in zip(
+            generator.normal(air.temperature_k, air.temperature_sigma_k, 20_000),
+            generator.normal(air.pressure_pa, air.pressure_sigma_pa, 20_000),
+            generator.normal(air.relative_humidity, air.humidity_sigma, 20_000),
+            strict=True,
+        )
+    ]  # fmt: skip
+    assert result.sigma == pytest.approx(float(np.std(draws)), rel=0.02)
+    assert {effect.name for effect in result.effects} == {"thermometer", "barometer", "hygrometer"}
+    assert result.effects[1].value < 0 < result.effects[2].value
