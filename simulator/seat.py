@@ -102,13 +102,19 @@ def menu() -> dict[str, dict[str, str]]:
     }
 
 
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A page that was closed in the middle of an answer is no news."""
+
+
 class Seat:
     """The seat's web server in a thread of its own; `ask` runs a job between two frames."""
 
     def __init__(self, plant: Plant, ask: Ask, port: int) -> None:
         handler = _handler(plant, ask)
-        self._server = ThreadingHTTPServer(("127.0.0.1", port), handler)
-        self._server.daemon_threads = True
+        self._server = _Server(("127.0.0.1", port), handler)
         self.port = self._server.server_address[1]
         self._thread = Thread(target=self._server.serve_forever, name="seat", daemon=True)
 
@@ -133,7 +139,7 @@ def _handler(plant: Plant, ask: Ask) -> type[BaseHTTPRequestHandler]:
             if self.path == "/":
                 self._send(HTTPStatus.OK, PAGE.encode(), "text/html; charset=utf-8")
             elif self.path == "/state":
-                self._json(HTTPStatus.OK, ask(lambda: state(plant)))
+                self._state()
             elif self.path == "/menu":
                 self._json(HTTPStatus.OK, menu())
             else:
@@ -159,7 +165,15 @@ def _handler(plant: Plant, ask: Ask) -> type[BaseHTTPRequestHandler]:
             except (ValueError, OverflowError, TimeoutError) as error:
                 self._json(HTTPStatus.BAD_REQUEST, {"problem": str(error)})
             else:
-                self._json(HTTPStatus.OK, ask(lambda: state(plant)))
+                self._state()
+
+        def _state(self) -> None:
+            try:
+                now = ask(lambda: state(plant))
+            except TimeoutError as error:
+                self._json(HTTPStatus.SERVICE_UNAVAILABLE, {"problem": str(error)})
+            else:
+                self._json(HTTPStatus.OK, now)
 
         def _local(self) -> bool:
             host = self.headers.get("Host", "").rsplit(":", 1)[0]
