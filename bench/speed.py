@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bench._common import Options, run_bench
-from daq.edges import HELD
+from daq.edges import HELD, KNOWN
 from daq.smoother import EdgeTrack, smooth
 from daq.speed import DELAY_S, MIN_EDGES, SPEED, WINDOW_S, WheelBank, WheelConfig
 
@@ -95,7 +95,7 @@ def _case(
     learned = bank.learners[0]
     # the case: the motion begins afresh at this tick, the wheel keeps its phase
     bank.state[0, HELD] = 0
-    bank.motion[0] = 0.0
+    bank.motion[0, KNOWN] = 0.0
     offset_error = float(np.std(learned.used - wheel.offsets))
     clean = wheel.edges(first, speed, accel, seconds)
     seen = np.sort(np.floor((clean + rng.normal(0.0, JITTER_S, len(clean))) * TICK_HZ))

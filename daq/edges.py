@@ -19,6 +19,8 @@ FloatArray = npt.NDArray[np.float64]
 
 DISTRUST_LIMIT = 4.0  # beyond it the readings of the wheel are suspect
 MOST_DISTRUST = 10.0
+ORDERLY_EDGES = 50.0  # after so many the speed was known beyond doubt
+SLOWEST_JUMP = 33.0  # pitches/s; slower rolls may change speed that fast
 DOUBT_LIMIT = 3.0  # odd edges less a fifth of the orderly ones; beyond it the lock is given up
 
 # integer state, one row per wheel
@@ -28,8 +30,10 @@ P_TICK, P_INDEX, BLOCK_START, PENDING, LOST_TICK = range(12, 17)
 INT_STATE = 17
 # float state: prediction polynomial in pitches and seconds, running residual variance in pitches^2
 # DOUBT: in the present lock; DISTRUST: in the sensor, kept over locks
-C0, C1, C2, NOISE, KNOWN, LAST_SPEED, DOUBT, DISTRUST = range(8)
-FLOAT_STATE = 8
+# ORDERLY: edges in order since the lock; JUMPED_FROM: pitches/s before it was given up;
+# FACTOR: by how much the speed has jumped in such events, as a product; 1 when nothing is wrong
+C0, C1, C2, NOISE, KNOWN, LAST_SPEED, DOUBT, DISTRUST, ORDERLY, JUMPED_FROM, FACTOR = range(11)
+FLOAT_STATE = 11
 
 
 @jit
@@ -52,6 +56,7 @@ def accept(
     state[PENDING] = 0
     motion[DOUBT] = max(0.0, motion[DOUBT] + odd)
     motion[DISTRUST] = min(max(0.0, motion[DISTRUST] + odd), MOST_DISTRUST)
+    motion[ORDERLY] += 1.0
 
 
 @jit
@@ -59,6 +64,7 @@ def forget(state: IntArray, motion: FloatArray) -> None:
     state[HELD] = 0
     motion[KNOWN] = 0.0
     motion[DOUBT] = 0.0
+    motion[ORDERLY] = 0.0
 
 
 @jit
@@ -109,6 +115,9 @@ def take_edge(
     if motion[DOUBT] + odd > DOUBT_LIMIT or state[REJECTED] > 3:
         # the motion was taken wrongly, or changed too fast: believe the edges again
         state[RELOCKS] += 1
+        before = motion[C1] + 2.0 * motion[C2] * t
+        if motion[ORDERLY] >= ORDERLY_EDGES and before > SLOWEST_JUMP:
+            motion[JUMPED_FROM] = before
         step = state[REJECTED]
         forget(state, motion)
         accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, 0.0)

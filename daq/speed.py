@@ -29,11 +29,13 @@ from daq.edges import (
     DISTRUST,
     DISTRUST_LIMIT,
     EVER,
+    FACTOR,
     FLOAT_STATE,
     HEAD,
     HELD,
     INDEX,
     INT_STATE,
+    JUMPED_FROM,
     KNOWN,
     LAST_SPEED,
     LOST_TICK,
@@ -140,6 +142,8 @@ def _estimate(
         if age > STANDING_AFTER_S:
             speed = 0.0
             motion[LAST_SPEED] = 0.0
+            motion[FACTOR] = 1.0
+            motion[JUMPED_FROM] = 0.0
         out[SPEED] = speed
         out[ACCEL] = 0.0
         out[SPEED_SD] = min(bound, pitch / STANDING_AFTER_S)
@@ -188,7 +192,13 @@ def _estimate(
     speed_at_last = (fit[1] + 2.0 * fit[2] * t_last) * pitch
     status = MOVING if order == 2 else STARTING
     fastest = pitch / (parameters[MIN_TICKS] * tick_s)
-    if noisy or motion[DISTRUST] > DISTRUST_LIMIT or speed > fastest:
+    if motion[JUMPED_FROM] > 0.0 and order == 2 and count >= MIN_EDGES + 3:
+        # rolls cannot jump: if the speed did, some edges are no longer seen, or are invented
+        motion[FACTOR] *= max(fit[1], 0.1) / motion[JUMPED_FROM]
+        motion[JUMPED_FROM] = 0.0
+        if 0.9 < motion[FACTOR] < 1.1:
+            motion[FACTOR] = 1.0
+    if motion[FACTOR] != 1.0 or noisy or motion[DISTRUST] > DISTRUST_LIMIT or speed > fastest:
         status = NOISY
         speed = min(speed, fastest)
         sd = max(sd, 0.1 * fastest)
@@ -301,6 +311,7 @@ class WheelBank:
         self.teeth: IntArray = np.array([wheel.teeth for wheel in wheels], np.int64)
         self.state: IntArray = np.zeros((count, INT_STATE), np.int64)
         self.motion: FloatArray = np.zeros((count, FLOAT_STATE))
+        self.motion[:, FACTOR] = 1.0
         self.parameters: FloatArray = np.zeros((count, PARAMETERS))
         for row, wheel in enumerate(wheels):
             per_n = 1.0 / (wheel.inertia_kg * wheel.pitch) if wheel.inertia_kg > 0.0 else 0.0

@@ -14,6 +14,7 @@ from daq.speed import (
     DELAY_S,
     LOST,
     MOVING,
+    NOISY,
     SPEED,
     SPEED_SD,
     STANDING,
@@ -234,3 +235,17 @@ def test_the_pitch_error_spoils_an_unlearned_wheel_and_not_a_learned_one() -> No
     late = (rows[rows[:, 0] > 10.0][:, V] - 20.0).std()
     assert late < 0.3 * early
     assert late < 1.5 * 7.4e-4  # 1.5 x the bound at 20 m/s (bench.speed prints it)
+
+
+def test_a_sensor_that_suddenly_sees_every_second_tooth_is_not_believed() -> None:
+    ticks = edge_ticks(accelerated(20.0, 0.0), 3600)
+    half = np.concatenate([ticks[:800], ticks[800:2000:2], ticks[2000:]])
+    rows = Bench().run(half, 4600)
+    time = rows[:, 0]
+    t1, t2 = ticks[800] / TICK_HZ, ticks[2000] / TICK_HZ
+    wrong = rows[(time > t1 + 0.1) & (time < t2)]
+    assert np.median(wrong[:, V]) == pytest.approx(10.0, rel=0.01)
+    assert (wrong[:, STATE] == NOISY).all()
+    healed = rows[(time > t2 + 0.3) & (time < ticks[-1] / TICK_HZ)]
+    assert (healed[:, STATE] == MOVING).all()
+    assert np.abs(healed[:, V] - 20.0).max() < 0.02
