@@ -20,6 +20,9 @@ from api.problems import MEDIA_TYPE, Problem, ProblemDetails
 
 MAX_BODY_BYTES = 64 * 1024
 BODY_TIME_S = 10.0
+# Ends of patterns are written so that Python and ECMAScript (OpenAPI) read them alike.
+ONE_LINE = r"^[^\x00-\x1f\x7f]*(?![\s\S])"
+NO_NUL = r"^[^\x00]*(?![\s\S])"
 REF = "#/components/schemas/{name}"
 T = TypeVar("T")
 

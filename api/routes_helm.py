@@ -10,7 +10,7 @@ from msgspec import Meta
 from starlette.responses import Response
 
 from api.access import Caller
-from api.bodies import answer, gives, read, takes
+from api.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
 from api.context import Context, context_of
 from api.problems import Problem
 from api.store.keeper import Asked, new_run_id
@@ -35,7 +35,7 @@ from control.plans import Plan
 
 router = APIRouter(prefix="/api", tags=["commands"])
 
-Shown = Annotated[str, Meta(min_length=1, max_length=40)]
+Shown = Annotated[str, Meta(min_length=1, max_length=40, pattern=ONE_LINE)]
 
 
 class Nothing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -47,13 +47,13 @@ class Name(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Offer(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    to: Annotated[str, Meta(max_length=120)] = ""  # whoever asked
+    to: Annotated[str, Meta(max_length=120, pattern=ONE_LINE)] = ""  # whoever asked
 
 
 class Start(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     plan: Plan
-    vehicle: Annotated[str, Meta(max_length=80)] = ""
-    note: Annotated[str, Meta(max_length=4000)] = ""
+    vehicle: Annotated[str, Meta(max_length=80, pattern=ONE_LINE)] = ""
+    note: Annotated[str, Meta(max_length=4000, pattern=NO_NUL)] = ""
 
 
 class SetPoint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

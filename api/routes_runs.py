@@ -11,7 +11,7 @@ from fastapi import APIRouter, Path, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.bodies import answer, gives, read, takes
+from api.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
 from api.context import context_of
 from api.problems import Problem
 from api.store.catalogue import MAX_PAGE, MAX_TAGS, Note, Run, RunSummary, Search
@@ -24,7 +24,7 @@ from api.tokens import Role
 router = APIRouter(prefix="/api/runs", tags=["runs"])
 
 RunId = Annotated[str, Path(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}$")]
-Tag = Annotated[str, Meta(min_length=1, max_length=40, pattern=r"^[^\x00-\x1f/]+\Z")]
+Tag = Annotated[str, Meta(min_length=1, max_length=40, pattern=ONE_LINE)]
 Word = Annotated[str, Query(max_length=80)]
 Seconds = Annotated[float, Query(ge=0, le=1e6, allow_inf_nan=False)]
 
@@ -35,7 +35,7 @@ class Found(msgspec.Struct, frozen=True):
 
 
 class NewNote(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    text: Annotated[str, Meta(min_length=1, max_length=4000)]
+    text: Annotated[str, Meta(min_length=1, max_length=4000, pattern=NO_NUL)]
 
 
 class Tags(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -43,7 +43,7 @@ class Tags(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Vehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    vehicle: Annotated[str, Meta(max_length=80)]
+    vehicle: Annotated[str, Meta(max_length=80, pattern=ONE_LINE)]
 
 
 @router.get("", responses=gives(Found))

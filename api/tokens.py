@@ -27,7 +27,7 @@ PREFIX = "drum_"
 MAX_TOKENS = 256
 MAX_TOKEN_CHARS = 128
 TokenName = Annotated[
-    str, Meta(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*\Z")
+    str, Meta(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*(?![\s\S])")
 ]
 
 

@@ -32,6 +32,8 @@ MISTAKES = [
     ("POST", "/api/test/adjust", {"content": b'{"set_point":1e300}'}, 422, "invalid"),
     ("POST", "/api/test/adjust", {"content": b'{"set_point":NaN}'}, 400, "json"),
     ("POST", "/api/helm/take", {"content": b'{"name":""}'}, 422, "invalid"),
+    ("POST", "/api/helm/take", {"content": b'{"name":"Ann\\n"}'}, 422, "invalid"),
+    ("POST", "/api/helm/take", {"content": b'{"name":"a\\u001b[2J"}'}, 422, "invalid"),
     ("POST", "/api/park", {"content": b"{}", "type": "text/plain"}, 415, "media-type"),
     ("POST", "/api/park", {"content": b" " * (MAX_BODY_BYTES + 1)}, 413, "too-large"),
     ("GET", "/api/runs?limit=0", {}, 422, "invalid"),
