@@ -433,11 +433,8 @@ class Core:
                 self._trip(fault)
         elif fault.effect is Effect.TRIP and fault.release is Release.AT_ONCE:
             self._release = Release.AT_ONCE  # a worse cause after the first: off at once
-        elif fault.effect is Effect.EASE:
-            if state is State.LOADED:
-                self.ease(fault.code, fault.text)
-            elif state is State.READY:
-                self.move(Trigger.PARK, fault.code)
+        elif fault.effect is Effect.EASE and state is State.LOADED:
+            self.ease(fault.code, fault.text)  # while ready it only keeps a test from starting
 
     def _trip(self, fault: Fault) -> None:
         self.faults.latch(fault, self.time_s)

@@ -106,7 +106,7 @@ _ROWS = (
     Fault("speed-frozen", "roll speed does not move", "same value for 500 ms under load", 510,
           Effect.TRIP, "A roll speed is frozen.", "Check the tooth sensor and its channel.",
           Release.RAMP),
-    Fault("speeds-disagree", "loaded roll sets far apart", "over 10 % apart for 500 ms under load", 510,
+    Fault("speeds-disagree", "loaded roll sets far apart", "over 25 % and 1 m/s apart for 2 s under load", 2010,
           Effect.EASE, "The roll sets turn at different speeds.",
           "Check tyres, transfer case and the truck's position."),
     Fault("engine-speed-lost", "no engine speed in a hold by engine speed",

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from control import absorber as absorber_module
-from control.absorber import GAIN, current_for, learn_shape, torque_at
+from control.absorber import GAIN, MAX_A, current_for, learn_shape, torque_at
 from daq.kernel import jit, refresh_cache
 
 refresh_cache(__file__, absorber_module.__file__)
@@ -33,12 +33,25 @@ Floats = npt.NDArray[np.float64]
 RING = 64  # frames of history kept for alignment
 
 # Columns of an absorber's fixed row.
-LEVER, COIL_LAG, FORCING_A, FOLLOW_S, TRUTH_S, CELL_FRAMES, SENT_FRAMES, LEARN_S = range(8)
-FIXED_COLUMNS = 8
+LEVER, COIL_LAG, FORCING_A, FOLLOW_S, TRUTH_S, CELL_FRAMES, SENT_FRAMES, LEARN_S, FIELD_S = range(9)
+FIXED_COLUMNS = 9
 
 # Columns of an absorber's state row; the two rings follow.
-COIL_A, FORCE_TICK_N, FORCE_NOW_N, OFFSET_N, ROTOR_K, RATE_A, SEEN, MODEL_A, THEN_N = range(9)
-SENT_RING = 9  # first column of what was sent
+(
+    COIL_A,
+    FORCE_TICK_N,
+    FORCE_NOW_N,
+    OFFSET_N,
+    ROTOR_K,
+    RATE_A,
+    SEEN,
+    MODEL_A,
+    THEN_N,
+    FIELD_A,
+    COIL_NOW_A,
+    FIELD_NOW_A,
+) = range(12)
+SENT_RING = 12  # first column of what was sent
 FORCE_RING = SENT_RING + RING
 STATE_COLUMNS = FORCE_RING + RING
 
@@ -73,7 +86,10 @@ def observe(
     state[SEEN] = 1.0
 
     lever = fixed[LEVER]
-    mapped = torque_at(map_row, coil_a, speed_radps, state[ROTOR_K]) * lever
+    # The field follows the coil a little later; the force is the field's.
+    part_field = 1.0 - np.exp(-dt_s / fixed[FIELD_S]) if fixed[FIELD_S] > 0.0 else 1.0
+    state[FIELD_A] += (coil_a - state[FIELD_A]) * part_field
+    mapped = torque_at(map_row, state[FIELD_A], speed_radps, state[ROTOR_K]) * lever
     state[FORCE_RING + head % RING] = mapped
     back_frames = int(fixed[CELL_FRAMES])
     part = fixed[CELL_FRAMES] - back_frames
@@ -96,33 +112,28 @@ def observe(
     state[FORCE_TICK_N] = max(0.0, mapped + state[OFFSET_N])
 
     current = coil_a
+    field = state[FIELD_A]
     for back in range(late - 1, -1, -1):  # what was sent and has not shown yet
         settled = state[SENT_RING + (head - back) % RING]
         current = settled + (current - settled) * decay
-    state[FORCE_NOW_N] = max(
-        0.0, torque_at(map_row, current, speed_radps, state[ROTOR_K]) * lever + state[OFFSET_N]
-    )
+        field += (current - field) * part_field
+    state[FORCE_NOW_N] = state[FORCE_TICK_N]
+    if late > 0:
+        torque = torque_at(map_row, field, speed_radps, state[ROTOR_K])
+        state[FORCE_NOW_N] = max(0.0, torque * lever + state[OFFSET_N])
+    state[COIL_NOW_A] = current
+    state[FIELD_NOW_A] = field
 
 
 @jit
-def drive(
-    fixed: Floats,
-    map_row: Floats,
-    state: Floats,
-    head: int,
-    dt_s: float,
-    ask_n: float,
-    speed_radps: float,
-) -> float:
+def drive(fixed: Floats, map_row: Floats, state: Floats, ask_n: float, speed_radps: float) -> float:
     """Current to ask of the supply so that the force meets `ask_n` (roll surface), A."""
     if not ask_n > 0.0 or speed_radps <= 0.0:
         return 0.0
-    decay = np.exp(-dt_s / fixed[COIL_LAG])
-    current = state[COIL_A]
-    for back in range(int(fixed[SENT_FRAMES]) - 1, -1, -1):
-        settled = state[SENT_RING + (head - back) % RING]
-        current = settled + (current - settled) * decay
     torque = (ask_n - state[OFFSET_N]) / fixed[LEVER]
     wanted = current_for(map_row, torque, speed_radps, state[ROTOR_K])
+    if fixed[FIELD_S] > 0.0:  # the coil leads, so that the field follows twice as fast
+        wanted = min(max(2.0 * wanted - state[FIELD_NOW_A], 0.0), float(map_row[MAX_A]))
+    current = state[COIL_NOW_A]
     asked = current + fixed[COIL_LAG] / fixed[FOLLOW_S] * (wanted - current)
     return float(min(max(asked, 0.0), fixed[FORCING_A]))

@@ -37,25 +37,27 @@ INERTIA, LOSS_A, LOSS_B, LOSS_C, OBSERVER, FEEDBACK, AHEAD_S, MAX_FORCE = range(
 FIXED_COLUMNS = 8
 
 # Columns of a roll set's state row.
-SPEED, DRIVE_N, RATE_N, SPEED_AHEAD, SEEN, SINCE_S, PLACE_M = range(7)
-STATE_COLUMNS = 7
+SPEED, DRIVE_N, RATE_N, SPEED_AHEAD, SEEN, SINCE_S, PLACE_M, SHARE = range(8)
+STATE_COLUMNS = 8
 
 
-def observer_bandwidth(frame_s: float, speed_age_s: float, slew_s: float) -> float:
-    """Poles of the observer, rad/s: as fast as the age of the edges allows, and no faster than
-    the supply can act on what is seen (`slew_s`: time for a good part of its range).
+def observer_bandwidth(frame_s: float, speed_age_s: float, unseen_s: float) -> float:
+    """Poles of the observer, rad/s: as fast as what it cannot see allows.
 
-    A tracker of this degree behind a dead time d keeps about 50 degrees when w d = 0.35 or less.
+    It sees edges that are `speed_age_s` old and takes the mapped force for the true one, which
+    lags by `unseen_s` (field, hysteresis, arm). A loop of this degree behind a total delay d keeps
+    over 45 degrees of phase when w d = 0.6 or less (computed; `python -m bench.hold`).
     """
-    return min(0.35 / (speed_age_s + 0.5 * frame_s), 1.0 / slew_s)
+    return 0.6 / (speed_age_s + 0.5 * frame_s + unseen_s)
 
 
 def feedback_gain(follow_s: float, dead_s: float) -> float:
-    """k, 1/s, for v' = -k v behind a lag `follow_s` and a dead time.
+    """k, 1/s, for v' = -k v behind the lags and dead times that remain.
 
-    SIMC for an integrating process with closed-loop time equal to the effective dead time
-    (Skogestad, J. Process Control 13, 2003): k = 1 / (2 (dead + follow / 2))."""
-    return 1.0 / (2.0 * (dead_s + 0.5 * follow_s))
+    SIMC for an integrating process with effective dead time T and closed-loop time 3 T, the smooth
+    choice (Skogestad, J. Process Control 13, 2003): k = 1 / (4 T).
+    """
+    return 1.0 / (4.0 * (dead_s + follow_s))
 
 
 def simc_pi(k: float, tau: float, theta: float, tau_c: float) -> tuple[float, float]:
@@ -131,10 +133,26 @@ def observe(
 
 
 @jit
-def ask(fixed: Floats, state: Floats, reference_mps: float, reference_accel: float) -> float:
-    """Force to ask of the roll set's absorbers, N; may be negative or beyond them."""
-    drive = state[DRIVE_N] + state[RATE_N] * fixed[AHEAD_S]
-    most = CORRECTION_SHARE * fixed[MAX_FORCE]
-    correct = fixed[INERTIA] * fixed[FEEDBACK] * (state[SPEED_AHEAD] - reference_mps)
-    correct = min(max(correct, -most), most) - fixed[INERTIA] * reference_accel
-    return float(drive - loss(fixed, state[SPEED]) + correct)
+def net_drive(fixed: Floats, state: Floats) -> float:
+    """Force that the truck puts into this roll set beyond its losses, as observed, N."""
+    return float(state[DRIVE_N] - loss(fixed, state[SPEED]))
+
+
+@jit
+def meet(fixed: Floats, state: Floats) -> float:
+    """Force that meets the drive force when it acts, N: the observed one, run on by its rate."""
+    return float(net_drive(fixed, state) + state[RATE_N] * fixed[AHEAD_S])
+
+
+@jit
+def correct(fixed: Floats, mass_kg: float, over_mps: float, reference_accel: float) -> float:
+    """Force beyond meeting the drive, for the roll sets of `mass_kg` together, N.
+
+    `fixed`: rows of all roll sets; `over_mps`: mean speed ahead over its reference.
+    """
+    full = 0.0
+    for r in range(fixed.shape[0]):
+        full += fixed[r, MAX_FORCE]
+    most = CORRECTION_SHARE * full
+    force = min(max(mass_kg * fixed[0, FEEDBACK] * over_mps, -most), most)
+    return float(force - mass_kg * reference_accel)

@@ -42,6 +42,10 @@ class Aim(enum.IntEnum):
 
 TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
 TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
+UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
+SPLIT_S = 0.3  # how fast the shares of the roll sets follow the drive forces
+SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets: tyres may couple them stiffly
+RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
 RAMP_EASE_PER_S = 2.0  # how a reference comes to rest at its target
 
 # General state columns.
@@ -51,6 +55,31 @@ GENERAL_COLUMNS = 5
 # Input layout: head, then blocks per roll set and per absorber.
 DT, AIM, TARGET, RATE, FRESH, BETWEEN, LOW_SPEED, SHOWN_DELAY = range(8)
 INPUT_HEAD = 8
+
+
+@jit
+def take_up(inputs: Floats, general: Floats, aim: int, common_mps: float, given_n: float) -> None:
+    """The reference: from where the rig is to the target, at a limited rate with soft ends."""
+    dt = inputs[DT]
+    if inputs[FRESH] > 0.0:
+        general[SINCE_S] = 0.0
+        general[REFERENCE_RATE] = 0.0
+        general[BUILT_N] = given_n
+        general[REFERENCE] = given_n
+        if aim == 1:
+            general[REFERENCE] = common_mps
+        elif aim == 3:
+            general[REFERENCE] = given_n * common_mps
+    general[SINCE_S] += dt
+    limit = inputs[RATE]
+    off = inputs[TARGET] - general[REFERENCE]
+    wanted_rate = min(max(RAMP_EASE_PER_S * off, -limit), limit)
+    jerk = limit * dt / RAMP_SOFT_S
+    general[REFERENCE_RATE] += min(max(wanted_rate - general[REFERENCE_RATE], -jerk), jerk)
+    general[REFERENCE] += general[REFERENCE_RATE] * dt
+    if abs(off) < 1e-9 * (1.0 + abs(inputs[TARGET])):
+        general[REFERENCE] = inputs[TARGET]
+        general[REFERENCE_RATE] = 0.0
 
 
 @jit
@@ -73,7 +102,6 @@ def frame(
     count = states.shape[0]
     dt = inputs[DT]
     aim = int(inputs[AIM])
-    target = inputs[TARGET]
     travels = inputs[INPUT_HEAD : INPUT_HEAD + set_count]
     ages = inputs[INPUT_HEAD + set_count : INPUT_HEAD + 2 * set_count]
     base = INPUT_HEAD + 2 * set_count
@@ -102,66 +130,74 @@ def frame(
         scratch[3, r] = now
         fastest = max(fastest, sets[r, hold.SPEED])
 
-    # Reference and take-up.
-    if inputs[FRESH] > 0.0:
-        general[SINCE_S] = 0.0
-        general[REFERENCE_RATE] = 0.0
-        total = 0.0
-        for r in range(set_count):
-            total += scratch[3, r]
-        general[BUILT_N] = total
-        if aim == 1:
-            general[REFERENCE] = fastest
-        elif aim == 2:
-            general[REFERENCE] = total
-        else:
-            general[REFERENCE] = total * fastest
-    general[SINCE_S] += dt
-    limit = inputs[RATE]
-    wanted_rate = min(max(RAMP_EASE_PER_S * (target - general[REFERENCE]), -limit), limit)
-    jerk = limit * dt / 0.3
-    change = min(max(wanted_rate - general[REFERENCE_RATE], -jerk), jerk)
-    general[REFERENCE_RATE] += change
-    general[REFERENCE] += general[REFERENCE_RATE] * dt
-    if abs(target - general[REFERENCE]) < 1e-9 * (1.0 + abs(target)):
-        general[REFERENCE] = target
-        general[REFERENCE_RATE] = 0.0
-
-    # Demand per roll set into scratch[0], capacity into scratch[1].
+    # What turns takes part; its mean speed is what is held.
+    mass = 0.0
+    common = 0.0
+    given = 0.0
+    drive = 0.0
     for r in range(set_count):
         scratch[0, r] = 0.0
+        scratch[1, r] = 0.0
+        if sets[r, hold.SPEED] < inputs[LOW_SPEED]:
+            continue
         room = 0.0
         for i in range(count):
             if owner[i] == r:
                 lever = fixed[i, force_loop.LEVER]
-                room += capacity(maps[i], shafts[i], states[i, force_loop.ROTOR_K]) * lever
-        room = min(room, sets_fixed[r, hold.MAX_FORCE])
-        scratch[1, r] = room if sets[r, hold.SPEED] >= inputs[LOW_SPEED] else 0.0
+                shaft = sets[r, hold.SPEED] * lever
+                room += capacity(maps[i], shaft, states[i, force_loop.ROTOR_K]) * lever
+        scratch[1, r] = min(room, sets_fixed[r, hold.MAX_FORCE])
+        mass += sets_fixed[r, hold.INERTIA]
+        common += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED]
+        given += scratch[3, r]
+        scratch[5, r] = max(0.0, hold.net_drive(sets_fixed[r], sets[r]))
+        drive += scratch[5, r]
+    common = common / mass if mass > 0.0 else fastest
+    take_up(inputs, general, aim, common, given)
+
     asked = 0.0
-    if aim == 1:
+    if aim == 1 and mass > 0.0:
+        # Every roll set's share of the drive force: slow, because tyres and transfer case couple
+        # the sets and what they exchange is not the engine's; the sum is free of it.
+        follow = 1.0 if inputs[FRESH] > 0.0 else min(1.0, dt / SPLIT_S)
+        rush = 0.0
         for r in range(set_count):
-            want = hold.ask(sets_fixed[r], sets[r], general[REFERENCE], general[REFERENCE_RATE])
-            scratch[0, r] = want if want > 0.0 and scratch[1, r] > 0.0 else 0.0
-            asked += scratch[0, r]
+            if scratch[1, r] > 0.0:
+                if drive > 300.0:
+                    target_share = scratch[5, r] / drive
+                    sets[r, hold.SHARE] += (target_share - sets[r, hold.SHARE]) * follow
+                asked += hold.meet(sets_fixed[r], sets[r])
+                rush += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED_AHEAD] / mass
+            else:
+                sets[r, hold.SHARE] = 0.0
+        asked += hold.correct(sets_fixed, mass, rush - general[REFERENCE], general[REFERENCE_RATE])
     elif aim == 2:
-        asked = max(0.0, general[REFERENCE])
+        asked = general[REFERENCE]
     elif aim == 3:
-        asked = max(0.0, general[REFERENCE] / max(fastest, inputs[LOW_SPEED]))
+        asked = general[REFERENCE] / max(common, inputs[LOW_SPEED])
+    asked = max(0.0, asked)
     if aim > 0 and general[SINCE_S] < TAKE_UP_GRACE_S:
         full = 0.0
         for r in range(set_count):
             full += scratch[1, r]
         most = general[BUILT_N] + full * dt / TAKE_UP_S
         if asked > most:
-            if aim == 1 and asked > 0.0:
-                for r in range(set_count):
-                    scratch[0, r] *= most / asked
             asked = most
             if aim == 1:  # the speed runs on until the force is there: start from where it is
-                general[REFERENCE] = fastest
+                general[REFERENCE] = common
                 general[REFERENCE_RATE] = 0.0
         general[BUILT_N] = asked
-    if aim > 1 or (aim == 1 and int(inputs[BETWEEN]) != 0):
+    if aim == 1 and int(inputs[BETWEEN]) == 0:
+        total = 0.0
+        for r in range(set_count):
+            total += sets[r, hold.SHARE]
+        for r in range(set_count):
+            if scratch[1, r] > 0.0 and total > 0.0:
+                apart = sets[r, hold.SPEED_AHEAD] - common
+                pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
+                want = asked * sets[r, hold.SHARE] / total + pull * apart
+                scratch[0, r] = max(0.0, want)
+    elif aim > 0:
         by_weight(asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count])
 
     # Absorbers of each roll set, by headroom.
@@ -170,8 +206,10 @@ def frame(
         n = 0
         for i in range(count):
             if owner[i] == r:
-                room = capacity(maps[i], shafts[i], states[i, force_loop.ROTOR_K])
-                scratch[4, n] = room * fixed[i, force_loop.LEVER]
+                lever = fixed[i, force_loop.LEVER]
+                shaft = sets[r, hold.SPEED] * lever
+                room = capacity(maps[i], shaft, states[i, force_loop.ROTOR_K])
+                scratch[4, n] = room * lever
                 scratch[5, n] = weights[1, i] * scratch[4, n]
                 n += 1
         demand = min(scratch[0, r], sets_fixed[r, hold.MAX_FORCE])
@@ -186,13 +224,12 @@ def frame(
 
     output[0] = general[SHORTFALL_N]
     output[1] = general[REFERENCE]
-    output[2] = fastest
+    output[2] = common
     for i in range(count):
         current = 0.0
         if aim > 0:
-            current = force_loop.drive(
-                fixed[i], maps[i], states[i], head, dt, scratch[2, i], shafts[i]
-            )
+            shaft = sets[owner[i], hold.SPEED] * fixed[i, force_loop.LEVER]
+            current = force_loop.drive(fixed[i], maps[i], states[i], scratch[2, i], shaft)
         output[3 + i] = current
         output[3 + count + i] = scratch[2, i]
         output[3 + 2 * count + i] = states[i, force_loop.MODEL_A]
@@ -228,10 +265,10 @@ class Loads:
         self._pack = struct.Struct(f"={size}d").pack_into
         self._buffer = self.inputs.data.cast("B")
         self.output = np.zeros(3 + 5 * count)
-        # A quarter of the current range at the gate's rate: what the loop can do in earnest.
-        limits = rig.limits
-        slowest = min(limits.current_rise_a_per_s, limits.current_fall_a_per_s)
-        self._slew_s = max(0.25 * absorber.max_current_a for absorber in rig.absorbers) / slowest
+        # What the models do not know (hysteresis, arm, errors of the stated lags): a share of them.
+        self._field_s = max(absorber.field_lag_s for absorber in rig.absorbers)
+        coil_s = max(absorber.coil_lag_s for absorber in rig.absorbers)
+        self._unseen_s = UNSEEN_SHARE * coil_s + 0.3 * self._field_s
         self._low_speed_mps = rig.limits.low_speed_mps
         self._head = 0
         self._in_flight = 0
@@ -247,8 +284,9 @@ class Loads:
             row = self._fixed[i]
             row[force_loop.LEVER] = absorber.gear_ratio / radius
             row[force_loop.COIL_LAG] = absorber.coil_lag_s
+            row[force_loop.FIELD_S] = absorber.field_lag_s
             row[force_loop.FORCING_A] = absorber.forcing_a
-            row[force_loop.FOLLOW_S] = max(4.0 * self.frame_s, 0.12 * absorber.coil_lag_s)
+            row[force_loop.FOLLOW_S] = max(6.0 * self.frame_s, 0.06 * absorber.coil_lag_s)
             ring_s = (
                 1.0 / (2 * np.pi * absorber.cell.arm_resonance_hz)
                 if (absorber.cell.arm_resonance_hz > 0)
@@ -274,12 +312,12 @@ class Loads:
         out_s = flight * self.frame_s + 0.5 * self.frame_s
         self._fixed[:, force_loop.SENT_FRAMES] = flight
         self._sets_fixed[:, hold.OBSERVER] = hold.observer_bandwidth(
-            self.frame_s, speed_age_s, self._slew_s
+            self.frame_s, speed_age_s, self._unseen_s
         )
         self._sets_fixed[:, hold.FEEDBACK] = hold.feedback_gain(
-            follow_s + self._slew_s, speed_age_s + self.frame_s + out_s
+            follow_s + self._unseen_s, speed_age_s + self.frame_s + out_s
         )
-        self._sets_fixed[:, hold.AHEAD_S] = follow_s + out_s
+        self._sets_fixed[:, hold.AHEAD_S] = follow_s + out_s + 0.5 * self._field_s
 
     @property
     def in_flight(self) -> int:
@@ -319,8 +357,8 @@ class Loads:
         `travels_m` and `ages_s` are the travel of each roll set up to its newest edge and that
         edge's age, NaN without a new edge; `shown_mps` the reported speeds, `shown_delay_s` old.
 
-        Returns [shortfall_n, reference, fastest roll speed, asked current xN, asked force xN,
-        modelled coil current xN, present force xN, force the unlearned map promised xN].
+        Returns [shortfall_n, reference, held speed (mean of what turns), asked current xN, asked
+        force xN, modelled coil current xN, present force xN, force the unlearned map promised xN].
         """
         self._pack(
             self._buffer, 0, dt_s, aim, target, rate, fresh, between, self._low_speed_mps,

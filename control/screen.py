@@ -23,7 +23,7 @@ CELL_FROZEN, REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON = range(6, 12)
 CONDITIONS = 12
 
 OVER = 1.05  # of a limit before a fault is raised; the gate cuts at the limit itself
-APART = 1.10
+APART, APART_MPS = 1.25, 1.0
 FROZEN_S = 0.5
 WEAK_SHARE = 0.4
 WEAK_ABOVE_N = 600.0
@@ -82,7 +82,7 @@ def screen(
             if v > OVER * limits[MAX_SPEED]:
                 bits |= 1 << OVER_SPEED_FAR
                 places[OVER_SPEED_FAR] = r
-    if fast > APART * slow:
+    if fast > APART * slow and fast - slow > APART_MPS:
         bits |= 1 << SPEEDS_APART
     for i in range(count):
         cell = inputs[base + count + i]

@@ -24,7 +24,7 @@ PERSISTENCE_S: dict[str, float] = {
     "tie-downs-opened": 0.05,
     "speed-lost": 0.02,
     "speed-suspect": 0.1,
-    "speeds-disagree": 0.5,
+    "speeds-disagree": 2.0,
     "engine-speed-lost": 0.2,
     "cell-lost": 0.02,
     "cell-suspect": 0.1,

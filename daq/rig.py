@@ -114,6 +114,7 @@ class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     max_current_a: Positive = 30.0
     forcing_a: Positive = 60.0
     coil_lag_s: Positive = 0.15
+    field_lag_s: NotNegative = 0.0  # of the force behind the coil current, identified
     fan: str = ""  # digital-out channel that drives its fan, if any
     heat: RotorHeat = RotorHeat()
 
