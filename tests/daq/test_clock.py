@@ -82,6 +82,16 @@ def test_the_usb_adapters_latency_timer_shows_in_the_round_trip() -> None:
     assert host.round_trip_s(1.0) > host.round_trip_s(0.5) > host.round_trip_s(0.0)
 
 
+def test_slow_exchanges_have_no_vote_in_the_line() -> None:
+    """A late answer puts the middle of its exchange off by half the delay: up to 0.4 ms here."""
+    host = HostMap(TickClock(HZ))
+    for token in range(40):
+        exchange(host, token, 1000.0 + 0.5 * token, 0.0001, 0.0009 if token % 2 else 0.0001)
+    assert host.refused == 0, "too little off for an outlier"
+    for device_s in (0.0, 10.0, 19.5):
+        assert host.host_s(device_s) == pytest.approx(1000.0 + device_s, abs=2e-6)
+
+
 def test_one_wild_answer_is_refused_and_moves_nothing() -> None:
     host = HostMap(TickClock(HZ))
     for token in range(20):

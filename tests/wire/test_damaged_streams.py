@@ -294,6 +294,13 @@ def test_a_line_that_lost_every_delimiter_is_dropped_and_the_next_frame_read() -
     assert deframer.counters.bytes_discarded == 997_000
 
 
+def test_an_overlong_piece_counts_as_oversized_whatever_is_in_it() -> None:
+    deframer = Deframer()
+    assert deframer.feed(b"\xfe" * 2_000 + b"\0" + encode(Time(1, 2))) == [Time(1, 2)]
+    assert (deframer.counters.oversized, deframer.counters.cobs_failures) == (1, 0)
+    assert deframer.counters.bytes_discarded == 2_000
+
+
 def test_every_single_bit_flip_in_a_sample_is_caught() -> None:
     sample = running_rig(random.Random(5), 1)[0]
     raw = encode(sample)
