@@ -31,6 +31,7 @@ from daq.chain import Chain
 from daq.measured import Measured
 from daq.readings import Quality
 from daq.rig import Rig
+from daq.teeth import ToothTable
 from daq.wire.frames import (
     FromFrontEnd,
     Hello,
@@ -97,6 +98,7 @@ class Core:
             for name, one in kept.absorbers.items()
             if one.zero_count is not None
         }
+        self.teeth = dict(kept.teeth)
         self.measured: Measured | None = None
         self.loads = Loads(
             rig,
@@ -339,6 +341,7 @@ class Core:
             if chain is not None:
                 for name, count in self.zeros.items():
                     chain.set_zero(name, count)
+                chain.restore_tooth_tables(self.teeth)
                 if self.ratio_per_m is not None:
                     chain.learned_ratio = self.ratio_per_m
             self._frame_time_s = None
@@ -466,6 +469,8 @@ class Core:
         before, self.state = self.state, to
         if to is State.LOADED:
             self._fresh = True
+        if self.session.chain is not None:
+            self.session.chain.learn_teeth(to is not State.LOADED)
         if before in (State.LOADED, State.EASING):
             self._cooling_until_s = self.time_s + AFTER_RUN_S
         if to is State.PARKED:
@@ -597,6 +602,11 @@ class Core:
             self.faults.view(),
         )
 
+    def _tooth_tables(self) -> dict[str, ToothTable]:
+        if self.session.chain is not None:
+            self.teeth.update(self.session.chain.tooth_tables())
+        return dict(self.teeth)
+
     @property
     def clamp_counts(self) -> dict[str, int]:
         """How often the gate cut what, since this core began; one count per frame and kind."""
@@ -623,4 +633,5 @@ class Core:
             loaded=self.state in (State.LOADED, State.EASING),
             ratio_per_m=self.ratio_per_m,
             absorbers=absorbers,
+            teeth=self._tooth_tables(),
         )

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import msgspec
 
+from daq.teeth import ToothTable
+
 MEMORY_SCHEMA = 1
 
 
@@ -35,3 +37,4 @@ class Memory(msgspec.Struct, frozen=True):
     loaded: bool = False  # load was on when this was written: coming up with it set is a trip
     ratio_per_m: float | None = None  # engine rad/s per roll m/s of the gear learned last
     absorbers: dict[str, AbsorberMemory] = {}
+    teeth: dict[str, ToothTable] = {}  # by roll set

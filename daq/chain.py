@@ -240,6 +240,11 @@ class Chain:
         """
         return self.engine.learn()
 
+    def learn_teeth(self, on: bool) -> None:
+        """Learn tooth offsets or leave them. Off while a speed loop holds the rolls: it answers an
+        error of the wheel with true motion, and the two could not be told apart."""
+        self.wheels.learning = on
+
     def tooth_tables(self) -> dict[str, ToothTable]:
         """Learned tooth offsets by roll set name, as far as they are worth keeping."""
         tables: dict[str, ToothTable] = {}

@@ -333,6 +333,7 @@ class WheelBank:
         )
         self.push: FloatArray = np.zeros((count, PUSH_HISTORY))
         self.push_row = 0
+        self.learning = True  # off while a speed loop may answer a wheel's error with real motion
         self.work: FloatArray = np.zeros((4, size))
         self.out: FloatArray = np.zeros((count, OUTPUTS))
         self.arrivals: IntArray = np.zeros(max(count, 1) * (2 + MAX_EDGES), np.int64)
@@ -368,7 +369,7 @@ class WheelBank:
             self.motion, self.parameters, now_tick, self.arrivals, self.blocks, self.push,
             self.push_row, self.work, self.out,
         )  # fmt: skip
-        if ready:
+        if ready and self.learning:
             self._learn(ready)
         return self.out
 
