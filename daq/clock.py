@@ -60,6 +60,10 @@ class Exchange(msgspec.Struct, frozen=True, gc=False):
     round_trip_s: float
 
 
+def _round_trip_s(exchange: Exchange) -> float:
+    return exchange.round_trip_s
+
+
 class HostMap:
     """Host seconds for device seconds: a line through the quick exchanges, outliers left out.
 
@@ -141,9 +145,9 @@ class HostMap:
         return ways[min(len(ways) - 1, int(share * len(ways)))]
 
     def _fit(self) -> None:
-        middle = self.round_trip_s(0.5)
-        voters = [exchange for exchange in self._kept if exchange.round_trip_s <= middle]
-        count = len(voters)
+        ordered = sorted(self._kept, key=_round_trip_s)
+        count = (len(ordered) + 1) // 2
+        voters = ordered[:count]
         mean_device = math.fsum(exchange.device_s for exchange in voters) / count
         mean_host = math.fsum(exchange.host_s for exchange in voters) / count
         # Sums about the means, so that seconds of uptime do not eat the digits.
@@ -160,5 +164,5 @@ class HostMap:
             (exchange.host_s - self.host_s(exchange.device_s)) ** 2 for exchange in voters
         )
         scatter = math.sqrt(rest / count)
-        shortest = min(exchange.round_trip_s for exchange in voters)
+        shortest = voters[0].round_trip_s
         self._sigma_s = math.hypot(scatter, 0.5 * shortest / math.sqrt(3.0))
