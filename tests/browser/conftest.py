@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import shutil
 import signal
 import socket
@@ -116,7 +115,7 @@ class Stand(Served):
 
     def reset(self) -> None:
         self.scene(
-            state="parked", silent=False, frozen=False, refuse_sockets=False, faults=[], cause="",
+            state="parked", silent=False, frozen=False, link_dead=False, loop_up=True, refuse_sockets=False, faults=[], cause="",
             acknowledged=False, holder="", name="", asked_by="", surge=0.0, rotor_unknown=False,
             suspect_cell=False, missing_engine=False, role="maintain", posts=[],
         )  # fmt: skip
@@ -142,9 +141,7 @@ class Demo(Served):
     def seat(self, **words: Any) -> None:
         """Tell the simulated driver, or the fault menu."""
         about = json.loads((self.data / "simulator.json").read_text())
-        match = re.search(r'"http://127[^"]*"', json.dumps(about))
-        address = match.group().strip('"') if match else f"http://127.0.0.1:{about['seat']}"
-        ask(f"{address.rstrip('/')}/tell", words)
+        ask(f"http://127.0.0.1:{about['seat']}/tell", words)
 
     def state(self) -> dict[str, Any]:
         found: dict[str, Any] = ask(f"{self.address}/api/state")
@@ -161,7 +158,8 @@ def playwright_driver() -> Iterator[Playwright]:
 
 @pytest.fixture(scope="session")
 def chromium(playwright_driver: Playwright) -> Iterator[Browser]:
-    browser = playwright_driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    quiet = Path(__file__).with_name("quiet-chromium")
+    browser = playwright_driver.chromium.launch(executable_path=quiet, args=ARGUMENTS)
     yield browser
     browser.close()
 

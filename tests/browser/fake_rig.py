@@ -53,6 +53,8 @@ class Scene:
         self.silent = False  # telemetry messages stop
         self.frozen = False  # messages go on, but the rig's time stands still
         self.refuse_sockets = False
+        self.loop_up = True
+        self.link_dead = False  # the loop lives, but no frame comes
         self.acknowledged = False
         self.holder = ""
         self.name = ""
@@ -76,7 +78,7 @@ class Scene:
         self.role = "maintain"
 
     def now(self) -> float:
-        if self.frozen:
+        if self.frozen or self.link_dead:
             if self.held_at is None:
                 self.held_at = time.monotonic() - self.began
             return self.held_at
@@ -88,6 +90,13 @@ class Scene:
             self.holder = self.name = self.asked_by = ""
         left = max(0.0, self.helm_until - now) if self.holder else 0.0
         return HelmView(self.holder, self.name, left, self.asked_by)
+
+    def message(self) -> str:
+        """The snapshot as the service sends it: with its age."""
+        fields = msgspec.to_builtins(self.telemetry())
+        age_s = 0.01 if self.link_dead else time.monotonic() - self.began - self.now()
+        fields |= {"age_s": age_s, "loop_up": self.loop_up, "stale": age_s > 1.0}
+        return msgspec.json.encode(fields).decode()
 
     def telemetry(self) -> Telemetry:
         now = self.now()
@@ -242,17 +251,21 @@ def made_up_run(n: int) -> dict[str, Any]:
         "result": None
         if n == 2
         else {"mean_rpm": 1900.4, "std_rpm": 1.31, "mean_power_kw": 251.8, "std_power_kw": 0.9,
-              "mean_torque_nm": 1265.0, "std_torque_nm": 5.2, "in_tolerance": 0.998},
+              "mean_torque_nm": 1265.0, "std_torque_nm": 5.2, "in_tolerance": 0.998,
+              "tolerance": 0.005, "seconds": 110.0, "set_rpm": 1900.0, "reached": True},
     }
 
 
 def made_up_samples(run_id: str, columns: str, points: int) -> dict[str, Any]:
     """Columns in the shape of the samples route."""
-    available = {"engine_speed": "rad/s", "front.power": "W", "rear.power": "W",
-                 "front.speed": "m/s", "rear.speed": "m/s", "front.tractive_force": "N",
-                 "oil-temperature": "K"}
-    level = {"engine_speed": 199.0, "front.power": 131e3, "rear.power": 120e3, "front.speed": 24.6,
-             "rear.speed": 24.64, "front.tractive_force": 5500.0, "oil-temperature": 372.0}
+    available = {"engine_speed_radps": "rad/s", "set_point": "", "rolls_front_power_w": "W",
+                 "rolls_rear_power_w": "W",
+                 "rolls_front_speed_mps": "m/s", "rolls_rear_speed_mps": "m/s",
+                 "rolls_front_tractive_force_n": "N", "slow_oil_temperature": "K"}
+    level = {"engine_speed_radps": 199.0, "set_point": 198.97, "rolls_front_power_w": 131e3,
+             "rolls_rear_power_w": 120e3, "rolls_front_speed_mps": 24.6,
+             "rolls_rear_speed_mps": 24.64, "rolls_front_tractive_force_n": 5500.0,
+             "slow_oil_temperature": 372.0}
     names = [name for name in columns.split(",") if name in available]
     noise = random.Random(3)
     found = {}
@@ -316,7 +329,7 @@ def build(scene: Scene | None = None) -> FastAPI:
 
     @app.get("/api/state")
     async def state() -> Response:
-        return Response(msgspec.json.encode(scene.telemetry()), media_type="application/json")
+        return Response(scene.message(), media_type="application/json")
 
     @app.get("/api/self")
     async def who(request: Request) -> JSONResponse:
@@ -362,7 +375,7 @@ def build(scene: Scene | None = None) -> FastAPI:
         try:
             while True:
                 if not scene.silent:
-                    await socket.send_text(msgspec.json.encode(scene.telemetry()).decode())
+                    await socket.send_text(scene.message())
                 await asyncio.sleep(1.0 / hz)
         except (WebSocketDisconnect, RuntimeError):
             pass

@@ -103,6 +103,54 @@ def test_what_is_sent_again_after_a_reconnect_never_passes_as_new(stand: Any, ta
     page.wait_for_selector('.link[data-kind="live"]')
 
 
+def test_a_silent_front_end_greys_readings_but_not_the_state(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    stand.scene(link_dead=True)
+    tablet.page.wait_for_selector("body.stale")
+    tablet.see("No frames")
+    stand.scene(**STOPPED)
+    tablet.page.wait_for_selector('.guide[data-state="tripped"]')
+
+
+def test_a_loop_that_is_gone_is_said_so_although_the_service_answers(
+    stand: Any, tablets: Any
+) -> None:
+    tablet = tablets(stand.address).open()
+    stand.scene(loop_up=False, frozen=True)
+    tablet.see("The loop process does not answer")
+    tablet.see("No word from the rig")
+
+
+def test_a_backlog_shows_as_old_and_not_as_new(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    ages = tablet.page.evaluate(
+        """async () => {
+          const { Store } = await import('./js/store.js');
+          const store = new Store();
+          const reading = { value: 1, quality: 'good' };
+          const at = (time_s) => ({ state: 'parked', time_s, age_s: 0, measured:
+            { time_s, roll_sets: [{ speed: reading, power: reading }], engine_speed: reading } });
+          const real = performance.now;
+          let now = 0;
+          performance.now = () => now;
+          try {
+            for (now = 0; now <= 1000; now += 40) store.take(at(now / 1000), 1);
+            const prompt = store.ageMs(now);
+            now = 6000; // five seconds of messages arrive at once
+            const burst = [];
+            for (let t = 1.04; t < 6; t += 0.04) { store.take(at(t), 1); burst.push(store.ageMs(now)); }
+            return [prompt, burst[0], burst[60], burst.at(-1)];
+          } finally { performance.now = real; }
+        }"""
+    )
+    prompt, first, middle, last = ages
+    assert prompt < 100
+    assert first == pytest.approx(4960, abs=50)
+    assert 2000 < middle < 3000
+    assert last < 100
+
+
 def test_the_first_message_of_a_line_is_only_a_baseline(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address).open()
     told = tablet.page.evaluate(

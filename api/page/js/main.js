@@ -38,7 +38,7 @@ const link = el("p", { className: "link" }, linkMark, linkWord);
 const nav = el("nav", {});
 const tabs = PAGES.map(([name]) => el("a", { href: `#/${name}`, className: "tab" }));
 const gear = el("button", { type: "button", className: "bare", onclick: openSettings }, mark("settings"));
-const main = el("main", { id: "main", tabindex: "-1" });
+const main = el("main", { id: "main", tabindex: "0" });
 nav.append(...tabs);
 
 function logo() {

@@ -1,10 +1,11 @@
 // What the page knows: the newest telemetry, how old it is, the rig's description and a short
-// history. Age is counted from the last time the rig's own clock was seen to advance, never from
-// the arrival of a message: after a reconnect the first message is only a baseline, so that
-// something old that is sent again can never pass as new.
+// history. Readings are as old as the last time the front end's clock was seen to advance, less
+// what the message was late; arrival alone proves nothing. After a reconnect the first message is
+// only a baseline, so that something old that is sent again can never pass as new.
 
 export const STALE_MS = 400; // with a clock of 100 ms: shown at the latest 500 ms after the last word
 const HISTORY = 3000; // points kept: two minutes at 25 Hz
+const DRIFT_MS_PER_S = 0.2; // how fast two clocks may part (200 ppm) without being called late
 const GAP_S = 0.6; // a longer hole in the rig's time is drawn as a hole
 
 export class Strip {
@@ -60,7 +61,9 @@ export class Store {
     this.denied = false; // this tablet may not watch
     this.role = "operate"; // until the service says otherwise; it decides in any case
     this.baseline = null; // loop and frame time last seen, whether or not new
-    this.loopAt = -Infinity; // performance.now() when the loop's clock last moved on
+    this.offset = Infinity; // least difference seen between our clock and the front end's, ms
+    this.offsetFrame = NaN;
+    this.loopAt = -Infinity; // performance.now() when the loop was last known to be alive
     this.frameAt = -Infinity; // the same for the front end's frames
     this.version = 0;
     this.engine = new Strip();
@@ -76,33 +79,49 @@ export class Store {
     this.retryAt = performance.now() + waitMs;
   }
 
-  /** Take one telemetry message. True when the rig's clock moved on since the one before. */
+  /** Take one telemetry message. True when it says that the loop is alive now. */
   take(message, generation) {
     if (!message || !("state" in message)) return false;
     this.loopUp = message.loop_up !== false;
-    if (typeof message.state !== "string") {
-      this.version += 1;
-      return false; // the service speaks, but has heard nothing from the loop yet
-    }
+    this.version += 1;
+    if (typeof message.state !== "string") return false; // nothing heard from the loop yet
+    const now = performance.now();
     const frame = message.measured;
     const stamp = { loop: message.time_s, frame: frame ? frame.time_s : -Infinity };
     const before = this.baseline;
     const sameLine = generation === this.generation;
+    const restarted = before !== null && stamp.frame < before.frame;
     this.baseline = stamp;
     this.generation = generation;
-    this.version += 1;
-    const restarted = before !== null && stamp.loop < before.loop;
-    if (restarted) this.clearHistory();
-    const advanced = before !== null && stamp.loop > before.loop;
-    if (this.telemetry === null || advanced || restarted) this.telemetry = message;
-    if (!sameLine || !advanced) return false; // a baseline: perhaps shown, never called live
-    const now = performance.now();
-    this.loopAt = now;
-    if (stamp.frame > before.frame) {
-      this.frameAt = now;
+    if (restarted) {
+      this.clearHistory();
+      this.offset = Infinity;
+    }
+    // readings that the service has blanked for their age stay on the page, grey, with their age
+    const kept = message.stale && this.telemetry?.measured && !restarted ? this.telemetry.measured : frame;
+    this.telemetry = kept === frame ? message : { ...message, measured: kept };
+    const lateMs = this.lateness(now, stamp.frame);
+    if (!sameLine || restarted || before === null) return false; // a baseline, never called live
+    const age = message.age_s;
+    const alive = typeof age === "number" ? this.loopUp : stamp.loop > before.loop;
+    if (!alive) return false;
+    this.loopAt = now - (typeof age === "number" ? age * 1000 : 0) - lateMs;
+    if (stamp.frame > before.frame && !message.stale) {
+      this.frameAt = now - lateMs;
       this.remember(message);
     }
     return true;
+  }
+
+  /** How much later than the quickest ones this frame came: a backlog shows as old, not as new. */
+  lateness(now, frameTime) {
+    if (!Number.isFinite(frameTime)) return 0;
+    if (frameTime === this.offsetFrame) return 0; // no new frame, nothing to learn
+    const offset = now - frameTime * 1000;
+    const drift = Number.isFinite(this.offset) ? Math.max(0, frameTime - this.offsetFrame) * DRIFT_MS_PER_S : 0;
+    this.offsetFrame = frameTime;
+    this.offset = Math.min(this.offset + drift, offset);
+    return offset - this.offset;
   }
 
   remember(message) {

@@ -209,6 +209,8 @@ export const de = {
   "run.state.closed": "vollständig",
   "run.state.interrupted": "abgebrochen",
   "run.state.failed": "nicht lesbar",
+  "run.soon": "Der Lauf wird aufgezeichnet oder abgeschlossen; das Ergebnis folgt.",
+  "run.notreached": "Der Sollwert wurde nie erreicht.",
   "run.mean": "Mittel",
   "run.std": "Standardabweichung",
   "run.min": "Kleinster",

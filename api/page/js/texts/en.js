@@ -209,6 +209,8 @@ export const en = {
   "run.state.closed": "complete",
   "run.state.interrupted": "interrupted",
   "run.state.failed": "not readable",
+  "run.soon": "The run is being recorded or closed; its result follows.",
+  "run.notreached": "The set point was never reached.",
   "run.mean": "Mean",
   "run.std": "Standard deviation",
   "run.min": "Least",

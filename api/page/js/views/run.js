@@ -9,14 +9,20 @@ import { runSeconds, runState } from "./runs.js";
 
 // groups shown at once: a title and which columns of the run belong to it
 const GROUPS = [
-  ["run.rpm", "rad/s", /engine/],
-  ["run.power", "W", /power/],
-  ["run.speed", "m/s", /speed/],
-  ["run.force", "N", /tractive/],
+  ["run.rpm", "rad/s", /^engine_speed/],
+  ["run.power", "W", /power_w$/],
+  ["run.speed", "m/s", /^rolls_\w+_speed_mps$/],
+  ["run.force", "N", /tractive_force_n$/],
 ];
 const MOST_IN_GROUP = 4;
 const BINS = 900;
 const STYLES = [["--absorbed", []], ["--inertia", [8, 4]], ["--ink-soft", [2, 3]], ["--good", [12, 3, 2, 3]]];
+
+/** A column's name as a person would write it: without prefix and unit. */
+export function columnName(name) {
+  const bare = name.replace(/^(rolls|absorber|slow)_/, "").replace(/_(radps|mps2|mps|nm|n|w|a|s)$/, "");
+  return naturalName(bare);
+}
 
 /** Columns of a run for each group: [title key, unit, names]. */
 export function pickGroups(available) {
@@ -82,6 +88,11 @@ export class RunView {
     const run = answer.data;
     setText(this.title, `${tOr(`test.${run.kind}`, run.kind)}${run.vehicle ? ` · ${run.vehicle}` : ""}`);
     setText(this.sub, `${dateTime(run.started_at)} · ${clockTime(runSeconds(run))} · ${runState(run)} · ${run.id}`);
+    if (run.state === "recording" || run.state === "closing") {
+      this.answer.replaceChildren(el("p", { text: t("run.soon") }));
+      setTimeout(() => !this.gone && this.read(), 1500);
+      return;
+    }
     this.writeAnswer(run.result);
     this.writeDetails(run);
     const list = await get(`${path}/samples`);
@@ -92,20 +103,23 @@ export class RunView {
       this.curves.append(el("p", { className: "soft", text: list.ok ? t("run.curves.none") : list.problem?.detail ?? t("run.curves.none") }));
       return;
     }
-    for (const [title, unit, names] of groups) await this.addChart(path, t(title), unit, names);
+    for (const [title, unit, names] of groups) {
+      const held = title === "run.rpm" && run.result?.set_rpm && "set_point" in available;
+      await this.addChart(path, t(title), unit, held ? [...names, "set_point"] : names);
+    }
     this.addChooser(path, available, groups.flatMap(([, , names]) => names));
   }
 
   addChooser(path, available, shownNames) {
-    const rest = Object.keys(available).filter((name) => !shownNames.includes(name)).sort();
+    const rest = Object.keys(available).filter((name) => !shownNames.includes(name) && !name.endsWith("_quality")).sort();
     if (!rest.length || this.gone) return;
-    const select = el("select", {}, el("option", { value: "", text: "…" }), rest.map((name) => el("option", { value: name, text: naturalName(name.replaceAll(".", " ")) })));
+    const select = el("select", {}, el("option", { value: "", text: "…" }), rest.map((name) => el("option", { value: name, text: `${columnName(name)}${available[name] ? ` (${available[name]})` : ""}` })));
     const label = el("label", { className: "field more-curves" }, t("run.curves.more"), select);
     select.addEventListener("change", async () => {
       const name = select.value;
       if (!name) return;
       select.querySelector(`option[value="${CSS.escape(name)}"]`)?.remove();
-      await this.addChart(path, naturalName(name.replaceAll(".", " ")), available[name], [name]);
+      await this.addChart(path, columnName(name), available[name], [name]);
       this.curves.append(label);
     });
     this.curves.append(label);
@@ -122,12 +136,13 @@ export class RunView {
     const items = [];
     const std = num(result.std_rpm);
     if (num(result.mean_power_kw) !== null) {
-      items.push(figure(t("run.power"), kw(result.mean_power_kw * 1000), num(result.std_power_kw) !== null ? `± ${kw(result.std_power_kw * 1000)}` : ""));
+      items.push(figure(t("run.power"), kw(result.mean_power_kw * 1000), num(result.std_power_kw) !== null ? `${t("run.std")} ${kw(result.std_power_kw * 1000)}` : ""));
     }
     if (num(result.mean_rpm) !== null) items.push(figure(t("run.rpm"), `${number(result.mean_rpm, 1)} rpm`, std === null ? "" : `${t("run.std")} ${number(std, 2)}`));
-    if (num(result.mean_torque_nm) !== null) items.push(figure(t("run.torque"), withUnit("torque", result.mean_torque_nm), num(result.std_torque_nm) !== null ? `± ${withUnit("torque", result.std_torque_nm)}` : ""));
-    const share = num(result.in_tolerance) ?? num(result.in_tolerance_share) ?? num(result.time_in_tolerance);
-    if (share !== null) items.push(figure(t("run.tolerance"), `${number(share * 100, 1)} %`));
+    if (num(result.mean_torque_nm) !== null) items.push(figure(t("run.torque"), withUnit("torque", result.mean_torque_nm), num(result.std_torque_nm) !== null ? `${t("run.std")} ${withUnit("torque", result.std_torque_nm)}` : ""));
+    const share = num(result.in_tolerance);
+    if (share !== null) items.push(figure(t("run.tolerance"), `${number(share * 100, 1)} %`, `${number(result.seconds, 1)} s, ± ${number(result.tolerance * 100, 1)} %`));
+    if (result.reached === false) items.unshift(el("p", { className: "problem", text: t("run.notreached") }));
     this.answer.replaceChildren(...(items.length ? items : [el("p", { text: t("run.noresult") })]));
   }
 
@@ -162,7 +177,7 @@ export class RunView {
     names.forEach((name, index) => {
       const [token, dash] = STYLES[index % STYLES.length];
       const stroke = colour(token);
-      const label = names.length > 1 ? naturalName(name.replaceAll(".", " ")) : shownUnit;
+      const label = names.length > 1 ? columnName(name) : shownUnit;
       data.push(turn(columns[name].greatest), turn(columns[name].least));
       const shared = { stroke, width: 1.5, dash, points: { show: false } };
       const digits = Math.abs(data.at(-1).find((value) => value !== null) ?? 0) < 10 ? 2 : 1;

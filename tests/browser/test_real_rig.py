@@ -1,0 +1,131 @@
+"""The page in front of the real loop, service and simulated rig: one hold by thumb, and things that break."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+from pathlib import Path
+from typing import Any
+
+import psutil
+import pytest
+
+from tests.browser.conftest import Demo, until
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
+
+RADPS_PER_RPM = 0.10471975511965977
+
+
+def rpm_of(demo: Demo) -> float:
+    value = demo.state()["measured"]["engine_speed"]["value"]
+    return (value or 0.0) / RADPS_PER_RPM
+
+
+def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> None:
+    watcher = tablets(demo.address, color_scheme="dark").open("driver")
+    tablet = tablets(demo.address).open()
+    page = tablet.page
+    tablet.take_helm()
+    tablet.button("Zero the cells").click()
+    tablet.see("Zeros taken.")
+    tablet.button("Read the cautions").click()
+    for box in page.locator(".caution input").all():
+        box.check()
+    tablet.press_and_hold("All checked at the truck")
+    tablet.press_and_hold("Make ready")
+    page.wait_for_selector('.guide[data-state="ready"]')
+    demo.seat(gear=4, brake=0.0, pedal=40.0)
+    until("1800 rev/min", lambda: rpm_of(demo) > 1800, 60)
+    tablet.button("Start a test").click()
+    page.fill("#plan-rpm", "1900")
+    page.fill("#plan-minutes", "2")
+    page.fill("#plan-settle", "2")
+    tablet.press_and_hold("Start the hold")
+    demo.seat(pedal=100.0)
+    page.wait_for_selector('.guide[data-state="loaded"]')
+    until("the hold", lambda: (demo.state()["test"] or {}).get("phase") == "hold", 60)
+    # what the page shows is what the service says, and it adds up
+    assert page.locator(".compare b").first.text_content() == "1900"
+    shown_rpm = float(page.locator(".target-figure").text_content())
+    assert shown_rpm == pytest.approx(1900, rel=0.02)
+    assert page.locator(".check").get_attribute("data-fits") == "yes"
+    watcher.see("Keep the pedal still.")
+    assert watcher.button("Ease off").is_visible()
+    watcher.button("Ease off").click()  # anybody may
+    page.wait_for_selector('.guide[data-state="ready"]', timeout=20_000)
+    demo.seat(pedal=0.0)
+    demo.seat(brake=30.0)
+    tablet.open("runs")
+    page.locator(".run-line").first.click()
+    page.locator(".answer-item", has_text="Wheel power").wait_for(timeout=40_000)
+    page.locator(".curve canvas").nth(3).wait_for(timeout=40_000)  # speed, power, rolls, force
+    assert not tablet.complaints
+    assert not watcher.complaints
+
+
+def test_a_pulled_cable_is_a_trip_with_its_cause_and_old_figures_grey(
+    demo: Demo, tablets: Any
+) -> None:
+    tablet = tablets(demo.address).open()
+    simulator = _child(demo, "-m simulator")
+    simulator.send_signal(signal.SIGSTOP)  # not a byte comes any more
+    try:
+        tablet.page.wait_for_selector("body.stale")
+        tablet.see("No frames")
+        tablet.page.wait_for_selector('.guide[data-state="tripped"]')
+    finally:
+        simulator.send_signal(signal.SIGCONT)
+    tablet.page.wait_for_selector('.link[data-kind="live"]', timeout=20_000)
+
+
+def test_a_killed_service_shows_and_the_page_comes_back_by_itself(
+    tmp_path: Path, tablets: Any
+) -> None:
+    demo = Demo(tmp_path)
+    demo.start()
+    try:
+        tablet = tablets(demo.address).open()
+        os.kill(_child(demo, "api.processes.service").pid, signal.SIGKILL)
+        tablet.page.wait_for_selector("body.stale")
+        tablet.see("No word from the rig")
+        tablet.page.wait_for_selector('.link[data-kind="live"]', timeout=40_000)
+        assert tablet.page.evaluate("document.body.classList.contains('stale')") is False
+    finally:
+        demo.stop()
+
+
+def test_a_second_tablet_is_paired_and_a_revoked_token_ends_it(demo: Demo, tablets: Any) -> None:
+    office = tablets(demo.address).open("people")
+    office.page.fill("#first-name", "office")
+    office.press_and_hold("Make the first token")
+    office.see("Keep this token safe")
+    office.page.reload()
+    office.page.get_by_role("button", name="operates").click()
+    office.page.locator(".pair-code", has_text=re.compile(r"\w{8}")).wait_for()
+    code = office.page.locator(".pair-code").text_content()
+    tablet = tablets(demo.address).open(live=False)
+    tablet.see("Pair this tablet")
+    tablet.page.fill("#pair-code", code)
+    tablet.page.fill("#pair-name", "shop tablet")
+    tablet.button("Pair").click()
+    tablet.page.wait_for_selector('.link[data-kind="live"]', timeout=20_000)
+    assert tablet.button("Take the helm").is_visible()
+    office.page.reload()
+    row = office.page.locator(".tokens li", has_text="shop tablet")
+    box = row.get_by_role("button", name="Revoke").bounding_box()
+    office.page.mouse.move(box["x"] + 20, box["y"] + 20)
+    office.page.mouse.down()
+    office.page.wait_for_timeout(1300)
+    office.page.mouse.up()
+    tablet.see("Pair this tablet", 20_000)
+    assert tablet.page.locator('.link[data-kind="live"]').count() == 0
+
+
+def _child(demo: Demo, words: str) -> psutil.Process:
+    assert demo.process is not None
+    for child in psutil.Process(demo.process.pid).children(recursive=True):
+        if words in " ".join(child.cmdline()):
+            return child
+    raise AssertionError(f"no child process runs {words}")
