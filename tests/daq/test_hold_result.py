@@ -141,8 +141,10 @@ def test_a_hold_of_roll_speed_is_judged_by_roll_speed() -> None:
 
 
 def test_after_a_change_of_the_set_point_the_last_hold_is_reported() -> None:
-    rpm = np.concatenate([ramp_and_hold(10.0), np.full(15 * FRAME_HZ, 2_100.0)])
+    early = np.full(5 * FRAME_HZ, 2_100.0)  # there once before, at the start
+    rpm = np.concatenate([early, ramp_and_hold(10.0), np.full(15 * FRAME_HZ, 2_100.0)])
     columns = run_of(rpm)
+    columns["set_point"][: 5 * FRAME_HZ] = 2_100.0 * PER_RPM
     columns["set_point"][-15 * FRAME_HZ :] = 2_100.0 * PER_RPM
     result = hold_result(columns, rpm=RPM, settle_s=5.0)
     assert result.set_rpm == pytest.approx(2_100.0)

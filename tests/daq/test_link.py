@@ -214,8 +214,9 @@ async def test_an_unplugged_board_is_noticed_and_taken_up_again_on_a_new_port(
     path.symlink_to(other.path)
     one.unplug()
     await until(lambda: link.counters.opens == 2)
-    other.say(other.sample())
+    other.say(other.sample(500))
     await until(lambda: link.state is LinkState.UP)
+    assert link.counters.frames_lost == 0, "another connection counts from its own first frame"
     assert [up for up, _ in ear.changes] == [True, False, True]
     assert ear.changes[1][1], "going down names the cause"
     assert link.counters.failures >= 1
@@ -266,14 +267,28 @@ async def test_the_old_port_is_closed_before_the_new_one_is_opened(
     assert notes.count("opened") == len(notes) - notes.count("opened")
 
 
+@pytest.mark.parametrize("after_s", [0.0, 0.02])  # at once, and when the link is under way
 async def test_only_a_port_that_failed_throws_away_what_waits_to_go_out(
-    board: Board, monkeypatch: pytest.MonkeyPatch
+    board: Board, monkeypatch: pytest.MonkeyPatch, after_s: float
 ) -> None:
     notes: list[str] = []
     link = Ear().link(board.path, opener=watched(notes, monkeypatch))
     await link.start()
+    if after_s:
+        await asyncio.sleep(after_s)
     await link.close()
     assert notes == ["opened", "closed"]
+
+
+async def test_an_empty_frame_goes_first_and_ends_whatever_the_board_half_heard(
+    board: Board,
+) -> None:
+    os.set_blocking(board.master, True)
+    link = Ear().link(board.path)
+    await link.start()
+    link.send(AskIdentity(5))
+    assert os.read(board.master, 100) == b"\0" + encode(AskIdentity(5))
+    await link.close()
 
 
 @pytest.mark.parametrize("error", [RuntimeError("boom"), OSError(5, "input"), ValueError("odd")])

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from daq.errors import RecordingError
-from daq.record import Kind, RawRecorder, RecorderState
+from daq.record import WRITE_EVERY_S, Kind, RawRecorder, RecorderState
 from daq.recording import Record, Recording
 
 FRAME = bytes(range(1, 76))
@@ -168,6 +168,7 @@ def test_a_disk_that_takes_nothing_to_the_end_lets_the_recorder_go_and_counts_th
     until(lambda: recorder.view.state is RecorderState.DISK_FULL)
     assert not recorder.close()
     assert recorder.view.dropped >= 1
+    assert recorder.path.stat().st_size == recorder.view.stored_bytes, "no half block is left"
 
 
 FULL_DISK = """
@@ -218,6 +219,10 @@ def test_a_file_that_may_not_grow_is_shown_as_full_and_goes_on_when_there_is_roo
     assert recording.health.damaged_blocks == recording.health.missing_blocks == 0
 
 
+def test_what_is_appended_waits_no_longer_than_half_a_second_for_the_disk() -> None:
+    assert WRITE_EVERY_S <= 0.5
+
+
 KILLED = """
 import sys, time
 from pathlib import Path
@@ -239,7 +244,7 @@ def test_kill_9_loses_at_most_a_second_and_the_file_reads_back(tmp_path: Path) -
         [sys.executable, "-c", KILLED, str(path)], stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
-        lines = [process.stdout.readline().split() for _ in range(30)]  # three seconds of frames
+        lines = [process.stdout.readline().split() for _ in range(24)]  # of frames, ten a second
         process.send_signal(signal.SIGKILL)
         process.wait()
     last_told_ns, appended = map(int, lines[-1])
