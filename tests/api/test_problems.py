@@ -85,6 +85,16 @@ async def test_a_body_that_lies_about_its_length_is_cut_off(
     assert (response.status_code, response.json()["code"]) == (413, "too-large")
 
 
+@pytest.mark.parametrize("declared", [str(MAX_BODY_BYTES + 1), "-1", "many"])
+async def test_a_length_that_cannot_be_is_refused_before_reading(
+    service: Service, browser: httpx.AsyncClient, declared: str
+) -> None:
+    headers = {"Content-Length": declared, "Content-Type": "application/json"}
+    response = await browser.post("/api/park", content=b"{}", headers=headers)
+    assert (response.status_code, response.json()["code"]) == (413, "too-large")
+    assert service.loop.commands == []
+
+
 async def test_a_defect_of_ours_tells_nothing_of_the_inside(service: Service) -> None:
     def defective() -> float:
         raise RuntimeError("/secret/path exploded")
