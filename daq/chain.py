@@ -16,7 +16,7 @@ from daq.balance import balance
 from daq.clock import TickClock
 from daq.engine_speed import EngineSpeed, Speeds
 from daq.errors import Refused, WireError
-from daq.force import DRIFTED, FAULT_TEXTS, FAULTS, NOT_FRESH, CellBank, gather_push
+from daq.force import DRIFTED, FAULT_TEXTS, FAULTS, NOT_FRESH, CellBank
 from daq.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
 from daq.rig import Rig
@@ -141,8 +141,9 @@ class Chain:
             ],
             dtype=np.float64,
         )
-        self._to_surface = self._absorber_rows[:, b.TO_SURFACE].copy()
-        self._set_index = np.array(self._set_of, np.int64)
+        self.cells.to_surface = self._absorber_rows[:, b.TO_SURFACE].copy()
+        self.cells.roll_set = np.array(self._set_of, np.int64)
+        self.cells.push = self.wheels.push
         self._balanced = np.zeros(
             len(rig.roll_sets) * b.SET_OUTPUTS + len(rig.absorbers) * b.ABSORBER_OUTPUTS
         )
@@ -330,10 +331,7 @@ class Chain:
         cells, wheels = self.cells, self.wheels
         time_s = now_s - DELAY_S
         cell_rows = cells.update(now_s, time_s, sample.counts, sample.flags, self._cell_channels)
-        wheels.push_row = gather_push(
-            cells.forces, cells.int_state, self._to_surface, self._set_index,
-            wheels.push_row, wheels.push,
-        )  # fmt: skip
+        wheels.push_row = cells.rows
         wheel_rows = wheels.update(tick, sample.edge_totals, sample.edges, self._wheel_channels)
         self._countdown -= 1
         if self._countdown < 0:

@@ -102,12 +102,19 @@ def update_cells(
     times: FloatArray,
     forces: FloatArray,
     means: FloatArray,
+    to_surface: FloatArray,
+    roll_set: IntArray,
+    push: FloatArray,
     out: FloatArray,
-) -> None:
+) -> int:
     """All cells, one frame. `counts` holds per cell count, flags; `aligned_s` is the time at which
     the aligned force is wanted. `times` (HISTORY) and `forces` (cells, HISTORY) are rings, `means`
-    (cells, MEANS) a ring of mean counts over MEAN_S each."""
+    (cells, MEANS) a ring of mean counts over MEAN_S each. The newest forces are summed per roll set
+    (N at the surface) into the rings `push` of daq.speed; returns how many rows those hold so far.
+    """
     size = forces.shape[1]
+    rows = 0
+    fresh_rows = 0
     for c in range(parameters.shape[0]):
         p = parameters[c]
         s = state[c]
@@ -199,30 +206,16 @@ def update_cells(
             share = (want - times[i0]) / (times[i1] - times[i0])
             value = forces[c, i0] + share * (forces[c, i1] - forces[c, i0])
         out[c, ALIGNED] = value
-
-
-@jit
-def gather_push(
-    forces: FloatArray,
-    int_state: IntArray,
-    to_surface: FloatArray,
-    roll_set: IntArray,
-    done: int,
-    push: FloatArray,
-) -> int:
-    """Sum the newest cell forces per roll set (N at the surface) into the rings of daq.speed.
-
-    `done` rows have been gathered before; returns the new count.
-    """
-    size = forces.shape[1]
-    rows = int_state[0, ROW]
-    for row in range(max(done, rows - 64), rows):
+        rows = q[ROW]
+        fresh_rows = steps
+    for row in range(rows - fresh_rows, rows):
         place = row % size
-        for s in range(push.shape[0]):
-            push[s, place] = 0.0
+        for r in range(push.shape[0]):
+            push[r, place] = 0.0
         for c in range(forces.shape[0]):
-            push[roll_set[c], place] += forces[c, place] * to_surface[c]
-    return int(rows)
+            if roll_set[c] < push.shape[0]:
+                push[roll_set[c], place] += forces[c, place] * to_surface[c]
+    return rows
 
 
 class CellBank:
@@ -242,6 +235,11 @@ class CellBank:
         self.means: FloatArray = np.full((count, MEANS), np.nan)
         self.forces: FloatArray = np.zeros((count, HISTORY))
         self.out: FloatArray = np.zeros((count, CELL_OUTPUTS))
+        # where the summed forces go; the chain puts the rings of its wheels here
+        self.to_surface: FloatArray = np.zeros(count)
+        self.roll_set: IntArray = np.zeros(count, np.int64)
+        self.push: FloatArray = np.zeros((0, HISTORY))
+        self.rows = 0
         self.counts: IntArray = np.zeros(2 * max(count, 1), np.int64)
         self._counts_view = memoryview(self.counts.data)
         delays = []
@@ -287,8 +285,9 @@ class CellBank:
             view[at] = counts[channel]
             view[at + 1] = flags[channel]
             at += 2
-        update_cells(
+        self.rows = update_cells(
             self.counts, now_s, self.frame_s, aligned_s, self.parameters, self.state,
-            self.int_state, self.times, self.forces, self.means, self.out,
+            self.int_state, self.times, self.forces, self.means, self.to_surface, self.roll_set,
+            self.push, self.out,
         )  # fmt: skip
         return self.out

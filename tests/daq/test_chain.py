@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from daq import balance, force, speed
-from daq.chain import Chain
+from daq.chain import CONDITIONS, Chain
 from daq.errors import Refused, WireError
 from daq.measured import Measured
 from daq.readings import Quality, Unit
 from daq.rig import Engine, SlowChannel
 from daq.wire.frames import Channel, ChannelKind, Sample, Slow
-from tests.daq.synthetic import FrontEnd, accelerated, edge_ticks, hello_for, tarnhow
+from tests.daq.synthetic import RIG_FILE, FrontEnd, accelerated, edge_ticks, hello_for, tarnhow
 
 RIG = tarnhow()
 
@@ -430,3 +430,16 @@ def test_random_edges_are_suspect_or_missing_and_never_good() -> None:
     made = [chain.update(board.sample()) for _ in range(2500)]
     good = [m.roll_sets[0].speed.quality is Quality.GOOD for m in made[500:]]
     assert np.mean(good) < 0.1
+
+
+def test_the_page_on_measurement_names_every_condition_and_the_declared_delays() -> None:
+    page = (RIG_FILE.parents[1] / "docs" / "measurement.md").read_text()
+    for condition in (*CONDITIONS.values(), "no edges while the other roll set runs on"):
+        assert condition in page
+    for bit, text in force.FAULT_TEXTS.items():
+        if bit != force.NOT_FRESH:
+            assert text.split(",")[0] in page
+    assert f"{speed.DELAY_S * 1e3:.0f} ms" in page
+    chain = Chain(RIG, hello_for(RIG))
+    assert f"{chain.cells.delays_s[0] * 1e3:.2f} ms on the demo rig" in page
+    assert f"{force.resonance_filter(38.0, 0.03, 500.0).delay_s * 1e3:.2f} ms" in page
