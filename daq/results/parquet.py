@@ -65,8 +65,8 @@ def schema_of(columns: Sequence[Column]) -> Any:
 def write_run(path: Path, columns: Sequence[Column], chunks: Iterable[Chunk], about: About) -> int:
     """Write the file and return its number of rows. Missing values are NaN.
 
-    `about` is completed with the number of rows and of frames lost. The file appears under its name only when it is
-    whole. Raises RecordingError when the disk does not take it.
+    `about` is completed with the number of rows and of frames lost. The file appears under its
+    name only when it is whole. Raises RecordingError when the disk does not take it.
     """
     part = path.with_name(path.name + ".part")
     schema = schema_of(columns)
