@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Awaitable, Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -432,6 +433,24 @@ def test_beginning_a_known_run_again_only_fills_what_was_empty(catalogue: Catalo
     catalogue.begin_run(NewRun(run_id, "r", "f", "", "t"))
     again = catalogue.run(run_id)
     assert again == run
+
+
+def test_writers_in_several_processes_wait_for_each_other(data: Path) -> None:
+    def write(number: int) -> None:
+        own = Catalogue.open(data)  # a connection of its own, as another process has
+        try:
+            run_id = f"20260101-00000{number}-abcd"
+            own.begin_run(NewRun(run_id, "r", "f", "steady-hold", "t"))
+            for _ in range(40):
+                own.add_note(run_id, Note("t", "me", "x"))
+        finally:
+            own.close()
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(write, range(4)))
+    catalogue = Catalogue.open(data)
+    assert catalogue.count() == {"recording": 4}
+    catalogue.close()
 
 
 def test_words_from_outside_are_data_not_sql(catalogue: Catalogue) -> None:
