@@ -173,6 +173,32 @@ def test_test_air_outside_the_rule_is_flagged() -> None:
 
 
 @pytest.mark.parametrize(
+    ("rule", "inside", "outside"),
+    [
+        (Rule.ISO_1585_SPARK, (99.0, 283.3), (99.0, 283.1)),
+        (Rule.ISO_1585_SPARK, (99.0, 318.1), (99.0, 318.3)),
+        (Rule.ISO_1585_SPARK, (93.9, 298.0), (93.5, 298.0)),  # factor 1.0655, 1.0710
+        (Rule.ISO_1585_SPARK, (105.0, 298.0), (105.3, 298.0)),  # factor 0.9319, 0.9287
+        (Rule.J1349_1990_SPARK, (99.0, 288.2), (99.0, 288.1)),
+        (Rule.J1349_1990_SPARK, (99.0, 308.1), (99.0, 308.2)),
+        (Rule.J1349_2004_SPARK, (90.1, 298.0), (89.9, 298.0)),
+        (Rule.J1349_2004_SPARK, (104.9, 298.0), (105.1, 298.0)),
+        (Rule.UN_R85_DIESEL, (99.0, 283.1), (99.0, 282.9)),
+        (Rule.UN_R85_DIESEL, (99.0, 312.9), (99.0, 313.1)),
+        (Rule.UN_R85_DIESEL, (80.1, 298.0), (79.9, 298.0)),
+        (Rule.ISO_1585_DIESEL, (99.0, 312.9), (99.0, 313.1)),
+        (Rule.ISO_1585_DIESEL, (80.1, 298.0), (79.9, 298.0)),
+    ],
+)
+def test_each_limit_of_a_rule(
+    rule: Rule, inside: tuple[float, float], outside: tuple[float, float]
+) -> None:
+    # PC-01, 02, 10: limits from memory but for the test air of PC-01, seen
+    for air, valid in ((inside, True), (outside, False)):
+        assert correction(rule, dry(*air), fuel=FUEL).valid is valid
+
+
+@pytest.mark.parametrize(
     ("kind", "k", "alpha"),
     [
         (PowerAdjustment.NATURAL_EXCESS_AIR, 0.768208, 0.739575),
@@ -187,6 +213,10 @@ def test_rating_adjusted_to_a_site(kind: PowerAdjustment, k: float, alpha: float
     ours = iso_3046_adjustment(kind, site, 310.0, 0.85)
     tolerance = 2e-4 if kind is PowerAdjustment.NATURAL_EXCESS_AIR else 1e-6
     assert ours == pytest.approx((k, alpha), abs=tolerance)
+    if kind is PowerAdjustment.NATURAL_EXCESS_AIR:
+        reference_kpa = 100.0 - 0.3 * saturation_pressure_pa(298.0) / 1000
+        exact = (87.0 - 0.5 * 12.34) / reference_kpa * (298.0 / 323.0) ** 0.75
+        assert ours[0] == pytest.approx(exact, rel=1e-12)
 
 
 def test_thermally_limited_rating_follows_the_stated_exponents() -> None:

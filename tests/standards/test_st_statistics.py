@@ -106,6 +106,46 @@ def test_linearity_regression() -> None:
     assert outcome.passed
 
 
+def test_line_errors_agree_with_an_independent_library() -> None:
+    # reference: scipy.stats.linregress
+    line = s.fit_line(X, Y)
+    reference = stats.linregress(X, Y)
+    assert line.slope_sigma == pytest.approx(reference.stderr, rel=1e-9)
+    assert line.intercept_sigma == pytest.approx(reference.intercept_stderr, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("limits", "slope", "passes"),
+    [
+        (s.TORQUE_LINEARITY, 1.0099, True),
+        (s.TORQUE_LINEARITY, 1.0101, False),
+        (s.TORQUE_LINEARITY, 0.9901, True),
+        (s.TORQUE_LINEARITY, 0.9899, False),
+        (s.SPEED_LINEARITY, 1.0199, True),
+        (s.SPEED_LINEARITY, 1.0201, False),
+        (s.SPEED_LINEARITY, 0.9801, True),
+        (s.SPEED_LINEARITY, 0.9799, False),
+    ],
+)
+def test_slope_limits(limits: s.LinearityLimits, slope: float, passes: bool) -> None:
+    # TGT-19 and 20: 40 CFR 1066.220 Table 1, seen
+    assert s.linearity(X, [slope * x for x in X], 1000.0, limits).passed is passes
+
+
+@pytest.mark.parametrize(
+    ("limits", "offset", "passes"),
+    [
+        (s.TORQUE_LINEARITY, 9.9, True),
+        (s.TORQUE_LINEARITY, 10.1, False),
+        (s.SPEED_LINEARITY, 0.49, True),
+        (s.SPEED_LINEARITY, 0.51, False),
+    ],
+)
+def test_intercept_limits(limits: s.LinearityLimits, offset: float, passes: bool) -> None:
+    # TGT-19 and 20
+    assert s.linearity(X, [x + offset for x in X], 1000.0, limits).passed is passes
+
+
 def test_each_linearity_criterion_can_fail() -> None:
     # TGT-19 and 20: 40 CFR 1066.220 Table 1, seen
     def failures(y: list[float], limits: s.LinearityLimits = s.TORQUE_LINEARITY) -> str:
