@@ -38,6 +38,7 @@ class Aim(enum.IntEnum):
     SPEED = 1  # m/s, each roll set or the mean
     FORCE = 2  # N, whole rig at the roll surface
     POWER = 3  # W, whole rig at the roll surface
+    TRACK = 4  # m/s: the target is the reference of this frame, the rate its acceleration
 
 
 TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
@@ -71,6 +72,10 @@ def take_up(inputs: Floats, general: Floats, aim: int, common_mps: float, given_
         elif aim == 3:
             general[REFERENCE] = given_n * common_mps
     general[SINCE_S] += dt
+    if aim == 4:  # whoever asks knows where the reference goes, and how it gets there
+        general[REFERENCE] = inputs[TARGET]
+        general[REFERENCE_RATE] = inputs[RATE]
+        return
     limit = inputs[RATE]
     off = inputs[TARGET] - general[REFERENCE]
     wanted_rate = min(max(RAMP_EASE_PER_S * off, -limit), limit)
@@ -154,6 +159,11 @@ def frame(
         drive += scratch[5, r]
     common = common / mass if mass > 0.0 else fastest
     take_up(inputs, general, aim, common, given)
+    tracks = aim == 4
+    if tracks:
+        aim = 1
+        if mass == 0.0:
+            general[REFERENCE] = common
 
     asked = 0.0
     if aim == 1 and mass > 0.0:
@@ -175,7 +185,12 @@ def frame(
         asked = general[REFERENCE]
     elif aim == 3:
         asked = general[REFERENCE] / max(common, inputs[LOW_SPEED])
-    asked = max(0.0, asked)
+    undriven = 0.0
+    if asked < 0.0:  # an absorber cannot drive
+        undriven = -asked
+        asked = 0.0
+        if tracks and common > general[REFERENCE]:
+            general[REFERENCE] = common
     if aim > 0 and general[SINCE_S] < TAKE_UP_GRACE_S:
         full = 0.0
         for r in range(set_count):
@@ -195,7 +210,9 @@ def frame(
             if scratch[1, r] > 0.0 and total > 0.0:
                 apart = sets[r, hold.SPEED_AHEAD] - common
                 pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
-                want = asked * sets[r, hold.SHARE] / total + pull * apart
+                most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
+                want = asked * sets[r, hold.SHARE] / total
+                want += min(max(pull * apart, -most), most)
                 scratch[0, r] = max(0.0, want)
     elif aim > 0:
         by_weight(asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count])
@@ -221,6 +238,8 @@ def frame(
                 shortfall -= scratch[6, n]
                 n += 1
     general[SHORTFALL_N] = max(0.0, shortfall) if aim > 0 else 0.0
+    if tracks and shortfall > 1.0 and common > general[REFERENCE]:
+        general[REFERENCE] = common  # at capacity: what is simulated goes as fast as the rolls
 
     output[0] = general[SHORTFALL_N]
     output[1] = general[REFERENCE]
@@ -236,6 +255,11 @@ def frame(
         output[3 + 3 * count + i] = states[i, force_loop.FORCE_TICK_N]
         # What the map promised at the moment the cell speaks of, before learning bent it.
         output[3 + 4 * count + i] = states[i, force_loop.THEN_N] / max(0.3, maps[i, GAIN])
+    total_drive = 0.0
+    for r in range(set_count):
+        total_drive += sets[r, hold.DRIVE_N]
+    output[3 + 5 * count] = total_drive
+    output[4 + 5 * count] = undriven
 
 
 class Loads:
@@ -264,7 +288,7 @@ class Loads:
         self.inputs = np.zeros(size)
         self._pack = struct.Struct(f"={size}d").pack_into
         self._buffer = self.inputs.data.cast("B")
-        self.output = np.zeros(3 + 5 * count)
+        self.output = np.zeros(5 + 5 * count)
         # What the models do not know (hysteresis, arm, errors of the stated lags): a share of them.
         self._field_s = max(absorber.field_lag_s for absorber in rig.absorbers)
         coil_s = max(absorber.coil_lag_s for absorber in rig.absorbers)
@@ -358,7 +382,8 @@ class Loads:
         edge's age, NaN without a new edge; `shown_mps` the reported speeds, `shown_delay_s` old.
 
         Returns [shortfall_n, reference, held speed (mean of what turns), asked current xN, asked
-        force xN, modelled coil current xN, present force xN, force the unlearned map promised xN].
+        force xN, modelled coil current xN, present force xN, force the unlearned map promised xN,
+        tractive force of the truck as observed, force that only a drive could give].
         """
         self._pack(
             self._buffer, 0, dt_s, aim, target, rate, fresh, between, self._low_speed_mps,

@@ -64,6 +64,6 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     overall_ratio: Reading = _NO_RATIO  # engine rad/s per roll m/s, measured now
     slip: Reading = _NO_SLIP  # change of slip since the ratio was learned; positive: tyres lag
     roll_difference: Reading = _NO_SLIP  # fastest over slowest running roll set, less one
-    # Fresh speed for steering, per roll set (m/s, age s); NaN: no new edge (daq.steer). Only the
-    # load loop uses it; whatever is shown or reported is `roll_sets`.
+    # Fresh travel for steering, per roll set (m since the last new edge, age of the newest in s);
+    # NaN: no new edge (daq.steer). Only the load loop uses it; what is shown is in `roll_sets`.
     steer: Sequence[Sequence[float]] = ()

@@ -1,8 +1,8 @@
-"""Fresh roll speed for steering: from the newest tooth edges only, with its own age at each frame.
+"""Fresh roll travel for steering: from the newest tooth edges only, with its own age at each frame.
 
-Data flow: the edge rings of daq.speed.WheelBank -> mean speed over the stretch since the edge that
-was newest one frame ago -> (speed, age of the stretch's middle). No window, no smoothing: the load
-controller has its own observer and needs low delay more than low noise. Reports use daq.speed.
+Data flow: the edge rings of daq.speed.WheelBank -> travel since the edge that was newest one frame
+ago, and the age of the newest. No window, no smoothing: the load controller has its own observer
+and needs low delay more than low noise. What is shown or reported comes from daq.speed.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def steer(
     ticks: IntArray, indices: IntArray, tooth: IntArray, offsets: FloatArray, state: IntArray,
     last: IntArray, pitches: FloatArray, now_tick: int, tick_s: float, out: FloatArray,
 ) -> None:  # fmt: skip
-    """Per wheel `out[w] = (speed, age in s)`; speed NaN when no new edge came with this frame."""
+    """Per wheel `out[w] = (travel in m, age in s)`; travel NaN when no new edge came."""
     size = ticks.shape[1]
     for w in range(out.shape[0]):
         out[w, 0] = np.nan
@@ -48,8 +48,8 @@ def steer(
                 - offsets[w, last[w, LAST_TOOTH]]
             )
             if span < LONGEST_S and travel > 0.0:
-                out[w, 0] = travel * pitches[w] / span
-                out[w, 1] = (now_tick - tick) * tick_s + 0.5 * span
+                out[w, 0] = travel * pitches[w]
+                out[w, 1] = (now_tick - tick) * tick_s
         last[w, LAST_TICK] = tick
         last[w, LAST_INDEX] = indices[w, place]
         last[w, LAST_TOOTH] = tooth[w, place]
@@ -67,7 +67,7 @@ class Steer:
         self._tick_s = 1.0 / bank.tick_hz
 
     def update(self, now_tick: int) -> list[list[float]]:
-        """Call after the bank's update of the same frame; a (speed m/s, age s) pair per wheel."""
+        """Call after the bank's update of the same frame; a (travel m, age s) pair per wheel."""
         bank = self._bank
         steer(
             bank.ticks, bank.indices, bank.tooth, bank.offsets, bank.state, self._last,
