@@ -144,7 +144,9 @@ class Scene:
                     Reading(torque / absorber.arm_m, Unit.NEWTON, now, quality, 0.6),
                     Reading(torque, Unit.NEWTON_METRE, now, quality, 0.4),
                     Reading(share, Unit.NEWTON, now, quality, 3.0),
-                    Reading(17.5 * math.sqrt(max(self.load, 0)), Unit.AMPERE, now, Quality.GOOD, 0.1),
+                    Reading(
+                        17.5 * math.sqrt(max(self.load, 0)), Unit.AMPERE, now, Quality.GOOD, 0.1
+                    ),
                     speed / 0.5 * absorber.gear_ratio,
                     0.005,
                 )
@@ -194,9 +196,12 @@ class Scene:
                 "ambient-temperature": Reading(294.4, Unit.KELVIN, now - 0.2, Quality.GOOD, 0.2),
                 "barometer": Reading(98_600.0, Unit.PASCAL, now - 0.2, Quality.GOOD, 30.0),
                 "humidity": Reading(0.46, Unit.RATIO, now - 7.0, Quality.AGING, 0.02),
-                "oil-temperature": Reading(372.0 if rolling else 305.0, Unit.KELVIN, now - 0.2,
-                                           Quality.GOOD, 0.5),
-                "boost": Reading(148_000.0 * self.load, Unit.PASCAL, now - 0.2, Quality.GOOD, 900.0),
+                "oil-temperature": Reading(
+                    372.0 if rolling else 305.0, Unit.KELVIN, now - 0.2, Quality.GOOD, 0.5
+                ),
+                "boost": Reading(
+                    148_000.0 * self.load, Unit.PASCAL, now - 0.2, Quality.GOOD, 900.0
+                ),
                 "smoke-opacity": Reading(NAN, Unit.RATIO, now, Quality.MISSING),
                 "rotor-rear-left": Reading(352.0, Unit.KELVIN, now - 0.3, Quality.GOOD, 1.0),
                 "rotor-rear-right": Reading(349.0, Unit.KELVIN, now - 0.3, Quality.GOOD, 1.0),
@@ -218,15 +223,32 @@ class Scene:
             measured,
             tuple(views),
             self.faults,
-            LoopHealth(2.0, 2.3, 3.1, 0, int(now * 500), 0, 0, 0, 0, True,
-                       "writing" if self.run_id else "idle"),
+            LoopHealth(
+                2.0,
+                2.3,
+                3.1,
+                0,
+                int(now * 500),
+                0,
+                0,
+                0,
+                0,
+                True,
+                "writing" if self.run_id else "idle",
+            ),
         )
 
 
 def problem(status: int, title: str, detail: str, remedy: str, code: str) -> JSONResponse:
     return JSONResponse(
-        {"type": "about:blank", "title": title, "status": status, "detail": detail,
-         "remedy": remedy, "code": code},
+        {
+            "type": "about:blank",
+            "title": title,
+            "status": status,
+            "detail": detail,
+            "remedy": remedy,
+            "code": code,
+        },
         status,
         media_type="application/problem+json",
     )
@@ -250,28 +272,51 @@ def made_up_run(n: int) -> dict[str, Any]:
         "notes": [{"at": "2026-11-25T08:44:00Z", "who": "demo", "text": "Tyres warm."}],
         "result": None
         if n == 2
-        else {"mean_rpm": 1900.4, "std_rpm": 1.31, "mean_power_kw": 251.8, "std_power_kw": 0.9,
-              "mean_torque_nm": 1265.0, "std_torque_nm": 5.2, "in_tolerance": 0.998,
-              "tolerance": 0.005, "seconds": 110.0, "set_rpm": 1900.0, "reached": True},
+        else {
+            "mean_rpm": 1900.4,
+            "std_rpm": 1.31,
+            "mean_power_kw": 251.8,
+            "std_power_kw": 0.9,
+            "mean_torque_nm": 1265.0,
+            "std_torque_nm": 5.2,
+            "in_tolerance": 0.998,
+            "tolerance": 0.005,
+            "seconds": 110.0,
+            "set_rpm": 1900.0,
+            "reached": True,
+        },
     }
 
 
 def made_up_samples(run_id: str, columns: str, points: int) -> dict[str, Any]:
     """Columns in the shape of the samples route."""
-    available = {"engine_speed_radps": "rad/s", "set_point": "", "rolls_front_power_w": "W",
-                 "rolls_rear_power_w": "W",
-                 "rolls_front_speed_mps": "m/s", "rolls_rear_speed_mps": "m/s",
-                 "rolls_front_tractive_force_n": "N", "slow_oil_temperature": "K"}
-    level = {"engine_speed_radps": 199.0, "set_point": 198.97, "rolls_front_power_w": 131e3,
-             "rolls_rear_power_w": 120e3, "rolls_front_speed_mps": 24.6,
-             "rolls_rear_speed_mps": 24.64, "rolls_front_tractive_force_n": 5500.0,
-             "slow_oil_temperature": 372.0}
+    available = {
+        "engine_speed_radps": "rad/s",
+        "set_point": "",
+        "rolls_front_power_w": "W",
+        "rolls_rear_power_w": "W",
+        "rolls_front_speed_mps": "m/s",
+        "rolls_rear_speed_mps": "m/s",
+        "rolls_front_tractive_force_n": "N",
+        "slow_oil_temperature": "K",
+    }
+    level = {
+        "engine_speed_radps": 199.0,
+        "set_point": 198.97,
+        "rolls_front_power_w": 131e3,
+        "rolls_rear_power_w": 120e3,
+        "rolls_front_speed_mps": 24.6,
+        "rolls_rear_speed_mps": 24.64,
+        "rolls_front_tractive_force_n": 5500.0,
+        "slow_oil_temperature": 372.0,
+    }
     names = [name for name in columns.split(",") if name in available]
     noise = random.Random(3)
     found = {}
     for name in names:
-        middle = [level[name] * (1 + 0.004 * math.sin(i / 40) * math.exp(-i / 200))
-                  for i in range(points)]
+        middle = [
+            level[name] * (1 + 0.004 * math.sin(i / 40) * math.exp(-i / 200)) for i in range(points)
+        ]
         wide = [level[name] * abs(noise.gauss(0, 0.0006)) for _ in range(points)]
         found[name] = {
             "unit": available[name],
@@ -279,9 +324,17 @@ def made_up_samples(run_id: str, columns: str, points: int) -> dict[str, Any]:
             "greatest": [m + w for m, w in zip(middle, wide, strict=True)],
         }
     step = 120.0 / points
-    return {"run_id": run_id, "frames": 60_000, "duration_s": 120.0, "from_s": 0.0, "to_s": 120.0,
-            "bin_s": step, "time_s": [i * step for i in range(points)] if names else [],
-            "columns": found, "available": available}
+    return {
+        "run_id": run_id,
+        "frames": 60_000,
+        "duration_s": 120.0,
+        "from_s": 0.0,
+        "to_s": 120.0,
+        "bin_s": step,
+        "time_s": [i * step for i in range(points)] if names else [],
+        "columns": found,
+        "available": available,
+    }
 
 
 def build(scene: Scene | None = None) -> FastAPI:
@@ -334,21 +387,47 @@ def build(scene: Scene | None = None) -> FastAPI:
     @app.get("/api/self")
     async def who(request: Request) -> JSONResponse:
         holder = f"demo:{request.headers.get('drumlin-client', '')}"
-        return JSONResponse({"name": "demo", "role": scene.role, "holder": holder,
-                             "tokens_in_use": True})
+        return JSONResponse(
+            {"name": "demo", "role": scene.role, "holder": holder, "tokens_in_use": True}
+        )
 
     @app.get("/api/tokens")
     async def tokens() -> JSONResponse:
-        return JSONResponse({"tokens": [
-            {"id": "t1", "name": "office", "role": "maintain", "made": "2026-11-20T08:00:00Z",
-             "revoked": ""},
-            {"id": "t2", "name": "shop tablet", "role": "operate", "made": "2026-11-21T08:00:00Z",
-             "revoked": ""}]})
+        return JSONResponse(
+            {
+                "tokens": [
+                    {
+                        "id": "t1",
+                        "name": "office",
+                        "role": "maintain",
+                        "made": "2026-11-20T08:00:00Z",
+                        "revoked": "",
+                    },
+                    {
+                        "id": "t2",
+                        "name": "shop tablet",
+                        "role": "operate",
+                        "made": "2026-11-21T08:00:00Z",
+                        "revoked": "",
+                    },
+                ]
+            }
+        )
 
     @app.get("/api/audit")
     async def audit() -> JSONResponse:
-        return JSONResponse({"entries": [{"at": "2026-11-25T08:00:00Z", "who": "office",
-                                          "what": "take-helm", "outcome": "accepted"}]})
+        return JSONResponse(
+            {
+                "entries": [
+                    {
+                        "at": "2026-11-25T08:00:00Z",
+                        "who": "office",
+                        "what": "take-helm",
+                        "outcome": "accepted",
+                    }
+                ]
+            }
+        )
 
     @app.get("/api/runs")
     async def runs() -> JSONResponse:
@@ -397,8 +476,13 @@ def build(scene: Scene | None = None) -> FastAPI:
             return JSONResponse({"accepted": True})
         if path == "helm/take":
             if scene.holder and scene.holder != holder:
-                return problem(409, "The helm is taken", f"{scene.name} has the helm.",
-                               "Ask for it, or wait until it is released.", "helm-taken")
+                return problem(
+                    409,
+                    "The helm is taken",
+                    f"{scene.name} has the helm.",
+                    "Ask for it, or wait until it is released.",
+                    "helm-taken",
+                )
             scene.holder, scene.name = holder, str(body.get("name") or "demo")
             scene.helm_until = now + 3.0
             return JSONResponse({"accepted": True})
@@ -406,8 +490,13 @@ def build(scene: Scene | None = None) -> FastAPI:
             scene.asked_by = str(body.get("name") or "demo")
             return JSONResponse({"accepted": True})
         if scene.holder != holder:
-            return problem(409, "Not at the helm", "Only who has the helm may do this.",
-                           "Take the helm first.", "not-at-helm")
+            return problem(
+                409,
+                "Not at the helm",
+                "Only who has the helm may do this.",
+                "Take the helm first.",
+                "not-at-helm",
+            )
         if path == "helm/keep":
             scene.helm_until = now + 3.0
         elif path == "helm/release":

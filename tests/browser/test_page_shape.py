@@ -1,4 +1,4 @@
-"""The page's shape: nothing overlaps or overflows, targets fit gloves, texts are complete, it is small.
+"""The page's shape: no overlap or overflow, targets fit gloves, texts are complete, it is small.
 
 Accessibility is checked by axe-core (vendored for tests only, MPL-2.0) with WCAG 2.2 AA rules.
 """
@@ -45,15 +45,17 @@ def test_ease_off_is_in_sight_and_uncovered_on_every_page(
         tablet.page.wait_for_timeout(400)
         told = tablet.page.evaluate(
             """() => {
+              const main = document.getElementById('main');
               const button = document.querySelector('button.ease');
               const box = button.getBoundingClientRect();
               const points = [[.1, .2], [.5, .5], [.9, .8]].map(([x, y]) => document
                 .elementFromPoint(box.left + box.width * x, box.top + box.height * y));
               return {
-                inside: box.left >= 0 && box.top >= 0 && box.right <= innerWidth && box.bottom <= innerHeight,
+                inside: box.left >= 0 && box.top >= 0
+                  && box.right <= innerWidth && box.bottom <= innerHeight,
                 uncovered: points.every((hit) => hit && button.contains(hit)),
                 sideways: document.documentElement.scrollWidth - innerWidth,
-                main: document.getElementById('main').scrollWidth - document.getElementById('main').clientWidth,
+                main: main.scrollWidth - main.clientWidth,
               };
             }"""
         )
@@ -61,9 +63,7 @@ def test_ease_off_is_in_sight_and_uncovered_on_every_page(
 
 
 @pytest.mark.parametrize("size", ["landscape", "portrait"])
-def test_at_the_rolls_fits_a_tablet_without_scrolling(
-    stand: Any, tablets: Any, size: str
-) -> None:
+def test_at_the_rolls_fits_a_tablet_without_scrolling(stand: Any, tablets: Any, size: str) -> None:
     stand.scene(state="loaded", acknowledged=True)
     tablet = tablets(stand.address, size=SIZES[size]).open()
     tablet.take_helm()
@@ -81,7 +81,8 @@ def test_no_text_is_cut_off_at_the_rolls(stand: Any, tablets: Any, size: str) ->
         """() => [...document.querySelectorAll('.rolls *')].filter((node) =>
           node.children.length === 0 && node.textContent && node.offsetParent
           && !node.classList.contains('unseen')
-          && getComputedStyle(node).overflowX !== 'visible' && node.scrollWidth > node.clientWidth + 1)
+          && getComputedStyle(node).overflowX !== 'visible'
+          && node.scrollWidth > node.clientWidth + 1)
           .map((node) => node.textContent)"""
     )
     assert cut == []
@@ -97,7 +98,8 @@ def test_every_target_fits_a_gloved_thumb(stand: Any, tablets: Any, size: str) -
         tablet.open(view)
         tablet.page.wait_for_timeout(300)
         small += tablet.page.evaluate(
-            """(least) => [...document.querySelectorAll('button, a, select, .choice label, .caution')]
+            """(least) => [...document.querySelectorAll(
+              'button, a, select, .choice label, .caution')]
               .filter((node) => node.offsetParent && !node.classList.contains('unseen'))
               .map((node) => [node.textContent, node.getBoundingClientRect()])
               .filter(([, box]) => box.width < least || box.height < least)
@@ -214,6 +216,19 @@ def test_the_page_weighs_less_than_300_kb_compressed() -> None:
             raw = path.read_bytes()
             weight += len(raw) if path.suffix == ".woff2" else len(gzip.compress(raw, 9))
     assert weight < 300_000
+
+
+def test_every_module_is_asked_for_at_once() -> None:
+    seen: set[Path] = set()
+    waiting = [PAGE / "js" / "main.js"]
+    while waiting:
+        path = waiting.pop()
+        if path not in seen:
+            seen.add(path)
+            found = re.findall(r'from "(\.[^"]+)"', path.read_text(encoding="utf-8"))
+            waiting += [(path.parent / name).resolve() for name in found]
+    asked = re.findall(r'modulepreload" href="([^"]+)"', (PAGE / "index.html").read_text())
+    assert {PAGE / name for name in asked} == seen
 
 
 def test_nothing_on_the_page_comes_from_elsewhere_or_is_inline() -> None:

@@ -1,4 +1,4 @@
-"""The page in front of the real loop, service and simulated rig: one hold by thumb, and things that break."""
+"""The page in front of the real loop, service and simulated rig: one hold, and what breaks."""
 
 from __future__ import annotations
 

@@ -139,7 +139,10 @@ def test_a_backlog_shows_as_old_and_not_as_new(stand: Any, tablets: Any) -> None
             const prompt = store.ageMs(now);
             now = 6000; // five seconds of messages arrive at once
             const burst = [];
-            for (let t = 1.04; t < 6; t += 0.04) { store.take(at(t), 1); burst.push(store.ageMs(now)); }
+            for (let t = 1.04; t < 6; t += 0.04) {
+              store.take(at(t), 1);
+              burst.push(store.ageMs(now));
+            }
             return [prompt, burst[0], burst[60], burst.at(-1)];
           } finally { performance.now = real; }
         }"""

@@ -71,7 +71,8 @@ export class Store {
     this.power = new Strip();
     this.held = new Strip(); // what the running test holds
     this.runId = "";
-    this.painted = []; // message-to-paint delays in ms, read by the page bench
+    this.measuring = false; // set by the page bench
+    this.painted = []; // message-to-paint delays in ms, while measuring
   }
 
   setLink(link, waitMs) {

@@ -3,7 +3,7 @@ export const en = {
   "nav.label": "Pages",
   "nav.rolls": "At the rolls",
   "nav.runs": "Runs",
-  "nav.rig": "Rig and faults",
+  "nav.rig": "Rig",
   "nav.driver": "Driver",
   "nav.people": "People",
   "role.watch": "watches",
