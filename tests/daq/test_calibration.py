@@ -114,6 +114,27 @@ def test_a_cell_that_has_changed_fails_its_verification() -> None:
     assert "slope" in verify(changed, SETUP, cell).failures[0]
 
 
+def test_a_cell_whose_zero_has_moved_fails_its_verification() -> None:
+    # 40 CFR 1066.220: intercept within 1 % of the maximum
+    cell = calibrate(loads(), SETUP, CELL).applied_to(CELL, "2026-11-02")
+    moved = 30.0 / TRUE_SLOPE / CELL.full_scale_mv_per_v * FULL_SCALE_COUNTS
+    shifted = [DeadWeight(one.mass_kg, one.count + moved, one.rising, one.side) for one in loads()]
+    assert "intercept" in verify(shifted, SETUP, cell).failures[0]
+
+
+def test_scatter_of_the_steps_is_the_fits_part_of_the_budget() -> None:
+    def fit_part(noise: float) -> float:
+        budget = calibrate(loads(noise=noise), SETUP, CELL).budget
+        return next(row.contribution for row in budget.rows if row.name == "fit")
+
+    # 28 steps evenly over +-F: sigma of F from the slope is noise / sqrt(28 x mean square share)
+    forces = [reference_force(SETUP, load) for load in loads()]
+    newton = 400.0 * CELL.full_scale_mv_per_v / FULL_SCALE_COUNTS * TRUE_SLOPE
+    expected = newton * max(forces) / math.sqrt(sum(force**2 for force in forces))
+    assert fit_part(400.0) == pytest.approx(expected, rel=0.35)
+    assert fit_part(400.0) == pytest.approx(20 * fit_part(20.0), rel=0.02)
+
+
 def test_hysteresis_is_measured_and_flagged() -> None:
     outcome = calibrate(loads(falling_extra_n=6.0), SETUP, CELL)
     assert outcome.hysteresis_n == pytest.approx(6.0, abs=0.3)

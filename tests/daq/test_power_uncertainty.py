@@ -93,6 +93,39 @@ def test_roll_radius_drops_out_of_absorbed_power(rig: Rig) -> None:
     assert effects.speed[0].effects[place] == pytest.approx(np.full(3, 25.0 * 0.0001 / 0.5))
 
 
+def test_radius_moves_the_absorber_force(rig: Rig) -> None:
+    effects = evaluate(rig, point_columns(rig, Point(25.0, 8000.0)), STEP)
+    place = [source.name for source in effects.total_power.sources].index("front roll radius")
+    expected = -4000.0 * 0.0001 / 0.5
+    assert effects.absorber_force[0].effects[place] == pytest.approx(np.full(3, expected))
+
+
+def test_noise_of_force_and_speed_reaches_power_and_torque(rig: Rig) -> None:
+    n = 4
+    one = RollSetColumns(np.full(n, 2.0), np.zeros(n), np.full((2, n), 5000.0), 0.01, 0.002, 3.0)
+    effects = evaluate(rig, [one, one], STEP)
+    force_variance = 3.0**2 + (1550.0 * 0.002) ** 2
+    assert effects.tractive_force[0].noise_variance == pytest.approx(np.full(n, force_variance))
+    force = effects.tractive_force[0].values[0]
+    power_variance = force_variance * 4.0 + 0.01**2 * force**2
+    assert effects.power[0].noise_variance == pytest.approx(np.full(n, power_variance))
+    torque = effects.power[0].torque(np.full(n, 50.0), noise_radps=0.2)
+    value = force * 2.0 / 50.0
+    expected = power_variance / 50.0**2 + (value / 50.0 * 0.2) ** 2
+    assert torque.noise_variance == pytest.approx(np.full(n, expected))
+
+
+def test_noise_of_a_mean_counts_independent_windows(rig: Rig) -> None:
+    power = evaluate(rig, columns(rig, 5000), STEP).total_power
+    weights = np.full(5000, 1 / 5000)
+    noise = power.budget().rows[-1]
+    # 0.1 s windows of 50 frames: a hundred independent values in 10 s
+    rms = math.sqrt(float(np.mean(power.noise_variance)))
+    assert noise.name == "noise"
+    assert noise.contribution == pytest.approx(rms / math.sqrt(100), rel=1e-6)
+    assert power.budget(weights) == power.budget()
+
+
 def test_torque_at_the_roll_does_not_need_the_radius_for_the_absorbers(rig: Rig) -> None:
     effects = evaluate(rig, point_columns(rig, Point(25.0, 8000.0)), STEP)
     place = [source.name for source in effects.total_power.sources].index("front roll radius")
