@@ -71,6 +71,7 @@ class Adjust(Command, frozen=True, tag="adjust"):
 
     holder: str
     set_point: float
+    quantity: str = ""  # hold another one from now on: rpm, speed, force, power
 
 
 class EaseOff(Command, frozen=True, tag="ease-off"):

@@ -17,10 +17,10 @@ import msgspec
 from control import gate, orders
 from control.absorber import COLD_K
 from control.commands import Answer, AnyCommand, ZeroCells
-from control.demand import Test
 from control.faults import TABLE, Effect, Fault, Register, Release
 from control.gate import Clamp, Mode
 from control.helm import Helm
+from control.kinds import Test
 from control.loads import Loads
 from control.memory import AbsorberMemory, Memory, TripLatch
 from control.session import ChainMaker, Session
@@ -117,10 +117,11 @@ class Core:
             absorber.arm_m * absorber.gear_ratio / rig.roll_sets[owner].roll_radius_m
             for absorber, owner in zip(rig.absorbers, self._owner, strict=True)
         )
-        self._output = [0.0] * (3 + 5 * count)
+        self._output = [0.0] * (5 + 5 * count)
         self._zero_a = (0.0,) * count
         self._no_travel = [_NAN] * len(names)
         self._fresh = False
+        self._aim = 0
         self._now_s = 0.0
         self._step_s: float | None = None
         self._sample_s: float | None = None
@@ -244,7 +245,10 @@ class Core:
         severest = self.faults.severest() if self.faults.any_active else None
         held = severest is not None and severest.effect is Effect.HOLD
         if loaded and test is not None:
-            demand = test.update(measured, self._output[2], dt_s, held)
+            demand = test.update(measured, self._output, dt_s, held)
+            if demand.aim != self._aim:  # from where the load is now: no jump
+                self._aim = demand.aim
+                self._fresh = True
             aim, target, rate, between = demand.aim, demand.target, demand.rate, demand.between
         output = self.loads.step(
             dt_s, aim, target, rate, self._fresh, between,
@@ -263,7 +267,7 @@ class Core:
             self._events += self.faults.update(codes, time_s)
             self._act()
         if loaded and test is not None and test.done and self.state is State.LOADED:
-            self.ease("completed", "The test is complete.")
+            self.ease(*test.end)
         if self.state is State.READY and not self.helm.holder:
             self.move(Trigger.PARK, "nobody at the helm")
         if self._zeroing is not None:

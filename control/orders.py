@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from control import commands as c
 from control.commands import Answer
-from control.demand import Test, check_plan
 from control.faults import TABLE, Effect
+from control.kinds import check_begin, check_plan, make_test
 from control.states import Trigger
 from control.telemetry import State
 from daq.errors import DrumlinError, Refused
@@ -244,7 +244,8 @@ def _start(core: Core, command: c.StartTest) -> bool:
     engine = measured.engine_speed.quality is Quality.GOOD
     check_plan(command.plan, core.rig, core.ratio_per_m, engine)
     ratio = None if engine and measured.engine_speed_source != "ratio" else core.ratio_per_m
-    core.begin(Test(command.run_id, command.plan, core.rig, ratio))
+    check_begin(command.plan.begin, measured, core.rig)
+    core.begin(make_test(command.run_id, command.plan, core.rig, ratio))
     return False
 
 
@@ -253,7 +254,7 @@ def _adjust(core: Core, command: c.Adjust) -> bool:
     test = core.test
     if core.state is not State.LOADED or test is None:
         raise Refused("No test is running.", "Start one first.", "no-test")
-    test.adjust(command.set_point)
+    test.adjust(command.set_point, command.quantity)
     core.event("notice", "Set point adjusted.", set_point=command.set_point, unit=test.unit)
     return False
 

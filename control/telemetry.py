@@ -49,6 +49,16 @@ class TestView(msgspec.Struct, frozen=True):
     measured: float
     error_relative: float
     shortfall_n: float  # asked for and not deliverable
+    next_phases: tuple[str, ...] = ()  # instructions of what comes later
+    void: tuple[str, ...] = ()  # why the run is void so far, in words
+    shortfall_ns: float = 0.0  # summed over the run, N s
+    # For the driver's aid of traces: target and band now, look-ahead as (seconds from now, m/s).
+    target_mps: float = float("nan")
+    band_low_mps: float = float("nan")
+    band_high_mps: float = float("nan")
+    ahead: tuple[tuple[float, float], ...] = ()
+    grade_percent: float = float("nan")
+    distance_m: float = float("nan")
 
 
 class AbsorberView(msgspec.Struct, frozen=True):
