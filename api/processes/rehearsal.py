@@ -210,8 +210,14 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
     hottest_k = 0.0
     skins = [place for place, name in enumerate(names) if name.endswith("_skin_k")]
     collected = Collected(int((plan.seconds + 10.0) * rig.frame_hz))
+    patience_s = started_s + plan.seconds + _PATIENCE_S
     while virtual.core.state is State.LOADED:
         virtual.advance()
+        if virtual.plant.now_s > patience_s:
+            raise DrumlinError(
+                f"The hold did not reach its set point within {_PATIENCE_S:g} s.",
+                "The absorbers or the engine cannot do it; choose another set point or --pedal.",
+            )
         collected.take(virtual.plant.now_s, virtual, power_at, engine_at)
     truth = virtual.plant.world.truth_row
     hottest_k = max(float(truth[place]) for place in skins)
@@ -250,6 +256,8 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
 def drive_up(virtual: VirtualRig, plan: SteadyHold) -> None:
     """Advance until the truck is near the set point, or at the fastest it gets to."""
     until_s = virtual.plant.now_s + _PATIENCE_S
+    names = virtual.plant.truth_names
+    engine_at, turbine_at = names.index("engine_radps"), names.index("turbine_radps")
     while virtual.plant.now_s < until_s:
         virtual.advance()
         measured = virtual.core.measured
@@ -257,6 +265,9 @@ def drive_up(virtual: VirtualRig, plan: SteadyHold) -> None:
             continue
         if plan.rpm is not None:
             near = measured.engine_speed.value * _RPM >= plan.rpm - 100.0
+            # A driver waits for the converter to lock before a test by engine speed.
+            truth = virtual.plant.world.truth_row
+            near = near and truth[turbine_at] > 0.98 * truth[engine_at]
         else:
             near = measured.roll_sets[-1].speed.value >= (plan.speed_mps or 0.0) - 0.7
         if near:

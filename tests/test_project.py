@@ -1,0 +1,108 @@
+"""The project about itself: locks, contracts, licence, and pages that people rely on."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+
+
+def requirements(name: str) -> dict[str, list[str]]:
+    """Pinned packages of a lock file and their hashes."""
+    found: dict[str, list[str]] = {}
+    current = ""
+    for line in (ROOT / name).read_text(encoding="utf-8").splitlines():
+        pinned = re.match(r"^([a-z0-9._-]+)(\[[a-z0-9,._-]+\])?==([^ ;]+)", line)
+        if pinned:
+            current = pinned[1]
+            found[current] = []
+        elif current and "--hash=sha256:" in line:
+            found[current].append(line.split("--hash=sha256:")[1].split()[0])
+    return found
+
+
+@pytest.mark.parametrize("name", ["requirements.lock", "requirements-dev.lock"])
+def test_everything_is_pinned_with_hashes_and_from_nowhere_in_particular(name: str) -> None:
+    locked = requirements(name)
+    assert len(locked) > 20
+    assert all(hashes for hashes in locked.values())
+    text = (ROOT / name).read_text(encoding="utf-8")
+    for word in ("--index-url", "--extra-index-url", "--find-links", "--trusted-host", "://"):
+        assert word not in text
+
+
+def test_what_runs_is_locked_the_same_for_running_and_for_testing() -> None:
+    pin = re.compile(r"^([a-z0-9._-]+)==([^ ;]+)", re.MULTILINE)
+    runtime = dict(pin.findall((ROOT / "requirements.lock").read_text(encoding="utf-8")))
+    dev = dict(pin.findall((ROOT / "requirements-dev.lock").read_text(encoding="utf-8")))
+    assert runtime.items() <= dev.items()
+
+
+def test_every_direct_dependency_is_locked_and_decided() -> None:
+    locked = requirements("requirements.lock")
+    decisions = "\n".join(
+        page.read_text(encoding="utf-8").lower() for page in (ROOT / "docs/decisions").glob("*.md")
+    )
+    for requirement in PROJECT["dependencies"]:
+        name = re.split(r"[<>=\[]", requirement)[0]
+        assert name in locked, f"{name} is not in requirements.lock: run make lock"
+        assert name in decisions, f"docs/decisions says nothing about {name}"
+
+
+def test_the_import_contracts_hold() -> None:
+    lint = Path(sys.executable).with_name("lint-imports")
+    done = subprocess.run(
+        [lint], check=False, capture_output=True, text=True, cwd=ROOT, timeout=100
+    )
+    assert done.returncode == 0, done.stdout[-3000:]
+
+
+def test_the_loop_process_loads_no_web_framework_store_or_simulator() -> None:
+    code = (
+        "import sys, api.processes.loop\n"
+        "bad = {'fastapi', 'starlette', 'uvicorn', 'websockets', 'sqlalchemy', 'pyarrow',\n"
+        "       'aiomqtt', 'pydantic', 'typer', 'simulator'} & set(sys.modules)\n"
+        "print(sorted(bad))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def test_ci_runs_the_command_that_the_readme_gives() -> None:
+    ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert "make test" in ci
+    assert "make test" in readme
+    assert "make run" in readme
+
+
+def test_the_cautions_stand_in_the_readme() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8").lower()
+    for word in ("hardwired", "straps", "exhaust", "local", "licensed", "no emergency stop"):
+        assert word in readme, word
+
+
+def test_the_licence_is_apache_2() -> None:
+    text = (ROOT / "LICENSE").read_text(encoding="utf-8")
+    assert "Apache License" in text
+    assert "Version 2.0, January 2004" in text
+    assert PROJECT["license"] == "Apache-2.0"
+
+
+def test_links_between_pages_lead_somewhere() -> None:
+    pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")]
+    missing = []
+    for page in pages:
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+            if not (page.parent / target).exists():
+                missing.append(f"{page.relative_to(ROOT)} -> {target}")
+    assert missing == []
