@@ -7,7 +7,7 @@ The compiled form is cached beside the source, so a second start does not compil
 from __future__ import annotations
 
 import contextlib
-import os
+import hashlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -23,12 +23,22 @@ def jit(function: F) -> F:
 
 
 def refresh_cache(source: str, *depends_on: str) -> None:
-    """Make the cache of the module file `source` notice changes in modules it compiles in.
+    """Drop the cached kernels of the module file `source` when modules it compiles in have changed.
 
-    The compiler stamps a cached function with its own file only; a change in a helper from another
-    file would go unseen. A tree that cannot be written is left as it is.
+    The compiler stamps a cached function with the contents of its own file only; a change in a
+    helper from another file would go unseen. Call it before the first `jit` of the module. A tree
+    that cannot be written is left as it is.
     """
+    path = Path(source)
+    cache = path.parent / "__pycache__"
+    note = cache / f"{path.stem}.kernel-sources"
     with contextlib.suppress(OSError):
-        newest = max(Path(path).stat().st_mtime for path in depends_on)
-        if newest > Path(source).stat().st_mtime:
-            os.utime(source, (newest, newest))
+        digest = hashlib.sha256()
+        for helper in depends_on:
+            digest.update(Path(helper).read_bytes())
+        if note.exists() and note.read_text(encoding="ascii") == digest.hexdigest():
+            return
+        for index in cache.glob(f"{path.stem}.*.nbi"):
+            index.unlink(missing_ok=True)
+        cache.mkdir(exist_ok=True)
+        note.write_text(digest.hexdigest(), encoding="ascii")

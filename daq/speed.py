@@ -338,6 +338,9 @@ class WheelBank:
         self.out: FloatArray = np.zeros((count, OUTPUTS))
         self.arrivals: IntArray = np.zeros(max(count, 1) * (2 + MAX_EDGES), np.int64)
         self._arrivals_view = memoryview(self.arrivals.data)
+        for row, learner in enumerate(self.learners):
+            # an empty ring teaches nothing, but loads the compiled code now and not while driving
+            learner.learn(self.ticks[row], self.indices[row], 0, self._tick_s)
 
     def update(
         self,
