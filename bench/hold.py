@@ -21,8 +21,9 @@ rest.
 
 from __future__ import annotations
 
-import copy
+import json
 import math
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -51,7 +52,7 @@ from simulator.plant import Plant
 Floats = npt.NDArray[np.float64]
 Figures = dict[str, float]
 RIG_FILE = Path(__file__).resolve().parents[1] / "rigs" / "tarnhow.toml"
-LEARN_S = 25.0
+LEARN_S = 15.0
 SETTLE_S = 8.0
 STEADY_S = 3.0
 AFTER_S = 3.5
@@ -87,7 +88,7 @@ def cases(quick: bool) -> list[Case]:
     for speed_kmh, gear in ((30.0, 5), (100.0, 4)):
         for case in (TransferCase.LOCKED, TransferCase.OPEN):
             for event in ("drop", "lift", "shift"):
-                if quick and (case is TransferCase.OPEN or event == "shift"):
+                if quick and (case is TransferCase.OPEN or event != "drop"):
                     continue
                 name = f"{event} at {speed_kmh:.0f} km/h, transfer case {case.name.lower()}"
                 found.append(Case(name, speed_kmh, gear, case, event))
@@ -292,9 +293,6 @@ class Informed:
         self.mass = [one.mass_kg for one in setup.rolls]
         self.slopes = [0.0, 0.0]
 
-    def __deepcopy__(self, memo: dict[int, Any]) -> Informed:
-        raise TypeError("copy the plant, build a new controller")
-
     def control(self) -> list[float]:
         rolls = self.plant.world.rolls
         now = (
@@ -347,6 +345,43 @@ def _squared(current_a: float, saturation_a: float) -> float:
 START = np.log([8.0, 0.02, 0.02, 0.01])
 
 
+def _apart(work: Callable[[], Figures]) -> Figures:
+    """Run `work` in a fork of this process: it starts from the plant as it is and leaves it so."""
+    read, write = os.pipe()
+    child = os.fork()
+    if child == 0:
+        code = 1
+        try:
+            os.write(write, json.dumps(work()).encode())
+            code = 0
+        finally:
+            os._exit(code)
+    os.close(write)
+    with os.fdopen(read, "rb") as pipe:
+        told = pipe.read()
+    os.waitpid(child, 0)
+    figures: Figures = json.loads(told)
+    return figures
+
+
+def _informed_run(
+    bare: Bare, case: Case, delay_s: float, tuning: Floats, currents: list[float] | None
+) -> Figures:
+    informed = Informed(bare.plant, case.speed_mps, delay_s, tuning)
+    trace = Trace(case.speed_mps)
+    frame_hz = bare.rig.frame_hz
+    before, after = round(1.0 * frame_hz), round(AFTER_S * frame_hz)
+    for k in range(before + after):
+        if k == before:
+            bare.plant.driver.follow(case.script(), bare.plant.now_s)
+        bare.frame(currents)
+        currents = informed.control()
+        (trace.before if k < before else trace.after).append(_rolls(bare.plant))
+    # Only the last half second before counts as steady: the tuning has just changed.
+    trace.before = trace.before[before // 2 :]
+    return trace.figures(case.event, 1.0 / frame_hz)
+
+
 def bound(case: Case, rig: Rig, seed: int, delay_s: float, tries: int) -> Figures:
     """Best of the informed controller over its tuning, by the peak of this very case."""
     bare = Bare(rig, seed)
@@ -362,22 +397,7 @@ def bound(case: Case, rig: Rig, seed: int, delay_s: float, tries: int) -> Figure
         currents = settled.control()
 
     def run(tuning: Floats) -> Figures:
-        again = Bare.__new__(Bare)
-        again.rig, again.sequence = rig, bare.sequence
-        again.plant = copy.deepcopy(plant)
-        informed = Informed(again.plant, case.speed_mps, delay_s, tuning)
-        out: list[float] | None = currents
-        trace = Trace(case.speed_mps)
-        before, after = round(1.0 * rig.frame_hz), round(AFTER_S * rig.frame_hz)
-        for k in range(before + after):
-            if k == before:
-                again.plant.driver.follow(case.script(), again.plant.now_s)
-            again.frame(out)
-            out = informed.control()
-            (trace.before if k < before else trace.after).append(_rolls(again.plant))
-        # Only the last half second before counts as steady: the tuning has just changed.
-        trace.before = trace.before[before // 2 :]
-        return trace.figures(case.event, 1.0 / rig.frame_hz)
+        return _apart(lambda: _informed_run(bare, case, delay_s, tuning, currents))
 
     def cost(tuning: Floats) -> float:
         figures = run(tuning)
@@ -405,7 +425,7 @@ def edge_age(speed_mps: float, rig: Rig) -> float:
 def measure(options: Options) -> dict[str, Any]:
     rig = load_rig(RIG_FILE)
     rows: list[dict[str, Any]] = []
-    tries = 30 if options.quick else 80
+    tries = 16 if options.quick else 70
     for case in cases(options.quick):
         mine = ours(case, rig, options.seed)
         edge = bound(case, rig, options.seed, edge_age(case.speed_mps, rig), tries)
