@@ -171,7 +171,7 @@ def _estimate(
     noisy = False
     if fit[6] >= 1.0:
         variance = fit[5] / fit[6]
-        noisy = variance > NOISY_VARIANCE
+        noisy = order == 2 and variance > NOISY_VARIANCE
         if motion[NOISE] <= 0.0:
             motion[NOISE] = variance
         else:

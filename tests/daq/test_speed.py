@@ -249,3 +249,12 @@ def test_a_sensor_that_suddenly_sees_every_second_tooth_is_not_believed() -> Non
     healed = rows[(time > t2 + 0.3) & (time < ticks[-1] / TICK_HZ)]
     assert (healed[:, STATE] == MOVING).all()
     assert np.abs(healed[:, V] - 20.0).max() < 0.02
+
+
+def test_bounces_on_every_tooth_do_not_disturb_a_start_from_rest() -> None:
+    clean = edge_ticks(accelerated(0.0, 2.0), 300, start_s=0.3)
+    rows = Bench().run(np.sort(np.concatenate([clean, clean + 180])), 1000)
+    assert (rows[:, STATE] != NOISY).all()
+    moving = rows[(rows[:, 0] > 1.0) & (rows[:, 0] < 1.9)]
+    truth = 2.0 * (moving[:, 0] - DELAY_S - 0.3)
+    assert np.abs(moving[:, V] / truth - 1.0).max() < 0.02
