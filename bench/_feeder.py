@@ -16,7 +16,6 @@ import json
 import os
 import select
 import signal
-import sys
 import threading
 import time
 from pathlib import Path
@@ -161,4 +160,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

@@ -70,7 +70,7 @@ def _shares(seed: int, frames: int) -> dict[str, float]:
         t0 = clock()
         sample = plant.step()
         t1 = clock()
-        data = encode(sample)
+        data = b"" if sample is None else encode(sample)
         received = deframer.feed(plant.replies() + data)
         t2 = clock()
         for frame in received:

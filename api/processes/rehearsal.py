@@ -28,7 +28,7 @@ from control.commands import (
 )
 from control.core import Core, Step
 from control.memory import Memory
-from control.plans import Plan, SteadyHold
+from control.plans import SteadyHold
 from control.telemetry import Event, State
 from daq.errors import DrumlinError, Refused
 from daq.rig import Rig, load_rig
@@ -47,7 +47,7 @@ class RehearsalSettings(msgspec.Struct, frozen=True):
     """What to rehearse: the plan and how the simulated driver drives."""
 
     rig: Path
-    plan: Plan
+    plan: SteadyHold
     gear: int | None = None
     pedal_pct: float = 100.0
     seed: int = 1
@@ -156,13 +156,13 @@ class Collected:
         row[4] = truth[power_at]
         self._count += 1
 
-    def after(self, time_s: float) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
-        """The rows from `time_s` on."""
-        rows = self._rows[: self._count]
-        return rows[rows[:, 0] >= time_s]
+    @property
+    def rows(self) -> np.ndarray[tuple[int, int], np.dtype[np.float64]]:
+        """What was taken."""
+        return self._rows[: self._count]
 
 
-def plan_of(kind: str, minutes: float, rpm: float | None, speed_kmh: float | None) -> Plan:
+def plan_of(kind: str, minutes: float, rpm: float | None, speed_kmh: float | None) -> SteadyHold:
     """A plan from the command line. Raises DrumlinError when it cannot be."""
     if kind != "steady-hold":
         raise DrumlinError(
@@ -181,7 +181,7 @@ def plan_of(kind: str, minutes: float, rpm: float | None, speed_kmh: float | Non
         "settle_s": min(10.0, seconds / 3.0),
     }
     try:
-        return msgspec.convert(asked, Plan)
+        return msgspec.convert(asked, SteadyHold)
     except msgspec.ValidationError as error:
         raise DrumlinError(
             f"That steady hold is impossible: {error}.", "Correct the number and try again."
@@ -218,7 +218,9 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
                 f"The hold did not reach its set point within {_PATIENCE_S:g} s.",
                 "The absorbers or the engine cannot do it; choose another set point or --pedal.",
             )
-        collected.take(virtual.plant.now_s, virtual, power_at, engine_at)
+        test = virtual.core.test
+        if test is not None and test.phase == "hold":  # taken up and settled
+            collected.take(virtual.plant.now_s, virtual, power_at, engine_at)
     truth = virtual.plant.world.truth_row
     hottest_k = max(float(truth[place]) for place in skins)
     ended = virtual.core.state
@@ -228,7 +230,7 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
     driver.tell(brake=0.3)
     simulated_s = virtual.plant.now_s
     wall_s = time.perf_counter() - begun_s
-    rows = collected.after(started_s + plan.settle_s)
+    rows = collected.rows
     return {
         "kind": "steady-hold",
         "rig": rig.name,

@@ -8,7 +8,8 @@ Bodies (sizes in bytes):
 
 HELLO 0x01     major u8, minor u8, reset_cause u8, tick_hz u32, frame_hz u16, boot_id u32,
                session u32, config_hash u64, tick u32, firmware (u8 length + UTF-8),
-               count u8, then per channel: kind u8, name (u8 length + UTF-8), unit (u8 length + UTF-8)
+               count u8, then per channel: kind u8, name (u8 length + UTF-8),
+               unit (u8 length + UTF-8)
 SAMPLE 0x02    sequence u32, tick u32, permission u8, permission_left_ms u16, last_set_point u16,
                digital u16, wheel count u8, converter count u8, output count u8,
                per wheel: edge_total u16, n u8, n x edge tick u32 (oldest first),
@@ -17,7 +18,8 @@ SAMPLE 0x02    sequence u32, tick u32, permission u8, permission_left_ms u16, la
 SLOW 0x03      tick u32, n u8, n x (channel index u8, value f32; NaN = no value)
 TIME 0x04      token u32, tick u32 (at the moment the question was read)
 NOTICE 0x05    tick u32, code u8, detail u32
-SET_POINT 0x81 session u32, sequence u16, validity_ms u16, digital_out u8, n u8, n x u16 in 10 mA steps
+SET_POINT 0x81 session u32, sequence u16, validity_ms u16, digital_out u8, n u8,
+               n x u16 in 10 mA steps
 ASK_IDENTITY 0x82  session u32  (opens a session: earlier permission ends, current eases off)
 ASK_TIME 0x83  token u32
 
