@@ -166,7 +166,7 @@ def plan_of(kind: str, minutes: float, rpm: float | None, speed_kmh: float | Non
     """A plan from the command line. Raises DrumlinError when it cannot be."""
     if kind != "steady-hold":
         raise DrumlinError(
-            f"There is no test kind '{kind}' to rehearse.", "The kinds so far: steady-hold."
+            f"'{kind}' is not a steady hold.", "Other kinds are rehearsed from a plan."
         )
     if (rpm is None) == (speed_kmh is None):
         raise DrumlinError(

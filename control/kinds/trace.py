@@ -90,6 +90,10 @@ class TraceTest(Test):
         i = min(int(place), len(values) - 2)
         return values[i] + (place - i) * (values[i + 1] - values[i])
 
+    def speed_at(self, time_s: float) -> float:
+        """Trace speed at a time since its start, m/s."""
+        return self.at(self._speeds, time_s)
+
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self.measured = speed_mps
 
