@@ -1,5 +1,5 @@
-// Puts the page together: shell, live line, store, views by address, one paint per frame. Bars and
-// strips are painted with every message, figures ten times a second so that a person can read them.
+// Puts the page together: shell, live line, store, views by address, one paint per frame. Strips are
+// painted with every message, figures and their bars ten times a second so that they can be read.
 
 import { get } from "./api.js";
 import { LiveLine } from "./connection.js";

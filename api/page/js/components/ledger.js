@@ -141,7 +141,7 @@ export class Ledger {
     this.smallSince = null;
   }
 
-  /** Bars: every painted frame. */
+  /** Bars, from the same message as the figures. */
   draw(frame, now) {
     const all = frame.roll_sets.map(entries);
     const unit = toShown("power", 1) - toShown("power", 0);
@@ -172,7 +172,7 @@ export class Ledger {
     return true;
   }
 
-  /** Figures: a few times a second. */
+  /** Figures. */
   write(frame, rig) {
     setText(this.heading, t("ledger.title"));
     setText(this.caption, t("ledger.tyres"));

@@ -19,15 +19,14 @@ export class RollsView {
     this.node = el("div", { className: "rolls" }, this.guide.node, this.empty, this.grid);
   }
 
-  /** Bars and strips, every painted frame. */
+  /** Strips, every painted frame. */
   draw(now) {
     const telemetry = this.store.telemetry;
     if (!telemetry?.measured) return;
-    this.ledger.draw(telemetry.measured, now);
     this.target.draw(telemetry, this.store, this.store.stale(now));
   }
 
-  /** Figures and words, some times a second. */
+  /** Figures with their bars and words, from one message, some times a second. */
   write(now) {
     const telemetry = this.store.telemetry;
     this.guide.write(this.store, now);
@@ -38,6 +37,7 @@ export class RollsView {
       setText(this.empty, telemetry ? t("why.noframe") : t("link.never"));
       return;
     }
+    this.ledger.draw(frame, now);
     this.ledger.write(frame, this.store.rig);
     this.target.write(telemetry, this.store);
     this.heat.write(telemetry, this.store.rig);
