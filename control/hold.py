@@ -45,9 +45,9 @@ def observer_bandwidth(frame_s: float, speed_age_s: float, unseen_s: float) -> f
     """Poles of the observer, rad/s: as fast as what it cannot see allows.
 
     It sees edges that are `speed_age_s` old and takes the mapped force for the true one, which
-    lags by `unseen_s` (hysteresis, arm, errors of the stated lags). w d = 0.75 for the total delay
-    d was the fastest that stayed calm on rigs 30 % off their nominal numbers (`python -m bench.hold`
-    and tests/control); the value is a choice by trial, the rule around it is not.
+    lags by `unseen_s` (hysteresis, arm, errors of the stated lags). 0.75 over the total delay was
+    the fastest that stayed calm on rigs 30 % off their nominal numbers: a choice by trial; the
+    rule around it is not.
     """
     return 0.75 / (speed_age_s + 0.5 * frame_s + unseen_s)
 
