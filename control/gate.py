@@ -26,6 +26,7 @@ from daq.wire.frames import CURRENT_STEP_A, SetPoint
 
 FORCING_S = 0.5  # longest uninterrupted time above the continuous current
 _STEPS_PER_A = 1.0 / CURRENT_STEP_A
+_LARGEST_A = 1e6  # beyond it, and for nan, a number is none
 LONGEST_STEP_S = 0.02  # a longer gap between frames earns no larger step
 
 
@@ -184,48 +185,47 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
         beyond |= 16
     if not request.power_w <= limits.max_power_w:
         beyond |= 64
+    low, top = limits.low_speed_mps, limits.max_speed_mps
+    rise, fall = limits.rise_a_per_s, limits.fall_a_per_s
     currents: list[float] = []
     forcing: list[float] = []
-    for i in range(count):
-        coil = coils[i]
-        up = coil + limits.rise_a_per_s * limits.coil_lag_s[i]
-        down = coil - limits.fall_a_per_s * limits.coil_lag_s[i]
-        ask = request.asked_a[i]
-        if not math.isfinite(ask):
+    for ask, coil, lag, speed, continuous, most, measured, spent, ceiling in zip(
+        request.asked_a, coils, limits.coil_lag_s, request.speeds_mps, limits.continuous_a,
+        limits.forcing_a, request.coil_a, state.forcing_s, ceilings,
+        strict=True,
+    ):  # fmt: skip
+        if not -_LARGEST_A < ask < _LARGEST_A:
             clamps |= 1
-            ask = 0.0 if math.isnan(ask) or ask < 0.0 else limits.forcing_a[i]
-        if easing and ask > ceilings[i]:
+            ask = most if ask > 0.0 else 0.0  # noqa: PLW2901 - cut step by step, in the stated order
+        if easing and ask > ceiling:
             clamps |= 4
-            ask = ceilings[i]
-        speed = request.speeds_mps[i]
-        if not speed >= limits.low_speed_mps:  # also when it is not a number
+            ask = ceiling  # noqa: PLW2901
+        if not speed >= low:  # also when it is not a number
             if ask > 0.0:
                 clamps |= 8
-            ask = 0.0
-        elif speed > limits.max_speed_mps and ask > coil:
+            ask = 0.0  # noqa: PLW2901
+        elif speed > top and ask > coil:
             clamps |= 32  # over-speed: hold what is on, a sudden release would make it worse
-            ask = coil
+            ask = coil  # noqa: PLW2901
+        down = coil - fall * lag
         if beyond and ask > 0.0:
             clamps |= beyond
-            ask = min(ask, down)
-        continuous = limits.continuous_a[i]
-        spent = state.forcing_s[i]
-        ceiling = limits.forcing_a[i]
-        if ask > continuous and (spent >= FORCING_S or not request.coil_a[i] < continuous):
+            ask = min(ask, down)  # noqa: PLW2901
+        if ask > continuous and (spent >= FORCING_S or not measured < continuous):
             clamps |= 128
-            ceiling = continuous
-        if ask > ceiling:
+            most = continuous  # noqa: PLW2901
+        if ask > most:
             clamps |= 256
-            ask = ceiling
+            ask = most  # noqa: PLW2901
         if ask < 0.0:
             clamps |= 256
-            ask = 0.0
-        if ask > up:
+            ask = 0.0  # noqa: PLW2901
+        if ask > coil + rise * lag:
             clamps |= 512
-            ask = up
+            ask = coil + rise * lag  # noqa: PLW2901
         elif ask < down:
             clamps |= 1024
-            ask = down
+            ask = down  # noqa: PLW2901
         currents.append(ask)
         if ask > continuous:
             forcing.append(spent + dt_s)
