@@ -1,0 +1,185 @@
+"""Intervals of evaluated numbers: what calibration leaves open and what noise adds.
+
+Data flow: Given and the rows of a mean or a curve -> daq.power_uncertainty effects -> calibration
+part (signed effects of each source under the evaluation's own weights) and noise part (from the
+run itself) -> Figure, CurveOut, Uncertainty. Torque referred to the engine takes the engine speed's
+own uncertainty; a weather correction brings that of its factor.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import numpy as np
+
+from daq.power_uncertainty import Effects
+from daq.results.curves import Curve, Peak
+from daq.results.given import Floats, Given, Mask
+from daq.results.result import (
+    CurveOut,
+    Figure,
+    Part,
+    PeakOut,
+    Uncertainty,
+    known,
+    number,
+)
+from daq.statistics import coverage_factor
+
+POWER = "wheel power"
+TORQUE = "wheel torque referred to the engine"
+BATCHES = 20  # of a mean, for its scatter from the run itself
+
+
+class Mean(msgspec.Struct, frozen=True):
+    """A mean with the two parts of its standard uncertainty."""
+
+    value: float
+    calibration: float
+    noise: float
+    spread: float  # standard deviation of the single rows
+
+    @property
+    def sigma(self) -> float:
+        return math.hypot(self.calibration, self.noise)
+
+
+def coverage(level: float) -> float:
+    """Coverage factor of an interval whose standard uncertainty is well known."""
+    return coverage_factor(math.inf, level)
+
+
+def quantity(
+    given: Given, name: str, rows: Mask
+) -> tuple[Effects, np.ndarray[tuple[int], np.dtype[np.intp]]]:
+    """Effects of "power", "force" or "torque" over some rows, thinned, and which rows they are."""
+    if name == "torque":
+        rows = rows & (given.of("engine_speed_radps") > 1.0)
+    found, chosen = given.effects(rows)
+    if name == "force":
+        return found.total_force, chosen
+    if name == "power":
+        return found.total_power, chosen
+    engine = given.of("engine_speed_radps")[chosen]
+    return found.total_power.torque(engine, given.settings.engine_speed_sigma), chosen
+
+
+def mean_of(given: Given, name: str, rows: Mask) -> tuple[Mean, list[Part]]:
+    """Mean of power (W), force (N) or torque (N.m) over rows, and its largest parts.
+
+    The noise part is the larger of what the instruments state and what the run shows by the
+    scatter of its batch means. Raises Refused without usable rows.
+    """
+    effects, _ = quantity(given, name, rows)
+    budget = effects.budget()
+    noise = abs(budget.rows[-1].contribution)
+    calibration = math.sqrt(max(0.0, budget.sigma**2 - noise**2))
+    values = effects.values
+    parts = [
+        Part(row.name, row.contribution, row.origin)
+        for row in sorted(budget.rows, key=lambda row: -abs(row.contribution))
+        if row.contribution
+    ]
+    return Mean(
+        float(np.mean(values)),
+        calibration,
+        max(noise, batch_error(values)),
+        float(np.std(values, ddof=1)),
+    ), parts[:8]
+
+
+def batch_error(values: Floats) -> float:
+    """Standard error of a mean by the scatter of its batch means, 0 for short series."""
+    size = values.size // BATCHES
+    if size < 2:
+        return 0.0
+    means = values[: size * BATCHES].reshape(BATCHES, size).mean(axis=1)
+    return float(means.std(ddof=1)) / math.sqrt(BATCHES)
+
+
+def figure(name: str, label: str, unit: str, mean: Mean, level: float) -> Figure:
+    """A mean as a figure with its interval."""
+    half = coverage(level) * mean.sigma
+    return Figure(name, label, mean.value, unit, mean.value - half, mean.value + half)
+
+
+def uncertainty(label: str, unit: str, mean: Mean, parts: list[Part], level: float) -> Uncertainty:
+    """The statement beside the main figure."""
+    k = coverage(level)
+    return Uncertainty(
+        label, unit, mean.value, mean.calibration, mean.noise, level, k, k * mean.sigma, parts
+    )
+
+
+def scaled(mean: Mean, factor: float, factor_sigma: float) -> Mean:
+    """A mean times an uncertain factor, such as a weather correction."""
+    return Mean(
+        mean.value * factor,
+        math.hypot(mean.calibration * factor, mean.value * factor_sigma),
+        mean.noise * factor,
+        mean.spread * factor,
+    )
+
+
+def calibration_sigma(
+    given: Given, name: str, rows: Mask, x: Floats, bins: Floats, half_width: float
+) -> Floats:
+    """Calibration part of the standard uncertainty at each bin, under weights like the curve's."""
+    effects, chosen = quantity(given, name, rows)
+    where = x[chosen]
+    found = np.full(bins.shape, np.nan)
+    for index, centre in enumerate(bins):
+        weight = np.maximum(0.0, 1.0 - ((where - centre) / half_width) ** 2)
+        total = float(weight.sum())
+        if total > 0.0:
+            found[index] = math.sqrt(float(np.sum((effects.effects @ (weight / total)) ** 2)))
+    return found
+
+
+def curve_out(
+    name: str,
+    label: str,
+    of: Curve,
+    calibration: Floats,
+    level: float,
+    factor: float = 1.0,
+    factor_sigma: float = 0.0,
+) -> CurveOut:
+    """A curve with its band, times a correction factor where one applies."""
+    value = of.value * factor
+    system = np.hypot(calibration * factor, of.value * factor_sigma)
+    noise = of.noise_sigma * factor
+    half = coverage(level) * np.hypot(system, noise)
+    return CurveOut(
+        name,
+        label,
+        of.y_unit,
+        of.x_name,
+        of.x_unit,
+        of.bins.tolist(),
+        known(value),
+        known(value - half),
+        known(value + half),
+        known(noise),
+        known(system),
+        of.smoothing,
+    )
+
+
+def peak_out(of: CurveOut, peak: Peak) -> PeakOut:
+    """The peak of a curve with the band's width at its place."""
+    place = int(np.argmin(np.abs(np.array(of.x) - peak.x)))
+    low, high = of.low[place], of.high[place]
+    half = (high - low) / 2.0 if low is not None and high is not None else math.nan
+    return PeakOut(
+        of.name,
+        peak.x,
+        of.x_unit,
+        peak.value,
+        of.unit,
+        number(peak.value - half),
+        number(peak.value + half),
+        peak.x_low,
+        peak.x_high,
+    )

@@ -1,0 +1,182 @@
+"""Evaluates a run of any test kind: columns, plan and rig in, one Result out.
+
+Data flow: Given -> weather and its correction -> the module of the kind (daq.results.swept,
+daq.results.driven) -> flags -> Result with what made it. Pure: nothing here writes, and raw data
+is never touched, however often a run is evaluated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from daq.correction import WHY_NONE, Rule, correction
+from daq.errors import Refused
+from daq.results.driven import climb, coast, hold, snap, trace
+from daq.results.flags import flags_of
+from daq.results.given import Given
+from daq.results.result import CorrectionOut, Figure, Flag, Input, Made, Result
+from daq.results.swept import Found, spool, stepped, sweep
+from daq.results.words import answer_of, asked_of
+from daq.weather import Weather
+
+Kind = Callable[[Given, CorrectionOut], Found]
+KINDS: dict[str, Kind] = {
+    "steady-hold": hold,
+    "stepped-map": stepped,
+    "power-sweep": sweep,
+    "spool-up": spool,
+    "grade-climb": climb,
+    "speed-trace": trace,
+    "coastdown": coast,
+    "snap-smoke": snap,
+}
+METHOD_LIMITS = (
+    "Power is that at the wheels. Torque is wheel power over engine speed; no driveline loss is "
+    "assumed or added back.",
+    "Intervals hold what the rig's calibration leaves open and the noise of this run. They do not "
+    "hold how the truck itself differs from day to day: repeat the test for that.",
+)
+CAUTIONS = (
+    "Figures for comparing a truck with itself on this rig. Not a certified emission or power "
+    "figure.",
+    "Load on the rolls can break straps, tyres and driveline: keep to the maker's limits of truck "
+    "and rig and to local rules, and let licensed people judge what may go on the road.",
+)
+
+
+def evaluate(given: Given, version: str) -> Result:
+    """Evaluate one run. Raises Refused when its kind is not known; a run that cannot be evaluated
+    gives a Result that is not valid and says why."""
+    kind = str(given.plan.get("kind", ""))
+    work = KINDS.get(kind)
+    if work is None:
+        raise Refused(
+            f"There is no evaluation of the test kind '{kind}'.",
+            f"The kinds are: {', '.join(KINDS)}.",
+            "kind",
+        )
+    corrected = correction_of(given)
+    try:
+        found = work(given, corrected)
+    except Refused as error:
+        found = Found(
+            f"No answer: {error.problem} {error.remedy}",
+            np.ones(given.time_s.shape, dtype=bool),
+            flags=[Flag(error.code, error.problem, voids=True)],
+        )
+    flags = found.flags + flags_of(given, found.rows, gear_locked=found.gear_locked)
+    if corrected.rule != Rule.NONE and not corrected.valid:
+        flags.append(
+            Flag("correction", "The weather correction is outside its rule: not to be quoted.")
+        )
+    void = list(dict.fromkeys(flag.text for flag in flags if flag.voids))
+    figures = found.figures
+    return Result(
+        kind=kind,
+        valid=not void,
+        void=void,
+        asked=asked_of(given.plan),
+        answer=found.answer or answer_of(kind, figures, found.main, given.settings.level),
+        main=found.main,
+        figures=figures,
+        table=found.table,
+        curves=found.curves,
+        peaks=found.peaks,
+        correction=corrected,
+        flags=flags,
+        uncertainty=found.uncertainty,
+        limits=[*found.limits, *METHOD_LIMITS],
+        cautions=list(CAUTIONS),
+        conditions=conditions_of(given, found),
+        made=Made(
+            version,
+            given.settings,
+            given.rig.name,
+            given.rig.fingerprint,
+            given.rows,
+            given.every,
+        ),
+    )
+
+
+def weather_in(given: Given) -> Weather | None:
+    """Mean weather over the run; None when one of its three channels says nothing."""
+    means = []
+    for meaning in ("ambient-temperature", "pressure", "humidity"):
+        values = given.meaning(meaning)
+        if values is None or not np.isfinite(values).any():
+            return None
+        means.append(float(np.nanmean(values)))
+    return Weather(means[0], means[1], means[2])
+
+
+def correction_of(given: Given) -> CorrectionOut:
+    """The correction asked for, beside its inputs. None is the default for boosted diesels.
+
+    Without weather nothing is corrected, and the reason says so.
+    """
+    settings = given.settings
+    weather = weather_in(given)
+    rule = settings.rule
+    if weather is None:
+        why = (
+            WHY_NONE
+            if rule is Rule.NONE
+            else "Not corrected: temperature, pressure and humidity were not all measured."
+        )
+        return CorrectionOut("none", "no correction", "", 1.0, 0.0, True, [why], [])
+    try:
+        made = correction(
+            rule,
+            weather,
+            charging=settings.charging,
+            fuel=settings.fuel,
+            boosted_diesel=settings.diesel and settings.boosted,
+        )
+    except Refused as error:
+        return CorrectionOut(
+            "none", "no correction", "", 1.0, 0.0, False,
+            [f"Not corrected: {error.problem} {error.remedy}"], [],
+        )  # fmt: skip
+    return CorrectionOut(
+        made.rule.value,
+        made.title,
+        made.source,
+        made.factor,
+        made.sigma,
+        made.valid,
+        list(made.flags),
+        [Input(one.name, one.value, one.unit) for one in made.inputs],
+    )
+
+
+def conditions_of(given: Given, found: Found) -> dict[str, float]:
+    """Conditions as daq.results.gain compares them, SI, means over the evaluated part."""
+    rows = found.rows
+    said: dict[str, float] = {}
+    for name, meaning in (
+        ("ambient_k", "ambient-temperature"),
+        ("pressure_pa", "pressure"),
+        ("humidity", "humidity"),
+        ("oil_k", "oil-temperature"),
+        ("intake_k", "intake-temperature"),
+    ):
+        values = given.meaning(meaning)
+        if values is not None and np.isfinite(values[rows]).any():
+            said[name] = float(np.nanmean(values[rows]))
+    rotors = [kelvin[rows] for _, _, kelvin in given.rotors() if np.isfinite(kelvin[rows]).any()]
+    if rotors:
+        said["rotor_k"] = max(float(np.nanmax(kelvin)) for kelvin in rotors)
+    engine, speed = given.of("engine_speed_radps")[rows], given.of("speed_mps")[rows]
+    turning = (engine > 1.0) & (speed > 1.0)
+    if found.gear_locked and turning.sum() > 10:
+        said["ratio_per_m"] = float(np.median(engine[turning] / speed[turning]))
+    return said
+
+
+def plan_figures(result: Result) -> dict[str, Any]:
+    """All figures by name, for tables and scripts."""
+    return {one.name: one.value for one in result.figures if isinstance(one, Figure)}

@@ -1,0 +1,180 @@
+"""What an evaluation is given: columns of one run, its rig, its plan and what was told meanwhile.
+
+Data flow: run.parquet (or chunks) -> Given -> daq.results.evaluate and the modules of each kind.
+Long runs are thinned to every n-th row first, so that memory stays bounded: what is averaged or
+smoothed over a second loses nothing by that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from daq.errors import RecordingError, Refused
+from daq.power_uncertainty import RigEffects
+from daq.results.columns import Chunk, slug
+from daq.results.result import Settings
+from daq.rig import Rig
+from daq.run_uncertainty import run_effects
+
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+MOST_ROWS = 400_000  # 13 minutes at 500 frames a second; longer runs are thinned
+MOST_EFFECT_ROWS = 20_000
+RPM = 60.0 / (2.0 * math.pi)
+KMH = 3.6
+
+
+class Given(msgspec.Struct, frozen=True, eq=False):
+    """One run, ready to be evaluated. `time_s` counts from the first frame."""
+
+    rig: Rig
+    plan: dict[str, Any]
+    columns: Chunk
+    time_s: Floats
+    settings: Settings
+    events: Sequence[dict[str, Any]] = ()
+    rows: int = 0  # of the recording, before thinning
+    every: int = 1
+    begin_s: float = 0.0  # device time of the first frame
+
+    def of(self, name: str) -> Floats:
+        """A column as float64; all NaN when the rig has no such column."""
+        column = self.columns.get(name)
+        if column is None:
+            return np.full(self.time_s.shape, np.nan)
+        return np.asarray(column, dtype=np.float64)
+
+    def meaning(self, meaning: str) -> Floats | None:
+        """The slow channel with this meaning, or None."""
+        for channel in self.rig.slow:
+            if channel.meaning == meaning:
+                return self.of(f"slow_{slug(channel.name)}")
+        return None
+
+    def rotors(self) -> list[tuple[str, float, Floats]]:
+        """Name, limit (K) and temperature of every rotor with a sensor."""
+        return [
+            (one.name, one.heat.limit_k, self.of(f"slow_{slug(one.heat.sensor)}"))
+            for one in self.rig.absorbers
+            if one.heat.sensor
+        ]
+
+    def effects(self, rows: Mask) -> tuple[RigEffects, npt.NDArray[np.intp]]:
+        """Uncertainty effects over some rows, and which rows they are (thinned, without gaps).
+
+        Raises Refused when no row there can be used.
+        """
+        usable = rows & np.isfinite(self.of("power_w")) & np.isfinite(self.of("speed_mps"))
+        chosen = np.flatnonzero(usable)
+        if chosen.size < 3:
+            raise Refused(
+                "The run has no usable readings there.",
+                "Look at the quality of its readings over time.",
+                "no-readings",
+            )
+        chosen = chosen[:: max(1, math.ceil(chosen.size / MOST_EFFECT_ROWS))]
+        table = {name: column[chosen] for name, column in self.columns.items()}
+        return run_effects(self.rig, table), chosen
+
+
+def given_of(
+    rig: Rig,
+    plan: dict[str, Any],
+    columns: Chunk,
+    settings: Settings,
+    events: Sequence[dict[str, Any]] = (),
+    *,
+    rows: int | None = None,
+    every: int = 1,
+) -> Given:
+    """A run from its columns. Raises Refused when it is empty."""
+    time = np.asarray(columns.get("time_s", ()), dtype=np.float64)
+    if time.size < 2:
+        raise Refused(
+            "The run holds no frames.", "Check the link, then run the test again.", "empty-run"
+        )
+    begin = float(time[0])
+    return Given(
+        rig, plan, columns, time - begin, settings, tuple(events), rows or time.size, every, begin
+    )
+
+
+def load(
+    path: Path,
+    rig: Rig,
+    plan: dict[str, Any],
+    settings: Settings,
+    events: Sequence[dict[str, Any]] = (),
+    most_rows: int = MOST_ROWS,
+) -> Given:
+    """A run from its Parquet file, thinned to at most `most_rows` rows, one row group at a time.
+
+    `frames_lost` stays the sum over the rows left out. Raises RecordingError and Refused.
+    """
+    try:
+        with pq.ParquetFile(path) as file:
+            rows = file.metadata.num_rows
+            every = max(1, math.ceil(rows / most_rows))
+            parts: list[Chunk] = []
+            offset = 0
+            for group in range(file.num_row_groups):
+                table = file.read_row_group(group, use_threads=False)
+                parts.append(_thinned(table, every, offset))
+                offset += table.num_rows
+    except (OSError, pa.ArrowInvalid) as error:
+        raise RecordingError(
+            f"{path} cannot be read as Parquet: {error}.",
+            "Evaluate the run again to make it anew from its recording.",
+        ) from None
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    return given_of(rig, plan, columns, settings, events, rows=rows, every=every)
+
+
+def _thinned(table: Any, every: int, offset: int) -> Chunk:
+    first = -offset % every
+    found: Chunk = {}
+    for name in table.column_names:
+        values = table.column(name).to_numpy()
+        if every > 1 and name == "frames_lost":
+            kept = range(first, len(values), every)
+            found[name] = np.array([values[at : at + every].sum() for at in kept], dtype="u4")
+        else:
+            found[name] = values[first::every].copy()
+    return found
+
+
+def stretches(mask: Mask, time_s: Floats, least_s: float = 0.0) -> list[tuple[float, float]]:
+    """(from, to) of every run of True that lasts at least `least_s`."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    pairs = ((time_s[a], time_s[b - 1]) for a, b in zip(edges[::2], edges[1::2], strict=True))
+    return [(float(start), float(end)) for start, end in pairs if end - start >= least_s]
+
+
+def moving_mean(values: Floats, time_s: Floats, width_s: float) -> Floats:
+    """Centred mean over `width_s`; no shift in time. NaN are left out of each mean."""
+    step = float(np.median(np.diff(time_s)))
+    half = max(1, round(width_s / step / 2.0))
+    fine = np.isfinite(values)
+    sums = np.concatenate(([0.0], np.cumsum(np.where(fine, values, 0.0))))
+    counts = np.concatenate(([0], np.cumsum(fine)))
+    place = np.arange(values.size)
+    low, high = np.maximum(place - half, 0), np.minimum(place + half + 1, values.size)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((sums[high] - sums[low]) / (counts[high] - counts[low]))
+
+
+def told(plan: dict[str, Any], *names: str) -> Iterable[float | None]:
+    """Numbers of a plan by name; None for what is not there."""
+    for name in names:
+        value = plan.get(name)
+        yield float(value) if isinstance(value, int | float) else None

@@ -1,0 +1,197 @@
+"""A run in plain sentences: what was asked and what came out, with the interval.
+
+Data flow: plan and figures -> two sentences for the report, the page and the command line. Units
+are those people use at a rig (kW, rpm, km/h, °C); the SI numbers stay in the figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from daq.results.given import KMH, RPM
+from daq.results.result import Figure
+
+# SI unit -> what people read: unit, factor, offset, digits
+SHOWN: dict[str, tuple[str, float, float, int]] = {
+    "W": ("kW", 1e-3, 0.0, 1),
+    "N.m": ("N·m", 1.0, 0.0, 0),
+    "N": ("N", 1.0, 0.0, 0),
+    "rad/s": ("rpm", RPM, 0.0, 0),
+    "rad/s/s": ("rpm/s", RPM, 0.0, 0),
+    "m/s": ("km/h", KMH, 0.0, 1),
+    "m/s/s": ("km/h per s", KMH, 0.0, 2),
+    "K": ("°C", 1.0, -273.15, 1),
+    "Pa": ("kPa", 1e-3, 0.0, 2),
+    "J": ("MJ", 1e-6, 0.0, 2),
+    "m": ("km", 1e-3, 0.0, 2),
+    "s": ("s", 1.0, 0.0, 2),
+    "kg": ("kg", 1.0, 0.0, 0),
+    "%": ("%", 1.0, 0.0, 1),
+    "1": ("", 1.0, 0.0, 3),
+}
+
+
+def unit_shown(unit: str) -> str:
+    """The unit people read in place of an SI unit."""
+    return SHOWN.get(unit, (unit, 1.0, 0.0, 3))[0]
+
+
+def shown_value(value: float, unit: str) -> float:
+    """A number in the unit people read."""
+    _, factor, offset, _ = SHOWN.get(unit, (unit, 1.0, 0.0, 3))
+    return value * factor + offset
+
+
+def shown(value: float | None, unit: str, *, spread: bool = False, bare: bool = False) -> str:
+    """A number with its unit for people; `spread` for differences, which have no offset."""
+    if value is None:
+        return "—"
+    name, factor, offset, digits = SHOWN.get(unit, (unit, 1.0, 0.0, 3))
+    text = f"{value * factor + (0.0 if spread else offset):,.{digits}f}".replace("-", "−")
+    return text if bare or not name else f"{text} {name}"
+
+
+def half_width(one: Figure) -> float | None:
+    """Half of a figure's interval."""
+    return None if one.low is None or one.high is None else (one.high - one.low) / 2.0
+
+
+def with_interval(one: Figure) -> str:
+    """A figure with its interval, as ± where it lies evenly."""
+    half = half_width(one)
+    if half is None:
+        return shown(one.value, one.unit)
+    name, factor, offset, digits = SHOWN.get(one.unit, (one.unit, 1.0, 0.0, 3))
+    while digits < 3 and 0.0 < half * factor < 0.95 * 10.0**-digits:
+        digits += 1
+    value = (one.value or 0.0) * factor + offset
+    return f"{value:,.{digits}f} ± {half * factor:,.{digits}f} {name}".strip().replace("-", "−")
+
+
+def asked_of(plan: dict[str, Any]) -> str:
+    """What a plan asks for, in one sentence."""
+    kind = str(plan.get("kind", ""))
+    get = plan.get
+    if kind == "steady-hold":
+        return f"Hold {_aim(plan)} for {_time(float(get('seconds', 0.0)))}."
+    if kind == "stepped-map":
+        rpm, mps = get("points_rpm") or (), get("points_mps") or ()
+        points = [f"{p:,.0f}" for p in rpm] if rpm else [f"{p * KMH:.0f}" for p in mps]
+        return f"Hold one point after the other: {', '.join(points)} {'rpm' if rpm else 'km/h'}."
+    if kind == "power-sweep":
+        if get("from_rpm") is not None:
+            return (
+                f"Full pedal from {get('from_rpm'):,.0f} to {get('to_rpm'):,.0f} rpm "
+                f"at {get('rpm_per_s'):,.0f} rpm a second."
+            )
+        return (
+            f"Full pedal from {float(get('from_mps', 0)) * KMH:.0f} to "
+            f"{float(get('to_mps', 0)) * KMH:.0f} km/h at "
+            f"{float(get('mps_per_s', 0)) * KMH:.1f} km/h a second."
+        )
+    if kind == "spool-up":
+        return (
+            f"Floor it from a light load at {_aim(plan)}, {get('after', 'speed')} held, "
+            f"and watch the rise for {_time(float(get('seconds', 6.0)))}."
+        )
+    if kind == "grade-climb":
+        grade = (get("grade") or {}).get("percent")
+        slope = f"a grade of {grade:g} %" if grade is not None else "a route"
+        return f"Climb {slope} at {float(get('target_mps', 0)) * KMH:.0f} km/h."
+    if kind == "speed-trace":
+        path = get("points") or ((0.0, 0.0),)
+        name = str(get("file", "")) or "a speed trace"
+        return f"Follow {name} of {_time(float(path[-1][0]) - float(path[0][0]))}."
+    if kind == "coastdown":
+        load = "a road load" if get("vehicle") else ""
+        load = f"{get('force_n'):,.0f} N" if get("force_n") else load
+        return (
+            f"Coast from {float(get('from_mps', 0)) * KMH:.0f} to "
+            f"{float(get('to_mps', 0)) * KMH:.0f} km/h against {load or 'nothing but losses'}."
+        )
+    if kind == "snap-smoke":
+        return "Snap the pedal in neutral until three snaps in a row agree in smoke."
+    return "A run without a plan."
+
+
+def answer_of(kind: str, figures: Sequence[Figure], main: str, level: float) -> str:
+    """The answer in one sentence with its interval."""
+    of = {one.name: one for one in figures}
+    sure = f"({100 * level:g} % interval)"
+    if kind in ("power-sweep", "stepped-map") and main in of:
+        text = f"Highest wheel power {with_interval(of[main])} {sure}"
+        if f"{main}_at" in of:
+            where = of[f"{main}_at"]
+            text += f" at {shown(where.value, where.unit)}"
+        torque = main.replace("power", "torque")
+        if torque in of and f"{torque}_at" in of:
+            at = of[f"{torque}_at"]
+            text += (
+                f"; highest torque referred to the engine {with_interval(of[torque])} "
+                f"at {shown(at.value, at.unit)}"
+            )
+        return f"{text}."
+    if kind == "steady-hold" and main in of:
+        text = f"Mean wheel power {with_interval(of[main])} {sure}"
+        if "mean_held" in of:
+            text += f" at {shown(of['mean_held'].value, of['mean_held'].unit)}"
+        if "settled" in of:
+            text += f" over {_time(of['settled'].value or 0.0)}"
+        return f"{text}."
+    if kind == "spool-up" and main in of:
+        early = of.get(main.replace("t90", "t10"))
+        rise = (of[main].value or 0.0) - ((early.value or 0.0) if early else 0.0)
+        return (
+            f"90 % of the full pull {with_interval(of[main])} after its onset {sure}; "
+            f"from 10 to 90 % in {rise:.2f} s."
+        )
+    if kind == "grade-climb" and main in of:
+        share = 100.0 * (of[main].value or 0.0)
+        if share > 99.5:
+            text = f"It kept up all the way, {_time(of['climbed'].value or 0.0)}"
+        else:
+            text = (
+                f"It kept up for {_time(of['kept_for'].value or 0.0)}, then for "
+                f"{share:.0f} % of the climb"
+            )
+        return f"{text}; mean wheel power {with_interval(of['mean_power'])} {sure}."
+    if kind == "speed-trace" and main in of:
+        count = int(of["excursions"].value or 0)
+        if count == 0:
+            return "Inside the band all the way."
+        return (
+            f"{count} excursion{'s' if count > 1 else ''} out of the band, the longest "
+            f"{shown(of[main].value, 's')}."
+        )
+    if kind == "coastdown" and main in of:
+        return (
+            f"It coasted for {shown(of[main].value, 's')}; mean force "
+            f"{with_interval(of['mean_force'])} {sure}."
+        )
+    if kind == "snap-smoke" and main in of:
+        if of[main].value is None:
+            return "No three snaps in a row agree: the test is void."
+        return (
+            f"Smoke {shown(of[main].value, '%')} opacity, mean of three snaps that lie within "
+            f"{shown(of['spread'].value, '%')}."
+        )
+    return "No answer."
+
+
+def _aim(plan: dict[str, Any]) -> str:
+    if plan.get("rpm") is not None:
+        return f"{plan['rpm']:,.0f} rpm"
+    if plan.get("speed_mps") is not None:
+        return f"{plan['speed_mps'] * KMH:.1f} km/h"
+    if plan.get("force_n") is not None:
+        return f"{plan['force_n']:,.0f} N of absorber force"
+    if plan.get("power_w") is not None:
+        return f"{plan['power_w'] / 1e3:.1f} kW of absorbed power"
+    return "nothing in particular"
+
+
+def _time(seconds: float) -> str:
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.1f} min".replace(".0 min", " min")
