@@ -34,7 +34,8 @@ def _hello(rig: Rig) -> Hello:
     channels.append(Channel(kind.WHEEL, rig.engine.wheel))
     channels += [Channel(kind.CONVERTER, a.cell.converter) for a in rig.absorbers]
     channels += [Channel(kind.OUTPUT, a.output) for a in rig.absorbers]
-    channels += [Channel(kind.DIGITAL_IN, name) for name in ("stop-chain", "tie-downs")]
+    inputs = ("stop-chain", "tie-downs", "fan-front-turns", "fan-rear-turns")
+    channels += [Channel(kind.DIGITAL_IN, name) for name in inputs]
     channels += [Channel(kind.SLOW, channel.name, channel.unit) for channel in rig.slow]
     return Hello(
         1, 0, ResetCause.POWER_ON, TICK_HZ, 500, 1, 1, 0, 0, "bench board", tuple(channels)

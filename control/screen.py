@@ -12,15 +12,15 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from control.loads import DT, INPUT_HEAD
+from control.loads import AIM, DT, INPUT_HEAD, TARGET
 from daq.kernel import jit
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 OVER_SPEED, OVER_SPEED_FAR, OVER_FORCE, OVER_POWER, SPEEDS_APART, SPEED_FROZEN = range(6)
-CELL_FROZEN, REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON = range(6, 12)
-CONDITIONS = 12
+CELL_FROZEN, REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON, BEYOND_RIG = range(6, 13)
+CONDITIONS = 13
 
 OVER = 1.05  # of a limit before a fault is raised; the gate cuts at the limit itself
 APART, APART_MPS = 1.25, 1.0
@@ -123,6 +123,15 @@ def screen(
             if state[4, i] > EMPTY_AFTER_S:
                 bits |= 1 << STUCK_ON
                 places[STUCK_ON] = i
+    if under_load:
+        aim = int(inputs[AIM])
+        target = inputs[TARGET]
+        if (
+            (aim in {1, 4} and target > limits[MAX_SPEED])
+            or (aim == 2 and target > limits[MAX_FORCE])
+            or (aim == 3 and target > limits[MAX_POWER])
+        ):
+            bits |= 1 << BEYOND_RIG
     if force > OVER * limits[MAX_FORCE]:
         bits |= 1 << OVER_FORCE
     if power > OVER * limits[MAX_POWER]:

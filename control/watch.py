@@ -12,7 +12,8 @@ import numpy as np
 from control import screen as bit
 from control.faults import TABLE
 from control.loads import Loads
-from daq.measured import Measured
+from control.surroundings import LOOK_S, Surroundings
+from daq.measured import NOT_YET_KNOWN, Measured
 from daq.readings import Quality
 from daq.rig import Rig
 from daq.wire.frames import Permission
@@ -37,6 +38,9 @@ PERSISTENCE_S: dict[str, float] = {
     "over-speed-far": 0.05,
     "over-force": 0.05,
     "over-power": 0.05,
+    "sensor-silent": 1.0,
+    "weather-out-of-range": 1.0,
+    "tyre-slip": 0.4,
 }
 LOST_SHARE = 0.1
 LOST_WINDOW_S = 1.0
@@ -57,6 +61,7 @@ _CODES: tuple[tuple[int, str, str], ...] = (
     (bit.DRIFTED, "cell-drifted", "absorber"),
     (bit.NOT_FOLLOWING, "current-not-following", "absorber"),
     (bit.STUCK_ON, "current-stuck-on", "absorber"),
+    (bit.BEYOND_RIG, "set-point-beyond-rig", ""),
 )
 
 
@@ -91,6 +96,10 @@ class Watch:
         self._clock_jump = ""
         self._slow_countdown = 0
         self._hot: dict[str, str] = {}
+        self._surroundings = Surroundings(rig)
+        self._look_every = max(1, round(LOOK_S * rig.frame_hz))
+        self._look_countdown = 0
+        self._around: dict[str, str] = {}
 
     def clear_clock(self) -> None:
         """A new session: device time starts afresh and an earlier jump is history."""
@@ -142,6 +151,13 @@ class Watch:
         if self._hot:
             raised.extend(self._hot.items())
 
+        self._look_countdown -= 1
+        if self._look_countdown <= 0:
+            self._look_countdown = self._look_every
+            self._around = self._surroundings.look(measured, under_load, by_engine)
+        if self._around:
+            raised.extend(self._around.items())
+
         if not raised and not self._since:
             return NOTHING
         return self._persist(raised, now)
@@ -161,7 +177,8 @@ class Watch:
     def _doubts(measured: Measured, raised: list[tuple[str, str]]) -> None:
         for roll_set in measured.roll_sets:
             if roll_set.speed.quality is Quality.MISSING:
-                raised.append(("speed-lost", roll_set.name))
+                if roll_set.condition != NOT_YET_KNOWN:  # the first second: nothing is lost
+                    raised.append(("speed-lost", roll_set.name))
             elif roll_set.speed.quality is Quality.SUSPECT:
                 raised.append(("speed-suspect", roll_set.name))
         for absorber in measured.absorbers:

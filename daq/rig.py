@@ -116,6 +116,7 @@ class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     coil_lag_s: Positive = 0.15
     field_lag_s: NotNegative = 0.0  # of the force behind the coil current, identified
     fan: str = ""  # digital-out channel that drives its fan, if any
+    fan_turns: str = ""  # digital input that is on while that fan turns, if any
     heat: RotorHeat = RotorHeat()
 
 
@@ -156,6 +157,7 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ease_off_s: Positive = 3.0  # from full load to none, in order
     helm_expiry_s: Positive = 3.0
     low_speed_mps: Positive = 1.5  # below it no load is asked for
+    calibration_days: NotNegative = 365.0  # a calibration holds for this long; 0: not looked at
 
 
 class Site(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

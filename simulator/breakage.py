@@ -71,6 +71,7 @@ class Breakage:
         p[:, at.P_FORCED_CURRENT] = math.nan
         p[:, at.P_FOLLOW_GAIN] = 1.0
         board.chain_closed = board.tie_downs = True
+        board.fan_switches_open = 0
         kept_edges = {bent.fault: bent for _, bent in self._edges}
         kept_values = {bent.fault: bent for _, bent in (*self._cells, *self._currents, *self._slow)}
         self._edges, self._cells, self._currents, self._slow = [], [], [], []
@@ -97,10 +98,13 @@ class Breakage:
             elif fault.target is Target.BOARD:
                 self._break_board(fault, now_s)
             elif fault.target is Target.INPUT:
-                if self._index(fault, board.board.digital_in) == 0:
+                place = self._index(fault, board.board.digital_in)
+                if place == 0:
                     board.chain_closed = False
-                else:
+                elif place == 1:
                     board.tie_downs = False
+                else:
+                    board.fan_switches_open |= 1 << (place - 2)
             elif fault.target is Target.FAN:
                 self.dead_fans |= 1 << self._index(fault, board.board.digital_out)
 

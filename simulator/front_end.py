@@ -81,6 +81,8 @@ class FrontEnd:
         self._ticks_per_ms = board.tick_hz / 1000.0
         self.chain_closed = True
         self.tie_downs = True
+        self.fans_turning = 0  # bits of the digital outputs; their switches follow
+        self.fan_switches_open = 0
         self.out: list[FromFrontEnd] = []  # frames waiting to be sent
         self.ticks = board.tick_start  # counts on without wrapping; the wire carries 32 bits
         self.boot_id = 0
@@ -251,6 +253,7 @@ class FrontEnd:
         if self.permission is Permission.HELD:
             left_ms = max(int((self._expires_tick - self.ticks) / self._ticks_per_ms), 0)
         digital = (1 if self.chain_closed else 0) | (2 if self.tie_downs else 0)
+        digital |= (self.fans_turning & 3 & ~self.fan_switches_open) << 2
         sample = Sample(
             self.sequence,
             self.ticks & TICK_MASK,

@@ -141,7 +141,8 @@ class Plant:
             world.advance(board.ticks)
             return None
         world.supply(board.supplies(world.period_s))
-        inputs[at.I_FANS] = board.digital_out & ~broken.dead_fans
+        board.fans_turning = board.digital_out & ~broken.dead_fans
+        inputs[at.I_FANS] = board.fans_turning
         counts, currents, edges = world.advance(board.ticks)
         if broken.any:
             flags = [0] * len(counts)

@@ -172,7 +172,7 @@ class TrueFrontEnd:
     ease_off_s: float = 3.0  # full current to none when permission expires
     boot_s: float = 0.4
     substep_s: float = 0.0005
-    digital_in: tuple[str, ...] = ("stop-chain", "tie-downs")
+    digital_in: tuple[str, ...] = ("stop-chain", "tie-downs", "fan-front-turns", "fan-rear-turns")
     digital_out: tuple[str, ...] = ("fan-front", "fan-rear")
     config_hash: int = 0x7A12_0C4E_55D1_9B03
 

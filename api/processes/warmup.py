@@ -15,13 +15,16 @@ from control.commands import (
     EaseOff,
     KeepHelm,
     MakeReady,
+    SlowValue,
     StartTest,
     TakeHelm,
     ZeroCells,
 )
 from control.core import Core
 from control.plans import SteadyHold
-from daq.rig import Rig
+from daq.readings import Unit
+from daq.rig import Rig, SlowChannel
+from daq.units import scale_of
 from daq.wire.frames import (
     PROTOCOL_MAJOR,
     PROTOCOL_MINOR,
@@ -32,13 +35,15 @@ from daq.wire.frames import (
     Permission,
     ResetCause,
     Sample,
+    Slow,
 )
 
 _HOLDER = "warm-up:1"
 _TICK_HZ = 1_000_000
 _SPEED_MPS = 8.0
-_STANDING_FRAMES = 500
+_STANDING_FRAMES = 1000  # until rolls are known to stand, and zeros are taken
 _MOVING_FRAMES = 700
+_SLOW_EVERY = 40
 
 
 def warm_up(rig: Rig) -> str:
@@ -49,6 +54,8 @@ def warm_up(rig: Rig) -> str:
         if isinstance(ask, AskIdentity):
             session = ask.session
     core.step(_hello(rig, session), (), 0.001)
+    slow = tuple(enumerate(_slow_value(each) for each in rig.slow))
+    fed = [SlowValue(8, each.name, _slow_value(each)) for each in rig.slow if each.topic]
     moments = _commands()
     moment = next(moments, None)
     for number, sample in enumerate(_samples(rig)):
@@ -56,14 +63,25 @@ def warm_up(rig: Rig) -> str:
         while moment is not None and moment[0] <= number:
             commands = (*commands, moment[1])
             moment = next(moments, None)
-        core.step(sample, commands, 0.002 + number / rig.frame_hz)
+        now_s = 0.002 + number / rig.frame_hz
+        core.step(sample, commands, now_s)
+        if number % _SLOW_EVERY == 0:
+            core.step(Slow(sample.tick, slow), (*fed,), now_s)
     core.telemetry()
     core.memory()
     return core.state.value
 
 
+def _slow_value(channel: SlowChannel) -> float:
+    """An ordinary day, in the channel's own unit."""
+    scale = scale_of(channel.unit)
+    ordinary = {Unit.KELVIN: 293.15, Unit.PASCAL: 100_000.0, Unit.RATIO: 0.5}
+    return (ordinary.get(scale.unit, 0.0) - scale.offset) / scale.factor
+
+
 def _hello(rig: Rig, session: int) -> Hello:
     inputs = [rig.inputs.stop_chain_closed, rig.inputs.tie_downs, rig.inputs.doors_closed]
+    inputs += sorted({each.fan_turns for each in rig.absorbers if each.fan_turns})
     wheels = [roll_set.wheel for roll_set in rig.roll_sets]
     if rig.engine.wheel:
         wheels.append(rig.engine.wheel)
@@ -134,7 +152,7 @@ def _commands() -> Iterator[tuple[int, AnyCommand]]:
     plan = SteadyHold(seconds=60.0, speed_mps=_SPEED_MPS)
     commands: list[tuple[int, AnyCommand]] = [
         (1, TakeHelm(1, _HOLDER, "warm-up")),
-        (10, ZeroCells(2, _HOLDER)),
+        (650, ZeroCells(2, _HOLDER)),
         (moving - 50, Acknowledge(4, _HOLDER)),
         (moving - 40, MakeReady(5, _HOLDER)),
         (moving + 300, StartTest(6, _HOLDER, "warm-up", plan)),

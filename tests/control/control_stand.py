@@ -108,6 +108,8 @@ class Stand:
         self.engine_quality = Quality.GOOD
         self.stop_chain = True
         self.tie_downs = True
+        self.digital: dict[str, bool] = {}
+        self.slip = 0.0
         self.permission = Permission.HELD
         self.frames_lost = 0
         self.cell_gain = [1.0] * 4
@@ -190,10 +192,11 @@ class Stand:
             self.slow,
             self.stop_chain,
             self.tie_downs,
-            {},
+            self.digital,
             self.permission,
             0.1,
             sample.last_set_point,
+            slip=Reading(self.slip, Unit.RATIO, self.time_s, Quality.GOOD),
             steer=[self._newest_edge(r) for r in range(2)],
         )
 

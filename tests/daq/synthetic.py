@@ -98,7 +98,8 @@ def hello_for(rig: Rig, without: Sequence[str] = (), tick: int = 0) -> Hello:
         channels.append(Channel(kind.WHEEL, rig.engine.wheel))
     channels += [Channel(kind.CONVERTER, a.cell.converter) for a in rig.absorbers]
     channels += [Channel(kind.OUTPUT, a.output) for a in rig.absorbers]
-    channels += [Channel(kind.DIGITAL_IN, "stop-chain"), Channel(kind.DIGITAL_IN, "tie-downs")]
+    inputs = ("stop-chain", "tie-downs", "fan-front-turns", "fan-rear-turns")
+    channels += [Channel(kind.DIGITAL_IN, name) for name in inputs]
     channels += [Channel(kind.SLOW, c.name, c.unit) for c in rig.slow if not c.topic]
     kept = tuple(channel for channel in channels if channel.name not in without)
     return Hello(

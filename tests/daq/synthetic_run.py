@@ -43,6 +43,7 @@ def hello_for(rig: Rig, boot_id: int = 7, session: int = 3) -> Hello:
         *(Channel(ChannelKind.OUTPUT, absorber.output) for absorber in reversed(rig.absorbers)),
         Channel(ChannelKind.DIGITAL_IN, rig.inputs.stop_chain_closed),
         Channel(ChannelKind.DIGITAL_IN, rig.inputs.tie_downs),
+        *(Channel(ChannelKind.DIGITAL_IN, one.fan_turns) for one in rig.absorbers if one.fan_turns),
         *(Channel(ChannelKind.SLOW, slow.name, slow.unit) for slow in rig.slow if not slow.topic),
     ]
     return Hello(

@@ -35,6 +35,14 @@ const ROWS = {
   "over-speed": ["Die Rollen drehen zu schnell.", "Gas weg."],
   "over-speed-far": ["Die Rollen drehen viel zu schnell.", "Gas weg und sanft bremsen."],
   "over-force": ["Die Kraft liegt über dem, was der Prüfstand erlaubt.", "Weniger verlangen."],
+  "memory-failed": ["Eine Auslösung überstünde keinen Neustart: Das Gedächtnis des Prüfstands ist nicht schreibbar.", "Speicher frei machen oder Datenträger instand setzen; siehe Einzelheit."],
+  "service-gone": ["Der Prozess der Bedienseite ist weg; die Regelschleife läuft ohne ihn weiter.", "Er startet von selbst neu; unter Last verfällt das Ruder und es wird entlastet."],
+  "calibration-due": ["Die Kalibrierung einer Kraftmesszelle ist nicht gültig.", "Mit Gewichten kalibrieren, Steigung und Datum in rig.toml eintragen."],
+  "set-point-beyond-rig": ["Der Sollwert der laufenden Prüfung liegt jenseits des Prüfstands.", "Kleineren Sollwert wählen oder die Übersetzung im Gang der Prüfung neu lernen."],
+  "fan-missing": ["Der Lüfter einer Bremse dreht nicht.", "Entlasten, bevor der Rotor heiß wird; Lüfter, Sicherung und Schalter prüfen."],
+  "sensor-silent": ["Ein Fühler, von dem Ergebnisse oder Rotoren abhängen, liefert nichts.", "Fühler oder sein Topic prüfen; oder ihn aus rig.toml nehmen."],
+  "weather-out-of-range": ["Ein Wetterwert kann nicht stimmen.", "Fühler und seine Einheit in rig.toml prüfen: Ergebnisse werden damit korrigiert."],
+  "tyre-slip": ["Die Reifen rutschen auf den Rollen.", "Gas weg; Gurte, Druck und Profil prüfen; weniger Kraft verlangen."],
   "over-power": ["Die Leistung liegt über dem, was der Prüfstand erlaubt.", "Weniger verlangen."],
 };
 
