@@ -20,8 +20,10 @@ import numpy as np
 
 from api.processes.loop import SWITCH_INTERVAL_S, LoopSettings, run_loop
 from api.processes.supervisor import parent_gone
+from api.processes.warmup import warm_up
 from api.server import make_server
 from api.settings import load_settings
+from daq.rig import load_rig
 
 ROWS = 30_000  # a minute of frames
 COLUMNS = 6
@@ -84,4 +86,6 @@ if __name__ == "__main__":
     parser.add_argument("--listen-port", type=int, required=True)
     parser.add_argument("--core", choices=("inside", "outside"), required=True)
     sys.setswitchinterval(SWITCH_INTERVAL_S)  # the same as the loop process gives itself
-    asyncio.run(_main(parser.parse_args()))
+    arguments = parser.parse_args()
+    warm_up(load_rig(arguments.rig))
+    asyncio.run(_main(arguments))

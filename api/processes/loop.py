@@ -26,7 +26,7 @@ from api.processes.engine import TELEMETRY_S, Engine
 from api.processes.memoryfile import MEMORY_NAME, read_memory
 from api.processes.supervisor import CONFIGURATION_EXIT, parent_gone
 from api.processes.warmup import warm_up
-from daq.errors import DrumlinError, LinkError, WireError
+from daq.errors import DrumlinError, WireError
 from daq.link import Link
 from daq.rig import load_rig
 
@@ -77,7 +77,7 @@ class Timers:
 
 
 async def run_loop(settings: LoopSettings, stop: asyncio.Event) -> None:
-    """Run until `stop`, then take the load off and end.
+    """Run until `stop`, then take the load off and end. `warm_up` comes first, once per process.
 
     Raises DrumlinError when the rig, the memory, the port or the front end cannot be used.
     """
@@ -85,7 +85,6 @@ async def run_loop(settings: LoopSettings, stop: asyncio.Event) -> None:
     rig_text = settings.rig.read_text(encoding="utf-8")
     settings.data.mkdir(parents=True, exist_ok=True)
     memory = read_memory(settings.data / MEMORY_NAME)
-    warm_up(rig)
     hello = LoopHello(CHANNEL_VERSION, os.getpid(), rig.name, rig.fingerprint)
     server = ChannelServer(hello)
     engine = Engine(rig, rig_text, memory, settings.data, server)
@@ -198,10 +197,9 @@ def main() -> int:
     with contextlib.suppress(OSError):
         os.setpriority(os.PRIO_PROCESS, 0, -10)  # only root may; it works without
     try:
+        # Before signals are handled: compiling, at the first start, can be broken off by them.
+        warm_up(load_rig(told.rig))
         asyncio.run(_main(LoopSettings(told.rig, told.port, told.data), told.supervised))
-    except LinkError as error:
-        print(f"loop: {error}", file=sys.stderr)
-        return CONFIGURATION_EXIT
     except DrumlinError as error:
         print(f"loop: {error}", file=sys.stderr)
         return CONFIGURATION_EXIT

@@ -32,6 +32,7 @@ PATIENCE_S = 120.0  # virtual; no approach may take longer
 REACTION_S = 0.4
 LEAD_S = 0.5  # how far a driver looks ahead of the trace
 CRUISE_MPS = 18.0  # where force and power are held
+FIRM_ON_BRAKE = -5.0  # a wish so far below standstill is a foot on the brake
 AUTOMATIC, NEUTRAL = -1, 0
 
 
@@ -47,9 +48,13 @@ class DriverOf:
         self.pedal = pedal
         self._phase = ""
         self._since_s = 0.0
-        chosen = gear if gear is not None else self.gear
-        if chosen is not None:
-            self.driver.tell(gear=chosen)
+        self.chosen = gear if gear is not None else self.gear
+
+    def begin(self) -> None:
+        """Into the gear of the test and up to where it can start; the rig is ready."""
+        if self.chosen is not None:
+            self.driver.tell(gear=self.chosen)
+        self.before()
 
     @property
     def speed_mps(self) -> float:
@@ -129,7 +134,8 @@ class SweepDriver(DriverOf):
         self.up_to(plan.from_rpm, plan.from_mps)
 
     def act(self, test: Test) -> None:
-        if test.phase != "approach" and self.in_phase(test) > REACTION_S:
+        waited_s = self.in_phase(test)
+        if test.phase == "full pedal" and waited_s > REACTION_S:
             self.driver.tell(pedal=self.pedal)
 
 
@@ -178,9 +184,12 @@ class TraceDriver(DriverOf):
     def _wanted(self, _now_s: float) -> float:
         test = self.virtual.core.test
         if not isinstance(test, TraceTest):
-            return self.speed_mps
+            return FIRM_ON_BRAKE
         time_s = test.elapsed_s + LEAD_S if test.phase == "trace" else 0.0
-        return test.speed_at(time_s)
+        wanted = test.speed_at(time_s)
+        if wanted < 0.2 and self.speed_mps < 1.0:
+            return FIRM_ON_BRAKE
+        return wanted
 
 
 class CoastDriver(DriverOf):
@@ -204,7 +213,8 @@ class SnapDriver(DriverOf):
         self.driver.tell(brake=0.3)
 
     def act(self, test: Test) -> None:
-        floored = test.phase == "snap" and REACTION_S < self.in_phase(test) < REACTION_S + 2.5
+        waited_s = self.in_phase(test)
+        floored = test.phase == "snap" and REACTION_S < waited_s < REACTION_S + 2.5
         self.driver.pedal = 1.0 if floored else 0.0
 
 

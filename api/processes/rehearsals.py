@@ -78,7 +78,7 @@ def expected_s(plan: Plan) -> float:
 
 def run_once(virtual: VirtualRig, plan: Plan, driver: DriverOf, run_id: str) -> Result:
     """One run from the start of its test to the end of easing. Raises DrumlinError."""
-    driver.before()
+    driver.begin()
     virtual.ask(StartTest(0, HOLDER, run_id, plan))
     began_s = virtual.plant.now_s
     longest_s = expected_s(plan)

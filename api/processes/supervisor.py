@@ -21,6 +21,7 @@ import msgspec
 from daq.errors import DrumlinError
 
 CONFIGURATION_EXIT = 2  # a child that ends with it has said why; starting it again is no use
+PATIENT_S = 6.0  # a longer wait is explained
 _RESTARTS_ALLOWED = 5
 _RESTART_WINDOW_S = 60.0
 
@@ -31,7 +32,7 @@ class ChildSpec(msgspec.Struct, frozen=True):
     name: str
     arguments: tuple[str, ...]  # after the Python interpreter
     ready: Callable[[], Awaitable[bool]]
-    ready_within_s: float = 30.0
+    ready_within_s: float = 180.0  # the first start compiles the numerical kernels
     ends_within_s: float = 10.0
     restart: bool = True
     niceness: int = 0
@@ -128,8 +129,16 @@ class Supervisor:
 
     async def _wait_ready(self, spec: ChildSpec) -> None:
         process = self._children[spec.name][1]
-        deadline = asyncio.get_running_loop().time() + spec.ready_within_s
+        begun_s = asyncio.get_running_loop().time()
+        deadline = begun_s + spec.ready_within_s
+        told = False
         while not await spec.ready():
+            if not told and asyncio.get_running_loop().time() > begun_s + PATIENT_S:
+                told = True
+                self._say(
+                    f"Waiting for the {spec.name}. The first start after an installation "
+                    "compiles its numerical kernels; later ones take a few seconds."
+                )
             if process.returncode is not None:
                 raise Ended(
                     f"The {spec.name} ended while starting ({_how(process.returncode)}).",
