@@ -103,7 +103,7 @@ UNDER_LOAD: dict[str, Callable[[Stand], None]] = {
     "over-force": run_away(1.4),
     "over-power": run_away(1.5),
     "fan-missing": break_set("digital", {"fan-front-turns": True, "fan-rear-turns": False}),
-    "set-point-beyond-rig": lambda stand: ask_too_much(stand),
+    "set-point-beyond-rig": ask_too_much,
 }
 
 

@@ -316,8 +316,17 @@ def test_the_boards_clock_can_jump() -> None:
 def test_open_inputs_show_as_open() -> None:
     host = running()
     host.plant.break_it("input", "open", "tie-downs", for_s=0.2)
-    assert after(host, 0.1)[-1].digital == 1
-    assert after(host, 0.3)[-1].digital == 3
+    assert after(host, 0.1)[-1].digital & 3 == 1
+    assert after(host, 0.3)[-1].digital & 3 == 3
+
+
+def test_the_switch_of_a_fan_says_whether_it_turns() -> None:
+    host = running()
+    assert after(host, 0.1)[-1].digital >> 2 == host.plant.front_end.digital_out == 3
+    host.plant.break_it("fan", "missing", "fan-rear")
+    host.plant.break_it("input", "open", "fan-front-turns", after_s=0.2)
+    assert after(host, 0.1)[-1].digital >> 2 == 1
+    assert after(host, 0.3)[-1].digital >> 2 == 0
 
 
 def test_a_missing_fan_does_not_cool() -> None:
