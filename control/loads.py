@@ -185,12 +185,10 @@ def frame(
         asked = general[REFERENCE]
     elif aim == 3:
         asked = general[REFERENCE] / max(common, inputs[LOW_SPEED])
-    undriven = 0.0
     if asked < 0.0:  # an absorber cannot drive
-        undriven = -asked
         asked = 0.0
-        if tracks and common > general[REFERENCE]:
-            general[REFERENCE] = common
+        if tracks and common < general[REFERENCE]:
+            general[REFERENCE] = common  # what is simulated goes as slow as the rolls
     if aim > 0 and general[SINCE_S] < TAKE_UP_GRACE_S:
         full = 0.0
         for r in range(set_count):
@@ -202,6 +200,7 @@ def frame(
                 general[REFERENCE] = common
                 general[REFERENCE_RATE] = 0.0
         general[BUILT_N] = asked
+    shortfall = 0.0
     if aim == 1 and int(inputs[BETWEEN]) == 0:
         total = 0.0
         for r in range(set_count):
@@ -215,11 +214,13 @@ def frame(
                 want += min(max(pull * apart, -most), most)
                 scratch[0, r] = max(0.0, want)
     elif aim > 0:
-        by_weight(asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count])
+        shortfall = by_weight(
+            asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count]
+        )
 
-    # Absorbers of each roll set, by headroom.
-    shortfall = asked
+    # Absorbers of each roll set, by headroom; what a roll set is asked and cannot place is missing.
     for r in range(set_count):
+        shortfall += scratch[0, r]
         n = 0
         for i in range(count):
             if owner[i] == r:
@@ -259,7 +260,6 @@ def frame(
     for r in range(set_count):
         total_drive += sets[r, hold.DRIVE_N]
     output[3 + 5 * count] = total_drive
-    output[4 + 5 * count] = undriven
 
 
 class Loads:
@@ -288,7 +288,7 @@ class Loads:
         self.inputs = np.zeros(size)
         self._pack = struct.Struct(f"={size}d").pack_into
         self._buffer = self.inputs.data.cast("B")
-        self.output = np.zeros(5 + 5 * count)
+        self.output = np.zeros(4 + 5 * count)
         # What the models do not know (hysteresis, arm, errors of the stated lags): a share of them.
         self._field_s = max(absorber.field_lag_s for absorber in rig.absorbers)
         coil_s = max(absorber.coil_lag_s for absorber in rig.absorbers)
@@ -383,7 +383,7 @@ class Loads:
 
         Returns [shortfall_n, reference, held speed (mean of what turns), asked current xN, asked
         force xN, modelled coil current xN, present force xN, force the unlearned map promised xN,
-        tractive force of the truck as observed, force that only a drive could give].
+        tractive force of the truck as observed].
         """
         self._pack(
             self._buffer, 0, dt_s, aim, target, rate, fresh, between, self._low_speed_mps,

@@ -32,7 +32,9 @@ PATIENCE_S = 120.0  # virtual; no approach may take longer
 REACTION_S = 0.4
 LEAD_S = 0.5  # how far a driver looks ahead of the trace
 CRUISE_MPS = 18.0  # where force and power are held
-FIRM_ON_BRAKE = -5.0  # a wish so far below standstill is a foot on the brake
+PER_MPS_N = 3500.0  # a driver's answer to a speed error
+PULL_N, PULL_W = 16_000.0, 230_000.0  # what full pedal gives, as a driver has learned it
+IDLE_N, BRAKE_N = 300.0, 15_000.0  # lifting slows by so much; full brake
 AUTOMATIC, NEUTRAL = -1, 0
 
 
@@ -171,25 +173,41 @@ class ClimbDriver(DriverOf):
 
 
 class TraceDriver(DriverOf):
+    """Anticipates: the force that the trace will need soon, and a share of the speed error."""
+
     gear = AUTOMATIC
 
     def before(self) -> None:
         plan = self.plan
         assert isinstance(plan, SpeedTrace)  # noqa: S101 - by the table below
+        self._reach_n = 0.0
         first = plan.points[0][1]
         if first > 1.0:
             self.up_to(None, first)
-        self.driver.drive_at = self._wanted
+            self.driver.drive_at = lambda _now_s: first
+        else:
+            self.driver.tell(brake=0.3)
 
-    def _wanted(self, _now_s: float) -> float:
-        test = self.virtual.core.test
-        if not isinstance(test, TraceTest):
-            return FIRM_ON_BRAKE
-        time_s = test.elapsed_s + LEAD_S if test.phase == "trace" else 0.0
-        wanted = test.speed_at(time_s)
-        if wanted < 0.2 and self.speed_mps < 1.0:
-            return FIRM_ON_BRAKE
-        return wanted
+    def act(self, test: Test) -> None:
+        assert isinstance(test, TraceTest)  # noqa: S101 - by the table below
+        driver, v = self.driver, self.speed_mps
+        time_s = test.elapsed_s if test.phase == "trace" else 0.0
+        wanted = test.speed_at(time_s + LEAD_S)
+        if test.phase != "trace" and wanted > 1.0:
+            return
+        driver.drive_at = None
+        if wanted < 0.1:
+            driver.pedal, driver.brake = 0.0, 0.3 if v < 2.0 else 0.15
+            self._reach_n = 0.0
+            return
+        truck = test.truck
+        pull = (test.speed_at(time_s + 2.0 * LEAD_S) - test.speed_at(time_s)) / (2.0 * LEAD_S)
+        error = wanted - v - 0.5 * LEAD_S * pull
+        self._reach_n = min(max(self._reach_n + 8.0 * error, -4000.0), 4000.0)
+        force = truck.road_n(v, truck.now.grade_percent)
+        force += truck.load.effective_mass_kg * pull + PER_MPS_N * error + self._reach_n
+        driver.pedal = min(max(force / min(PULL_N, PULL_W / max(v, 1.0)), 0.0), 1.0)
+        driver.brake = min(max((-force - IDLE_N) / BRAKE_N, 0.0), 0.8)
 
 
 class CoastDriver(DriverOf):

@@ -27,11 +27,12 @@ SHORT_N = 50.0  # a smaller shortfall is noise of the loop
 HEAT_CHECK_S = 0.2
 HEAT_MARGIN_K = 5.0  # below the limit: end in order before the fault table has to
 SLIP, SLIP_FOR_S = 0.05, 0.3
+MISSED_N, MISSED_SHARE, MISSED_FOR_S = 200.0, 0.03, 0.2  # a shortfall that voids a run
 NAN = float("nan")
 Figures = dict[str, str | float | int | bool]
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 # Places in the list that control.loads returns.
-SHORTFALL, REFERENCE, SPEED, DRIVE, UNDRIVEN = 0, 1, 2, -2, -1
+SHORTFALL, REFERENCE, SPEED, DRIVE = 0, 1, 2, -1
 
 
 class Demand(msgspec.Struct, gc=False):
@@ -147,6 +148,14 @@ def wheel_power(measured: Measured) -> float:
     return watts
 
 
+def tractive(measured: Measured) -> float:
+    """Sum over the roll sets, N; as old as daq says, and calm."""
+    newton = 0.0
+    for roll_set in measured.roll_sets:
+        newton += roll_set.tractive_force.value
+    return newton
+
+
 def absorbed(measured: Measured) -> tuple[float, float]:
     """Force (N) and power (W) of the absorbers at the roll surface, summed."""
     newton = watts = 0.0
@@ -190,6 +199,7 @@ class Test:
         self._low = rig.limits.low_speed_mps
         self._heat_in_s = 0.0
         self._slip_s = 0.0
+        self._missed_s = 0.0
         self._sensors = [
             (absorber.heat.sensor, absorber.heat.limit_k)
             for absorber in rig.absorbers
@@ -247,6 +257,13 @@ class Test:
         self._slip_s = self._slip_s + dt_s if bad else 0.0
         if self._slip_s > SLIP_FOR_S:
             self.void("slip", "The tyres slipped on the rolls, or the ratio changed.")
+
+    def watch_shortfall(self, output: list[float], dt_s: float, why: str) -> None:
+        """Void when the absorbers miss a part of the pull for a while."""
+        missed = output[SHORTFALL] > max(MISSED_SHARE * output[DRIVE], MISSED_N)
+        self._missed_s = self._missed_s + dt_s if missed else 0.0
+        if self._missed_s > MISSED_FOR_S:
+            self.void("shortfall", why)
 
     # ---- for the core ----------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from control.kinds.base import (
     FORCE_RAMP_S,
+    SPEED,
     Description,
     Figures,
     Test,
@@ -101,8 +102,8 @@ class CoastTest(Test):
         if self.marks:
             self.elapsed_s += dt_s
             self.distance_m += v * dt_s
-            if self.demand.aim and output[0] > 200.0:
-                self.void("shortfall", "The absorbers could not give the load.")
+            if self.demand.aim:
+                self.watch_shortfall(output, dt_s, "The absorbers could not give the load.")
         while v <= self._next and not self.done:
             part = (before - self._next) / (before - v) if before > v else 1.0
             if not self.marks:
@@ -123,7 +124,7 @@ class CoastTest(Test):
             demand.rate = self.rig.limits.max_force_n / FORCE_RAMP_S
         elif self.truck is not None:
             demand.aim = int(Aim.TRACK)
-            demand.target, demand.rate = output[2], 0.0
+            demand.target, demand.rate = output[SPEED], 0.0
 
     def figures(self) -> Figures:
         told: Figures = {"from_mps": self.plan.from_mps, "to_mps": self.plan.to_mps}

@@ -15,6 +15,7 @@ from control.kinds.base import (
     FORCE_RAMP_S,
     HEAT_MARGIN_K,
     RADPS_PER_RPM,
+    SPEED,
     Description,
     Figures,
     Sums,
@@ -152,7 +153,7 @@ class HoldTest(Test):
                 self.enter("settle")
             return
         self.elapsed_s += dt_s
-        if output[2] < self._low:
+        if output[SPEED] < self._low:
             self.void("stalled", "The rolls all but stopped under load.")
         if self.phase == "settle" and self.elapsed_s >= self.plan.settle_s:
             self.enter("hold")

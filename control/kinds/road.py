@@ -17,7 +17,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from control.kinds.base import DRIVE, REFERENCE, SHORTFALL, SPEED, UNDRIVEN, base_inertia
+from control.kinds.base import DRIVE, REFERENCE, SHORTFALL, SPEED, base_inertia
 from control.plans import Grade, Vehicle
 from control.road_load import (
     REFERENCE_AIR_KG_M3,
@@ -32,6 +32,7 @@ from daq.gravity import STANDARD_GRAVITY
 from daq.rig import Rig
 
 CREEP_MPS = 0.05
+NEED_S = 0.1  # what the road asks of the absorbers is averaged over this, for telling only
 
 
 def road_load_of(vehicle: Vehicle) -> RoadLoad:
@@ -153,6 +154,7 @@ class VirtualTruck:
         self.speed_mps = 0.0
         self.acceleration = 0.0
         self.shortfall_n = 0.0
+        self._needed_n = 0.0
         self._slope = -1.0
         self._grade_terms = (0.0, 0.0)
 
@@ -196,11 +198,16 @@ class VirtualTruck:
         if speed < 0.0:
             speed, acceleration = 0.0, 0.0
         now.distance_m += rolls * dt_s
-        if rolls < self._low:  # nothing holds here: what the road asks beyond the rolls is missing
-            missing = road + (mass - self._base) * acceleration
-            self.shortfall_n = abs(missing) if rolls > CREEP_MPS or road > 0.0 else 0.0
+        # Beyond what base inertia and losses do by themselves, the absorbers would have to give:
+        needed = now.asked_n - self._base * acceleration
+        for a, b, c in self._losses:
+            needed -= a + rolls * (b + c * rolls)
+        self._needed_n += (needed - self._needed_n) * min(1.0, dt_s / NEED_S)
+        if rolls < self._low:  # nothing holds here
+            hill = self._grade_terms[1]
+            self.shortfall_n = abs(self._needed_n) if rolls > CREEP_MPS else max(0.0, hill)
         else:
-            self.shortfall_n = output[SHORTFALL] + output[UNDRIVEN]
+            self.shortfall_n = max(0.0, -self._needed_n) + output[SHORTFALL]
         self.speed_mps = speed
         self.acceleration = acceleration
         return speed, acceleration

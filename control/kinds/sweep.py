@@ -7,6 +7,7 @@ keeps the rolls on it, rising or falling, so that the same rate returns at each 
 from __future__ import annotations
 
 from control.kinds.base import (
+    DRIVE,
     NAN,
     RADPS_PER_RPM,
     Description,
@@ -127,7 +128,7 @@ class SweepTest(Test):
         return max(self._begin - moved, self.stop)
 
     def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
-        drive = output[-2]
+        drive = output[DRIVE]
         if self._pull != self._pull:
             self._pull = drive
         self._pull += (drive - self._pull) * min(1.0, dt_s / PULL_S)
@@ -164,8 +165,7 @@ class SweepTest(Test):
         if self._pull < LIFT_SHARE * self._usual:
             self.void("lifted", "The pull fell away: the driver lifted, or the engine was cut.")
         self.watch_slip(measured, dt_s)
-        if output[0] > max(0.02 * self._pull, 200.0):
-            self.void("shortfall", "The absorbers could not take what the rate needed.")
+        self.watch_shortfall(output, dt_s, "The absorbers could not take what the rate needed.")
         watts = wheel_power(measured)
         if watts > self.peak_w:
             self.peak_w, self.peak_w_at = watts, self.measured

@@ -11,7 +11,7 @@ import math
 import msgspec
 import numpy as np
 
-from control.kinds.base import Description, Figures, Test, top_speed
+from control.kinds.base import Description, Figures, Test, top_speed, wheel_power
 from control.kinds.road import VirtualTruck, check_profile
 from control.loads import Aim
 from control.plans import SpeedTrace
@@ -117,9 +117,9 @@ class TraceTest(Test):
         self.elapsed_s += dt_s
         time_s = self.elapsed_s
         self.set_point = self.at(self._speeds, time_s)
-        force = output[-2]
-        if force > 0.0:
-            self.work_j += force * v * dt_s
+        watts = wheel_power(measured)
+        if watts > 0.0:
+            self.work_j += watts * dt_s
         self._square += (v - self.set_point) ** 2 * dt_s
         nearest = min(int(time_s / GRID_S + 0.5), len(self._lows) - 1)
         if self._lows[nearest] <= v <= self._highs[nearest]:
