@@ -45,9 +45,13 @@ class AskHelm(Command, frozen=True, tag="ask-helm"):
 
 
 class Acknowledge(Command, frozen=True, tag="acknowledge"):
-    """Cautions read and tie-downs checked, by the person at the helm."""
+    """Cautions read and tie-downs checked, by the person at the helm.
+
+    `vehicle`: the one on the rolls; a test of another one is refused. "": not said.
+    """
 
     holder: str
+    vehicle: str = ""
 
 
 class ZeroCells(Command, frozen=True, tag="zero-cells"):
@@ -64,6 +68,7 @@ class StartTest(Command, frozen=True, tag="start-test"):
     holder: str
     run_id: str
     plan: Plan
+    vehicle: str = ""  # whose test it is; must be the one acknowledged, when that was said
 
 
 class Adjust(Command, frozen=True, tag="adjust"):

@@ -91,6 +91,7 @@ class Core:
         self.faults = Register(kept.trip)
         self.session = Session(rig, kept.session + 1, make_chain)
         self.acknowledged = False
+        self.vehicle = ""  # acknowledged on the rolls
         self.test: Test | None = None
         self.ratio_per_m = kept.ratio_per_m
         self.zeros: dict[str, float] = {

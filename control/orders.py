@@ -87,6 +87,7 @@ def _offer(core: Core, command: c.OfferHelm) -> bool:
 def _acknowledge(core: Core, command: c.Acknowledge) -> bool:
     core.helm.require(command.holder)
     core.acknowledged = True
+    core.vehicle = command.vehicle
     core.event("notice", f"{core.helm.name} acknowledged the cautions.")
     return False
 
@@ -239,6 +240,13 @@ def _start(core: Core, command: c.StartTest) -> bool:
     problem = unready(core)
     if problem is not None:
         raise problem
+    if core.vehicle and command.vehicle != core.vehicle:
+        raise Refused(
+            f"The test is of '{command.vehicle or 'no vehicle'}', but '{core.vehicle}' was "
+            "acknowledged on the rolls.",
+            "Choose the vehicle that stands there, or park and acknowledge again.",
+            "wrong-vehicle",
+        )
     measured = core.measured
     assert measured is not None  # noqa: S101 - unready has checked it
     engine = measured.engine_speed.quality is Quality.GOOD
