@@ -7,10 +7,11 @@ shortfall and asks for easing. Levels are reported, not hidden.
 The cap: a rotor may warm towards its limit no faster than it could stop warming,
 
     C dT/dt <= C (limit - margin - T) / horizon
-    =>   P <= cooling(T) + C (limit - margin - T) / horizon,
+    =>   P <= losses(T) + C (limit - margin - T) / horizon,
 
-so the cap meets the sustainable power exactly at the limit, is continuous in temperature, and
-load never falls in a step. Margin: two standard uncertainties of the temperature.
+so the cap meets the losses exactly at the limit less the margin, is continuous in temperature, and
+load never falls in a step. Margin: two standard uncertainties of the temperature. A rotor that is
+neither described well nor measured therefore gets less work, not less safety.
 """
 
 from __future__ import annotations
@@ -20,12 +21,13 @@ import math
 
 import msgspec
 
-from control.heat import RIM_KG, specific_heat, sustainable_power
+from control.heat import BODY_KG, RIM_KG, lost_power, specific_heat
 from control.heat_observer import RotorObserver
 from daq.rig import RotorHeat
 
-CAP_HORIZON_S = 25.0  # how gently the cap closes; load moves on this time scale
-LARGEST_MARGIN_K = 40.0
+CAP_HORIZON_S = 40.0  # how gently the cap closes; load moves on this time scale
+LARGEST_MARGIN = 0.5  # of the way from the surroundings to the limit
+BITES_AT = 0.95  # of the cap: then it decides what the absorber gives
 
 
 class HeatLevel(enum.IntEnum):
@@ -38,7 +40,9 @@ class HeatLevel(enum.IntEnum):
 
 class HeatCap(msgspec.Struct, frozen=True):
     level: HeatLevel
-    power_w: float  # most power this absorber may take now (inf when cool)
+    power_w: float  # most power this absorber may take now
+    rim_k: float  # the temperature that decided: the estimate, or a sensor that says more
+    margin_k: float
 
 
 class HeatGuard:
@@ -53,23 +57,35 @@ class HeatGuard:
         return self._cooling
 
     def judge(
-        self, rotor: RotorObserver, radps: float, fan: bool, ambient_k: float, asked_w: float
+        self,
+        rotor: RotorObserver,
+        radps: float,
+        fan: bool,
+        ambient_k: float,
+        power_w: float,
+        sensor_k: float = math.nan,
     ) -> HeatCap:
-        """Level and cap for the present estimate. `asked_w` decides only whether the cap bites."""
-        rim = rotor.rim_k
-        margin = min(2.0 * rotor.sigma_k, LARGEST_MARGIN_K)
-        if rim >= self._heat.limit_k:
+        """Level and cap for the present estimate. `power_w` decides only whether the cap bites.
+
+        `sensor_k`: the raw reading, believed here whenever it is hotter than the estimate, even
+        when the observer does not: a wrong warning costs less than a cooked rotor.
+        """
+        heat = self._heat
+        rim, body, hub = rotor.temperatures_k
+        hottest = sensor_k if sensor_k > rim else rim
+        margin = min(2.0 * rotor.sigma_k, LARGEST_MARGIN * max(heat.limit_k - ambient_k, 0.0))
+        if hottest >= heat.limit_k:
             self._cooling = True
-        elif rim < self._heat.reentry_k:
+        elif hottest < heat.reentry_k:
             self._cooling = False
         if self._cooling:
-            return HeatCap(HeatLevel.LIMIT if rim >= self._heat.limit_k else HeatLevel.COOLING, 0.0)
+            level = HeatLevel.LIMIT if hottest >= heat.limit_k else HeatLevel.COOLING
+            return HeatCap(level, 0.0, hottest, margin)
         p = rotor.vector()
-        room = self._heat.limit_k - margin - rim
-        keep = float(sustainable_power(p, max(rim, ambient_k), radps, fan, ambient_k))
-        store = float(p[RIM_KG] * specific_heat(rim)) * room / CAP_HORIZON_S
-        cap = max(0.0, keep + store)
-        level = HeatLevel.WARM if rim >= self._heat.warn_k else HeatLevel.COOL
-        if rim >= self._heat.warn_k and math.isfinite(asked_w) and asked_w > cap:
+        lost = float(lost_power(p, rim, body, hub, radps, fan, ambient_k))
+        store = float((p[RIM_KG] + p[BODY_KG]) * specific_heat(hottest))
+        cap = max(0.0, lost + store * (heat.limit_k - margin - hottest) / CAP_HORIZON_S)
+        level = HeatLevel.WARM if hottest >= heat.warn_k else HeatLevel.COOL
+        if math.isfinite(power_w) and power_w > 0.0 and power_w >= BITES_AT * cap:
             level = HeatLevel.HOT
-        return HeatCap(level, cap)
+        return HeatCap(level, cap, hottest, margin)

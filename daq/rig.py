@@ -82,6 +82,17 @@ class AbsorberMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     hot_fade_per_k: NotNegative = 0.0008
 
 
+class Service(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """When an absorber is due for a look; 0: not watched. The absorber's maker knows the figures."""
+
+    every_h: NotNegative = 0.0  # hours turned
+    every_gj: NotNegative = 0.0  # energy absorbed
+    warm_h: NotNegative = 0.0  # hours above warn_k
+    fade: Annotated[float, Meta(ge=0, lt=1)] = 0.0  # loss of torque, share of the described map
+    done_at_h: NotNegative = 0.0  # readings of the counters at the last service
+    done_at_gj: NotNegative = 0.0
+
+
 class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """First guess of the rotor's heat parameters, refined by learning (control.heat)."""
 
@@ -94,6 +105,9 @@ class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     limit_k: Positive = 623.15
     reentry_k: Positive = 423.15
     sensor: str = ""  # slow channel with the rotor temperature, if any
+    sensor_share: Annotated[float, Meta(ge=0, le=1)] = 1.0  # 1: sees the rim's face, 0: the body
+    after_run_k: Positive = 373.15  # fans run on after load until the rim is below this
+    service: Service = Service()
 
 
 class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -27,7 +27,7 @@ class OtherRotor:
             conduction_w_per_k=guess.conduction_w_per_k * 0.8, still_w_per_k=11.0,
             windage_w_per_k_per_radps=0.27, radiating_m2=0.8,
         )  # fmt: skip
-        self.state = np.array([AMBIENT_K, AMBIENT_K])
+        self.state = np.array([AMBIENT_K] * 3)
 
     def work(self, seconds: float, power: float, radps: float, observer: RotorObserver,
              sensor: bool = True, offset_k: float = 0.0) -> None:  # fmt: skip
@@ -53,7 +53,7 @@ def test_after_work_and_cool_down_headroom_is_known_within_five_per_cent() -> No
     truth.work(60, 50e3, 130.0, observer)
     said = observer.headroom(HEAT.limit_k, 50e3, 130.0, False, AMBIENT_K)
     true = time_to(
-        truth.model.vector(), truth.state[0], truth.state[1], HEAT.limit_k, 50e3, 130.0, False,
+        truth.model.vector(), *truth.state, HEAT.limit_k, 50e3, 130.0, False,
         AMBIENT_K, 14400.0,
     )  # fmt: skip
     assert said.seconds == pytest.approx(true, rel=0.05)

@@ -22,6 +22,7 @@ from daq.rig import (
     Rig,
     RollSet,
     RotorHeat,
+    Service,
     Site,
     SlowChannel,
     load_rig,
@@ -33,7 +34,7 @@ from tests.daq.synthetic import RIG_FILE
 TEXT = RIG_FILE.read_text()
 PAGE = (RIG_FILE.parents[1] / "docs" / "rig.md").read_text()
 STRUCTS = (
-    Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Engine, SlowChannel,
+    Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Service, Engine, SlowChannel,
     DigitalInputs, Limits, Site,
 )  # fmt: skip
 

@@ -90,7 +90,7 @@ def test_enthalpy_rise(celsius: float, joule: float) -> None:
 def test_adiabatic_rotor(megajoule: float, celsius: float) -> None:
     # EC-10: computed; 50 kg from 20 degC, by the product's own integration without losses
     model = heat.RotorModel(50.0, 50.0, 1.0, 0.0, 0.0, 0.0, 0.0)
-    state = np.array([CELSIUS + 20, CELSIUS + 20])
+    state = np.array([CELSIUS + 20, CELSIUS + 20, CELSIUS + 20])
     for _ in range(200):
         heat.advance(model.vector(), state, 1.0, megajoule * 1e6 / 200, 0.0, False, CELSIUS + 20)
     assert state[0] - CELSIUS == pytest.approx(celsius, abs=2e-3)
@@ -102,7 +102,7 @@ def test_radiation(celsius: float, watt: float) -> None:
     # EC-12: Stefan-Boltzmann; emissivity 0.7 (Eurocode value, memory), 1 m2, surroundings 20 degC
     model = heat.RotorModel(50.0, 50.0, 1.0, 0.0, 0.0, 0.0, 0.7)
     hot = CELSIUS + celsius
-    rate, _ = heat.flows(model.vector(), hot, hot, 0.0, 0.0, False, CELSIUS + 20)
+    rate, _, _ = heat.flows(model.vector(), hot, hot, hot, 0.0, 0.0, False, CELSIUS + 20)
     assert -rate * 50.0 * heat.specific_heat(hot) == pytest.approx(watt, abs=1e-3)
 
 
