@@ -26,7 +26,7 @@ GOOD, AGING, SUSPECT, MISSING = 0, 1, 2, 3
 # rows of other modules that this kernel reads (daq.speed, daq.force), bound here by number so that
 # the compiled form depends on this file alone; tests/daq/test_chain.py holds them together
 W_SPEED, W_ACCEL, W_SPEED_SD, W_ACCEL_SD, W_STATUS, W_AGE = 0, 1, 2, 3, 4, 7
-W_MOVING, W_STANDING, W_OVERDUE, W_LOST, W_NOISY = 0.0, 1.0, 2.0, 3.0, 5.0
+W_MOVING, W_STANDING, W_OVERDUE, W_LOST, W_NOISY, W_UNKNOWN = 0.0, 1.0, 2.0, 3.0, 5.0, 6.0
 C_FORCE, C_FORCE_SD, C_FAULTS, C_ALIGNED = 0, 1, 2, 3
 MISSING_FAULTS = 2 | 8  # bridge, stale
 SUSPECT_FAULTS = 1 | 16 | 32 | 64  # saturated, frozen, overload, zero drifted
@@ -105,7 +105,7 @@ def balance(
         p = sets[s]
         w = wheels[s]
         o = out[s * SET_OUTPUTS : (s + 1) * SET_OUTPUTS]
-        lost = o[STATUS] == W_LOST
+        lost = o[STATUS] == W_LOST or o[STATUS] == W_UNKNOWN
         v = math.nan if lost else w[W_SPEED]
         a = math.nan if lost else w[W_ACCEL]
         speed_quality = MISSING if lost else (SUSPECT if w[W_STATUS] == W_NOISY else GOOD)

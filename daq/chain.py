@@ -17,19 +17,24 @@ from daq.clock import TickClock
 from daq.engine_speed import EngineSpeed, Speeds
 from daq.errors import Refused, WireError
 from daq.force import DRIFTED, FAULT_TEXTS, FAULTS, NOT_FRESH, CellBank
-from daq.measured import AbsorberReadings, Measured, RollSetReadings
+from daq.measured import NOT_YET_KNOWN, AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
 from daq.rig import Rig
+from daq.slip import SlipWatch
 from daq.slow import SlowChannels
 from daq.speed import (
     AGE,
     DELAY_S,
+    EDGES_USED,
     LOST,
     MOVING,
     NOISY,
     OVERDUE,
     STANDING,
+    STANDING_AFTER_S,
     STARTING,
+    STATUS,
+    UNKNOWN,
     WheelBank,
     WheelConfig,
 )
@@ -48,6 +53,7 @@ CONDITIONS = {
     LOST: "no edges from its tooth wheel",
     STARTING: "starting",
     NOISY: "its edges make no sense",
+    UNKNOWN: NOT_YET_KNOWN,
 }
 ENGINE_WINDOW_S = 0.100
 FASTEST_ENGINE_RADPS = 2000.0  # beyond it pulses are noise
@@ -158,7 +164,10 @@ class Chain:
         self._drifted = [False] * len(rig.absorbers)
         self._contradicted = [False] * len(rig.roll_sets)
         self._resting = False
+        self._unknown = list(range(len(self.wheels.wheels)))  # wheels not yet seen to turn or rest
+        self._known_from_s = math.nan
         self.engine = EngineSpeed(rig.engine)
+        self._slip = SlipWatch()
 
     def _bind_wheels(self, hello: Hello) -> WheelBank:
         rig = self.rig
@@ -201,6 +210,8 @@ class Chain:
             self._tie_downs = _indices(hello, kind, (inputs.tie_downs,), "digital input")[0]
         if inputs.doors_closed:
             _indices(hello, kind, (inputs.doors_closed,), "digital input")
+        switches = tuple(one.fan_turns for one in self.rig.absorbers if one.fan_turns)
+        _indices(hello, kind, switches, "digital input")
         self._digital_names = hello.names(kind)
         self._digital_word = -1
         self._digital: dict[str, bool] = {}
@@ -333,6 +344,8 @@ class Chain:
         cell_rows = cells.update(now_s, time_s, sample.counts, sample.flags, self._cell_channels)
         wheels.push_row = cells.rows
         wheel_rows = wheels.update(tick, sample.edge_totals, sample.edges, self._wheel_channels)
+        if self._unknown:
+            self._get_to_know(wheel_rows, now_s)
         self._countdown -= 1
         if self._countdown < 0:
             self._countdown = SLOW_CHECK_FRAMES
@@ -378,6 +391,7 @@ class Chain:
             speeds.slip,
             speeds.difference,
             self._steer.update(tick),
+            self._slip.update(speeds.slip, speeds.difference, time_s),
         )
 
     def _roll_sets(self, numbers: list[float], time_s: float) -> tuple[RollSetReadings, ...]:
@@ -448,6 +462,22 @@ class Chain:
         return tuple(made)
 
     # ---- what need not be looked at in every frame
+
+    def _get_to_know(self, wheel_rows: np.ndarray, now_s: float) -> None:
+        """A wheel is known once two edges have come, or none for as long as standing takes.
+
+        Until then nobody can say that it stands: its speed is missing, not 0.
+        """
+        if math.isnan(self._known_from_s):
+            self._known_from_s = now_s + STANDING_AFTER_S
+        still = []
+        for wheel in self._unknown:
+            row = wheel_rows[wheel]
+            rests = row[STATUS] == STANDING and now_s >= self._known_from_s
+            if not rests and row[EDGES_USED] < 2.0:
+                row[STATUS] = UNKNOWN
+                still.append(wheel)
+        self._unknown = still
 
     def _compare(self, roll_sets: list[RollSetReadings], time_s: float) -> None:
         speeds = [0.0 if math.isnan(r.speed.value) else r.speed.value for r in roll_sets]

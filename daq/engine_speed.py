@@ -13,7 +13,7 @@ from typing import NamedTuple
 from daq.errors import Refused
 from daq.readings import Quality, Reading, Unit, missing
 from daq.rig import Engine
-from daq.speed import AGE, LOST, SPEED, SPEED_SD, STATUS
+from daq.speed import AGE, LOST, SPEED, SPEED_SD, STATUS, UNKNOWN
 
 MIN_ROLL_MPS = 2.0  # below it a ratio means little
 PICKUP, CHANNEL, RATIO, NONE = "pickup", "channel", "ratio", ""
@@ -126,7 +126,7 @@ class EngineSpeed:
 
 
 def _from_pickup(row: list[float], time_s: float) -> Reading | None:
-    if row[AGE] > 1e8 or row[STATUS] == LOST:
+    if row[AGE] > 1e8 or row[STATUS] == LOST or row[STATUS] == UNKNOWN:
         return None
     return Reading(row[SPEED], _RADPS, time_s, _GOOD, row[SPEED_SD])
 

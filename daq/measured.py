@@ -11,6 +11,7 @@ import msgspec
 
 from daq.readings import Reading, Unit, missing
 
+NOT_YET_KNOWN = "not yet known"  # condition of a roll set in the first moments of a session
 _NO_RATIO = missing(Unit.PER_METRE, 0.0)
 _NO_SLIP = missing(Unit.RATIO, 0.0)
 
@@ -67,3 +68,4 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     # Fresh travel for steering, per roll set (m since the last new edge, age of the newest in s);
     # NaN: no new edge (daq.steer). Only the load loop uses it; what is shown is in `roll_sets`.
     steer: Sequence[Sequence[float]] = ()
+    tyre_slip: bool = False  # tyres slip on the rolls, told by ratio or by roll sets (daq.slip)

@@ -78,6 +78,7 @@ SPEED, ACCEL, SPEED_SD, ACCEL_SD, STATUS, EDGES_USED, POSITION, AGE = range(8)
 OUTPUTS = 8
 # status values
 MOVING, STANDING, OVERDUE, LOST, STARTING, NOISY = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0
+UNKNOWN = 6.0  # set by daq.chain only: too few edges, or too little time, since its first frame
 
 
 class WheelConfig(msgspec.Struct, frozen=True):

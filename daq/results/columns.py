@@ -8,7 +8,7 @@ the evaluations. One chunk is in memory at a time, however long the run.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import msgspec
@@ -63,6 +63,9 @@ def columns_of(rig: Rig) -> tuple[Column, ...]:
         Column("tractive_force_n", "N", "f4", "sum over the roll sets"),
         Column("power_w", "W", "f4", "wheel power, sum over the roll sets"),
         Column("torque_nm", "N.m", "f4", "wheel power referred to the engine: over its speed"),
+        Column("slip", "1", "f4", "change of tyre slip since the ratio was learned"),
+        Column("roll_difference", "1", "f4", "fastest over slowest running roll set, less one"),
+        Column("tyre_slip", "", "?", "tyres slipped, by ratio or by roll sets (daq.slip)"),
     ]
     for roll_set in rig.roll_sets:
         name = f"rolls_{slug(roll_set.name)}"
@@ -137,7 +140,9 @@ class Replay:
                 continue
             measured = self._received(record)
             if measured is not None:
-                block[filled] = self._row(measured, record.host_ns * 1e-9)
+                block[filled] = row_of(
+                    self.rig, measured, record.host_ns * 1e-9, self._set_point, self._set_points
+                )
                 filled += 1
                 if filled == rows:
                     yield self._typed(block)
@@ -146,10 +151,7 @@ class Replay:
             yield self._typed(block[:filled])
 
     def _typed(self, block: npt.NDArray[np.float64]) -> Chunk:
-        return {
-            column.name: block[:, place].astype(column.type)
-            for place, column in enumerate(self.columns)
-        }
+        return typed(self.columns, block)
 
     # --- records ------------------------------------------------------------------------------
 
@@ -236,51 +238,65 @@ class Replay:
         except (KeyError, TypeError, ValueError, Refused):
             self.unusable += 1
 
-    # --- one row ------------------------------------------------------------------------------
 
-    def _row(self, measured: Measured, host_s: float) -> list[float]:
-        """Values in the order of `columns_of`."""
-        engine = measured.engine_speed
-        force = power = 0.0
-        fastest = _NAN
-        for roll_set in measured.roll_sets:
-            force += roll_set.tractive_force.value
-            power += roll_set.power.value
-            speed = roll_set.speed.value
-            if not speed <= fastest:  # also when there is no fastest yet
-                fastest = speed if math.isfinite(speed) else fastest
-        turning = engine.value > 1.0  # a standing engine has no torque to refer to
-        row = [
-            measured.time_s,
-            host_s,
-            measured.sequence,
-            measured.frames_lost,
-            self._set_point,
-            engine.value,
-            QUALITY_CODES[engine.quality],
-            fastest,
-            force,
-            power,
-            power / engine.value if turning else _NAN,
-        ]
-        for roll_set in measured.roll_sets:
-            row += _of_roll_set(roll_set)
-        for absorber, set_point in zip(measured.absorbers, self._set_points, strict=True):
-            row += _of_absorber(absorber, set_point)
-        slow = measured.slow
-        for channel in self.rig.slow:
-            reading: Reading = slow[channel.name]
-            row.append(reading.value)
-            row.append(QUALITY_CODES[reading.quality])
-        tie_downs = measured.tie_downs
-        row += (
-            measured.stop_chain_closed,
-            -1 if tie_downs is None else tie_downs,
-            measured.permission,
-            measured.permission_left_s,
-            measured.last_set_point,
-        )
-        return row
+def typed(columns: Sequence[Column], block: npt.NDArray[np.float64]) -> Chunk:
+    """Rows of `row_of`, shape (n, columns), as typed columns."""
+    return {
+        column.name: block[:, place].astype(column.type) for place, column in enumerate(columns)
+    }
+
+
+def row_of(
+    rig: Rig, measured: Measured, host_s: float, set_point: float, currents_a: Sequence[float]
+) -> list[float]:
+    """Values in the order of `columns_of(rig)`.
+
+    `set_point`: what the test asks for; `currents_a`: as sent last, in rig order of absorbers.
+    """
+    engine = measured.engine_speed
+    force = power = 0.0
+    fastest = _NAN
+    for roll_set in measured.roll_sets:
+        force += roll_set.tractive_force.value
+        power += roll_set.power.value
+        speed = roll_set.speed.value
+        if not speed <= fastest:  # also when there is no fastest yet
+            fastest = speed if math.isfinite(speed) else fastest
+    turning = engine.value > 1.0  # a standing engine has no torque to refer to
+    row = [
+        measured.time_s,
+        host_s,
+        measured.sequence,
+        measured.frames_lost,
+        set_point,
+        engine.value,
+        QUALITY_CODES[engine.quality],
+        fastest,
+        force,
+        power,
+        power / engine.value if turning else _NAN,
+        measured.slip.value,
+        measured.roll_difference.value,
+        measured.tyre_slip,
+    ]
+    for one in measured.roll_sets:
+        row += _of_roll_set(one)
+    for absorber, current_a in zip(measured.absorbers, currents_a, strict=True):
+        row += _of_absorber(absorber, current_a)
+    slow = measured.slow
+    for channel in rig.slow:
+        reading: Reading = slow[channel.name]
+        row.append(reading.value)
+        row.append(QUALITY_CODES[reading.quality])
+    tie_downs = measured.tie_downs
+    row += (
+        measured.stop_chain_closed,
+        -1 if tie_downs is None else tie_downs,
+        measured.permission,
+        measured.permission_left_s,
+        measured.last_set_point,
+    )
+    return row
 
 
 def _of_roll_set(one: RollSetReadings) -> tuple[float, ...]:

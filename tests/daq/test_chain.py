@@ -246,7 +246,7 @@ def test_torque_without_edges_betrays_a_sensor_that_never_spoke() -> None:
     board = FrontEnd(RIG)
     chain = Chain(RIG, hello_for(RIG))
     board.ticks[1] = edge_ticks(accelerated(20.0, 0.0), 500)
-    for _ in range(300):
+    for _ in range(550):
         m = chain.update(board.sample())
     assert m.roll_sets[0].speed.quality is Quality.GOOD  # two-wheel drive: front rolls stand
     assert m.roll_sets[0].condition == "standing"
@@ -359,7 +359,9 @@ def test_digital_inputs_are_named_and_read() -> None:
     board = FrontEnd(RIG)
     board.digital = 2
     m = chain.update(board.sample())
-    assert m.digital == {"stop-chain": False, "tie-downs": True}
+    assert m.digital["stop-chain"] is False
+    assert m.digital["tie-downs"] is True
+    assert m.digital["fan-front-turns"] is m.digital["fan-rear-turns"] is False
     assert m.stop_chain_closed is False
     assert m.tie_downs is True
 
@@ -409,8 +411,9 @@ def test_the_balance_reads_the_rows_that_speed_and_force_write() -> None:
     assert (balance.W_STATUS, balance.W_AGE) == (speed.STATUS, speed.AGE)
     assert (
         balance.W_MOVING, balance.W_STANDING, balance.W_OVERDUE, balance.W_LOST, balance.W_NOISY,
+        balance.W_UNKNOWN,
     ) == (
-        speed.MOVING, speed.STANDING, speed.OVERDUE, speed.LOST, speed.NOISY,
+        speed.MOVING, speed.STANDING, speed.OVERDUE, speed.LOST, speed.NOISY, speed.UNKNOWN,
     )  # fmt: skip
     assert (balance.C_FORCE, balance.C_FORCE_SD, balance.C_FAULTS, balance.C_ALIGNED) == (
         force.FORCE, force.FORCE_SD, force.FAULTS, force.ALIGNED,
@@ -443,3 +446,29 @@ def test_the_page_on_measurement_names_every_condition_and_the_declared_delays()
     chain = Chain(RIG, hello_for(RIG))
     assert f"{chain.cells.delays_s[0] * 1e3:.2f} ms on the demo rig" in page
     assert f"{force.resonance_filter(38.0, 0.03, 500.0).delay_s * 1e3:.2f} ms" in page
+
+
+def test_a_speed_is_missing_until_it_is_known_and_never_a_good_zero_while_rolls_turn() -> None:
+    _, _, made = _running(front_mps=20.0, rear_mps=3.0)
+    for m in made:
+        for r, true in zip(m.roll_sets, (20.0, 3.0), strict=True):
+            if r.speed.quality is Quality.MISSING:
+                assert math.isnan(r.speed.value)
+                assert r.condition == "not yet known"
+            else:
+                assert r.speed.value == pytest.approx(true, rel=0.1)
+        if m.engine_speed.quality is Quality.GOOD:
+            assert m.engine_speed.value == pytest.approx(1900.0 * math.pi / 30.0, rel=0.1)
+    assert made[0].roll_sets[0].speed.quality is Quality.MISSING
+    assert made[0].engine_speed.quality is Quality.MISSING
+    assert [r.speed.quality for r in made[100].roll_sets] == [Quality.GOOD] * 2
+    assert made[100].engine_speed.quality is Quality.GOOD
+
+
+def test_rolls_count_as_standing_once_no_edge_has_come_for_a_second() -> None:
+    _, _, made = _running(front_mps=0.0, rear_mps=0.0, rpm=1.0, cell_n=0.0)
+    early, late = made[480], made[520]
+    assert [r.speed.quality for r in early.roll_sets] == [Quality.MISSING] * 2
+    assert [r.speed.quality for r in late.roll_sets] == [Quality.GOOD] * 2
+    assert [r.speed.value for r in late.roll_sets] == [0.0, 0.0]
+    assert late.engine_speed.quality is Quality.MISSING  # a mute pickup and a dead engine look alike
