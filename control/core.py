@@ -118,7 +118,7 @@ class Core:
             absorber.arm_m * absorber.gear_ratio / rig.roll_sets[owner].roll_radius_m
             for absorber, owner in zip(rig.absorbers, self._owner, strict=True)
         )
-        self._output = [0.0] * (5 + 5 * count)
+        self._output = [0.0] * (4 + 5 * count)
         self._zero_a = (0.0,) * count
         self._no_travel = [_NAN] * len(names)
         self._fresh = False
@@ -135,6 +135,7 @@ class Core:
         self._age_s = 0.005  # of the steering speed, averaged
         self._cooling_until_s = 0.0
         self._zero_for_s = 0.0
+        self._slipping = False
         self._zeroing: tuple[ZeroCells, float, list[float], int] | None = None
         self._answers: list[Answer] = []
         self._events: list[Event] = []
@@ -240,6 +241,8 @@ class Core:
                 power_w += newton * one.speed.value
         sent = self._gate.currents_a
 
+        if measured.tyre_slip is not self._slipping:
+            self._tell_slip(measured)
         loaded = self.state is State.LOADED
         test = self.test
         aim, target, rate, between = 0, 0.0, 1.0, 0
@@ -552,6 +555,16 @@ class Core:
             chain.set_zero(absorber.name, total / n)
         self.event("notice", "Load-cell zeros taken.", **{k: v for k, v in self.zeros.items()})
         self._answers.append(Answer(command.id, True))
+
+    def _tell_slip(self, measured: Measured) -> None:
+        """A notice where slip begins and where it ends; the result flags it by the columns."""
+        self._slipping = measured.tyre_slip
+        told: dict[str, float] = {}
+        for name, reading in (("slip", measured.slip), ("apart", measured.roll_difference)):
+            if reading.value == reading.value:
+                told[name] = reading.value
+        text = "Tyres slip on the rolls." if self._slipping else "The tyres no longer slip."
+        self.event("notice", text, code="tyre-slip", began=self._slipping, **told)
 
     def _follow_flight(self, flight: int) -> None:
         """Set points on their way, counted by sequence: the transport delay as it is."""

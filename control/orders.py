@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 NOT_PARKED = Refused("The rig is not parked.", "Ease off and park first.", "not-parked")
 STANDING_MPS = 0.1
+LIGHT_SHARE = 0.08  # of the rig's force: tyres that pull no more creep by some tenths of a per cent
 
 
 def refusal(number: int, error: Refused) -> Answer:
@@ -130,6 +131,10 @@ def unready(core: Core) -> Refused | None:
     for view in core.faults.view():
         if view.active and TABLE[view.code].effect >= Effect.REFUSE:
             return Refused(view.text, view.remedy, view.code)
+    if any(one.speed.quality is Quality.MISSING for one in core.measured.roll_sets):
+        return Refused(
+            "The speed of the rolls is not known yet.", "Wait a second.", "speed-not-known"
+        )
     missing = [absorber.name for absorber in core.rig.absorbers if absorber.name not in core.zeros]
     if missing:
         return Refused(
@@ -203,8 +208,14 @@ def _learn_ratio(core: Core, command: c.LearnRatio) -> bool:
             "Drive at 2 m/s or more in the gear of the test, converter locked.",
             "rolls-slow",
         )
-    core.ratio_per_m = engine.value / speed
-    chain.learned_ratio = core.ratio_per_m
+    pull = sum(one.tractive_force.value for one in measured.roll_sets)
+    if not pull < LIGHT_SHARE * core.rig.limits.max_force_n:
+        raise Refused(
+            f"The tyres pull with {pull:.0f} N and creep on the rolls.",
+            "Learn the ratio at light load: pedal just enough to keep the speed, load off.",
+            "ratio-under-load",
+        )
+    core.ratio_per_m = chain.learn_ratio()
     core.event("notice", "Ratio learned.", ratio_per_m=core.ratio_per_m)
     return False
 

@@ -81,6 +81,10 @@ class StandChain:
     def restore_tooth_tables(self, tables: dict[str, ToothTable]) -> None:
         self.tables = dict(tables)
 
+    def learn_ratio(self) -> float:
+        self.learned_ratio = self._stand.engine_ratio
+        return self.learned_ratio
+
     def set_zero(self, absorber_name: str, count: float) -> None:
         self.zeros[absorber_name] = count
 

@@ -225,6 +225,20 @@ def test_the_ratio_is_not_learned_from_standing_rolls() -> None:
     assert Stand().at_helm().ask(LearnRatio(0, HOLDER)).code == "rolls-slow"
 
 
+def test_the_ratio_is_not_learned_from_tyres_under_load() -> None:
+    class Pulling(Stand):
+        def loss(self, roll: int) -> float:
+            return 4500.0
+
+    stand = Pulling().ready()
+    stand.speeds = [10.0, 10.0]
+    stand.frame()
+    answer = stand.ask(LearnRatio(0, HOLDER))
+    assert (answer.accepted, answer.code) == (False, "ratio-under-load")
+    assert "light load" in answer.remedy
+    assert stand.core.ratio_per_m is None
+
+
 def test_ready_is_refused_without_the_front_end() -> None:
     stand = Stand()
     stand.core.step(None, (TakeHelm(1, HOLDER, "Ada"),), 0.0)
