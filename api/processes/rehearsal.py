@@ -56,9 +56,12 @@ class RehearsalSettings(msgspec.Struct, frozen=True):
 class VirtualRig:
     """Core and simulated rig joined by wire bytes. Time passes only in `advance`."""
 
-    def __init__(self, rig: Rig, seed: int, memory: Memory | None = None) -> None:
+    def __init__(
+        self, rig: Rig, seed: int, memory: Memory | None = None, plant: Plant | None = None
+    ) -> None:
+        """`plant` in place of the usual one, when another simulated rig is wanted."""
         self.rig = rig
-        self.plant = Plant(seed=seed)
+        self.plant = plant if plant is not None else Plant(seed=seed)
         self.core = Core(rig, memory)
         self.deframer = Deframer(Direction.FROM_FRONT_END)
         self.events: list[Event] = []
