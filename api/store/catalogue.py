@@ -17,13 +17,25 @@ import msgspec
 import sqlalchemy as sa
 
 from api.store.engine import NoSuchRun, begin, make_engine, migrate
-from api.store.schema import RunState, notes, runs, tags
+from api.store.schema import RunState, notes, run_words, runs, set_members, tags, vehicles
+from api.store.searching import gather
 from daq.errors import Refused
 
 RUN_ID = re.compile(r"\A[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}\Z")
 MAX_PAGE = 500
 MAX_NOTES = 1000
 MAX_TAGS = 50
+_SUMMARY = (
+    runs.c.id,
+    runs.c.kind,
+    runs.c.vehicle,
+    runs.c.state,
+    runs.c.reason,
+    runs.c.started_at,
+    runs.c.ended_at,
+    runs.c.holder,
+    runs.c.frames,
+)  # not the long texts: a page of runs is read at once
 _OPEN_STATES = (RunState.RECORDING, RunState.CLOSING)
 
 
@@ -95,6 +107,8 @@ class Search(msgspec.Struct, frozen=True):
     tag: str = ""
     before: str = ""
     limit: int = 50
+    owner: str = ""
+    set_name: str = ""
 
 
 class Catalogue:
@@ -113,6 +127,11 @@ class Catalogue:
             engine.dispose()
             raise
         return cls(engine)
+
+    @property
+    def engine(self) -> sa.Engine:
+        """The database, for the parts of the catalogue in modules of their own."""
+        return self._engine
 
     def close(self) -> None:
         """Give all connections back."""
@@ -133,10 +152,20 @@ class Catalogue:
                     if key != "id" and value not in ("", "null")
                 }
                 connection.execute(runs.update().where(runs.c.id == run.id).values(**filled))
+            gather(connection, run.id)
 
     def forget_run(self, run_id: str) -> None:
         """Take back a run whose start was refused; only while nothing was recorded."""
         with self._change() as connection:
+            connection.execute(
+                run_words.delete().where(
+                    run_words.c.run_id.in_(
+                        sa.select(runs.c.id).where(
+                            runs.c.id == run_id, runs.c.state == RunState.RECORDING
+                        )
+                    )
+                )
+            )
             connection.execute(
                 runs.delete().where(runs.c.id == run_id, runs.c.state == RunState.RECORDING)
             )
@@ -176,7 +205,8 @@ class Catalogue:
 
     def find(self, search: Search) -> list[RunSummary]:
         """Runs that match, newest first."""
-        query = sa.select(runs).order_by(runs.c.id.desc()).limit(min(search.limit, MAX_PAGE))
+        query = sa.select(*_SUMMARY).order_by(runs.c.id.desc())
+        query = query.limit(min(search.limit, MAX_PAGE))
         for column, value in (
             (runs.c.kind, search.kind),
             (runs.c.vehicle, search.vehicle),
@@ -190,23 +220,17 @@ class Catalogue:
             query = query.where(
                 runs.c.id.in_(sa.select(tags.c.run_id).where(tags.c.tag == search.tag))
             )
-        if search.text:
+        if search.set_name:
+            members = sa.select(set_members.c.run_id)
             query = query.where(
-                sa.or_(
-                    runs.c.id.icontains(search.text, autoescape=True),
-                    runs.c.vehicle.icontains(search.text, autoescape=True),
-                    runs.c.id.in_(
-                        sa.select(notes.c.run_id).where(
-                            notes.c.text.icontains(search.text, autoescape=True)
-                        )
-                    ),
-                    runs.c.id.in_(
-                        sa.select(tags.c.run_id).where(
-                            tags.c.tag.icontains(search.text, autoescape=True)
-                        )
-                    ),
-                )
+                runs.c.id.in_(members.where(set_members.c.set_name == search.set_name))
             )
+        if search.owner:
+            owned = sa.select(vehicles.c.name).where(vehicles.c.owner == search.owner)
+            query = query.where(runs.c.vehicle.in_(owned))
+        if search.text:
+            found = run_words.c.words.contains(search.text.lower(), autoescape=True)
+            query = query.where(runs.c.id.in_(sa.select(run_words.c.run_id).where(found)))
         with self._read() as connection:
             rows = connection.execute(query).mappings().all()
             tagged: dict[str, list[str]] = {row["id"]: [] for row in rows}
@@ -261,6 +285,7 @@ class Catalogue:
                     f"The run has {MAX_NOTES} notes.", "Keep further ones elsewhere.", "notes-full"
                 )
             connection.execute(notes.insert().values(run_id=run_id, **msgspec.structs.asdict(note)))
+            gather(connection, run_id)
 
     def set_tags(self, run_id: str, names: list[str]) -> None:
         """Replace the tags of a run. Raises NoSuchRun."""
@@ -269,6 +294,7 @@ class Catalogue:
             connection.execute(tags.delete().where(tags.c.run_id == run_id))
             for name in sorted(set(names))[:MAX_TAGS]:
                 connection.execute(tags.insert().values(run_id=run_id, tag=name))
+            gather(connection, run_id)
 
     def set_vehicle(self, run_id: str, vehicle: str) -> None:
         """Correct the vehicle of a run. Raises NoSuchRun."""
@@ -284,6 +310,8 @@ class Catalogue:
         with self._change() as connection:
             self._must_exist(connection, run_id)
             connection.execute(runs.update().where(runs.c.id == run_id).values(**values))
+            if {"vehicle", "kind"} & values.keys():
+                gather(connection, run_id)
 
     @staticmethod
     def _must_exist(connection: sa.Connection, run_id: str) -> None:

@@ -11,6 +11,7 @@ import enum
 
 from sqlalchemy import (
     BigInteger,
+    Boolean,
     Column,
     ForeignKey,
     Index,
@@ -19,9 +20,10 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    UniqueConstraint,
 )
 
-HEAD = "0001"  # newest migration; a test holds the two together
+HEAD = "0002"  # newest migration; a test holds the two together
 
 metadata = MetaData()
 
@@ -78,3 +80,52 @@ tags = Table(
     Column("tag", String(40), primary_key=True),
 )
 Index("run_tags_tag", tags.c.tag)
+
+vehicles = Table(
+    "vehicles",
+    metadata,
+    Column("name", String(80), primary_key=True),  # as runs name it
+    Column("owner", String(120), nullable=False, default=""),
+    Column("about", Text, nullable=False, default=""),
+    Column("made_at", String(32), nullable=False),
+)
+Index("vehicles_owner", vehicles.c.owner)
+
+run_sets = Table(
+    "run_sets",
+    metadata,
+    Column("name", String(80), primary_key=True),
+    Column("about", Text, nullable=False, default=""),
+    Column("made_at", String(32), nullable=False),
+)
+
+set_members = Table(
+    "run_set_members",
+    metadata,
+    Column("set_name", String(80), ForeignKey("run_sets.name"), primary_key=True),
+    Column("run_id", String(40), ForeignKey("runs.id"), primary_key=True),
+)
+Index("run_set_members_run", set_members.c.run_id)
+
+evaluations = Table(
+    "run_evaluations",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=True),
+    Column("run_id", String(40), ForeignKey("runs.id"), nullable=False),
+    Column("number", Integer, nullable=False),  # from 1; the file of that number is in the folder
+    Column("at", String(32), nullable=False),
+    Column("who", String(120), nullable=False),
+    Column("version", String(40), nullable=False),
+    Column("settings", Text, nullable=False),  # JSON
+    Column("answer", Text, nullable=False),
+    Column("valid", Boolean, nullable=False),
+    UniqueConstraint("run_id", "number"),
+)
+
+# Everything a run is found by, in one narrow table: 100,000 runs are searched in one short pass.
+run_words = Table(
+    "run_words",
+    metadata,
+    Column("run_id", String(40), ForeignKey("runs.id"), primary_key=True),
+    Column("words", Text, nullable=False),  # lower case, one a line
+)

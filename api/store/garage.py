@@ -1,0 +1,199 @@
+"""Vehicles with their owners, sets of runs, and the history of evaluations of each run.
+
+Data flows: routes and command line -> these plain functions on a Catalogue -> its database, one
+transaction each. All block: call them through asyncio.to_thread. Runs name their vehicle by text;
+a vehicle here adds who owns it and what is known of it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+
+from api.store.catalogue import Catalogue
+from api.store.engine import NoSuchRun, begin
+from api.store.schema import evaluations, run_sets, runs, set_members, vehicles
+from daq.errors import Refused
+
+MOST_VEHICLES = 5000
+MOST_SETS = 2000
+MOST_MEMBERS = 500
+
+
+class Vehicle(msgspec.Struct, frozen=True):
+    name: str
+    owner: str
+    about: str
+    made_at: str
+    runs: int = 0
+
+
+class RunSet(msgspec.Struct, frozen=True):
+    name: str
+    about: str
+    made_at: str
+    runs: tuple[str, ...] = ()
+
+
+class Evaluation(msgspec.Struct, frozen=True):
+    """One evaluation of a run; its whole result is the file of that number in the run's folder."""
+
+    run_id: str
+    number: int
+    at: str
+    who: str
+    version: str
+    settings: Any
+    answer: str
+    valid: bool
+
+
+def put_vehicle(catalogue: Catalogue, vehicle: Vehicle) -> None:
+    """Add a vehicle, or change its owner and description. Raises Refused when there is no room."""
+    with begin(catalogue.engine, writing=True) as connection:
+        changed = connection.execute(
+            vehicles.update()
+            .where(vehicles.c.name == vehicle.name)
+            .values(owner=vehicle.owner, about=vehicle.about)
+        )
+        if changed.rowcount:
+            return
+        count = connection.execute(sa.select(sa.func.count()).select_from(vehicles)).scalar_one()
+        if count >= MOST_VEHICLES:
+            raise Refused(
+                f"There are {MOST_VEHICLES} vehicles.", "Remove one first.", "vehicles-full"
+            )
+        connection.execute(
+            vehicles.insert().values(
+                name=vehicle.name, owner=vehicle.owner, about=vehicle.about, made_at=vehicle.made_at
+            )
+        )
+
+
+def drop_vehicle(catalogue: Catalogue, name: str) -> None:
+    """Forget a vehicle; its runs keep its name. Raises Refused when it is not there."""
+    with begin(catalogue.engine, writing=True) as connection:
+        if not connection.execute(vehicles.delete().where(vehicles.c.name == name)).rowcount:
+            raise Refused(f"There is no vehicle '{name}'.", "See the list of them.", "no-vehicle")
+
+
+def all_vehicles(catalogue: Catalogue) -> list[Vehicle]:
+    """Every vehicle by name with its number of runs; those only runs name have no owner."""
+    count = sa.select(runs.c.vehicle, sa.func.count()).group_by(runs.c.vehicle)
+    with begin(catalogue.engine, writing=False) as connection:
+        counted = {name: number for name, number in connection.execute(count) if name}
+        known = [
+            Vehicle(row.name, row.owner, row.about, row.made_at, counted.pop(row.name, 0))
+            for row in connection.execute(sa.select(vehicles))
+        ]
+    known += [Vehicle(name, "", "", "", number) for name, number in counted.items()]
+    return sorted(known, key=lambda each: each.name.casefold())
+
+
+def put_set(catalogue: Catalogue, wanted: RunSet) -> None:
+    """Make a set of runs, or replace its members. Raises NoSuchRun and Refused."""
+    if len(wanted.runs) > MOST_MEMBERS:
+        raise Refused(f"A set holds at most {MOST_MEMBERS} runs.", "Make several sets.", "set-full")
+    lacking = sorted(set(wanted.runs) - catalogue.known(list(wanted.runs)))
+    if lacking:
+        raise NoSuchRun(f"There is no run {lacking[0]}.", "Look at the list of runs.")
+    with begin(catalogue.engine, writing=True) as connection:
+        same = run_sets.c.name == wanted.name
+        if not connection.execute(
+            run_sets.update().where(same).values(about=wanted.about)
+        ).rowcount:
+            count = connection.execute(
+                sa.select(sa.func.count()).select_from(run_sets)
+            ).scalar_one()
+            if count >= MOST_SETS:
+                raise Refused(f"There are {MOST_SETS} sets.", "Remove one first.", "sets-full")
+            connection.execute(
+                run_sets.insert().values(
+                    name=wanted.name, about=wanted.about, made_at=wanted.made_at
+                )
+            )
+        connection.execute(set_members.delete().where(set_members.c.set_name == wanted.name))
+        for run_id in dict.fromkeys(wanted.runs):
+            connection.execute(set_members.insert().values(set_name=wanted.name, run_id=run_id))
+
+
+def drop_set(catalogue: Catalogue, name: str) -> None:
+    """Forget a set; its runs stay. Raises Refused when it is not there."""
+    with begin(catalogue.engine, writing=True) as connection:
+        connection.execute(set_members.delete().where(set_members.c.set_name == name))
+        if not connection.execute(run_sets.delete().where(run_sets.c.name == name)).rowcount:
+            raise Refused(f"There is no set '{name}'.", "See the list of them.", "no-set")
+
+
+def all_sets(catalogue: Catalogue) -> list[RunSet]:
+    """Every set by name with its runs in order of time."""
+    with begin(catalogue.engine, writing=False) as connection:
+        members: dict[str, list[str]] = {}
+        query = sa.select(set_members).order_by(set_members.c.run_id)
+        for row in connection.execute(query):
+            members.setdefault(row.set_name, []).append(row.run_id)
+        return [
+            RunSet(row.name, row.about, row.made_at, tuple(members.get(row.name, ())))
+            for row in connection.execute(sa.select(run_sets).order_by(run_sets.c.name))
+        ]
+
+
+def one_set(catalogue: Catalogue, name: str) -> RunSet:
+    """A set by name. Raises Refused when it is not there."""
+    found = next((each for each in all_sets(catalogue) if each.name == name), None)
+    if found is None:
+        raise Refused(f"There is no set '{name}'.", "See the list of them.", "no-set")
+    return found
+
+
+def note_evaluation(catalogue: Catalogue, told: Evaluation, result: Any) -> int:
+    """Note an evaluation and make it the run's result; returns its number (told.number is not
+    looked at). Raises NoSuchRun."""
+    with begin(catalogue.engine, writing=True) as connection:
+        if connection.execute(sa.select(runs.c.id).where(runs.c.id == told.run_id)).first() is None:
+            raise NoSuchRun(f"There is no run {told.run_id}.", "Look at the list of runs.")
+        last = connection.execute(
+            sa.select(sa.func.max(evaluations.c.number)).where(evaluations.c.run_id == told.run_id)
+        ).scalar()
+        number = int(last or 0) + 1
+        connection.execute(
+            evaluations.insert().values(
+                run_id=told.run_id,
+                number=number,
+                at=told.at,
+                who=told.who,
+                version=told.version,
+                settings=msgspec.json.encode(told.settings).decode(),
+                answer=told.answer,
+                valid=told.valid,
+            )
+        )
+        connection.execute(
+            runs.update()
+            .where(runs.c.id == told.run_id)
+            .values(result=msgspec.json.encode(result).decode())
+        )
+    return number
+
+
+def evaluations_of(catalogue: Catalogue, run_id: str) -> list[Evaluation]:
+    """The history of a run's evaluations, oldest first."""
+    query = (
+        sa.select(evaluations).where(evaluations.c.run_id == run_id).order_by(evaluations.c.number)
+    )
+    with begin(catalogue.engine, writing=False) as connection:
+        return [
+            Evaluation(
+                row.run_id,
+                row.number,
+                row.at,
+                row.who,
+                row.version,
+                msgspec.json.decode(row.settings),
+                row.answer,
+                bool(row.valid),
+            )
+            for row in connection.execute(query)
+        ]
