@@ -74,7 +74,8 @@ def measure(options: Options) -> dict[str, Any]:
         "live_ms": statistics.median(load["live_ms"] for load in loads),
         **watched,
         "seconds": seconds,
-        "under_load": held(),
+        "under_load": held().startswith("loaded"),
+        "rig_at_the_end": held().strip(),
     }
 
 
@@ -156,6 +157,8 @@ def _demo(data: Path) -> Iterator[str]:
          f"127.0.0.1:{port}"],
         cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
+    with contextlib.suppress(PermissionError):  # the browser beside it is no part of a rig
+        os.setpriority(os.PRIO_PROCESS, process.pid, -10)
     try:
         _until("the service", lambda: _ask(f"{address}/api/state").get("measured"))
         yield address
@@ -169,7 +172,7 @@ def _demo(data: Path) -> Iterator[str]:
 
 @contextlib.contextmanager
 def _held(data: Path, address: str) -> Iterator[Any]:
-    """A truck held at speed while the page is watched; yields a function: was it loaded?"""
+    """A truck held at speed while the page is watched; yields a function: how did it end?"""
     seat = f"http://127.0.0.1:{json.loads((data / 'simulator.json').read_text())['seat']}/tell"
     done = threading.Event()
 
@@ -190,8 +193,9 @@ def _held(data: Path, address: str) -> Iterator[Any]:
         _ask(f"{address}/api/test/start", {"plan": plan})
         _ask(seat, {"pedal": 100.0})
         states: list[str] = []
-        yield lambda: states == ["loaded"]
-        states.append(_ask(f"{address}/api/state")["state"])
+        yield lambda: " ".join(states)
+        state = _ask(f"{address}/api/state")
+        states += [state["state"], state["first_cause"]]
     finally:
         with contextlib.suppress(OSError):
             _ask(f"{address}/api/ease-off", {})

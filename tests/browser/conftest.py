@@ -23,6 +23,8 @@ from typing import Any
 
 import pytest
 
+from tests import conftest as leftovers
+
 pytest.importorskip("playwright", reason="the browser tests need the playwright package")
 from playwright.sync_api import (
     Browser,
@@ -150,6 +152,20 @@ class Demo(Served):
     def state(self) -> dict[str, Any]:
         found: dict[str, Any] = ask(f"{self.address}/api/state")
         return found
+
+
+@pytest.fixture(autouse=True)
+def no_leftovers() -> Iterator[None]:
+    """As everywhere, but the browser's own helper processes come and go as it likes."""
+
+    def children() -> list[str]:
+        return [line for line in leftovers._children() if " --type=" not in line]
+
+    threads, files, before = leftovers._threads(), leftovers._files(), children()
+    yield
+    leftovers._expect_none("threads", lambda: sorted(set(leftovers._threads()) - set(threads)))
+    leftovers._expect_none("child processes", lambda: sorted(set(children()) - set(before)))
+    leftovers._expect_none("open files", lambda: leftovers._more(files, leftovers._files()))
 
 
 @pytest.fixture(scope="session")
