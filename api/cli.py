@@ -109,6 +109,30 @@ def rehearse(
     print_result(run(RehearsalSettings(rig, plan, gear, pedal, seed)), as_json=json)
 
 
+@app.command()
+def blackbox(
+    name: Annotated[str, typer.Argument(help="Which one; the newest when left out.")] = "",
+    data: DataOption = Path("data"),
+    all_names: Annotated[bool, typer.Option("--list", help="Only list what there is.")] = False,
+    last: Annotated[float, typer.Option(help="Seconds before the end to tell.")] = 60.0,
+    json: JsonOption = False,
+) -> None:
+    """Tell what led to a trip: events, commands, set points of the last minute before it."""
+    from api.processes.blackbox_report import lines, names, path_of, story
+
+    if all_names:
+        for each in names(data):
+            print(each)
+        return
+    told = story(path_of(data, name), last)
+    if json:
+        import msgspec
+
+        print(msgspec.json.encode(told).decode())
+        return
+    print("\n".join(lines(told)))
+
+
 @tokens.command("add")
 def token_add(
     name: Annotated[str, typer.Argument(help="Whose token it is.")],

@@ -50,6 +50,10 @@ class Offer(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     to: Annotated[str, Meta(max_length=120, pattern=ONE_LINE)] = ""  # whoever asked
 
 
+class Checked(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    vehicle: Annotated[str, Meta(max_length=80, pattern=ONE_LINE)] = ""  # the one on the rolls
+
+
 class Start(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     plan: Plan
     vehicle: Annotated[str, Meta(max_length=80, pattern=ONE_LINE)] = ""
@@ -118,12 +122,14 @@ async def offer(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/acknowledge", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/acknowledge", responses=gives(Accepted), openapi_extra=takes(Checked))
 async def acknowledge(request: Request) -> Response:
-    """Cautions read, tie-downs checked."""
+    """Cautions read, tie-downs checked; with `vehicle`, only tests of that one start from here."""
     context, caller = _operator(request)
-    await read(request, Nothing)
-    await context.command(caller, Acknowledge(0, caller.holder))
+    body = await read(request, Checked)
+    await context.command(
+        caller, Acknowledge(0, caller.holder, body.vehicle), detail={"vehicle": body.vehicle}
+    )
     return _accepted(caller)
 
 
@@ -188,6 +194,13 @@ async def start(request: Request) -> Response:
     """Start a test and its run."""
     context, caller = _operator(request)
     body = await read(request, Start)
+    if getattr(body.plan, "vehicle", None) is not None and not body.vehicle:
+        raise Problem(
+            409,
+            "vehicle-missing",
+            "This test simulates a vehicle's road load, and nobody said whose.",
+            "Choose the vehicle that stands on the rolls, then start again.",
+        )
     context.check_disk()
     run_id = new_run_id()
     keeper = context.keeper
@@ -195,7 +208,7 @@ async def start(request: Request) -> Response:
     try:
         await context.command(
             caller,
-            StartTest(0, caller.holder, run_id, body.plan),
+            StartTest(0, caller.holder, run_id, body.plan, body.vehicle),
             detail={"run_id": run_id, "vehicle": body.vehicle},
         )
     except Problem:

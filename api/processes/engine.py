@@ -12,13 +12,14 @@ import functools
 import math
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Protocol, cast
 
 import msgspec
 
 from api.processes.blackbox import BlackBox
+from api.processes.calibration import calibration_problem
 from api.processes.channel import ChannelServer
 from api.processes.memoryfile import MemoryWriter
 from api.processes.pulse import Pulse
@@ -37,6 +38,7 @@ QUIET_S = 0.01  # without frames for this long the core is stepped by the timer
 MEMORY_S = 5.0  # slow changes (heat) are written this often; a trip or a change of load at once
 DECISION_S = 0.1  # snapshots in the black box
 LATE_NOTICE_S = 1.0  # at most one notice of lateness in this time
+CALIBRATION_S = 3600.0  # the date is looked at this often
 OWN_HOLDER = "loop:own"
 
 _msgpack = msgspec.msgpack.Encoder()
@@ -50,6 +52,10 @@ class LinkLike(Protocol):
     def send(self, frame: ToFrontEnd) -> bool: ...
 
 
+def _today() -> date:
+    return datetime.now(UTC).date()
+
+
 class Engine:
     """The loop process's work. Every method returns at once and never waits for disk or reader."""
 
@@ -61,6 +67,7 @@ class Engine:
         data: Path,
         server: ChannelServer,
         clock: Callable[[], float] = time.monotonic,
+        today: Callable[[], date] = _today,
     ) -> None:
         self.rig = rig
         self.core = Core(rig, memory)
@@ -82,6 +89,9 @@ class Engine:
         self._late_said_s = -math.inf
         self._decision_due_s = -math.inf
         self._state = self.core.state
+        self._today = today
+        self._calibration_due_s = -math.inf
+        self._had_reader = False
 
     # ---- from the link
 
@@ -166,6 +176,17 @@ class Engine:
         failure = self._files.failure
         self.core.outside("recorder-failed", bool(failure), failure)
         self.core.outside("disk-low", bool(self._files.disk_low), self._files.disk_low)
+        self.core.outside("memory-failed", bool(self._memory.failure), self._memory.failure)
+        readers = self._server.clients
+        self._had_reader = self._had_reader or readers > 0
+        self.core.outside("service-gone", self._had_reader and readers == 0)
+        if begun_s >= self._calibration_due_s:
+            self._calibration_due_s = begun_s + CALIBRATION_S
+            problem = calibration_problem(self.rig, self._today())
+            self.core.outside("calibration-due", bool(problem), problem)
+        if self._box.failure:
+            self._notice(f"The black box could not be written. {self._box.failure}", {})
+            self._box.failure = ""
         self._files.look_at_disk()
         self.pulse.ran("housekeeping", self._clock() - begun_s)
 
@@ -246,6 +267,8 @@ class Engine:
         name = datetime.now(UTC).strftime("%Y%m%d-%H%M%S-") + f"{time.monotonic_ns() % 10**4:04d}"
         if self._box.dump(name):
             self._notice(f"The last minute is kept as black box {name}.", {"name": name})
+        else:
+            self._notice("No black box of this trip: the one before is still being written.", {})
 
     def _save_memory(self, now_s: float) -> None:
         self._memory_due_s = now_s + MEMORY_S

@@ -102,3 +102,5 @@ class MemoryWriter:
             except OSError as error:
                 self.failures += 1
                 self.failure = error.strerror or str(error)
+            else:
+                self.failure = ""

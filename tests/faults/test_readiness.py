@@ -1,0 +1,123 @@
+"""What keeps a test from starting: zeros, calibration, cautions, vehicle, memory."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from api.processes.calibration import calibration_problem
+from control.commands import Acknowledge, MakeReady, StartTest
+from control.telemetry import State
+from daq.rig import Rig, load_rig
+from tests.control.control_stand import HOLD_20, HOLDER, Stand
+from tests.processes.test_engine import Stand as EngineStand
+
+RIG = Path(__file__).parents[2] / "rigs" / "tarnhow.toml"
+TODAY = date(2026, 11, 25)
+
+
+def calibrated(on: str, days: float = 365.0) -> Rig:
+    """The demo rig with another date on its third cell."""
+    rig = load_rig(RIG)
+    absorbers = list(rig.absorbers)
+    cell = msgspec.structs.replace(absorbers[2].cell, calibrated_on=on)
+    absorbers[2] = msgspec.structs.replace(absorbers[2], cell=cell)
+    limits = msgspec.structs.replace(rig.limits, calibration_days=days)
+    return msgspec.structs.replace(rig, absorbers=tuple(absorbers), limits=limits)
+
+
+@pytest.mark.parametrize(
+    ("on", "said"),
+    [
+        ("2026-10-05", ""),
+        ("2025-11-25", ""),
+        ("2025-11-24", "366 days ago"),
+        ("", "empty"),
+        ("last summer", "no date"),
+        ("2026-11-26", ""),
+        ("2026-11-27", "future"),
+    ],
+)
+def test_a_calibration_holds_for_its_days_and_not_one_longer(on: str, said: str) -> None:
+    problem = calibration_problem(calibrated(on), TODAY)
+    if said:
+        assert said in problem
+        assert problem.startswith("rear-left")
+    else:
+        assert problem == ""
+
+
+def test_a_rig_may_leave_the_date_to_others() -> None:
+    assert calibration_problem(calibrated("1999-01-01", days=0.0), TODAY) == ""
+
+
+@pytest.mark.parametrize("code", ["calibration-due", "memory-failed", "service-gone"])
+def test_what_is_told_from_outside_keeps_a_rig_from_getting_ready_but_never_unloads_it(
+    code: str,
+) -> None:
+    stand = Stand().at_helm()
+    stand.core.outside(code, True, "told")
+    stand.frame()
+    assert stand.ask(MakeReady(0, HOLDER)).code == code
+    loaded = Stand().loaded()
+    loaded.core.outside(code, True, "told")
+    loaded.frames(0.5)
+    assert loaded.core.state is State.LOADED
+
+
+def test_a_test_of_another_vehicle_than_the_one_acknowledged_is_refused() -> None:
+    stand = Stand().ready()
+    assert stand.ask(Acknowledge(0, HOLDER, "grey van")).accepted
+    for vehicle in ("red truck", ""):
+        answer = stand.ask(StartTest(0, HOLDER, "run", HOLD_20, vehicle))
+        assert answer.code == "wrong-vehicle"
+        assert "grey van" in answer.reason
+        assert stand.core.state is State.READY
+    stand.speeds = [19.5, 19.5]
+    stand.frames(0.2)
+    assert stand.ask(StartTest(0, HOLDER, "run", HOLD_20, "grey van")).accepted
+
+
+class Reader:
+    """A connected service that takes whatever it is offered."""
+
+    def offer_telemetry(self, packed: bytes) -> None: ...
+
+
+async def test_the_loop_tells_the_core_what_only_it_can_see(tmp_path: Path) -> None:
+    stand = EngineStand(tmp_path)
+    stand.engine.rig = calibrated("2020-01-01")
+    stand.engine.tick()
+    await stand.run(1.1)
+
+    def codes() -> set[str]:
+        return {view.code for view in stand.engine.core.telemetry().faults if view.active}
+
+    assert codes() == {"calibration-due"}, "nobody has read yet, so nobody is missed"
+    stand.server._clients.add(Reader())  # type: ignore[arg-type]
+    await stand.run(1.1)
+    stand.server._clients.clear()
+    stand.engine._memory.failure = "No space left on device"
+    await stand.run(1.1)
+    assert codes() == {"calibration-due", "service-gone", "memory-failed"}
+    stand.engine._memory.failure = ""
+    await stand.run(1.1)
+    assert codes() == {"calibration-due", "service-gone"}
+    stand.engine.close()
+
+
+async def test_a_memory_that_can_be_written_again_is_no_fault_any_more(tmp_path: Path) -> None:
+    stand = EngineStand(tmp_path)
+    beside = tmp_path / "memory.new"
+    beside.mkdir()
+    stand.engine._memory.save(stand.engine.core.memory())
+    stand.engine._memory._thread.join(0.3)
+    assert stand.engine._memory.failure
+    beside.rmdir()
+    stand.engine._memory.save(stand.engine.core.memory())
+    stand.engine._memory._thread.join(0.3)
+    assert stand.engine._memory.failure == ""
+    stand.engine.close()
