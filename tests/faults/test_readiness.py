@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -81,6 +83,12 @@ def test_a_test_of_another_vehicle_than_the_one_acknowledged_is_refused() -> Non
     assert stand.ask(StartTest(0, HOLDER, "run", HOLD_20, "grey van")).accepted
 
 
+async def until(reached: Callable[[], bool]) -> None:
+    """Wait in real time for the thread that writes."""
+    while not reached():
+        await asyncio.sleep(0.01)
+
+
 class Reader:
     """A connected service that takes whatever it is offered."""
 
@@ -100,10 +108,15 @@ async def test_the_loop_tells_the_core_what_only_it_can_see(tmp_path: Path) -> N
     stand.server._clients.add(Reader())  # type: ignore[arg-type]
     await stand.run(1.1)
     stand.server._clients.clear()
-    stand.engine._memory.failure = "No space left on device"
+    (tmp_path / "memory.new").mkdir()  # in the way of the next writing
+    stand.engine._save_memory(0.0)
+    stand.engine._memory.save(stand.engine.core.memory())
+    await until(lambda: bool(stand.engine._memory.failure))
     await stand.run(1.1)
     assert codes() == {"calibration-due", "service-gone", "memory-failed"}
-    stand.engine._memory.failure = ""
+    (tmp_path / "memory.new").rmdir()
+    stand.engine._memory.save(stand.engine.core.memory())
+    await until(lambda: not stand.engine._memory.failure)
     await stand.run(1.1)
     assert codes() == {"calibration-due", "service-gone"}
     stand.engine.close()
@@ -111,13 +124,10 @@ async def test_the_loop_tells_the_core_what_only_it_can_see(tmp_path: Path) -> N
 
 async def test_a_memory_that_can_be_written_again_is_no_fault_any_more(tmp_path: Path) -> None:
     stand = EngineStand(tmp_path)
-    beside = tmp_path / "memory.new"
-    beside.mkdir()
+    (tmp_path / "memory.new").mkdir()
     stand.engine._memory.save(stand.engine.core.memory())
-    stand.engine._memory._thread.join(0.3)
-    assert stand.engine._memory.failure
-    beside.rmdir()
+    await until(lambda: bool(stand.engine._memory.failure))
+    (tmp_path / "memory.new").rmdir()
     stand.engine._memory.save(stand.engine.core.memory())
-    stand.engine._memory._thread.join(0.3)
-    assert stand.engine._memory.failure == ""
+    await until(lambda: not stand.engine._memory.failure)
     stand.engine.close()
