@@ -1,6 +1,7 @@
 """Closes one run: replays raw.drm through the measuring chain into run.parquet and result.json.
 
-Data flows: raw.drm -> daq.results -> run.parquet, result.json and a Closed on standard output.
+Data flows: raw.drm -> daq.results -> run.parquet, events.json, evaluations/0001.json, result.json
+and a Closed on standard output.
 Runs as a process of its own (`python -m api.store.closing FOLDER`), niced, so that neither the
 loop nor the service feels it. The recording is only read; running this again makes the same files
 anew with this version's evaluation.
@@ -13,7 +14,7 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -22,8 +23,15 @@ import msgspec
 import numpy as np
 
 from api.store.closed import Closed
+from api.store.evaluating import (
+    EVENTS_NAME,
+    evaluate_folder,
+    lean,
+    write_evaluation,
+    write_whole,
+)
 from api.version import VERSION
-from daq.errors import DrumlinError
+from daq.errors import DrumlinError, Refused
 from daq.recording import Recording
 from daq.results.columns import Chunk, Replay, slug
 from daq.results.hold import NEEDED, hold_result
@@ -35,8 +43,6 @@ RESULT_NAME = "result.json"
 NICENESS = 10
 END_WAIT_S = 1.0  # what the recorder needs at most to write its end
 TRIES = 10
-
-Evaluate = Callable[[Chunk, dict[str, Any]], msgspec.Struct]
 
 
 def main(arguments: list[str]) -> int:
@@ -90,7 +96,8 @@ def _replay(folder: Path) -> Closed:
     columns = kept.columns()
     ended = next((each for each in reversed(replay.events) if each["kind"] == "run-ended"), None)
     health = replay.recording.health
-    evaluate = EVALUATIONS.get(kind)
+    write_whole(folder / EVENTS_NAME, msgspec.json.encode(replay.events))
+    result, number = _result(folder, kind, columns, plan) if frames else (None, 0)
     closed = Closed(
         complete=health.ended or ended is not None,
         frames=frames,
@@ -104,15 +111,18 @@ def _replay(folder: Path) -> Closed:
         software=header.version,
         plan=plan or None,
         conditions=_conditions(columns, replay),
-        result=evaluate(columns, plan) if evaluate is not None and frames else None,
+        result=result,
     )
     told = {
         "run_id": folder.name,
+        "evaluation": number,
         "evaluated_by": VERSION,
         **msgspec.to_builtins(closed),
         "recording": msgspec.to_builtins(health),
     }
-    _write(folder / RESULT_NAME, msgspec.json.format(msgspec.json.encode(told), indent=2) + b"\n")
+    write_whole(
+        folder / RESULT_NAME, msgspec.json.format(msgspec.json.encode(told), indent=2) + b"\n"
+    )
     return closed
 
 
@@ -144,7 +154,24 @@ def _hold(columns: Chunk, plan: dict[str, Any]) -> msgspec.Struct:
     )
 
 
-EVALUATIONS: dict[str, Evaluate] = {"steady-hold": _hold}
+def _result(
+    folder: Path, kind: str, columns: Chunk, plan: dict[str, Any]
+) -> tuple[dict[str, Any] | None, int]:
+    """The first evaluation, kept in the folder as number 1; a hold also has its plain figures.
+
+    A run whose kind is not known has none; why an evaluation failed is said in its place.
+    """
+    told: dict[str, Any] = {}
+    if kind == "steady-hold" and (plan.get("rpm") or plan.get("speed_mps")):
+        told = msgspec.to_builtins(_hold(columns, plan))
+    try:
+        result = evaluate_folder(folder)
+    except Refused:
+        return (told or None), 0
+    except DrumlinError as error:
+        return {**told, "kind": kind, "problem": error.problem, "remedy": error.remedy}, 0
+    write_evaluation(folder, 1, result)
+    return {**told, **lean(result)}, 1
 
 
 def _conditions(columns: Chunk, replay: Replay) -> dict[str, Any]:
@@ -197,18 +224,6 @@ def _plan(raw: bytes) -> dict[str, Any]:
 
 def _reason(ended: dict[str, Any] | None) -> str:
     return str(ended.get("text", "")) if ended is not None else ""
-
-
-def _write(path: Path, body: bytes) -> None:
-    part = path.with_name(path.name + ".part")
-    try:
-        with part.open("wb") as file:
-            file.write(body)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 if __name__ == "__main__":

@@ -178,6 +178,26 @@ def note_evaluation(catalogue: Catalogue, told: Evaluation, result: Any) -> int:
     return number
 
 
+def note_first(catalogue: Catalogue, run_id: str, result: dict[str, Any]) -> None:
+    """Note the evaluation made when the run was closed; closing it anew replaces that."""
+    made = result["made"]
+    with begin(catalogue.engine, writing=True) as connection:
+        ended = connection.execute(
+            sa.select(runs.c.ended_at).where(runs.c.id == run_id)
+        ).scalar_one_or_none()
+        values = {
+            "at": str(ended or ""),
+            "who": "",
+            "version": made["version"],
+            "settings": msgspec.json.encode(made["settings"]).decode(),
+            "answer": result["answer"],
+            "valid": bool(result["valid"]),
+        }
+        same = (evaluations.c.run_id == run_id) & (evaluations.c.number == 1)
+        if not connection.execute(evaluations.update().where(same).values(**values)).rowcount:
+            connection.execute(evaluations.insert().values(run_id=run_id, number=1, **values))
+
+
 def evaluations_of(catalogue: Catalogue, run_id: str) -> list[Evaluation]:
     """The history of a run's evaluations, oldest first."""
     query = (

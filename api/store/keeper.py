@@ -21,6 +21,7 @@ import msgspec
 from api.processes.channel import ChannelClient, LoopGone
 from api.store.catalogue import RUN_ID, Catalogue, NewRun, Note
 from api.store.closed import Closed
+from api.store.garage import note_first
 from api.store.schema import RunState
 from api.store.worker import close_in_worker
 from control.plans import Plan
@@ -235,6 +236,8 @@ class Keeper:
             if getattr(closed, name):
                 changes[name] = getattr(closed, name)
         await asyncio.to_thread(self.catalogue.close_run, run_id, state, changes)
+        if isinstance(closed.result, dict) and "made" in closed.result:
+            await asyncio.to_thread(note_first, self.catalogue, run_id, closed.result)
 
 
 def new_run_id() -> str:

@@ -85,6 +85,8 @@ def test_a_recorded_hold_becomes_parquet_and_a_result(
     assert table.num_rows == recorded[1]
     assert table.schema.field("power_w").metadata[b"unit"] == b"W"
     assert sorted(each.name for each in run_folder.iterdir()) == [
+        "evaluations",
+        "events.json",
         "raw.drm",
         "result.json",
         "run.parquet",

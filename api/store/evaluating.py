@@ -1,0 +1,124 @@
+"""Evaluates a run's folder, first when it is closed and again whenever somebody asks.
+
+Data flow: run.parquet, the plan and rig text in it, events.json -> daq.results.evaluate ->
+evaluations/NNNN.json. Another rig file means measuring again: then the raw recording is replayed
+into a Parquet file that is thrown away. Raw data and run.parquet are only ever read here.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from api.version import VERSION
+from daq.errors import RecordingError
+from daq.recording import Recording
+from daq.results.columns import Replay
+from daq.results.evaluate import evaluate
+from daq.results.given import load
+from daq.results.parquet import About, read_about, write_run
+from daq.results.result import Result, Settings
+from daq.rig import Rig, parse_rig
+
+RAW_NAME = "raw.drm"
+PARQUET_NAME = "run.parquet"
+EVENTS_NAME = "events.json"
+EVALUATIONS = "evaluations"
+MOST_CURVE_NAMES = 12
+
+
+def evaluate_folder(
+    folder: Path, settings: Settings | None = None, rig: Rig | None = None
+) -> Result:
+    """Evaluate the run in `folder`. Raises DrumlinError (Refused, RecordingError) saying why not.
+
+    `rig` in place of the recording's own measures the whole run again with its constants.
+    """
+    settings = settings or Settings()
+    if rig is None:
+        about = read_about(folder / PARQUET_NAME)
+        own = parse_rig(about.rig_text, "the recording's rig file")
+        plan = _plan(about.plan)
+        events = read_events(folder)
+        return evaluate(load(folder / PARQUET_NAME, own, plan, settings, events), VERSION)
+    replay = Replay(Recording(folder / RAW_NAME), rig)
+    with tempfile.TemporaryDirectory(prefix="drumlin-") as scratch:
+        path = Path(scratch) / PARQUET_NAME
+        about = About(
+            run_id=folder.name,
+            rig_name=rig.name,
+            rig_fingerprint=rig.fingerprint,
+            rig_text="",
+            version=replay.header.version,
+            evaluated_by=VERSION,
+        )
+        write_run(path, replay.columns, replay.chunks(), about)
+        plan = _plan(replay.header.plan)
+        return evaluate(load(path, rig, plan, settings, replay.events), VERSION)
+
+
+def write_evaluation(folder: Path, number: int, result: Result) -> Path:
+    """Keep a result in the run's folder under its number, whole or not at all."""
+    kept = folder / EVALUATIONS
+    kept.mkdir(exist_ok=True)
+    path = kept / f"{number:04d}.json"
+    write_whole(path, msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
+    return path
+
+
+def read_evaluation(folder: Path, number: int | None = None) -> Result:
+    """A kept result: that of a number, or the newest. Raises RecordingError when there is none."""
+    kept = sorted((folder / EVALUATIONS).glob("[0-9]*.json"))
+    if number is not None:
+        kept = [path for path in kept if path.stem == f"{number:04d}"]
+    if not kept:
+        which = f"number {number}" if number is not None else "of its own"
+        raise RecordingError(
+            f"Run {folder.name} has no evaluation {which}.", "Evaluate the run again."
+        )
+    try:
+        return msgspec.json.decode(kept[-1].read_bytes(), type=Result)
+    except (OSError, msgspec.DecodeError) as error:
+        raise RecordingError(
+            f"{kept[-1]} cannot be read: {error}.", "Evaluate the run again."
+        ) from None
+
+
+def lean(result: Result) -> dict[str, Any]:
+    """A result without its curves, as the catalogue keeps it."""
+    told: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(result, curves=[]))
+    return told
+
+
+def read_events(folder: Path) -> list[dict[str, Any]]:
+    """Events as the rig told them, kept when the run was closed; [] for runs closed before that."""
+    try:
+        told = msgspec.json.decode((folder / EVENTS_NAME).read_bytes())
+    except (OSError, msgspec.DecodeError):
+        return []
+    return told if isinstance(told, list) else []
+
+
+def write_whole(path: Path, body: bytes) -> None:
+    """Write a file that is there whole or not at all."""
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("wb") as file:
+            file.write(body)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _plan(raw: bytes | msgspec.Raw) -> dict[str, Any]:
+    try:
+        plan = msgspec.json.decode(bytes(raw)) if raw else None
+    except msgspec.DecodeError:
+        plan = None
+    return plan if isinstance(plan, dict) else {}
