@@ -15,17 +15,17 @@ from collections.abc import Sequence
 import msgspec
 
 from control import gate, orders
-from control.absorber import COLD_K
 from control.commands import Answer, AnyCommand, ZeroCells
 from control.faults import TABLE, Effect, Fault, Register, Release
 from control.gate import Clamp, Mode
+from control.heat_keeper import HeatKeeper
 from control.helm import Helm
 from control.kinds import Test
 from control.loads import Loads
 from control.memory import AbsorberMemory, Memory, TripLatch
 from control.session import ChainMaker, Session
 from control.states import Trigger, after
-from control.telemetry import AbsorberView, Event, State, Telemetry
+from control.telemetry import Event, State, Telemetry, TestView
 from control.watch import NOTHING, Watch
 from daq.chain import Chain
 from daq.measured import Measured
@@ -82,8 +82,13 @@ class Core:
     """All control state of one rig."""
 
     def __init__(
-        self, rig: Rig, memory: Memory | None = None, make_chain: ChainMaker = Chain
+        self,
+        rig: Rig,
+        memory: Memory | None = None,
+        make_chain: ChainMaker = Chain,
+        off_s: float = 0.0,
     ) -> None:
+        """`off_s`: seconds since `memory` was written, as far as known: rotors cooled meanwhile."""
         self.rig = rig
         kept = memory or Memory()
         self.state = State.PARKED
@@ -105,6 +110,14 @@ class Core:
             rig,
             {name: (one.gain, one.shape, one.rotor_k) for name, one in kept.absorbers.items()},
         )
+        self.heat = HeatKeeper(
+            rig,
+            {name: one.heat for name, one in kept.absorbers.items() if one.heat is not None},
+            off_s,
+            self.loads,
+        )
+        self._heat_countdown = self.heat.slot_frames
+        self._hot_fans = 0
         self._watch = Watch(rig)
         self._limits = gate.limits_of(rig)
         self._gate = gate.closed(self._limits)
@@ -260,6 +273,15 @@ class Core:
         )  # fmt: skip
         self._output = output
         self._fresh = False
+
+        self._heat_countdown -= 1
+        if self._heat_countdown <= 0:
+            self._heat_countdown = self.heat.slot_frames
+            self.heat.turn(measured, self._fans() != 0, output[0], loaded)
+            self._watch.hot = self.heat.codes
+            self._hot_fans = 0
+            for name in self.heat.hot_fans:
+                self._hot_fans |= self.session.fan_bits.get(name, 0)
 
         # Faults of this frame and what they do.
         underway = loaded or self.state is State.EASING
@@ -488,6 +510,7 @@ class Core:
     def begin(self, test: Test) -> None:
         self.test = test
         self.move(Trigger.START, test.run_id)
+        self.heat.begin_run(test.run_id)
         self.event(
             "run-started", f"Run {test.run_id} started.", run_id=test.run_id, test=test.plan_kind
         )
@@ -502,6 +525,7 @@ class Core:
         if test is None:
             return
         self.test = None
+        self.heat.end_run()
         self.event("run-ended", text, reason=code, **test.summary())
 
     def reset_trip(self) -> None:
@@ -576,12 +600,23 @@ class Core:
             self.loads.set_delays(self.loads.speed_age_s, flight)
 
     def _fans(self) -> int:
+        """Bits of the fans that shall run: under load all, afterwards for a time and while hot."""
         state = self.state
-        if state is not State.LOADED and state is not State.EASING:
-            measured = self.measured
-            if measured is None or measured.time_s >= self._cooling_until_s:
-                return 0
-        return self.session.all_fans
+        if state is State.LOADED or state is State.EASING:
+            return self.session.all_fans
+        measured = self.measured
+        if measured is None:
+            return 0
+        if measured.time_s < self._cooling_until_s:
+            return self.session.all_fans
+        return self._hot_fans
+
+    def fans_asked(self) -> tuple[str, ...]:
+        """Names of the fans that shall run now, those outside the front end included."""
+        names = tuple(dict.fromkeys(one.fan for one in self.rig.absorbers if one.fan))
+        if self.state in (State.LOADED, State.EASING) or self.time_s < self._cooling_until_s:
+            return names
+        return tuple(name for name in names if name in self.heat.hot_fans)
 
     def _count_clamps(self, clamps: int) -> None:
         self._clamp_counts[clamps] = self._clamp_counts.get(clamps, 0) + 1
@@ -598,14 +633,7 @@ class Core:
         output = self._output
         test = self.test
         absorbers = tuple(
-            AbsorberView(
-                absorber.name,
-                output[3 + count + i],
-                self._gate.currents_a[i],
-                self.loads.rotor_k(i) if self.loads.rotor_k(i) != COLD_K else _NAN,
-                _NAN,
-            )
-            for i, absorber in enumerate(self.rig.absorbers)
+            self.heat.view(i, output[3 + count + i], self._gate.currents_a[i]) for i in range(count)
         )
         trip = self.faults.trip
         return Telemetry(
@@ -614,11 +642,18 @@ class Core:
             trip.code if trip is not None else "",
             self.helm.view(self._now_s),
             self.acknowledged,
-            test.view(output[0]) if test is not None else None,
+            self._test_view(test) if test is not None else None,
             self.measured,
             absorbers,
             self.faults.view(),
+            heat=self.heat.summary(self.fans_asked()),
         )
+
+    def _test_view(self, test: Test) -> TestView:
+        """The test for people; near a heat limit the driver is asked for less."""
+        view = test.view(self._output[0])
+        advice = self.heat.advice()
+        return msgspec.structs.replace(view, instruction=advice) if advice else view
 
     def _tooth_tables(self) -> dict[str, ToothTable]:
         if self.session.chain is not None:
@@ -639,10 +674,15 @@ class Core:
     def memory(self) -> Memory:
         """What must survive a restart."""
         absorbers: dict[str, AbsorberMemory] = {}
+        heat = self.heat.records()
         for i, absorber in enumerate(self.rig.absorbers):
             gain, shape = self.loads.learned(i)
             absorbers[absorber.name] = AbsorberMemory(
-                gain, shape, self.loads.rotor_k(i), self.zeros.get(absorber.name)
+                gain,
+                shape,
+                self.loads.rotor_k(i),
+                self.zeros.get(absorber.name),
+                heat[absorber.name],
             )
         trip: TripLatch | None = self.faults.trip
         return Memory(

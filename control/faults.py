@@ -4,7 +4,7 @@ Data flow: control.watch and the core say which codes are active -> Register kee
 since when, the severest effect and the first cause -> telemetry, events and the state machine.
 `python -m control.faults` prints docs/faults.md.
 
-Effects: refuse (a test cannot start) < hold (load stays where it is, no increase, no progress)
+Effects: warn (said, nothing is taken away) < refuse (a test cannot start) < hold (load stays where it is, no increase, no progress)
 < ease (load comes off along the easing ramp) < trip (load comes off fast, latched until reset).
 """
 
@@ -24,10 +24,11 @@ from control.telemetry import Event, FaultView
 
 class Effect(enum.IntEnum):
     NONE = 0
-    REFUSE = 1
-    HOLD = 2
-    EASE = 3
-    TRIP = 4
+    WARN = 1
+    REFUSE = 2
+    HOLD = 3
+    EASE = 4
+    TRIP = 5
 
 
 class Release(enum.StrEnum):
@@ -154,9 +155,26 @@ _ROWS = (
           Effect.TRIP, "An absorber's force has the wrong sign.",
           "Check arm_sign in rig.toml and the cell's wiring."),
     Fault("rotor-warm", "rotor above its warning temperature", "sensor or heat model", 1000,
-          Effect.HOLD, "A rotor is hot.", "Plan a pause; more load is not given."),
+          Effect.WARN, "A rotor is hot.", "Plan a pause; load moves to cooler absorbers."),
+    Fault("rotor-near-limit", "an absorber is kept below what is asked by its heat", "heat guard", 1000,
+          Effect.WARN, "Heat limits an absorber.", "Ease the pedal, or end the test soon."),
+    Fault("rotor-overloaded", "heat has kept load below the demand for long",
+          "heat guard biting with load missing for 30 s", 31_000,
+          Effect.EASE, "The absorbers cannot take this load any longer.",
+          "Let them cool with the fans running; ask for less, or for pauses."),
     Fault("rotor-hot", "rotor at its limit", "sensor or heat model", 1000,
           Effect.EASE, "A rotor has reached its limit.", "Let it cool with the fans running."),
+    Fault("rotor-cooling", "rotor was at its limit and is not yet below re-entry", "heat guard", 1000,
+          Effect.REFUSE, "A rotor cools down from its limit.",
+          "Wait until it is below its re-entry temperature; let it turn slowly with its fan."),
+    Fault("rotor-sensor-slipped", "a rotor sensor contradicts the work done",
+          "outside 5 sigma of the heat model for 30 s", 32_000,
+          Effect.WARN, "A rotor sensor tells what the work does not explain.",
+          "Check its place and sight; until then the heat model alone keeps the rotor safe."),
+    Fault("rotor-sensor-failed", "a rotor sensor gives nothing usable",
+          "silent, or outside 200 to 1500 K, for 10 s", 12_000,
+          Effect.WARN, "A rotor sensor is not usable.",
+          "Check it; until then the heat model alone keeps the rotor safe, with a wider margin."),
     Fault("fan-missing", "an absorber's fan does not turn", "its switch, 2 s after it was asked for",
           2300, Effect.HOLD, "An absorber's fan does not turn.",
           "Ease off before the rotor gets hot; check fan, fuse and switch."),
@@ -291,9 +309,10 @@ def render() -> str:
         "# Faults",
         "",
         "Written by `python -m control.faults` from the table in `control/faults.py`; do not edit.",
-        "The severest effect wins: refuse (a test cannot start) < hold (load stays, no increase)",
-        "< ease (load comes off along the easing ramp) < trip (load comes off, latched until a",
-        "person resets it with the cause gone). A trip keeps its first cause, across restarts too.",
+        "The severest effect wins: warn (said, nothing taken away) < refuse (a test cannot start)",
+        "< hold (load stays, no increase) < ease (load comes off along the easing ramp) < trip (load",
+        "comes off, latched until a person resets it with the cause gone). A trip keeps its first",
+        "cause, across restarts too.",
         "A software stop is not an emergency stop: the hardwired stop chain comes first, and local",
         "codes, the machine's maker and licensed practice come before this page.",
         "",

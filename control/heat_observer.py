@@ -197,6 +197,31 @@ def rim_after(
 
 
 @jit
+def cooling_time(
+    described: Floats,
+    x: Floats,
+    target: float,
+    radps: float,
+    fan: bool,
+    ambient: float,
+    horizon: float,
+) -> float:
+    """Seconds without load until the rim is below `target`, to the next step; inf when not."""
+    p = np.empty(PARAMETERS)
+    scaled(described, x, p)
+    h = heat_module.film(p, radps, fan)
+    rim, body, hub = x[0], x[1], x[2]
+    now, step = 0.0, 2.0
+    while rim > target:
+        if now >= horizon:
+            return math.inf
+        rim, body, hub = heat_module.step_once(p, rim, body, hub, step, 0.0, h, ambient)
+        now += step
+        step = min(step * 1.1, 30.0)
+    return now
+
+
+@jit
 def time_interval(
     described: Floats,
     x: Floats,
@@ -436,6 +461,12 @@ class RotorObserver:
         """The best estimate alone, much cheaper than `headroom`."""
         return float(
             time_at(self.described, self.x, limit_k, power_w, radps, fan, ambient_k, horizon_s)
+        )
+
+    def seconds_to_cool(self, target_k: float, radps: float, fan: bool, ambient_k: float) -> float:
+        """Seconds without load until the rim is below `target_k`; inf beyond four hours."""
+        return float(
+            cooling_time(self.described, self.x, target_k, radps, fan, ambient_k, HORIZON_S)
         )
 
 

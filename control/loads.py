@@ -53,6 +53,13 @@ RAMP_EASE_PER_S = 2.0  # how a reference comes to rest at its target
 REFERENCE, REFERENCE_RATE, BUILT_N, SINCE_S, SHORTFALL_N = range(5)
 GENERAL_COLUMNS = 5
 
+# Heat columns per absorber, from control.heat_keeper: most power, rotor temperature, weight; the
+# share of its capacity that an absorber may give now; and the work since it was last taken.
+CAP_W, ROTOR_GOAL, WEIGHT_GOAL, CAP_SHARE, WORK_S, WORK_J, WORK_RAD = range(7)
+WARM_COLUMNS = 7
+CAP_SLEW_S = 5.0  # the share goes from all to nothing in no less than this: never a step in load
+HEAT_FOLLOW_S = 1.0  # temperature and weight come a few times a second: followed without steps
+
 # Input layout: head, then blocks per roll set and per absorber.
 DT, AIM, TARGET, RATE, FRESH, BETWEEN, LOW_SPEED, SHOWN_DELAY = range(8)
 INPUT_HEAD = 8
@@ -99,6 +106,7 @@ def frame(
     maps: Floats,
     states: Floats,
     weights: Floats,
+    warm: Floats,
     scratch: Floats,
     head: int,
 ) -> None:
@@ -135,6 +143,25 @@ def frame(
         scratch[3, r] = now
         fastest = max(fastest, sets[r, hold.SPEED])
 
+    # What each absorber may give, after its heat guard; and the work it does.
+    for i in range(count):
+        follow = min(1.0, dt / HEAT_FOLLOW_S)
+        states[i, force_loop.ROTOR_K] += (
+            warm[i, ROTOR_GOAL] - states[i, force_loop.ROTOR_K]
+        ) * follow
+        weights[1, i] += (warm[i, WEIGHT_GOAL] - weights[1, i]) * follow
+        lever = fixed[i, force_loop.LEVER]
+        speed = sets[owner[i], hold.SPEED]
+        room = capacity(maps[i], speed * lever, states[i, force_loop.ROTOR_K]) * lever
+        most_w = room * max(speed, inputs[LOW_SPEED])
+        goal = warm[i, CAP_W] / most_w if warm[i, CAP_W] < most_w else 1.0
+        pace = dt / CAP_SLEW_S
+        warm[i, CAP_SHARE] += min(max(goal - warm[i, CAP_SHARE], -pace), pace)
+        scratch[7, i] = room * warm[i, CAP_SHARE]
+        warm[i, WORK_S] += dt
+        warm[i, WORK_J] += states[i, force_loop.FORCE_TICK_N] * speed * dt
+        warm[i, WORK_RAD] += speed * lever * dt
+
     # What turns takes part; its mean speed is what is held.
     mass = 0.0
     common = 0.0
@@ -148,9 +175,7 @@ def frame(
         room = 0.0
         for i in range(count):
             if owner[i] == r:
-                lever = fixed[i, force_loop.LEVER]
-                shaft = sets[r, hold.SPEED] * lever
-                room += capacity(maps[i], shaft, states[i, force_loop.ROTOR_K]) * lever
+                room += scratch[7, i]
         scratch[1, r] = min(room, sets_fixed[r, hold.MAX_FORCE])
         mass += sets_fixed[r, hold.INERTIA]
         common += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED]
@@ -224,10 +249,7 @@ def frame(
         n = 0
         for i in range(count):
             if owner[i] == r:
-                lever = fixed[i, force_loop.LEVER]
-                shaft = sets[r, hold.SPEED] * lever
-                room = capacity(maps[i], shaft, states[i, force_loop.ROTOR_K])
-                scratch[4, n] = room * lever
+                scratch[4, n] = scratch[7, i]
                 scratch[5, n] = weights[1, i] * scratch[4, n]
                 n += 1
         demand = min(scratch[0, r], sets_fixed[r, hold.MAX_FORCE])
@@ -283,7 +305,11 @@ class Loads:
         self._states = np.zeros((count, force_loop.STATE_COLUMNS))
         self._general = np.zeros(GENERAL_COLUMNS)
         self.weights = np.ones((2, max(sets, count)))
-        self._scratch = np.zeros((7, max(sets, count)))
+        self._scratch = np.zeros((8, max(sets, count)))
+        self._warm = np.zeros((count, WARM_COLUMNS))
+        self._warm[:, CAP_W] = np.inf
+        self._warm[:, CAP_SHARE] = 1.0
+        self._warm[:, WEIGHT_GOAL] = 1.0
         size = INPUT_HEAD + 3 * sets + 4 * count
         self.inputs = np.zeros(size)
         self._pack = struct.Struct(f"={size}d").pack_into
@@ -318,7 +344,7 @@ class Loads:
             )
             row[force_loop.TRUTH_S] = max(0.05, 15.0 * (absorber.cell.filter_delay_s + ring_s))
             row[force_loop.LEARN_S] = 20.0 * row[force_loop.TRUTH_S]
-            self._states[i, force_loop.ROTOR_K] = rotor_k
+            self.set_rotor(i, rotor_k)
             self.set_cell_delay(i, absorber.cell.filter_delay_s)
         self.set_delays(0.005, 0)
 
@@ -348,7 +374,23 @@ class Loads:
         return self._in_flight
 
     def set_rotor(self, absorber: int, rotor_k: float) -> None:
+        """The rotor's temperature at once; while load is on `set_heat` changes it gently."""
         self._states[absorber, force_loop.ROTOR_K] = rotor_k
+        self._warm[absorber, ROTOR_GOAL] = rotor_k
+
+    def set_heat(self, absorber: int, rotor_k: float, cap_w: float, weight: float) -> None:
+        """Rotor temperature, most power it may take, weight among those of its roll set."""
+        row = self._warm[absorber]
+        row[CAP_W] = cap_w
+        row[ROTOR_GOAL] = rotor_k
+        row[WEIGHT_GOAL] = weight
+
+    def take_work(self, absorber: int) -> tuple[float, float, float]:
+        """Seconds, joule and shaft radians since the last call; they begin anew."""
+        row = self._warm[absorber]
+        work = (float(row[WORK_S]), float(row[WORK_J]), float(row[WORK_RAD]))
+        row[WORK_S:] = 0.0
+        return work
 
     def rotor_k(self, absorber: int) -> float:
         return float(self._states[absorber, force_loop.ROTOR_K])
@@ -394,7 +436,8 @@ class Loads:
         self._head = (self._head + 1) % (force_loop.RING * 1024)
         frame(
             self.inputs, self.output, self._general, self._owner, self._sets_fixed, self._sets,
-            self._fixed, self.maps, self._states, self.weights, self._scratch, self._head,
+            self._fixed, self.maps, self._states, self.weights, self._warm, self._scratch,
+            self._head,
         )  # fmt: skip
         return self.output.tolist()
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
+from control.heat_record import RotorRecord
 from daq.teeth import ToothTable
 
 MEMORY_SCHEMA = 1
@@ -28,6 +29,7 @@ class AbsorberMemory(msgspec.Struct, frozen=True):
     shape: tuple[float, ...] = ()
     rotor_k: float = 293.15
     zero_count: float | None = None
+    heat: RotorRecord | None = None
 
 
 class Memory(msgspec.Struct, frozen=True):

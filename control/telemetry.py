@@ -67,6 +67,38 @@ class AbsorberView(msgspec.Struct, frozen=True):
     set_point_a: float
     rotor_k: float  # NaN until the heat model runs
     headroom_s: float  # NaN when unknown, inf when it never gets there
+    # 95 % intervals of the headroom: at present power, at the plan's, and at the plan's (without
+    # one: the present) after `pause_s` of no load.
+    rotor_sigma_k: float = float("nan")
+    headroom_low_s: float = float("nan")
+    headroom_high_s: float = float("nan")
+    plan_headroom_s: float = float("nan")
+    plan_headroom_low_s: float = float("nan")
+    plan_headroom_high_s: float = float("nan")
+    after_pause_s: float = float("nan")
+    after_pause_low_s: float = float("nan")
+    after_pause_high_s: float = float("nan")
+    pause_s: float = float("nan")
+    capacity_nm: float = float("nan")  # torque at its shaft, at this speed and temperature
+    capacity_cold_nm: float = float("nan")  # the same with a cold rotor
+    power_w: float = float("nan")  # absorbed, mean of the last interval
+    cap_w: float = float("nan")  # most power the heat guard gives it now
+    heat_level: str = ""  # cool | warm | hot | limit | cooling
+    rotor_sensor: str = ""  # none | trusted | slipped | failed
+    fan: bool = False  # its fan runs, as far as is known
+
+
+class HeatView(msgspec.Struct, frozen=True):
+    """The rig's heat at a glance."""
+
+    hottest: str  # the absorber that limits
+    level: str  # the worst of all
+    headroom_s: float  # of the one that limits, at present power
+    cooling_s: float  # until all rotors are below the after-run temperature; 0 under load
+    ambient_k: float
+    fans: tuple[str, ...] = ()  # asked to run now
+    advice: str = ""  # to the driver
+    service: tuple[str, ...] = ()  # maintenance that is due
 
 
 class LoopHealth(msgspec.Struct, frozen=True):
@@ -96,6 +128,7 @@ class Telemetry(msgspec.Struct, frozen=True):
     absorbers: tuple[AbsorberView, ...]
     faults: tuple[FaultView, ...]
     health: LoopHealth = LoopHealth()
+    heat: HeatView | None = None
 
 
 class Event(msgspec.Struct, frozen=True):

@@ -44,7 +44,6 @@ PERSISTENCE_S: dict[str, float] = {
 }
 LOST_SHARE = 0.1
 LOST_WINDOW_S = 1.0
-SLOW_CHECK_FRAMES = 100
 CLOCK_JUMP_S = 0.05
 
 # Bit of control.screen -> code, and whether its place is a roll set, an absorber or the whole rig.
@@ -94,8 +93,7 @@ class Watch:
         self._lost = 0.0
         self._clock: tuple[float, int] | None = None
         self._clock_jump = ""
-        self._slow_countdown = 0
-        self._hot: dict[str, str] = {}
+        self.hot: dict[str, str] = NOTHING  # codes of control.heat_keeper, set by the core
         self._surroundings = Surroundings(rig)
         self._look_every = max(1, round(LOOK_S * rig.frame_hz))
         self._look_countdown = 0
@@ -144,12 +142,8 @@ class Watch:
         if bits:
             self._numeric(bits, raised)
 
-        self._slow_countdown -= 1
-        if self._slow_countdown <= 0:
-            self._slow_countdown = SLOW_CHECK_FRAMES
-            self._hot = self._heat(measured)
-        if self._hot:
-            raised.extend(self._hot.items())
+        if self.hot:
+            raised.extend(self.hot.items())
 
         self._look_countdown -= 1
         if self._look_countdown <= 0:
@@ -186,19 +180,6 @@ class Watch:
                 raised.append(("cell-lost", absorber.name))
             elif absorber.force.quality is Quality.SUSPECT:
                 raised.append(("cell-suspect", absorber.name))
-
-    def _heat(self, measured: Measured) -> dict[str, str]:
-        hot: dict[str, str] = {}
-        for absorber in self._rig.absorbers:
-            reading = measured.slow.get(absorber.heat.sensor) if absorber.heat.sensor else None
-            if reading is None or reading.quality is Quality.MISSING:
-                continue
-            detail = f"{absorber.name} {reading.value - 273.15:.0f} degC"
-            if reading.value >= absorber.heat.limit_k:
-                hot["rotor-hot"] = detail
-            elif reading.value >= absorber.heat.warn_k:
-                hot["rotor-warm"] = detail
-        return hot
 
     def _persist(self, raised: list[tuple[str, str]], now: float) -> dict[str, str]:
         details = dict(raised)

@@ -83,7 +83,7 @@ class AbsorberMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Service(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """When an absorber is due for a look; 0: not watched. The absorber's maker knows the figures."""
+    """When an absorber is due for a look; 0: not watched. Its maker knows the figures."""
 
     every_h: NotNegative = 0.0  # hours turned
     every_gj: NotNegative = 0.0  # energy absorbed

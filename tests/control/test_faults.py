@@ -200,7 +200,11 @@ LOST_LINK = {
     "set-points-refused",
     "recorder-failed",
 }
-OTHERWISE = sorted(set(TABLE) - set(UNDER_LOAD))
+IN_HEAT_TESTS = {  # they need time and heat: tests/control/test_heat_keeper.py
+    "rotor-near-limit", "rotor-overloaded", "rotor-cooling", "rotor-sensor-slipped",
+    "rotor-sensor-failed",
+}  # fmt: skip
+OTHERWISE = sorted(set(TABLE) - set(UNDER_LOAD) - IN_HEAT_TESTS)
 
 
 @pytest.mark.parametrize("code", OTHERWISE)
@@ -228,7 +232,7 @@ def test_every_row_has_text_a_next_step_and_a_time() -> None:
             assert len(text) > 8 or text, code
         assert row.text.endswith(".")
         assert row.remedy.endswith(".")
-        assert 0 <= row.within_ms <= 2300
+        assert 0 <= row.within_ms <= (40_000 if code in IN_HEAT_TESTS else 2300)
         assert row.effect is not Effect.NONE
 
 
@@ -283,13 +287,13 @@ def test_an_unknown_outside_condition_is_a_mistake_not_a_fault() -> None:
 def test_a_hold_fault_stops_the_clock_of_the_test_and_lets_it_go_on_after() -> None:
     stand = Stand().loaded()
     assert stand.core.test is not None
-    rotor(stand, 560.0)
+    stand.core.outside("over-speed", True)
     stand.frames(0.3)
     before = stand.core.test.elapsed_s
     stand.drive_n += 2000.0
     stand.frames(0.5)
     assert stand.core.test.elapsed_s == before
-    stand.slow.clear()
+    stand.core.outside("over-speed", False)
     stand.drive_n -= 2000.0
     stand.frames(1.0)
     assert stand.core.test.elapsed_s > before

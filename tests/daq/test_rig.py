@@ -34,8 +34,8 @@ from tests.daq.synthetic import RIG_FILE
 TEXT = RIG_FILE.read_text()
 PAGE = (RIG_FILE.parents[1] / "docs" / "rig.md").read_text()
 STRUCTS = (
-    Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Service, Engine, SlowChannel,
-    DigitalInputs, Limits, Site,
+    Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Service, Engine,
+    SlowChannel, DigitalInputs, Limits, Site,
 )  # fmt: skip
 
 
