@@ -32,7 +32,7 @@ PATIENCE_S = 60.0
 
 def measure(options: Options) -> dict[str, Any]:
     """Both forms, one after the other, in one run."""
-    seconds = 6.0 if options.quick else 60.0
+    seconds = 5.0 if options.quick else 60.0
     two = _form("outside", seconds, options.seed)
     one = _form("inside", seconds, options.seed)
     return {
@@ -149,19 +149,19 @@ class _Rig:
 
     def load(self, feeder: _Process) -> None:
         """Helm, zeros, ready, drive, hold a roll speed; returns when the load is on."""
-        self._ask("/api/helm/take", {"name": "bench"})
-        for step in ("zero", "acknowledge", "ready"):
-            self._ask("/api/helm/keep", {})
-            self._ask(f"/api/{step}", {})
+        _until("zeros", lambda: self._accepted("helm/take", "zero"), 0.3)
         os.kill(feeder.process.pid, signal.SIGUSR2)
-        self._until_kept("5 m/s", lambda: self._speed() > 4.5)
+        _until("5 m/s", lambda: self._speed() > 4.5, 0.2)
         plan = {"kind": "steady-hold", "speed_mps": 5.0, "seconds": 600.0, "settle_s": 1.0}
-        try:
-            self._ask("/api/test/start", {"plan": plan})
-        except OSError:  # parked again by a late moment of a busy computer: once more
-            for step in ("helm/take", "acknowledge", "ready"):
-                self._ask(f"/api/{step}", {})
-            self._ask("/api/test/start", {"plan": plan})
+        # A busy computer may park the rig between two of these; then all are sent again.
+        _until(
+            "the start",
+            lambda: (
+                self._accepted("helm/take", "acknowledge", "ready")
+                and self._accepted("test/start", body={"plan": plan})
+            ),
+            0.3,
+        )
         began_s = time.monotonic()
         self._until_kept("load", lambda: time.monotonic() - began_s > 2.0)
 
@@ -186,6 +186,14 @@ class _Rig:
             return reached()
 
         _until(what, step, 0.3)
+
+    def _accepted(self, *steps: str, body: dict[str, Any] | None = None) -> bool:
+        try:
+            for step in steps:
+                self._ask(f"/api/{step}", body or {})
+        except OSError:
+            return False
+        return True
 
     def _speed(self) -> float:
         measured = self.state().get("measured")
