@@ -65,17 +65,20 @@ def quantity(
     return found.total_power.torque(engine, given.settings.engine_speed_sigma), chosen
 
 
-def mean_of(given: Given, name: str, rows: Mask) -> tuple[Mean, list[Part]]:
+def mean_of(given: Given, name: str, rows: Mask, *, steady: bool = True) -> tuple[Mean, list[Part]]:
     """Mean of power (W), force (N) or torque (N.m) over rows, and its largest parts.
 
-    The noise part is the larger of what the instruments state and what the run shows by the
-    scatter of its batch means. Raises Refused without usable rows.
+    The noise part is what the instruments state. Where something was to be `steady`, it is at
+    least the scatter of the run's batch means; where it was not (a climb), what varied was real.
+    Raises Refused without usable rows.
     """
     effects, _ = quantity(given, name, rows)
     budget = effects.budget()
     noise = abs(budget.rows[-1].contribution)
     calibration = math.sqrt(max(0.0, budget.sigma**2 - noise**2))
     values = effects.values
+    if steady:
+        noise = max(noise, batch_error(values))
     parts = [
         Part(row.name, row.contribution, row.origin)
         for row in sorted(budget.rows, key=lambda row: -abs(row.contribution))
@@ -84,9 +87,9 @@ def mean_of(given: Given, name: str, rows: Mask) -> tuple[Mean, list[Part]]:
     return Mean(
         float(np.mean(values)),
         calibration,
-        max(noise, batch_error(values)),
+        noise,
         float(np.std(values, ddof=1)),
-    ), parts[:8]
+    ), with_noise(parts, noise)
 
 
 def batch_error(values: Floats) -> float:
@@ -110,6 +113,12 @@ def uncertainty(label: str, unit: str, mean: Mean, parts: list[Part], level: flo
     return Uncertainty(
         label, unit, mean.value, mean.calibration, mean.noise, level, k, k * mean.sigma, parts
     )
+
+
+def with_noise(parts: list[Part], noise: float) -> list[Part]:
+    """Parts of a budget with the noise that the evaluation itself found."""
+    kept = [part for part in parts if part.name != "noise"]
+    return sorted([*kept, Part("noise", noise, "this run")], key=lambda part: -abs(part.effect))
 
 
 def scaled(mean: Mean, factor: float, factor_sigma: float) -> Mean:

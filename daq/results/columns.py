@@ -71,7 +71,9 @@ def columns_of(rig: Rig) -> tuple[Column, ...]:
         name = f"rolls_{slug(roll_set.name)}"
         found += [
             Column(f"{name}_speed_mps", "m/s", "f8", "roll surface speed"),
+            Column(f"{name}_speed_sigma_mps", "m/s", "f4", "standard uncertainty from noise"),
             Column(f"{name}_acceleration_mps2", "m/s2", "f4", "its rate of change"),
+            Column(f"{name}_acceleration_sigma_mps2", "m/s2", "f4", "uncertainty from noise"),
             Column(f"{name}_absorber_force_n", "N", "f4", "sum of its absorbers"),
             Column(f"{name}_loss_force_n", "N", "f4", "parasitic loss at this speed"),
             Column(f"{name}_inertia_force_n", "N", "f4", "base inertia times acceleration"),
@@ -302,7 +304,9 @@ def row_of(
 def _of_roll_set(one: RollSetReadings) -> tuple[float, ...]:
     return (
         one.speed.value,
+        one.speed.sigma,
         one.acceleration.value,
+        one.acceleration.sigma,
         one.absorber_force.value,
         one.loss_force.value,
         one.inertia_force.value,

@@ -6,8 +6,9 @@ fit around each bin centre -> Curve with the smoothing stated -> peaks, gain, re
 The fit weighs samples by their distance in x (Epanechnikov kernel of half-width `half_width`), on
 both sides alike. It looks at the finished recording, so it shifts nothing in time or speed; a
 quadratic keeps the height of a peak that a moving mean would cut. Noise of neighbours is not
-independent after filtering in the front end: the standard uncertainty counts the residuals'
-correlation, estimated from the run itself.
+independent: filters make them alike, and noise of acceleration comes back with the other sign a
+tenth of a second later. The standard uncertainty counts the residuals' correlation of either sign,
+estimated from the run itself.
 """
 
 from __future__ import annotations
@@ -96,6 +97,7 @@ def curve(
     sorted_x, sorted_y = x[order], y[order]
     value = np.full(bins.shape, np.nan)
     spread = np.full(bins.shape, np.nan)
+    influences: list[tuple[int, npt.NDArray[np.intp], Floats]] = []
     count = np.zeros(bins.shape, dtype=np.int64)
     for index, centre in enumerate(bins):
         first, last = np.searchsorted(sorted_x, (centre - half_width, centre + half_width))
@@ -117,36 +119,50 @@ def curve(
         influence = weighted @ inverse[0]
         residual = far - basis @ answer
         freedom = max(1.0, near.size - 3.0)
-        spread[index] = math.sqrt(
-            float(influence @ influence) * float(residual @ residual) / freedom
-        )
-    factor = _correlation_factor(x, y, bins, value)
+        spread[index] = math.sqrt(float(residual @ residual) / freedom)
+        influences.append((index, order[first:last], influence))
+    correlation = _correlation(x, y, bins, value)
+    for index, places, influence in influences:
+        spread[index] *= math.sqrt(_squared(places, influence, correlation))
     return Curve(
-        names[0], units[0], names[1], units[1], bins, value, spread * math.sqrt(factor), count,
+        names[0], units[0], names[1], units[1], bins, value, spread, count,
         half_width, f"local quadratic over +-{half_width:.4g} {units[0]}, no shift in time",
     )  # fmt: skip
 
 
-def _correlation_factor(x: Floats, y: Floats, bins: Floats, value: Floats) -> float:
-    """Variance inflation 1 + 2 sum r(k) of the residuals in time order (initial positive part)."""
+def _correlation(x: Floats, y: Floats, bins: Floats, value: Floats) -> Floats:
+    """Correlation of the residuals over lags 0 and up, in time order, tapered to zero (Bartlett).
+
+    The taper keeps it positive definite: no weights can give a negative variance.
+    """
     good = np.isfinite(value)
+    white = np.ones(1)
     if good.sum() < 2:
-        return 1.0
+        return white
     inside = (x >= bins[good][0]) & (x <= bins[good][-1])
     residual = y[inside] - np.interp(x[inside], bins[good], value[good])
     if residual.size < 4 * LEAST_SAMPLES:
-        return 1.0
+        return white
     residual = residual - residual.mean()
     power = float(residual @ residual)
     if power <= 0.0:
-        return 1.0
-    factor = 1.0
-    for lag in range(1, min(MOST_LAG, residual.size // 4)):
-        r = float(residual[:-lag] @ residual[lag:]) / power
-        if r <= 0.05:
-            break
-        factor += 2.0 * r
-    return factor
+        return white
+    lags = min(MOST_LAG, residual.size // 4)
+    r = [float(residual[: residual.size - lag] @ residual[lag:]) / power for lag in range(lags)]
+    return np.array(r) * (1.0 - np.arange(lags) / lags)
+
+
+def _squared(places: npt.NDArray[np.intp], influence: Floats, correlation: Floats) -> float:
+    """w' R w for weights at `places` in time; never below that of a hundredth of the white part."""
+    dense = np.zeros(int(places.max() - places.min()) + 1)
+    dense[places - places.min()] = influence
+    kernel = np.concatenate((correlation[:0:-1], correlation))
+    if dense.size >= kernel.size:
+        spread = np.convolve(dense, kernel, mode="same")
+    else:
+        middle = correlation.size - 1
+        spread = np.convolve(dense, kernel)[middle : middle + dense.size]
+    return max(float(dense @ spread), 0.01 * float(influence @ influence))
 
 
 def peak(of: Curve) -> Peak:

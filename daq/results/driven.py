@@ -6,7 +6,6 @@ daq.results.evaluate. Formulas belong to daq.results.hold, daq.cycles, daq.coast
 
 from __future__ import annotations
 
-import itertools
 import math
 from typing import Any
 
@@ -26,6 +25,7 @@ GRID_S = 0.5
 MOST_POINTS = 1200  # of a curve over time
 SNAP_END = 1.3  # back below so many times idle, a snap is over
 ZERO_S = 3.0
+SMOKE_LEAST_HZ = 18.0  # 20 values a second, less what equal neighbours hide
 
 
 def hold(given: Given, correction: CorrectionOut) -> Found:
@@ -77,7 +77,7 @@ def hold(given: Given, correction: CorrectionOut) -> Found:
         "", rows, "mean_power", figures,
         curves=[over_time(given, "held", label, unit, values),
                 over_time(given, "power", POWER, "W", given.of("power_w") * factor)],
-        uncertainty=uncertainty(f"mean {POWER}", "W", shown, parts, level),
+        uncertainty=uncertainty(f"mean {POWER}", "W", shown, parts, level, factor, factor_sigma),
         limits=["A hold says what the truck gave at this point and in this heat, and nothing about "
                 "other points."],
         gear_locked=True,
@@ -145,7 +145,7 @@ def climb(given: Given, correction: CorrectionOut) -> Found:
     seconds = float(np.ptp(given.time_s[rows]))
     behind = stretches(rows & (speed < target - keep), given.time_s, 1.0)
     level = given.settings.level
-    mean, parts = mean_of(given, "power", rows)
+    mean, parts = mean_of(given, "power", rows, steady=False)
     figures = [
         figure("mean_power", f"Mean {POWER}", "W", mean, level),
         Figure("keeps_up", "Share of the time it kept up", float(kept.sum() / rows.sum()), "1"),
@@ -284,12 +284,14 @@ def coast(given: Given, correction: CorrectionOut) -> Found:
     above = np.flatnonzero(smooth >= start)
     if not above.size:
         raise Refused("The coast never began.", "Drive up to its first speed.", "no-coast")
+    time, coasting = _carried_on(given.time_s, smooth)
     rows = np.zeros(given.time_s.shape, dtype=bool)
-    rows[max(0, int(above[-1]) - 500) :] = True
+    first = max(0, int(above[-1]) - 500)
+    rows[first:] = True
     mass = float(given.plan.get("mass_kg") or sum(s.base_inertia_kg for s in given.rig.roll_sets))
     sigma = math.sqrt(sum(s.base_inertia_sigma_kg**2 for s in given.rig.roll_sets)) / mass
     try:
-        intervals = measured_intervals(mass, given.time_s[rows], smooth[rows], speeds)
+        intervals = measured_intervals(mass, time[first:], coasting[first:], speeds)
     except ValueError as error:
         raise Refused(
             f"{str(error).capitalize()}.", "Let it coast to its last speed.", "no-coast"
@@ -330,6 +332,20 @@ def coast(given: Given, correction: CorrectionOut) -> Found:
                 "Intervals after 40 CFR 1066.310; the intervals state the uncertainty of inertia, "
                 "not that of warm-up."],
     )  # fmt: skip
+
+
+def _carried_on(time_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats]:
+    """The series with 0.3 s of straight line behind it: a run ends as its last speed is passed, and
+    the smoothed speed has then not quite got there."""
+    last = time_s >= time_s[-1] - 0.6
+    last &= time_s <= time_s[-1] - 0.1
+    slope, offset = np.polyfit(time_s[last] - time_s[-1], speed_mps[last], 1)
+    edge = time_s <= time_s[-1] - 0.1
+    ahead = time_s[-1] + np.arange(-0.1, 0.3, 0.01)
+    return (
+        np.concatenate((time_s[edge], ahead)),
+        np.concatenate((speed_mps[edge], offset + slope * (ahead - time_s[-1]))),
+    )
 
 
 # --- snap smoke ----------------------------------------------------------------------------------
@@ -375,7 +391,7 @@ def snap(given: Given, correction: CorrectionOut) -> Found:
     flags = [Flag("smoke-void", f"{reason[:1].upper()}{reason[1:]}.", voids=True)
              for reason in verdict.reasons]  # fmt: skip
     changes = np.count_nonzero(np.diff(held)) / max(float(given.time_s[-1]), 1.0)
-    if changes < smoke_least_hz():
+    if changes < SMOKE_LEAST_HZ:
         flags.append(
             Flag("smoke-slow", f"The smoke channel changed {changes:.0f} times a second; below 20 "
                  "short peaks read too low.")
@@ -390,15 +406,10 @@ def snap(given: Given, correction: CorrectionOut) -> Found:
         "", rows, "peak_smoke", figures, table,
         [over_time(given, "smoke", "smoke opacity", "1", held - zero),
          over_time(given, "engine", "engine speed", "rad/s", engine)],
-        flags=flags,
+        flags=flags, loaded=False,
         limits=["Smoke as the meter's own path sees it unless a path is stated; ambient air and "
                 "stack diameter are not corrected for."],
     )  # fmt: skip
-
-
-def smoke_least_hz() -> float:
-    """Values a second that a smoke channel needs."""
-    return 18.0  # 20, less what equal neighbours hide
 
 
 def _snaps(engine: Floats, time_s: Floats, idle: float, rise: float) -> list[tuple[float, float]]:
@@ -409,4 +420,4 @@ def _snaps(engine: Floats, time_s: Floats, idle: float, rise: float) -> list[tup
         part = engine[(time_s >= begin) & (time_s <= end)]
         if np.nanmax(part) >= rise * idle:
             found.append((begin, end))
-    return [pair for pair, _ in itertools.groupby(found)]
+    return found

@@ -67,7 +67,9 @@ def evaluate(given: Given, version: str) -> Result:
             np.ones(given.time_s.shape, dtype=bool),
             flags=[Flag(error.code, error.problem, voids=True)],
         )
-    flags = found.flags + flags_of(given, found.rows, gear_locked=found.gear_locked)
+    flags = found.flags + flags_of(
+        given, found.rows, gear_locked=found.gear_locked, loaded=found.loaded
+    )
     if corrected.rule != Rule.NONE and not corrected.valid:
         flags.append(
             Flag("correction", "The weather correction is outside its rule: not to be quoted.")

@@ -23,15 +23,17 @@ SUSPECT = 2  # quality codes of daq.results.columns: 2 suspect, 3 missing
 MOST_PER_CODE = 4
 
 
-def flags_of(given: Given, rows: Mask, *, gear_locked: bool) -> list[Flag]:
-    """All flags of a run. `rows`: the evaluated part; `gear_locked`: one gear all through it."""
+def flags_of(given: Given, rows: Mask, *, gear_locked: bool, loaded: bool) -> list[Flag]:
+    """All flags of a run. `rows`: the evaluated part; `gear_locked`: one gear all through it;
+    `loaded`: forces matter."""
     found: list[Flag] = []
     if gear_locked:
         found += _slip(given, rows)
-    found += _apart(given, rows)
+    if loaded:
+        found += _apart(given, rows)
     found += _limits(given)
     found += _heat(given)
-    found += _sensors(given, rows)
+    found += _sensors(given, rows, loaded)
     found += _lost(given)
     found += _faults(given)
     found += _voids(given)
@@ -107,13 +109,18 @@ def _heat(given: Given) -> list[Flag]:
     return found
 
 
-def _sensors(given: Given, rows: Mask) -> list[Flag]:
+def _sensors(given: Given, rows: Mask, loaded: bool) -> list[Flag]:
     found = []
     named = [("engine_speed_quality", "Engine speed")] if given.rig.engine.wheel else []
-    named += [(f"rolls_{slug(s.name)}_quality", f"Power of the {s.name} rolls")
-              for s in given.rig.roll_sets]  # fmt: skip
-    named += [(f"absorber_{slug(a.name)}_quality", f"Force of absorber {a.name}")
-              for a in given.rig.absorbers]  # fmt: skip
+    if loaded:
+        named += [
+            (f"rolls_{slug(s.name)}_quality", f"Power of the {s.name} rolls")
+            for s in given.rig.roll_sets
+        ]
+        named += [
+            (f"absorber_{slug(a.name)}_quality", f"Force of absorber {a.name}")
+            for a in given.rig.absorbers
+        ]
     for column, label in named:
         bad = rows & (given.of(column) >= SUSPECT)
         found += _some(

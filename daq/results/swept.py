@@ -25,6 +25,7 @@ from daq.results.band import (
     peak_out,
     scaled,
     uncertainty,
+    with_noise,
 )
 from daq.results.curves import curve, evenly, peak
 from daq.results.given import RPM, Floats, Given, Mask, moving_mean, stretches, told
@@ -39,6 +40,7 @@ from daq.results.result import (
     number,
 )
 from daq.results.spoolup import SpoolUp, spool_up
+from daq.results.words import shown
 
 EDGE_SHARE = 0.004  # of the range: so near its ends a sweep has begun or ended
 END_SHARE = 0.03  # so much may be missing at the end: the test stops where its own speed passed
@@ -60,6 +62,7 @@ class Found(msgspec.Struct, eq=False):
     uncertainty: Uncertainty | None = None
     limits: list[str] = []
     gear_locked: bool = False
+    loaded: bool = True  # forces and powers matter to the answer
 
 
 def factor_of(correction: CorrectionOut) -> tuple[float, float]:
@@ -120,15 +123,15 @@ def sweep(given: Given, correction: CorrectionOut) -> Found:
         made = curve(x[rows], y[rows], bins, half_width, (x_name, label), (x_unit, unit))
         calibration = calibration_sigma(given, name, rows, x, bins, half_width)
         observed = curve_out(name, label, made, calibration, level)
-        shown = [(name, "", observed)]
+        outs = [(name, "", observed)]
         if correction.rule != "none":
             corrected = curve_out(
                 f"{name}_corrected", f"{label}, corrected", made, calibration, level,
                 factor, factor_sigma,
             )  # fmt: skip
-            shown.insert(0, (f"{name}_corrected", ", corrected", corrected))
+            outs.insert(0, (f"{name}_corrected", ", corrected", corrected))
         top = peak(made)
-        for key, word, out in shown:
+        for key, word, out in outs:
             times = factor if word else 1.0
             high_point = peak_out(
                 out,
@@ -141,7 +144,7 @@ def sweep(given: Given, correction: CorrectionOut) -> Found:
             figures += [
                 Figure(f"peak_{key}", f"Highest {label}{word}", high_point.value, unit,
                        high_point.low, high_point.high),
-                Figure(f"peak_{key}_at", f"Where: {x_name}", high_point.x, x_unit,
+                Figure(f"peak_{key}_at", f"at {x_name}", high_point.x, x_unit,
                        high_point.x_low, high_point.x_high),
             ]  # fmt: skip
         if name == "power":
@@ -153,8 +156,10 @@ def sweep(given: Given, correction: CorrectionOut) -> Found:
                 0.0,
             )
             near = rows & (np.abs(x - top.x) <= half_width)
-            parts = mean_of(given, "power", near)[1]
-            statement = uncertainty(f"highest {POWER}", "W", mean, parts, level)
+            parts = with_noise(mean_of(given, "power", near)[1], mean.noise)
+            statement = uncertainty(
+                f"highest {POWER}", "W", mean, parts, level, factor, factor_sigma
+            )
     seconds = float(np.ptp(given.time_s[rows]))
     figures.append(
         Figure("rate", "Mean rate of the sweep", (high - low) / seconds if seconds else None,
@@ -166,8 +171,8 @@ def sweep(given: Given, correction: CorrectionOut) -> Found:
         limits=[
             "A sweep is not steady: boost and smoke lag behind, so a steady hold at the same speed "
             "may read differently. Compare sweeps with sweeps of the same rate.",
-            f"Curves are {curves[0].smoothing if curves else 'smoothed'}; a feature narrower than "
-            "that is rounded.",
+            f"Curves are smoothed over ±{shown(half_width, x_unit)} by a local quadratic, without "
+            "shift in speed or time; a feature narrower than that is rounded.",
         ],
     )  # fmt: skip
     if not complete:
@@ -264,22 +269,24 @@ def stepped(given: Given, correction: CorrectionOut) -> Found:
     top = scaled(best[1], factor, factor_sigma)
     figures = [
         figure("peak_power", f"Highest {POWER}", "W", top, level),
-        Figure("peak_power_at", f"Where: {x_name}", best[0], x_unit),
+        Figure("peak_power_at", f"at {x_name}", best[0], x_unit),
         Figure("points", "Points settled", float(len(kept)), "1"),
     ]
     with_torque = [each for each in kept if each[2] is not None]
     if with_torque:
         at, _, strongest = max(with_torque, key=lambda each: each[2].value if each[2] else 0.0)
         assert strongest is not None  # noqa: S101 - filtered above
-        shown = scaled(strongest, factor, factor_sigma)
+        most = scaled(strongest, factor, factor_sigma)
         figures += [
-            figure("peak_torque", f"Highest {TORQUE}", "N.m", shown, level),
-            Figure("peak_torque_at", f"Where: {x_name}", at, x_unit),
+            figure("peak_torque", f"Highest {TORQUE}", "N.m", most, level),
+            Figure("peak_torque_at", f"at {x_name}", at, x_unit),
         ]
     parts = mean_of(given, "power", used)[1]
     return Found(
         "", used, "peak_power", figures, table, curves, flags=flags,
-        uncertainty=uncertainty(f"highest {POWER}", "W", top, parts, level),
+        uncertainty=uncertainty(
+            f"highest {POWER}", "W", top, parts, level, factor, factor_sigma
+        ),
         limits=["Between the points nothing was measured; no line is laid through them."],
     )  # fmt: skip
 
@@ -289,10 +296,10 @@ def _points(
     kept: list[tuple[float, Mean, Mean | None]], which: int, factor: float, factor_sigma: float,
 ) -> CurveOut:  # fmt: skip
     means = [scaled(each[which], factor, factor_sigma) for each in kept]  # type: ignore[arg-type]
-    shown = [figure(name, label, unit, mean, given.settings.level) for mean in means]
+    stated = [figure(name, label, unit, mean, given.settings.level) for mean in means]
     return CurveOut(
         name, label, unit, x_name, x_unit, [each[0] for each in kept],
-        [one.value for one in shown], [one.low for one in shown], [one.high for one in shown],
+        [one.value for one in stated], [one.low for one in stated], [one.high for one in stated],
         [mean.noise for mean in means], [mean.calibration for mean in means],
         "none: each point is a mean over its averaging time", marks=True,
     )  # fmt: skip
@@ -395,9 +402,9 @@ def _over_time(
     values = given.of(column) if column else given.meaning("boost")
     assert values is not None  # noqa: S101 - the caller found it
     grid = np.arange(start - 1.0, end_s, 0.05)
-    shown = np.interp(grid, given.time_s, moving_mean(values, given.time_s, 0.06))
+    drawn = np.interp(grid, given.time_s, moving_mean(values, given.time_s, 0.06))
     none: list[float | None] = [None] * len(grid)
     return CurveOut(
-        name, label, unit, "time after the onset", "s", (grid - start).tolist(), known(shown),
+        name, label, unit, "time after the onset", "s", (grid - start).tolist(), known(drawn),
         none, none, none, none, "centred mean over 60 ms, no shift in time",
     )  # fmt: skip

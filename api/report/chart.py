@@ -1,0 +1,272 @@
+"""Charts of a result: quiet axes, the curve with its band, the peak named where it stands.
+
+Data flow: curves and peaks of a Result -> panels (what belongs together) -> Drawing. The band is a
+light area with fine edges, a second line is dashed, points carry bars: all of it reads in grey.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import msgspec
+
+from api.report.drawing import (
+    ACCENT,
+    BAND,
+    INK,
+    LINE,
+    SHADE,
+    SOFT,
+    Area,
+    Dot,
+    Drawing,
+    Line,
+    Point,
+    Shape,
+    Text,
+)
+from daq.results.result import CurveOut, Flag, PeakOut, Result
+from daq.results.words import shown, shown_value, unit_shown
+
+LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
+MOST_PANELS = 2
+GAPS = 5  # about so many steps between ticks
+_STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
+
+
+class Panel(msgspec.Struct, frozen=True):
+    """One chart: curves that share both axes, the first in front."""
+
+    curves: tuple[CurveOut, ...]
+    peaks: tuple[PeakOut, ...] = ()
+    flags: tuple[Flag, ...] = ()
+
+
+def panels_of(result: Result) -> list[Panel]:
+    """What to draw of a result, the most telling first."""
+    curves = {one.name: one for one in result.curves}
+    if result.kind == "speed-trace" and "asked" in curves and "driven" in curves:
+        return [Panel((curves["driven"], curves["asked"]), flags=_timed(result))]
+    found: list[Panel] = []
+    for base in dict.fromkeys(name.removesuffix("_corrected") for name in curves):
+        group = [curves[name] for name in (f"{base}_corrected", base) if name in curves]
+        names = {group[0].name}
+        peaks = tuple(one for one in result.peaks if one.curve in names)
+        timed = group[0].x_name == "time"
+        found.append(Panel(tuple(group), peaks, _timed(result) if timed else ()))
+    return found[:MOST_PANELS]
+
+
+def sized(panels: Sequence[Panel], width: float) -> list[Drawing]:
+    """The panels one above the other: the first taller, the axis named once where it is shared."""
+    found = []
+    for place, panel in enumerate(panels):
+        lead = panel.curves[0]
+        following = panels[place + 1].curves[0] if place + 1 < len(panels) else None
+        named = following is None or following.x_name != lead.x_name
+        found.append(draw(panel, width, 196.0 if place == 0 else 150.0, x_title=named))
+    return found
+
+
+def _timed(result: Result) -> tuple[Flag, ...]:
+    return tuple(flag for flag in result.flags if flag.from_s is not None and flag.to_s is not None)
+
+
+def draw(panel: Panel, width: float, height: float, *, x_title: bool = True) -> Drawing:
+    """A panel as a drawing of this size in points."""
+    shapes: list[Shape] = []
+    lead = panel.curves[0]
+    x_all = [shown_value(x, one.x_unit) for one in panel.curves for x in one.x]
+    y_all = [
+        shown_value(value, one.unit)
+        for one in panel.curves
+        for values in (one.value, one.low, one.high)
+        for value in values
+        if value is not None
+    ]
+    if not x_all or not y_all:
+        text = Text((LEFT, height / 2), "Nothing to draw.", 9.0)
+        return Drawing(width, height, (text,), "Nothing to draw.")
+    x_ticks = ticks(min(x_all), max(x_all), GAPS + 2)
+    # From zero only where it costs no detail: a band must be seen, and the axis says where it is.
+    low_y = 0.0 if 0.0 <= min(y_all) < 0.35 * max(y_all) else min(y_all)
+    y_ticks = ticks(low_y, max(y_all), GAPS, outside=True)
+    x_low, x_high = min(x_all), max(x_all)
+    pad = 0.03 * (x_high - x_low or 1.0) if lead.marks else 0.0
+    x_low, x_high = x_low - pad, x_high + pad
+    y_low, y_high = y_ticks[0], y_ticks[-1]
+    span_x = x_high - x_low or 1.0
+    span_y = y_high - y_low or 1.0
+    bottom = height - (BOTTOM if x_title else 16.0)
+
+    def place(x: float, y: float) -> Point:
+        return (
+            LEFT + (x - x_low) / span_x * (width - LEFT - RIGHT),
+            bottom - (y - y_low) / span_y * (bottom - TOP),
+        )
+
+    for flag in panel.flags:
+        start, _ = place(max(flag.from_s or 0.0, x_low), y_low)
+        end, _ = place(min(flag.to_s or 0.0, x_high), y_low)
+        if end > start:
+            corners = ((start, TOP), (max(end, start + 1), TOP),
+                       (max(end, start + 1), bottom), (start, bottom))  # fmt: skip
+            shapes.append(Area(corners, SHADE))
+    for tick in y_ticks:
+        _, y = place(x_low, tick)
+        first = tick == y_ticks[0]
+        shapes.append(
+            Line(((LEFT, y), (width - RIGHT, y)), 0.8 if first else 0.4, SOFT if first else LINE)
+        )
+        shapes.append(Text((LEFT - 5, y + 2.8), label(tick, y_ticks), 8.0, anchor="end"))
+    for tick in x_ticks:
+        if x_low - 1e-9 <= tick <= x_high + 1e-9:
+            x, _ = place(tick, y_low)
+            shapes.append(Line(((x, bottom), (x, bottom + 3)), 0.8, SOFT))
+            if x_title or lead.x_name:
+                shapes.append(Text((x, bottom + 12), label(tick, x_ticks), 8.0, anchor="middle"))
+    for number, one in enumerate(reversed(panel.curves)):
+        front = number == len(panel.curves) - 1
+        shapes += _curve(one, place, front=front)
+    shapes += _peaks(panel, place, width)
+    shapes.append(Text((0, 9), heading(lead), 8.5, bold=True, colour=INK))
+    shapes += _legend(panel, width)
+    if x_title:
+        shapes.append(
+            Text(
+                (width - RIGHT, height - 2), axis_title(lead.x_name, lead.x_unit), 8.0, anchor="end"
+            )
+        )
+    return Drawing(width, height, tuple(shapes), _describe(panel))
+
+
+def heading(one: CurveOut) -> str:
+    """Name and unit of a curve, as the chart's title."""
+    return axis_title(one.label.removesuffix(", corrected"), one.unit)
+
+
+def axis_title(name: str, unit: str) -> str:
+    """A name with its unit, as people read it."""
+    text = f"{name[:1].upper()}{name[1:]}"
+    seen = "%" if unit == "1" and "opacity" in name else unit_shown(unit)
+    return f"{text}, {seen}" if seen else text
+
+
+def ticks(low: float, high: float, about: int, *, outside: bool = False) -> list[float]:
+    """Round numbers from `low` to `high`; with `outside` the range is covered entirely."""
+    span = high - low
+    if span <= 0.0:
+        span = abs(high) * 0.1 or 1.0
+        low, high = low - span / 2, high + span / 2
+    rough = span / about
+    size = 10.0 ** math.floor(math.log10(rough))
+    step = next(size * each for each in _STEPS if size * each >= rough * 0.999)
+    first = math.floor(low / step + 1e-9) if outside else math.ceil(low / step - 1e-9)
+    last = math.ceil(high / step - 1e-9) if outside else math.floor(high / step + 1e-9)
+    if outside and last == first:
+        last += 1
+    return [n * step for n in range(first, last + 1)]
+
+
+def label(tick: float, among: Sequence[float]) -> str:
+    """A tick as text, with as many digits as its neighbours need."""
+    step = among[1] - among[0] if len(among) > 1 else 1.0
+    digits = 0
+    while digits < 4 and abs(step * 10**digits - round(step * 10**digits)) > 1e-6:
+        digits += 1
+    return f"{tick:,.{digits}f}".replace("-", "−")
+
+
+def _runs(one: CurveOut, place: object, values: Sequence[float | None]) -> list[list[Point]]:
+    """Connected stretches of a curve."""
+    found: list[list[Point]] = [[]]
+    for x, value in zip(one.x, values, strict=True):
+        if value is None:
+            found.append([])
+        else:
+            found[-1].append(
+                place(shown_value(x, one.x_unit), shown_value(value, one.unit))  # type: ignore[operator]
+            )
+    return [run for run in found if run]
+
+
+def _curve(one: CurveOut, place: object, *, front: bool) -> list[Shape]:
+    shapes: list[Shape] = []
+    lows, highs = _runs(one, place, one.low), _runs(one, place, one.high)
+    lines = _runs(one, place, one.value)
+    if one.marks:
+        for value, low, high in zip(
+            _flat(lines), _flat(lows) or _flat(lines), _flat(highs) or _flat(lines), strict=False
+        ):
+            shapes.append(Line((low, high), 1.0, INK))
+            for end in (low, high):
+                shapes.append(Line(((end[0] - 3, end[1]), (end[0] + 3, end[1])), 1.0, INK))
+            shapes.append(Dot(value, 2.4, ACCENT))
+        return shapes
+    banded = front or one.name == "asked"  # limits of a trace; of two curves only the first
+    for low_run, high_run in zip(lows, highs, strict=False):
+        if banded and len(low_run) > 1:
+            shapes.append(Area(tuple(high_run + low_run[::-1]), BAND))
+            shapes.append(Line(tuple(low_run), 0.4, ACCENT))
+            shapes.append(Line(tuple(high_run), 0.4, ACCENT))
+    for run in lines:
+        if len(run) > 1:
+            shapes.append(
+                Line(tuple(run), 1.5, ACCENT) if front else Line(tuple(run), 1.0, SOFT, (3.0, 2.0))
+            )
+    return shapes
+
+
+def _flat(runs: list[list[Point]]) -> list[Point]:
+    return [point for run in runs for point in run]
+
+
+def _peaks(panel: Panel, place: object, width: float) -> list[Shape]:
+    shapes: list[Shape] = []
+    for peak in panel.peaks:
+        x, y = place(  # type: ignore[operator]
+            shown_value(peak.x, peak.x_unit), shown_value(peak.value, peak.unit)
+        )
+        text = f"{shown(peak.value, peak.unit)} at {shown(peak.x, peak.x_unit)}"
+        right = x > 0.62 * width
+        shapes.append(Dot((x, y), 2.6, INK))
+        shapes.append(
+            Text((x - 2 if right else x + 2, y - 7), text, 8.5, bold=True, colour=INK,
+                 anchor="end" if right else "start")
+        )  # fmt: skip
+    return shapes
+
+
+def _legend(panel: Panel, width: float) -> list[Shape]:
+    """Names of two lines, at the top right, each with a piece of its line."""
+    if len(panel.curves) < 2:
+        return []
+    names = [
+        "corrected" if one.name.endswith("_corrected")
+        else "observed" if panel.curves[0].name.endswith("_corrected") else one.label
+        for one in panel.curves
+    ]  # fmt: skip
+    shapes: list[Shape] = []
+    x = width - RIGHT
+    for place, name in reversed(list(enumerate(names))):
+        shapes.append(Text((x, 9), name, 8.0, anchor="end"))
+        x -= 4.4 * len(name) + 6
+        stroke = (ACCENT, 1.5, None) if place == 0 else (SOFT, 1.0, (3.0, 2.0))
+        shapes.append(Line(((x - 18, 6.3), (x, 6.3)), stroke[1], stroke[0], stroke[2]))
+        x -= 30
+    return shapes
+
+
+def _describe(panel: Panel) -> str:
+    one = panel.curves[0]
+    values = [value for value in one.value if value is not None]
+    text = f"{heading(one)} over {axis_title(one.x_name, one.x_unit).lower()}"
+    if values:
+        text += f", from {shown(min(values), one.unit)} to {shown(max(values), one.unit)}"
+    for peak in panel.peaks:
+        text += f"; highest {shown(peak.value, peak.unit)} at {shown(peak.x, peak.x_unit)}"
+    return f"{text}."
+
+
+__all__ = ["Panel", "draw", "panels_of", "sized", "ticks"]

@@ -1,0 +1,117 @@
+"""A report as one HTML file that needs nothing else: styles and charts are inside.
+
+Data flow: Content -> text. Prints on A4 or letter; no script, nothing fetched.
+"""
+
+from __future__ import annotations
+
+from html import escape
+
+from api.report.chart import sized
+from api.report.content import Content
+from api.report.svg import svg_of
+
+_STYLE = """
+:root{--ink:#14232b;--soft:#465962;--line:#c3cfd1;--accent:#17627c}
+*{box-sizing:border-box}
+body{margin:0;background:#fff;color:var(--ink);font:15px/1.45 "Atkinson Hyperlegible Next",
+"Segoe UI",Roboto,"Helvetica Neue",Arial,sans-serif;font-variant-numeric:tabular-nums}
+main{max-width:46rem;margin:0 auto;padding:2.5rem 1.5rem 3rem}
+header{display:flex;justify-content:space-between;align-items:baseline;gap:1rem;
+font-size:.84rem;color:var(--soft);padding-bottom:.55rem;border-bottom:1px solid var(--line)}
+header b{font-size:1rem;color:var(--ink);font-weight:650;letter-spacing:-.01em}
+h1{font-size:1.55rem;line-height:1.2;margin:1.6rem 0 .1rem;font-weight:650;letter-spacing:-.015em}
+.subject{color:var(--soft);margin:0 0 1.2rem}
+.asked{color:var(--soft);margin:0}
+.answer{font-size:1.22rem;line-height:1.38;font-weight:600;margin:.3rem 0 1.3rem;max-width:40rem}
+.void{border:1.5px solid var(--ink);border-radius:4px;padding:.6rem .9rem;margin:0 0 1.3rem}
+.void b{display:block}
+figure{margin:0 0 .6rem}
+svg{display:block;width:100%;height:auto;font-family:inherit}
+section{margin-top:1.5rem;break-inside:avoid}
+h2{font-size:.95rem;margin:0 0 .35rem;font-weight:650}
+.two{display:grid;grid-template-columns:3fr 2fr;gap:1.2rem 2.2rem}
+.two section{margin-top:1.2rem}
+table{border-collapse:collapse;width:100%;font-size:.88rem}
+td,th{text-align:left;padding:.24rem 0;border-bottom:1px solid var(--line);font-weight:400;
+vertical-align:top}
+td:last-child,th:last-child{text-align:right;white-space:nowrap;padding-left:.8rem}
+.points td,.points th{text-align:right;white-space:nowrap}
+.points td:first-child,.points th:first-child{text-align:left}
+thead th{color:var(--soft)}
+ul{margin:0;padding-left:1.1rem}li{margin:.12rem 0}
+p{margin:.2rem 0}.small{font-size:.86rem}
+footer{margin-top:2rem;padding-top:.55rem;border-top:1px solid var(--line);font-size:.8rem;
+color:var(--soft)}
+@media(max-width:38rem){.two{grid-template-columns:1fr;gap:0}}
+@media print{@page{margin:16mm}main{padding:0;max-width:none}body{font-size:10pt}}
+"""
+
+
+def html_of(content: Content) -> str:
+    """The whole page."""
+    head = f"{content.title} · {content.subject} · {content.run}"
+    drawings = sized(content.panels, 520.0)
+    charts = "".join(f"<figure>{svg_of(each)}</figure>" for each in drawings)
+    void = ""
+    if content.void:
+        void = f'<div class="void"><b>This run is void.</b>{_list(content.void)}</div>'
+    return (
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{escape(head)}</title><style>{_STYLE}</style></head><body><main>"
+        f"<header><b>Drumlin</b><span>{escape(content.rig)} · {escape(content.date)} · run "
+        f"{escape(content.run)}</span></header>"
+        f"<h1>{escape(content.title)}</h1><p class=subject>{escape(content.subject)}</p>"
+        f"<p class=asked>Asked: {escape(content.asked)}</p>"
+        f"<p class=answer>{escape(content.answer)}</p>{void}{charts}"
+        f"<div class=two>{_pairs('Figures', content.figures)}"
+        f"{_pairs('Conditions', content.conditions)}</div>"
+        f"{_points(content)}"
+        f"{_block('Flags', _list(content.flags) if content.flags else '<p>None.</p>')}"
+        f"{_block('Weather correction', f'<p>{escape(content.correction)}</p>')}"
+        f"{_sureness(content)}"
+        f"{_block('Limits of the method', _list(content.limits))}"
+        f"{_block('Cautions', _list(content.cautions))}"
+        f"{_block('Notes', _list(content.notes)) if content.notes else ''}"
+        f"<footer>{escape(content.made)}</footer></main></body></html>\n"
+    )
+
+
+def _list(lines: tuple[str, ...]) -> str:
+    return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
+
+
+def _block(title: str, body: str) -> str:
+    return f"<section class=small><h2>{escape(title)}</h2>{body}</section>"
+
+
+def _pairs(title: str, pairs: tuple[tuple[str, str], ...]) -> str:
+    if not pairs:
+        return ""
+    rows = "".join(f"<tr><td>{escape(a)}</td><td>{escape(b)}</td></tr>" for a, b in pairs)
+    return f"<section><h2>{escape(title)}</h2><table>{rows}</table></section>"
+
+
+def _points(content: Content) -> str:
+    if not content.table:
+        return ""
+    head = "".join(f"<th>{escape(cell)}</th>" for cell in content.table_head)
+    rows = "".join(
+        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in content.table
+    )
+    return (
+        f"<section><table class=points><thead><tr>{head}</tr></thead>"
+        f"<tbody>{rows}</tbody></table></section>"
+    )
+
+
+def _sureness(content: Content) -> str:
+    if not content.sureness:
+        return ""
+    rows = "".join(
+        f"<tr><td>{escape(name)}</td><td>{escape(origin)}</td><td>{escape(effect)}</td></tr>"
+        for name, effect, origin in content.parts
+    )
+    body = f"<p>{escape(content.sureness)}</p><table>{rows}</table>"
+    return _block("How sure", body)

@@ -1,0 +1,259 @@
+"""A report as PDF by fpdf2: one or two A4 pages, typeface embedded, charts as lines and areas.
+
+Data flow: Content -> bytes. The typeface knows Latin letters; others appear as "?" in the PDF and
+are right in the HTML.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from pathlib import Path
+
+from fpdf import FPDF
+from fpdf.enums import XPos, YPos
+from fpdf.fonts import TTFFont
+
+from api.report.chart import sized
+from api.report.content import Content
+from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Line, Text
+
+FONTS = Path(__file__).parent / "fonts"
+FAMILY = "Atkinson"
+MARGIN = 48.0
+WIDTH, HEIGHT = 595.28, 841.89  # A4 in points
+INNER = WIDTH - 2 * MARGIN
+FOOT = 40.0
+
+logging.getLogger("fontTools").setLevel(logging.WARNING)
+
+
+class Page(FPDF):
+    """One document; the foot says what made it."""
+
+    def __init__(self, made: str) -> None:
+        super().__init__(unit="pt", format="A4")
+        self.made = made
+        self.set_margins(MARGIN, 40.0, MARGIN)
+        self.set_auto_page_break(True, FOOT + 14)
+        self.add_font(FAMILY, "", FONTS / "AtkinsonHyperlegibleNext_400Regular.ttf")
+        self.add_font(FAMILY, "B", FONTS / "AtkinsonHyperlegibleNext_600SemiBold.ttf")
+        face = self.fonts["atkinson"]
+        self.known = frozenset(face.cmap) if isinstance(face, TTFFont) else frozenset()
+        self.c_margin = 0.0
+
+    def footer(self) -> None:
+        """Version, settings and page number at the foot of each page."""
+        self.set_y(-FOOT)
+        self.pen(LINE, 0.5)
+        self.line(MARGIN, self.get_y(), WIDTH - MARGIN, self.get_y())
+        self.set_y(-FOOT + 6)
+        self.type(7.0, SOFT)
+        self.cell(INNER - 30, 9, self.fit(self.made, INNER - 40))
+        self.cell(30, 9, f"{self.page_no()} of {{nb}}", align="R")
+
+    def pen(self, colour: str, width: float) -> None:
+        """Colour and width of the next lines."""
+        self.set_draw_color(*_rgb(colour))
+        self.set_line_width(width)
+
+    def type(self, size: float, colour: str = INK, *, bold: bool = False) -> None:
+        """Typeface of the next text."""
+        self.set_font(FAMILY, "B" if bold else "", size)
+        self.set_text_color(*_rgb(colour))
+
+    def plain(self, text: str) -> str:
+        """The text with "?" for letters the typeface lacks."""
+        return "".join(one if ord(one) in self.known or one == "\n" else "?" for one in text)
+
+    def fit(self, text: str, width: float) -> str:
+        """The text cut to a width."""
+        text = self.plain(text)
+        if self.get_string_width(text) <= width:
+            return text
+        while text and self.get_string_width(f"{text}…") > width:
+            text = text[:-1]
+        return f"{text.rstrip()}…"
+
+    def say(self, text: str, size: float, leading: float, colour: str = INK, *, bold: bool = False,
+            width: float = INNER) -> None:  # fmt: skip
+        """A paragraph at the left margin."""
+        self.type(size, colour, bold=bold)
+        self.multi_cell(
+            width, leading, self.plain(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
+
+
+def pdf_of(content: Content) -> bytes:
+    """The whole document."""
+    page = Page(content.made)
+    page.set_title(page.plain(f"{content.title} · {content.subject} · {content.run}"))
+    page.set_creator("Drumlin")
+    page.set_lang("en")
+    page.add_page()
+    _top(page, content)
+    for drawing in sized(content.panels, INNER):
+        _chart(page, drawing)
+    _two(page, content)
+    _points(page, content)
+    _block(page, "Flags", content.flags or ("None.",), plain=not content.flags)
+    _block(page, "Weather correction", (content.correction,), plain=True)
+    if content.sureness:
+        if page.get_y() + 50 + 11 * len(content.parts) > HEIGHT - FOOT - 20:
+            page.add_page()
+        _block(page, "How sure", (content.sureness,), plain=True)
+        _parts(page, content.parts)
+    _block(page, "Limits of the method", content.limits)
+    _block(page, "Cautions", content.cautions)
+    if content.notes:
+        _block(page, "Notes", content.notes)
+    return bytes(page.output())
+
+
+def _rgb(colour: str) -> tuple[int, int, int]:
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def _top(page: Page, content: Content) -> None:
+    page.type(11.5, INK, bold=True)
+    page.cell(120, 12, "Drumlin")
+    page.type(8.0, SOFT)
+    right = page.fit(f"{content.rig} · {content.date} · run {content.run}", INNER - 120)
+    page.cell(INNER - 120, 12, right, align="R", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    page.pen(LINE, 0.6)
+    page.line(MARGIN, page.get_y() + 4, WIDTH - MARGIN, page.get_y() + 4)
+    page.ln(22)
+    page.say(content.title, 19.0, 22.0, bold=True)
+    page.say(content.subject, 10.0, 13.0, SOFT)
+    page.ln(11)
+    page.say(f"Asked: {content.asked}", 9.5, 12.5, SOFT)
+    page.ln(3)
+    page.say(content.answer, 13.5, 17.5, bold=True, width=INNER - 20)
+    page.ln(10)
+    if content.void:
+        _void(page, content.void)
+
+
+def _void(page: Page, reasons: Sequence[str]) -> None:
+    start = page.get_y()
+    page.set_xy(MARGIN + 10, start + 7)
+    page.set_left_margin(MARGIN + 10)
+    page.say("This run is void.", 10.0, 13.0, bold=True, width=INNER - 20)
+    for reason in reasons:
+        page.say(reason, 9.0, 12.0, width=INNER - 20)
+    page.set_left_margin(MARGIN)
+    page.pen(INK, 1.1)
+    page.rect(MARGIN, start, INNER, page.get_y() - start + 7)
+    page.set_xy(MARGIN, page.get_y() + 20)
+
+
+def _chart(page: Page, drawing: Drawing) -> None:
+    if page.get_y() + drawing.height > HEIGHT - FOOT - 20:
+        page.add_page()
+    left, top = MARGIN, page.get_y()
+    for shape in drawing.shapes:
+        match shape:
+            case Line(points, width, colour, dash):
+                page.pen(colour, width)
+                if dash:
+                    page.set_dash_pattern(dash[0], dash[1])
+                page.polyline([(left + x, top + y) for x, y in points])
+                if dash:
+                    page.set_dash_pattern()
+            case Area(points, fill):
+                page.set_fill_color(*_rgb(fill))
+                page.polygon([(left + x, top + y) for x, y in points], style="F")
+            case Dot(at, radius, fill):
+                page.set_fill_color(*_rgb(fill))
+                page.circle(left + at[0], top + at[1], radius, style="F")
+            case Text(at, text, size, bold, colour, anchor):
+                page.type(size, colour, bold=bold)
+                text = page.plain(text)
+                shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+                page.text(left + at[0] - shift * page.get_string_width(text), top + at[1], text)
+    page.set_xy(MARGIN, top + drawing.height + 12)
+
+
+def _two(page: Page, content: Content) -> None:
+    """Figures at the left, conditions at the right."""
+    gap = 26.0
+    wide = 0.6 * (INNER - gap)
+    rows = max(len(content.figures), len(content.conditions))
+    if page.get_y() + 16 + 14.5 * rows > HEIGHT - FOOT - 20:
+        page.add_page()
+    top = page.get_y() + 4
+    ends = [
+        _pairs(page, "Figures", content.figures, MARGIN, top, wide),
+        _pairs(
+            page, "Conditions", content.conditions, MARGIN + wide + gap, top, INNER - wide - gap
+        ),
+    ]
+    page.set_xy(MARGIN, max(ends) + 12)
+
+
+def _pairs(
+    page: Page, title: str, pairs: Sequence[tuple[str, str]], x: float, y: float, width: float
+) -> float:
+    if not pairs:
+        return y
+    page.type(9.5, INK, bold=True)
+    page.text(x, y + 9, title)
+    y += 15
+    for name, number in pairs:
+        page.type(8.5, INK)
+        value = page.plain(number)
+        room = page.get_string_width(value)
+        page.text(x + width - room, y + 10, value)
+        page.type(8.5, SOFT)
+        page.text(x, y + 10, page.fit(name, width - room - 8))
+        page.pen(LINE, 0.4)
+        page.line(x, y + 14, x + width, y + 14)
+        y += 14.5
+    return y
+
+
+def _points(page: Page, content: Content) -> None:
+    if not content.table:
+        return
+    if page.get_y() + 14 * (len(content.table) + 1) > HEIGHT - FOOT - 20:
+        page.add_page()
+    width = INNER / len(content.table_head)
+    for number, row in enumerate((content.table_head, *content.table)):
+        page.type(8.5, SOFT if number == 0 else INK)
+        for place, cell in enumerate(row):
+            page.cell(width, 13, page.fit(cell, width - 4), align="L" if place == 0 else "R")
+        page.ln(13)
+        page.pen(LINE, 0.4)
+        page.line(MARGIN, page.get_y(), WIDTH - MARGIN, page.get_y())
+    page.ln(12)
+
+
+def _block(page: Page, title: str, lines: Sequence[str], *, plain: bool = False) -> None:
+    if not lines:
+        return
+    if page.get_y() + 40 > HEIGHT - FOOT - 20:
+        page.add_page()
+    page.say(title, 9.5, 14.0, bold=True)
+    for line in lines:
+        if plain:
+            page.say(line, 8.5, 11.5)
+            continue
+        page.type(8.5, SOFT)
+        page.cell(9, 11.5, "·")
+        page.type(8.5, INK)
+        page.multi_cell(
+            INNER - 9, 11.5, page.plain(line), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
+    page.ln(9)
+
+
+def _parts(page: Page, parts: Sequence[tuple[str, str, str]]) -> None:
+    page.ln(-5)
+    for name, effect, origin in parts:
+        page.type(8.0, INK)
+        page.cell(150, 11, page.fit(name, 145))
+        page.cell(60, 11, effect, align="R")
+        page.type(8.0, SOFT)
+        page.cell(INNER - 225, 11, page.fit(f"   {origin}", INNER - 230))
+        page.ln(11)
+    page.ln(9)
