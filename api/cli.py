@@ -91,22 +91,43 @@ def driver(
 
 @app.command()
 def rehearse(
-    kind: Annotated[str, typer.Argument(help="Test kind: steady-hold.")],
+    what: Annotated[str, typer.Argument(help="A plan file, or a test kind with options.")],
     rig: RigOption = _DEMO_RIG,
-    rpm: Annotated[float | None, typer.Option(help="Engine speed to hold.")] = None,
-    speed_kmh: Annotated[float | None, typer.Option(help="Roll speed to hold instead.")] = None,
-    minutes: Annotated[float, typer.Option(help="Length of the test.")] = 3.0,
+    rpm: Annotated[float | None, typer.Option(help="Engine speed to hold or begin at.")] = None,
+    speed_kmh: Annotated[float | None, typer.Option(help="Roll speed instead.")] = None,
+    force_n: Annotated[float | None, typer.Option(help="Absorber force, or light load.")] = None,
+    power_kw: Annotated[float | None, typer.Option(help="Absorber power to hold.")] = None,
+    minutes: Annotated[float, typer.Option(help="Length of a hold or a climb.")] = 3.0,
+    points: Annotated[str, typer.Option(help="Map points in rpm: 1500,1800,2100.")] = "",
+    start: Annotated[float | None, typer.Option(help="Sweep (rpm) or coast (km/h) from.")] = None,
+    stop: Annotated[float | None, typer.Option(help="Sweep (rpm) or coast (km/h) to.")] = None,
+    rate: Annotated[float, typer.Option(help="Rate of a sweep, rpm per second.")] = 150.0,
+    after: Annotated[str, typer.Option(help="Spool-up: speed or load held.")] = "speed",
+    grade: Annotated[float | None, typer.Option(help="Grade of a climb, per cent.")] = None,
+    route: Annotated[Path | None, typer.Option(help="Route of a climb, CSV or GPX.")] = None,
+    trace: Annotated[Path | None, typer.Option(help="Speed trace, CSV.")] = None,
+    mass_kg: Annotated[float, typer.Option(help="Mass of the simulated road truck.")] = 3600.0,
+    trailer_kg: Annotated[float, typer.Option(help="Mass of its trailer.")] = 0.0,
     gear: Annotated[int | None, typer.Option(help="Gear of the simulated truck.")] = None,
     pedal: Annotated[float, typer.Option(help="Pedal of the simulated driver, per cent.")] = 100.0,
     seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
     json: JsonOption = False,
 ) -> None:
     """Run a test against the simulated rig in virtual time, many times faster than real time."""
-    from api.processes.rehearsal import RehearsalSettings, plan_of, print_result
-    from api.processes.rehearsal import rehearse as run
+    from api.plan_files import load_plan
+    from api.processes.rehearsal import print_result
+    from api.processes.rehearsal_plans import Asked, plan_of
+    from api.processes.rehearsals import PlanSettings, rehearse_any
 
-    plan = plan_of(kind, minutes, rpm, speed_kmh)
-    print_result(run(RehearsalSettings(rig, plan, gear, pedal, seed)), as_json=json)
+    if what.endswith(".toml"):
+        plan = load_plan(Path(what))
+    else:
+        asked = Asked(
+            rpm, speed_kmh, force_n, power_kw, minutes, points, start, stop, rate, after, grade,
+            route, trace, mass_kg, trailer_kg,
+        )  # fmt: skip
+        plan = plan_of(what, asked)
+    print_result(rehearse_any(PlanSettings(rig, plan, gear, pedal, seed)), as_json=json)
 
 
 @app.command()

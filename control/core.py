@@ -279,6 +279,8 @@ class Core:
             self._heat_countdown = self.heat.slot_frames
             self.heat.turn(measured, self._fans() != 0, output[0], loaded)
             self._watch.hot = self.heat.codes
+            if loaded and test is not None:
+                test.feel(self.heat.nearest_k(), self.heat.advice() != "")
             self._hot_fans = 0
             for name in self.heat.hot_fans:
                 self._hot_fans |= self.session.fan_bits.get(name, 0)

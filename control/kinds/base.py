@@ -25,8 +25,9 @@ RAMP_SHARE = 0.12  # a ramp may use this share of the rig's full force for accel
 FORCE_RAMP_S = 4.0  # full force, or full power, in this time when a set point changes
 SHORT_N = 50.0  # a smaller shortfall is noise of the loop
 HEAT_CHECK_S = 0.2
-HEAT_MARGIN_K = 5.0  # below the limit: end in order before the fault table has to
+HEAT_MARGIN_K = 5.0  # below the limit: end in order before the heat guard takes load off
 SLIP, SLIP_FOR_S = 0.05, 0.3
+HELD_FOR_S = 1.0
 MISSED_N, MISSED_SHARE, MISSED_FOR_S = 200.0, 0.03, 0.2  # a shortfall that voids a run
 NAN = float("nan")
 Figures = dict[str, str | float | int | bool]
@@ -171,6 +172,7 @@ class Test:
     __test__ = False  # not a pytest class
     kind: ClassVar[str] = ""
     describe: ClassVar[Description]
+    goes_on: ClassVar[bool] = False  # while a fault says hold: a road does not stand still
 
     def __init__(self, run_id: str, rig: Rig, ratio_per_m: float | None = None) -> None:
         self.run_id = run_id
@@ -200,11 +202,9 @@ class Test:
         self._heat_in_s = 0.0
         self._slip_s = 0.0
         self._missed_s = 0.0
-        self._sensors = [
-            (absorber.heat.sensor, absorber.heat.limit_k)
-            for absorber in rig.absorbers
-            if absorber.heat.sensor
-        ]
+        self._held_s = 0.0
+        self.heat_bites = False
+        self._sensors = [each.heat.sensor for each in rig.absorbers if each.heat.sensor]
 
     # ---- for the kinds -------------------------------------------------------------------------
 
@@ -283,7 +283,11 @@ class Test:
             self._heat_in_s = HEAT_CHECK_S
             self._feel_heat(measured)
         if held:
-            return self.demand
+            if not self.goes_on:
+                return self.demand
+            self._held_s += dt_s
+            if self._held_s > HELD_FOR_S:
+                self.void("held", "A fault kept the load from rising while the road asked for it.")
         self.phase_s += dt_s
         self.shortfall_n = output[SHORTFALL]
         self.step(measured, output, dt_s)
@@ -295,14 +299,17 @@ class Test:
         return self.demand
 
     def _feel_heat(self, measured: Measured) -> None:
-        for name, limit_k in self._sensors:
+        for name in self._sensors:
             reading = measured.slow.get(name)
-            if reading is not None and reading.quality in _USABLE:
-                left = limit_k - reading.value
-                if left < self.heat_left_k or self.hottest_k != self.hottest_k:
-                    self.heat_left_k = left
-                if not reading.value <= self.hottest_k:
-                    self.hottest_k = reading.value
+            if reading is None or reading.quality not in _USABLE:
+                continue
+            if not reading.value <= self.hottest_k:
+                self.hottest_k = reading.value
+
+    def feel(self, left_k: float, bites: bool) -> None:
+        """Told by the heat guard: kelvin left to a rotor's limit, and whether it takes load off."""
+        self.heat_left_k = left_k
+        self.heat_bites = bites
 
     def summary(self) -> Figures:
         """In-core figures; daq.results computes the reported ones from the recording."""

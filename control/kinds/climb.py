@@ -26,6 +26,7 @@ CRAWL_S = 10.0
 
 class ClimbTest(Test):
     kind = "grade-climb"
+    goes_on = True
     describe = Description(
         "Grade climb",
         "Conditions of the plan; straps, cooling air and extraction for a long full load.",
@@ -39,6 +40,7 @@ class ClimbTest(Test):
         (
             ("shortfall", "the rig could not give the road's force for over 5 % of the time"),
             ("stopped", "the truck all but stopped"),
+            ("held", "a fault kept the load from rising for over a second"),
             ("ended-early", "eased off before the end of the climb"),
         ),
     )

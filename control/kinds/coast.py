@@ -43,6 +43,7 @@ def check_coast(plan: Coastdown, rig: Rig) -> None:
 
 class CoastTest(Test):
     kind = "coastdown"
+    goes_on = True
     describe = Description(
         "Coastdown",
         "Conditions of the plan; rolls and truck warmed up, or the losses are not the usual ones.",
@@ -56,6 +57,7 @@ class CoastTest(Test):
             ("pushed", "the speed rose during the coast: a pedal, or a gear still in"),
             ("timeout", "the coast took longer than planned"),
             ("shortfall", "the absorbers could not give the load"),
+            ("held", "a fault kept the load from rising for over a second"),
             ("ended-early", "eased off before"),
         ),
     )

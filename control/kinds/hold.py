@@ -133,6 +133,8 @@ class HoldTest(Test):
 
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self._engine = measured.engine_speed.quality is Quality.GOOD
+        if self.plan.until_heat_limit and (self.heat_bites or self.heat_left_k < HEAT_MARGIN_K):
+            self.finish("heat-limit", "A rotor is about to reach its limit: the hold ends here.")
         if self.by_engine:
             self.measured = measured.engine_speed.value
             self.demand.target = self.engine_target(measured, self.set_point, speed_mps, dt_s)
@@ -144,8 +146,6 @@ class HoldTest(Test):
 
     def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
         off = self.measured / self.set_point - 1.0
-        if self.plan.until_heat_limit and self.heat_left_k < HEAT_MARGIN_K:
-            self.finish("heat-limit", "A rotor is about to reach its limit: the hold ends here.")
         if self.phase == "take-up":
             near = -ARRIVED_RELATIVE < off < ARRIVED_RELATIVE
             self._near_s = self._near_s + dt_s if near else 0.0

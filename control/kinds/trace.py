@@ -44,6 +44,7 @@ def check_trace(plan: SpeedTrace, rig: Rig) -> None:
 
 class TraceTest(Test):
     kind = "speed-trace"
+    goes_on = True
     describe = Description(
         "Speed trace",
         "Conditions of the plan; the truck at the first speed of the trace, usually standing.",
@@ -56,6 +57,7 @@ class TraceTest(Test):
         "Excursions out of the band, distance, positive wheel work, speed error, shortfall.",
         (
             ("out-of-band", "outside the band for more than 2.0 s at once (40 CFR 1066.425)"),
+            ("held", "a fault kept the load from rising for over a second"),
             ("ended-early", "eased off before the end"),
         ),
     )
