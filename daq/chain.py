@@ -360,8 +360,10 @@ class Chain:
             wheel_rows, cell_rows, self._set_rows, self._absorber_rows, flows, self._balanced
         )  # fmt: skip
         numbers = self._balanced.tolist()
+        currents = sample.currents
+        numbers += [currents[output] * CURRENT_STEP_A for output in self._outputs]
         roll_sets = self._roll_sets(numbers, time_s)
-        absorbers = self._absorbers(numbers, now_s, sample.currents)
+        absorbers = self._absorbers(numbers, now_s)
         pickup = wheel_rows[self._pickup].tolist() if self._pickup >= 0 else None
         speeds: Speeds = self.engine.update(
             pickup, [roll_set.speed for roll_set in roll_sets], self._slow.readings, now_s, time_s
@@ -392,6 +394,7 @@ class Chain:
             speeds.difference,
             self._steer.update(tick),
             self._slip.update(speeds.slip, speeds.difference, time_s),
+            numbers,
         )
 
     def _roll_sets(self, numbers: list[float], time_s: float) -> tuple[RollSetReadings, ...]:
@@ -414,6 +417,7 @@ class Chain:
                 if self._contradicted[place] and v_code == 0.0:
                     v_quality = _SUSPECT
                     quality = _SUSPECT if code < b.SUSPECT else quality
+                    numbers[at - b.SET_OUTPUTS + b.SPEED_QUALITY] = b.SUSPECT
                     condition = "no edges while the other roll set runs on"
             made.append(
                 RollSetReadings(
@@ -433,14 +437,11 @@ class Chain:
             self._compare(made, time_s)
         return tuple(made)
 
-    def _absorbers(
-        self, numbers: list[float], now_s: float, currents: tuple[int, ...]
-    ) -> tuple[AbsorberReadings, ...]:
+    def _absorbers(self, numbers: list[float], now_s: float) -> tuple[AbsorberReadings, ...]:
         made: list[AbsorberReadings] = []
         at = len(self._set_names) * b.SET_OUTPUTS
-        for name, output, delay in zip(
-            self._absorber_names, self._outputs, self.cells.delays_s, strict=True
-        ):
+        coils = numbers[at + len(self._absorber_names) * b.ABSORBER_OUTPUTS :]
+        for name, coil, delay in zip(self._absorber_names, coils, self.cells.delays_s, strict=True):
             cell, torque, force, cell_sd, torque_sd, force_sd, shaft, code, faults = numbers[
                 at : at + b.ABSORBER_OUTPUTS
             ]
@@ -453,7 +454,7 @@ class Chain:
                     Reading(cell, _N, time_s, quality, cell_sd),
                     Reading(torque, _NM, time_s, quality, torque_sd),
                     Reading(force, _N, time_s, quality, force_sd),
-                    Reading(currents[output] * CURRENT_STEP_A, _AMPERE, now_s, _GOOD),
+                    Reading(coil, _AMPERE, now_s, _GOOD),
                     shaft,
                     delay,
                     _fault_text(int(faults)) if faults else "",

@@ -69,3 +69,6 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     # NaN: no new edge (daq.steer). Only the load loop uses it; what is shown is in `roll_sets`.
     steer: Sequence[Sequence[float]] = ()
     tyre_slip: bool = False  # tyres slip on the rolls, told by ratio or by roll sets (daq.slip)
+    # The same as plain numbers for control.readout, in the layout of daq.balance: per roll set, per
+    # absorber, then the coil currents. Empty: the chain has none.
+    flat: Sequence[float] = ()
