@@ -98,7 +98,6 @@ async def run_loop(settings: LoopSettings, stop: asyncio.Event) -> None:
     )
     engine.link = link
     _freeze()
-    await server.start(settings.data / SOCKET_NAME)
     timers = Timers()
     try:
         await link.start()
@@ -107,6 +106,8 @@ async def run_loop(settings: LoopSettings, stop: asyncio.Event) -> None:
         timers.every(HOUSE_S, engine.keep_house)
         timers.every(HOUSE_S, _Sweeper(engine).sweep)
         await _greeting(engine, stop)
+        # Only now is anybody let in: a port or front end that does not do ends the start instead.
+        await server.start(settings.data / SOCKET_NAME)
         await stop.wait()
         await _unload(engine, rig.limits.ease_off_s + EASE_MARGIN_S)
     finally:

@@ -118,7 +118,7 @@ class VirtualRig:
 
     def make_ready(self) -> None:
         """The way to `ready` that a person takes: helm, zeros, cautions, ready."""
-        self.advance_for(1.0)
+        self.advance_for(2.0)  # by then it is known that the rolls stand
         self.ask(TakeHelm(0, HOLDER, "rehearsal"))
         self.ask(ZeroCells(0, HOLDER))
         self.advance_for(2.0)
@@ -169,7 +169,8 @@ def plan_of(kind: str, minutes: float, rpm: float | None, speed_kmh: float | Non
     """A plan from the command line. Raises DrumlinError when it cannot be."""
     if kind != "steady-hold":
         raise DrumlinError(
-            f"'{kind}' is not a steady hold.", "Other kinds are rehearsed from a plan."
+            f"'{kind}' cannot be rehearsed by name; only steady-hold can.",
+            "Give a plan file of that kind; there are examples in plans/.",
         )
     if (rpm is None) == (speed_kmh is None):
         raise DrumlinError(

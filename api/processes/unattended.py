@@ -44,7 +44,7 @@ async def run_hold(asked: HoldAsked, say: Callable[[str], None]) -> dict[str, ob
     keeping = asyncio.create_task(client.keep_helm(), name="heartbeat of the helm")
     try:
         say("The helm is taken; zeros, cautions, ready.")
-        await client.post("/api/zero")
+        await client.zero()
         await client.post("/api/acknowledge")
         await client.post("/api/ready")
         await client.drive({"gear": 4, "brake": 0.0, "pedal": 40.0})
@@ -116,6 +116,19 @@ class _Client:
 
     async def get(self, path: str) -> dict[str, Any]:
         return await asyncio.to_thread(self._ask, f"{self._asked.address}{path}", None)
+
+    async def zero(self) -> None:
+        """Take zeros; at first the rig does not know yet that the rolls stand, so try again."""
+        loop = asyncio.get_running_loop()
+        until_s = loop.time() + PATIENCE_S
+        while True:
+            try:
+                await self.post("/api/zero")
+                return
+            except _Failed:
+                if loop.time() > until_s:
+                    raise
+                await asyncio.sleep(0.3)
 
     async def drive(self, words: dict[str, Any]) -> None:
         await asyncio.to_thread(self._ask, f"http://127.0.0.1:{self._asked.seat}/tell", words)
