@@ -10,7 +10,7 @@ The cap: a rotor may warm towards its limit no faster than it could stop warming
     =>   P <= losses(T) + C (limit - margin - T) / horizon,
 
 so the cap meets the losses exactly at the limit less the margin, is continuous in temperature, and
-load never falls in a step. Margin: two standard uncertainties of the temperature. A rotor that is
+load never falls in a step. Margin: 2.5 standard uncertainties, see `safety_margin`. A rotor that is
 neither described well nor measured therefore gets less work, not less safety.
 """
 
@@ -26,7 +26,8 @@ from control.heat_observer import RotorObserver
 from daq.rig import RotorHeat
 
 CAP_HORIZON_S = 40.0  # how gently the cap closes; load moves on this time scale
-LARGEST_MARGIN = 0.5  # of the way from the surroundings to the limit
+MARGIN_SIGMAS = 2.5
+LARGEST_MARGIN = 0.7  # of the way from the surroundings to the limit
 BITES_AT = 0.95  # of the cap: then it decides what the absorber gives
 
 
@@ -43,6 +44,18 @@ class HeatCap(msgspec.Struct, frozen=True):
     power_w: float  # most power this absorber may take now
     rim_k: float  # the temperature that decided: the estimate, or a sensor that says more
     margin_k: float
+
+
+def safety_margin(rise_k: float, sigma_k: float, limit_rise_k: float) -> float:
+    """Kelvin to keep below the limit for an estimated rise with its standard uncertainty.
+
+    What errs in a model are factors, so the true rise is taken as log-normal about the estimate:
+    kept below the limit with MARGIN_SIGMAS standard deviations of its logarithm.
+    """
+    if limit_rise_k <= 0.0:
+        return 0.0
+    relative = MARGIN_SIGMAS * sigma_k / max(rise_k, 0.2 * limit_rise_k)
+    return limit_rise_k * min(1.0 - math.exp(-relative), LARGEST_MARGIN)
 
 
 class HeatGuard:
@@ -73,7 +86,7 @@ class HeatGuard:
         heat = self._heat
         rim, body, hub = rotor.temperatures_k
         hottest = sensor_k if sensor_k > rim else rim
-        margin = min(2.0 * rotor.sigma_k, LARGEST_MARGIN * max(heat.limit_k - ambient_k, 0.0))
+        margin = safety_margin(rim - ambient_k, rotor.sigma_k, heat.limit_k - ambient_k)
         if hottest >= heat.limit_k:
             self._cooling = True
         elif hottest < heat.reentry_k:

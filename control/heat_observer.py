@@ -4,10 +4,10 @@ Data flow: power, speed, fan, ambient at a few hertz -> `predict`; a sensor read
 (an extended Kalman step) -> temperature with standard uncertainty, learned model, and a verdict
 on the sensor. `headroom` asks the model with its uncertainty how long the present work may last.
 
-State: rim K, body K, hub K, natural logarithms of eight factors on the described model (heat
-capacity, still cooling, windage, conduction, radiation, hub mass, conduction to the hub, fan) and
-the change of the windage exponent. Factors start at 1 with the standard uncertainties of
-`PRIOR_SIGMA`, i.e. the rig file is believed to within that much and no more.
+State: rim K, body K, hub K, natural logarithms of nine factors on the described model (heat
+capacity, still cooling, windage, conduction, radiation, hub mass, conduction to the hub, fan, mass
+of the rim) and the change of the windage exponent. Factors start at 1 with the standard
+uncertainties of `PRIOR_SIGMA`, i.e. the rig file is believed to within that much and no more.
 """
 
 from __future__ import annotations
@@ -43,11 +43,11 @@ refresh_cache(__file__, heat_module.__file__)
 
 Floats = npt.NDArray[np.float64]
 
-LEARNED = 9
+LEARNED = 10
 SIZE = NODES + LEARNED
-PRIOR_SIGMA = (0.2, 0.4, 0.4, 0.7, 0.25, 0.5, 0.6, 0.2, 0.1)
+PRIOR_SIGMA = (0.3, 0.5, 0.4, 0.7, 0.3, 0.5, 0.6, 0.2, 0.4, 0.1)
 PRIOR_TEMPERATURE_SIGMA_K = 15.0
-MODEL_NOISE_K_PER_ROOT_S = 0.1  # what three nodes cannot describe
+MODEL_NOISE_K_PER_ROOT_S = 0.15  # what three nodes cannot describe
 WALK_PER_ROOT_S = 1e-4  # parameters may age
 SENSOR_SIGMA_K = 3.0
 SENSOR_GATE = 5.0  # innovations beyond this many sigma do not correct
@@ -73,7 +73,8 @@ def scaled(described: Floats, x: Floats, out: Floats) -> None:
     out[HUB_KG] *= math.exp(x[8])
     out[HUB_CONDUCTION] *= math.exp(x[9])
     out[FAN_FACTOR] *= math.exp(x[10])
-    out[WINDAGE_POWER] += x[11]
+    out[RIM_KG] *= math.exp(x[11])
+    out[WINDAGE_POWER] += x[12]
 
 
 @jit
@@ -353,7 +354,7 @@ class RotorObserver:
 
     @property
     def factors(self) -> tuple[float, ...]:
-        """Learned factors: capacity, still, windage, conduction, radiation, hub, to hub, fan."""
+        """Factors: capacity, still, windage, conduction, radiation, hub, to hub, fan, rim."""
         return tuple(float(math.exp(value)) for value in self.x[NODES : SIZE - 1])
 
     def memory(self) -> RotorMemory:
