@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from api.cli_runs import runs
 from daq.errors import DrumlinError
 
 app = typer.Typer(
@@ -23,6 +24,7 @@ app = typer.Typer(
 )
 tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maintain.")
 app.add_typer(tokens, name="token")
+app.add_typer(runs, name="runs")
 
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]

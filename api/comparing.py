@@ -1,8 +1,8 @@
 """Compares runs: before and after a change (gain), and check runs over months (consistency).
 
-Data flow: kept evaluations of run folders -> one value or curve per valid run -> daq.results.gain or
-daq.results.consistency. Runs that are void, of another kind or without the figure are left out and
-named. Blocking: call through asyncio.to_thread.
+Data flow: kept evaluations of run folders -> one value or curve per valid run -> daq.results.gain
+or daq.results.consistency. Void runs and runs without the figure are left out and named. All of it
+blocks: call it through asyncio.to_thread.
 """
 
 from __future__ import annotations

@@ -54,16 +54,19 @@ async def find(
     vehicle: Word = "",
     state: RunState | None = None,
     tag: Word = "",
+    owner: Annotated[str, Query(max_length=120)] = "",
+    set_name: Annotated[str, Query(alias="set", max_length=80)] = "",
     before: Word = "",
     limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = 50,
 ) -> Response:
     """Runs, newest first; `q` looks into ids, vehicles, notes and tags."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-    for word in (q, kind, vehicle, tag, before):
+    for word in (q, kind, vehicle, tag, owner, set_name, before):
         if "\0" in word:
             raise Problem(422, "invalid", "A word holds a NUL character.", "Leave it out.")
-    search = Search(q, kind, vehicle, state.value if state else "", tag, before, limit + 1)
+    wanted = state.value if state else ""
+    search = Search(q, kind, vehicle, wanted, tag, before, limit + 1, owner, set_name)
     runs = await asyncio.to_thread(context.keeper.catalogue.find, search)
     more = len(runs) > limit
     return answer(Found(runs[:limit], runs[limit - 1].id if more else ""))

@@ -14,7 +14,7 @@ from typing import cast
 import msgspec
 
 from api.processes.rehearsal import HOLDER, VirtualRig
-from control.commands import KeepHelm, StartTest
+from control.commands import EaseOff, KeepHelm, StartTest
 from control.core import Core, Step
 from control.plans import Plan
 from control.telemetry import State
@@ -112,6 +112,15 @@ class RecordedRig(VirtualRig):
         recorder, self.recorder = self.recorder, None
         if recorder is not None:
             recorder.close()
+
+    def settle(self, seconds: float) -> None:
+        """Roll on until the load is off and the rig is ready again, and a while longer."""
+        if self.core.state is State.LOADED:
+            self.ask(EaseOff(0, HOLDER))
+        until = self.plant.now_s + 30.0
+        while self.core.state is not State.READY and self.plant.now_s < until:
+            self.advance()
+        self.advance_for(seconds)
 
     @property
     def phase(self) -> str:

@@ -1,7 +1,7 @@
 """One run's report from its folder: newest evaluation or a numbered one, as HTML or PDF.
 
-Data flow: evaluations/NNNN.json and what the catalogue knows -> Content -> bytes. Used in-process by
-the command line and by `python -m api.report.worker` for the service.
+Data flow: evaluations/NNNN.json and what the catalogue knows -> Content -> bytes. Used by the
+command line, and by a worker process (api.working) for the service.
 """
 
 from __future__ import annotations

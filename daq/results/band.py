@@ -107,9 +107,20 @@ def figure(name: str, label: str, unit: str, mean: Mean, level: float) -> Figure
     return Figure(name, label, mean.value, unit, mean.value - half, mean.value + half)
 
 
-def uncertainty(label: str, unit: str, mean: Mean, parts: list[Part], level: float) -> Uncertainty:
-    """The statement beside the main figure."""
+def uncertainty(
+    label: str,
+    unit: str,
+    mean: Mean,
+    parts: list[Part],
+    level: float,
+    factor: float = 1.0,
+    factor_sigma: float = 0.0,
+) -> Uncertainty:
+    """The statement beside the main figure; `mean` and `parts` as corrected by the factor."""
     k = coverage(level)
+    if factor_sigma > 0.0:
+        weather = Part("weather factor", mean.value / factor * factor_sigma, "weather instruments")
+        parts = sorted([*parts, weather], key=lambda part: -abs(part.effect))
     return Uncertainty(
         label, unit, mean.value, mean.calibration, mean.noise, level, k, k * mean.sigma, parts
     )

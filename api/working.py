@@ -1,0 +1,138 @@
+"""Heavy work in a process of its own: reports, exports, evaluations. The service does not feel it.
+
+Data flows: Job as JSON on standard input -> `python -m api.working` -> the answer on standard
+output. A worker that hangs or fails becomes a WorkError; what it was writing is not there.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import sys
+from pathlib import Path
+
+import msgspec
+
+from api.report.content import About
+from daq.errors import DrumlinError, Refused
+from daq.results.result import Settings
+
+TIME_LIMIT_S = 20.0
+LONG_S = 900.0
+NICENESS = 5
+LARGEST_BYTES = 64 << 20
+
+
+class WorkError(DrumlinError):
+    """The work could not be done."""
+
+
+class ReportJob(msgspec.Struct, frozen=True, tag="report"):
+    folder: str
+    form: str
+    about: About
+
+
+class ExportJob(msgspec.Struct, frozen=True, tag="export"):
+    folder: str
+    form: str
+    target: str
+    columns: tuple[str, ...] = ()
+
+
+class EvaluateJob(msgspec.Struct, frozen=True, tag="evaluate"):
+    """Evaluates without keeping: the caller numbers and keeps the answer."""
+
+    folder: str
+    settings: Settings
+
+
+Job = ReportJob | ExportJob | EvaluateJob
+
+
+class Complaint(msgspec.Struct, frozen=True):
+    """Why a worker gave up, on its standard error."""
+
+    problem: str
+    remedy: str
+    code: str = ""
+
+
+async def work(job: Job, time_limit_s: float = TIME_LIMIT_S) -> bytes:
+    """Have a job done. Raises Refused as the worker did, else WorkError; cancelling ends it."""
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "api.working",
+        stdin=asyncio.subprocess.PIPE,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+        env={
+            **os.environ,
+            "OMP_NUM_THREADS": "1",
+            "OPENBLAS_NUM_THREADS": "1",
+            "ARROW_IO_THREADS": "1",
+        },
+        start_new_session=True,
+    )
+    try:
+        async with asyncio.timeout(time_limit_s):
+            output, told = await process.communicate(msgspec.json.encode(job))
+    except TimeoutError:
+        raise WorkError(
+            f"The work took longer than {time_limit_s:g} s.",
+            "Try again when the computer has less to do.",
+        ) from None
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+    if process.returncode == 0 and len(output) <= LARGEST_BYTES:
+        return output
+    lines = told.decode(errors="replace").strip().splitlines()
+    try:
+        complaint = msgspec.json.decode(lines[-1] if lines else "", type=Complaint)
+    except msgspec.DecodeError:
+        last = lines[-1][:300] if lines else "no message"
+        raise WorkError(
+            f"The work failed ({process.returncode}): {last}", "Evaluate the run again, then retry."
+        ) from None
+    if complaint.code:
+        raise Refused(complaint.problem, complaint.remedy, complaint.code)
+    raise WorkError(complaint.problem, complaint.remedy)
+
+
+def do(job: Job) -> bytes:
+    """The work itself. Raises DrumlinError saying why it cannot be done."""
+    # Imported here: each job loads only what it needs.
+    if isinstance(job, ReportJob):
+        from api.report.render import render  # noqa: PLC0415
+
+        return render(Path(job.folder), job.form, job.about)
+    if isinstance(job, ExportJob):
+        from api.export import export  # noqa: PLC0415
+
+        rows = export(Path(job.folder), job.form, Path(job.target), job.columns)
+        return msgspec.json.encode(rows)
+    from api.store.evaluating import evaluate_folder  # noqa: PLC0415
+
+    return msgspec.json.encode(evaluate_folder(Path(job.folder), job.settings))
+
+
+def main() -> int:
+    """Entry of the worker."""
+    with contextlib.suppress(OSError):
+        os.nice(NICENESS)
+    job = msgspec.json.decode(sys.stdin.buffer.read(), type=Job)
+    try:
+        sys.stdout.buffer.write(do(job))
+    except DrumlinError as error:
+        complaint = Complaint(error.problem, error.remedy, getattr(error, "code", ""))
+        print(msgspec.json.encode(complaint).decode(), file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
