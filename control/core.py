@@ -162,6 +162,8 @@ class Core(Supervisor):
         age_s = readout.age_s
         if not 0.8 * self.loads.speed_age_s < age_s < 1.25 * self.loads.speed_age_s:
             self.loads.set_delays(age_s, self.loads.in_flight)
+        if measured.permission == Permission.EASING:
+            self._gate = gate.resynced(self._gate, coils)
         sent = self._gate.currents_a
 
         if measured.tyre_slip is not self._slipping:

@@ -134,6 +134,20 @@ def closed(
     return GateState(sequence, zeros, coils_a or zeros, zeros, zeros, zeros, False)
 
 
+def resynced(state: GateState, coil_a: Sequence[float]) -> GateState:
+    """The front end did not take our set points: the coils carry what is measured, where it is less.
+
+    Without this an easing would begin at what the coils would carry had they obeyed.
+    """
+    coils = tuple(
+        [
+            now if 0.0 <= now < model else model
+            for now, model in zip(coil_a, state.coils_a, strict=True)
+        ]
+    )
+    return msgspec.structs.replace(state, coils_a=coils)
+
+
 def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
     """What may go to the wire. Never raises, whatever the request holds.
 

@@ -19,8 +19,9 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 OVER_SPEED, OVER_SPEED_FAR, OVER_FORCE, OVER_POWER, SPEEDS_APART, SPEED_FROZEN = range(6)
-CELL_FROZEN, REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON, BEYOND_RIG = range(6, 13)
-CONDITIONS = 13
+CELL_FROZEN, REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON, BEYOND_RIG, NOISY = range(6, 14)
+CONDITIONS = 14
+STATE_ROWS = 6
 
 OVER = 1.05  # of a limit before a fault is raised; the gate cuts at the limit itself
 APART, APART_MPS = 1.25, 1.0
@@ -30,6 +31,9 @@ WEAK_ABOVE_N = 600.0
 FOLLOW_A, FOLLOW_SHARE = 3.0, 0.15
 STUCK_A = 2.0
 EMPTY_AFTER_S = 0.5  # the coil has had time to empty
+# A cell whose reading jumps more than a loaded arm can: mean step from frame to frame, as a share
+# of capacity, over NOISE_S. Full load within a coil's lag of 0.1 s is 10 per second.
+NOISE_S, NOISE_SHARE, NOISE_SHARE_PER_S = 0.05, 0.04, 10.0
 
 # Limits row.
 MAX_SPEED, LOW_SPEED, MAX_FORCE, MAX_POWER = range(4)
@@ -48,8 +52,8 @@ def screen(
 ) -> int:
     """Bits of what holds in this frame; `places[bit]` is the first place it holds for.
 
-    `capacity_n`: load-cell capacity as force at the roll surface, per absorber. `state`: four rows
-    (last speed and how long it stood, last force and how long), and one for time since zero.
+    `capacity_n`: load-cell capacity as force at the roll surface, per absorber. `state`: STATE_ROWS
+    rows: last speed and how long it stood, last force and how long, time since zero, mean step.
     """
     count = owner.shape[0]
     sets = (inputs.shape[0] - INPUT_HEAD - 4 * count) // 3
@@ -93,6 +97,11 @@ def screen(
             force += cell
             if v == v:
                 power += cell * v
+            step = min(abs(cell - state[2, i]), capacity_n[i])
+            state[5, i] += (step - state[5, i]) * min(1.0, dt / NOISE_S)
+            if state[5, i] > (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i]:
+                bits |= 1 << NOISY
+                places[NOISY] = i
             if cell == state[2, i]:
                 state[3, i] += dt
                 if under_load and state[3, i] > FROZEN_S:

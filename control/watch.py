@@ -29,6 +29,7 @@ PERSISTENCE_S: dict[str, float] = {
     "engine-speed-lost": 0.2,
     "cell-lost": 0.02,
     "cell-suspect": 0.1,
+    "cell-noisy": 0.05,
     "cell-drifted": 2.0,
     "current-not-following": 0.3,
     "current-stuck-on": 0.5,
@@ -61,6 +62,7 @@ _CODES: tuple[tuple[int, str, str], ...] = (
     (bit.NOT_FOLLOWING, "current-not-following", "absorber"),
     (bit.STUCK_ON, "current-stuck-on", "absorber"),
     (bit.BEYOND_RIG, "set-point-beyond-rig", ""),
+    (bit.NOISY, "cell-noisy", "absorber"),
 )
 
 
@@ -88,7 +90,7 @@ class Watch:
                 for absorber, owner in zip(rig.absorbers, owners, strict=True)
             ]
         )
-        self._state = np.zeros((5, max(count, sets)))
+        self._state = np.zeros((bit.STATE_ROWS, max(count, sets)))
         self._places = np.zeros(bit.CONDITIONS, dtype=np.int64)
         self._lost = 0.0
         self._clock: tuple[float, int] | None = None

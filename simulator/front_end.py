@@ -108,6 +108,7 @@ class FrontEnd:
         self._taken_tick = 0
         self._expires_tick = 0
         self._damaged_before = 0
+        self._measured_steps: Sequence[int] = [0] * len(self._ceiling_a)
         self._deframer = Deframer(Direction.TO_FRONT_END)
         self._totals = [0, 0, 0]
         self.out.clear()
@@ -196,8 +197,12 @@ class FrontEnd:
         self.set_points_a = [step * CURRENT_STEP_A for step in frame.currents]
 
     def _begin_easing(self, now: int) -> None:
+        # From what flows: a set point may ask for far more than that for a moment (forcing).
         self.set_points_a = [
-            min(each, most) for each, most in zip(self.set_points_a, self._most_a, strict=True)
+            min(each, most, step * CURRENT_STEP_A)
+            for each, most, step in zip(
+                self.set_points_a, self._most_a, self._measured_steps, strict=True
+            )
         ]
         self.permission = Permission.EASING if any(self.set_points_a) else Permission.NONE
         age_ms = int((now - self._taken_tick) / self._ticks_per_ms)
@@ -235,6 +240,7 @@ class FrontEnd:
     ) -> Sample:
         """The frame for the period just over; moves the board's clock on by that period."""
         self.ticks += self._ticks_per_frame
+        self._measured_steps = currents
         totals = self._totals
         sent: list[tuple[int, ...]] = []
         for wheel, ticks in enumerate(edges):

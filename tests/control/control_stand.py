@@ -119,6 +119,7 @@ class Stand:
         self.cell_gain = [1.0] * 4
         self.cell_bias_n = [0.0] * 4
         self.cells_stuck_at: float | None = None
+        self.cells_jump_n = 0.0
         self.speed_stuck_at: float | None = None
         self.supply_follows = [1.0] * 4
         self.coil_stuck_a: list[float | None] = [None] * 4
@@ -145,6 +146,7 @@ class Stand:
             shaft = self.speeds[roll] / 0.5 * absorber.gear_ratio
             torque = self.torque(self.coils[i], shaft)
             cell = torque / absorber.arm_m * self.cell_gain[i] + self.cell_bias_n[i] + tremble
+            cell += self.cells_jump_n * (1.0 if self._wiggle % 2 else -1.0)
             if self.cells_stuck_at is not None:
                 cell = self.cells_stuck_at
             newton = cell * absorber.arm_m * absorber.gear_ratio / 0.5

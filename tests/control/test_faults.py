@@ -93,6 +93,7 @@ UNDER_LOAD: dict[str, Callable[[Stand], None]] = {
     "cell-lost": break_set("cell_quality", [Quality.MISSING] + [Quality.GOOD] * 3),
     "cell-suspect": break_set("cell_quality", [Quality.GOOD] * 3 + [Quality.SUSPECT]),
     "cell-frozen": freeze_cells,
+    "cell-noisy": break_set("cells_jump_n", 700.0),
     "current-not-following": break_set("supply_follows", [0.6, 1.0, 1.0, 1.0]),
     "absorber-weak": break_set("cell_gain", [0.2, 1.0, 1.0, 1.0]),
     "absorber-reversed": break_set("cell_gain", [1.0, -1.0, 1.0, 1.0]),
@@ -128,10 +129,12 @@ def test_a_fault_under_load_is_raised_in_time_and_has_its_effect(code: str) -> N
     elif row.effect is Effect.EASE:
         assert stand.core.state in (State.EASING, State.TRIPPED)
     elif row.effect is Effect.HOLD:
-        before = stand.sent
-        stand.frames(0.2)
-        if stand.core.state is State.LOADED:
-            assert max(n - b for n, b in zip(stand.sent, before, strict=True)) <= 0.01
+        stand.frame()
+        before = list(stand.coils)  # a hold is of what flows: the set points play around it
+        for _ in range(100):
+            stand.frame()
+            if stand.core.state is State.LOADED:
+                assert max(n - b for n, b in zip(stand.coils, before, strict=True)) <= 0.05
 
 
 def silent(stand: Stand) -> None:

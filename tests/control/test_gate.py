@@ -21,6 +21,7 @@ from control.gate import (
     closed,
     decide,
     limits_of,
+    resynced,
 )
 from daq.wire.frames import CURRENT_STEP_A
 from tests.control.control_stand import ROOT, tarnhow
@@ -249,6 +250,17 @@ def test_a_long_gap_between_frames_earns_no_larger_step_of_the_ramp() -> None:
     assert run(1, state, mode=Mode.EASE, dt_s=math.nan).state.ceilings_a[0] == pytest.approx(
         15.0, abs=0.01
     )
+
+
+def test_set_points_that_were_not_taken_start_an_easing_at_what_the_coils_carry() -> None:
+    ahead = run(60, loaded(), asked_a=(60.0, 40.0)).state
+    assert ahead.coils_a[0] > 20.0
+    found = resynced(ahead, (4.0, math.nan))
+    assert found.coils_a == (4.0, ahead.coils_a[1])
+    assert resynced(ahead, (99.0, -1.0)).coils_a == ahead.coils_a, "never more than the model"
+    assert resynced(ahead, (0.0, 0.0)).coils_a == (0.0, 0.0)
+    eased = run(1, found, mode=Mode.EASE, asked_a=found.coils_a).state
+    assert eased.currents_a[0] <= 4.0
 
 
 def test_the_limits_are_those_of_the_rig_file() -> None:

@@ -24,6 +24,7 @@ const ROWS = {
   "engine-speed-lost": ["Die Motordrehzahl fehlt.", "Drehzahlgeber prüfen oder die Übersetzung des Gangs lernen."],
   "cell-lost": ["Eine Kraftmesszelle liefert nichts.", "Kabel und Speisung prüfen."],
   "cell-suspect": ["Einer Kraftmesszelle ist nicht zu trauen.", "Bereich, Hebelarm und Kabel prüfen."],
+  "cell-noisy": ["Der Wert einer Kraftmesszelle springt umher.", "Kabel, Schirm und Stecker prüfen, und was daneben läuft."],
   "cell-frozen": ["Eine Kraftmesszelle ist eingefroren.", "Wandler und Kabel prüfen."],
   "cell-drifted": ["Eine Kraftmesszelle zeigt Kraft, obwohl nichts sie belastet.", "Nullen; kehrt es wieder, Hebelarm und Zelle prüfen."],
   "current-not-following": ["Eine Stromversorgung folgt ihrem Sollwert nicht.", "Versorgung, Sicherungen und Spule prüfen."],
