@@ -21,7 +21,7 @@ from daq.results.consistency import Chart, chart
 from daq.results.gain import Gain, Repeat, gain
 from daq.results.result import CurveOut, Result, arrays
 
-_SESSION_PARTS = ("cell zero", "loss", "weather factor")
+_SESSION_PARTS = ("cell zero", "weather factor")
 
 
 class LeftOut(msgspec.Struct, frozen=True):
@@ -71,8 +71,9 @@ class Consistent(msgspec.Struct, frozen=True):
 def session_sigma(result: Result) -> float:
     """Relative standard uncertainty of what may differ between two sessions on one rig.
 
-    Zero drift, losses (warm-up) and the weather correction; what calibration leaves in both
-    sessions alike (weights, arm, radius, inertia) cancels in a ratio and is not in here.
+    Zero drift and the weather correction; what calibration leaves in both sessions alike (weights,
+    arm, radius, inertia, losses) cancels in a ratio and is not in here. How far warm-up differs
+    is not known to the rig: the conditions compared say whether it may.
     """
     one = result.uncertainty
     if one is None or not one.value:
