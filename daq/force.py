@@ -35,7 +35,7 @@ MEANS = 32
 ZERO, SCALE, CAPACITY, B0, B1, B2, A1, A2, CELL_DELAY, NOISE_FLOOR = range(10)
 CELL_PARAMETERS = 10
 # float state
-Z1, Z2, HELD_FORCE, MEAN, VARIANCE, FRESH_TIME, LAST_TIME, SUM, SUM_START = range(9)
+Z1, Z2, HELD_FORCE, LAST_STEP, VARIANCE, FRESH_TIME, LAST_TIME, SUM, SUM_START = range(9)
 CELL_STATE = 9
 # int state
 LAST_COUNT, SAME, PRIMED, ROW, SUMMED, SUM_BAD, MEAN_ROW = range(7)
@@ -182,10 +182,12 @@ def update_cells(
             q[ROW] += 1
         s[HELD_FORCE] = force
         s[LAST_TIME] = now_s
-        # noise: what moves from frame to frame faster than the filter passes
-        d = force - y - s[MEAN]
-        s[MEAN] += 0.02 * d
-        s[VARIANCE] += 0.02 * (d * d - s[VARIANCE])
+        # noise: second differences, which no smooth course of the force moves; white noise of
+        # variance 1 gives them a variance of 6, and the resonance filter passes nearly all of it
+        if steps == 1 and not first:
+            d = force - start - s[LAST_STEP]
+            s[VARIANCE] += 0.02 * (d * d / 6.0 - s[VARIANCE])
+        s[LAST_STEP] = force - start
         out[c, FORCE] = y
         out[c, FORCE_SD] = math.sqrt(s[VARIANCE] + p[NOISE_FLOOR] * p[NOISE_FLOOR])
         out[c, FAULTS] = faults

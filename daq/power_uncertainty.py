@@ -51,8 +51,11 @@ class Effects(msgspec.Struct, frozen=True, eq=False):
     values: Array  # (n,)
     sources: tuple[Source, ...]  # the systematic ones
     effects: Array  # (sources, n), error of the quantity for one sigma, signed
-    noise_variance: Array  # (n,)
+    noise_variance: Array  # (n,), all of it
     noise_frames: float  # frames over which the noise is one and the same
+    rate_variance: Array  # (n,), the part of it that is noise of dv/dt
+    rate_rows: Array  # (roll sets, n), error for a rate of one sigma of speed noise per second
+    step_s: float  # between samples
 
     def sigma(self) -> Array:
         """Combined standard uncertainty of every sample, (n,)."""
@@ -66,16 +69,35 @@ class Effects(msgspec.Struct, frozen=True, eq=False):
         """Budget of a linear result, sum(weights x values); the mean when no weights are given."""
         n = len(self.values)
         w = np.full(n, 1.0 / n) if weights is None else np.asarray(weights, dtype=np.float64)
-        variance = float(np.sum(w * w * self.noise_variance))
-        # correlated noise averages down by its correlation length less than white noise would,
-        # but never to more than if all of it were one and the same
-        shared = float(np.sum(np.abs(w) * np.sqrt(self.noise_variance))) ** 2
-        noise = math.sqrt(min(variance * max(1.0, self.noise_frames), shared))
+        plain = self._averaged(w * w, np.maximum(self.noise_variance - self.rate_variance, 0.0))
+        noise = math.sqrt(plain + self._averaged_rate(w))
         sources = (*self.sources, Source("noise", 0.0, noise, self.unit, origin="this run"))
         contributions = np.append(self.effects @ w, noise)
         return assemble(
             self.quantity, self.unit, float(w @ self.values), sources, contributions, level=level
         )
+
+    def _averaged(self, squares: Array, variance: Array) -> float:
+        """Variance of a weighted sum of noise that is shared over `noise_frames`.
+
+        Correlated noise averages down by its correlation length less than white noise would, but
+        never to more than if all of it were one and the same.
+        """
+        shared = float(np.sum(np.sqrt(squares * variance))) ** 2
+        return min(float(np.sum(squares * variance)) * max(1.0, self.noise_frames), shared)
+
+    def _averaged_rate(self, w: Array) -> float:
+        """Variance that noise of acceleration leaves in a weighted sum.
+
+        Acceleration is the rate of speed, so its noise telescopes: what a mean over a time T keeps
+        is the noise of speed at both ends over T, and not the noise of single samples over root n.
+        Summation by parts: sum(q dv/dt) = -sum(v dq/dt), ends included.
+        """
+        total = 0.0
+        for row in self.rate_rows:
+            ends = np.diff(np.concatenate(([0.0], w * row, [0.0]))) / self.step_s
+            total += self._averaged(ends * ends, np.ones_like(ends))
+        return min(total, self._averaged(w * w, self.rate_variance))
 
     def scaled(self, factor: float, factor_sigma: float, name: str) -> Effects:
         """The quantity times an uncertain factor, e.g. a weather correction."""
@@ -87,6 +109,8 @@ class Effects(msgspec.Struct, frozen=True, eq=False):
             sources=(*self.sources, source),
             effects=np.vstack([self.effects * factor, row[None, :]]),
             noise_variance=self.noise_variance * factor**2,
+            rate_variance=self.rate_variance * factor**2,
+            rate_rows=self.rate_rows * factor,
         )
 
     def torque(
@@ -115,6 +139,8 @@ class Effects(msgspec.Struct, frozen=True, eq=False):
             effects=np.vstack([self.effects * inverse, -torque[None, :] * relative_sigma]),
             noise_variance=self.noise_variance * inverse**2
             + (torque * inverse * np.asarray(noise_radps)) ** 2,
+            rate_variance=self.rate_variance * inverse**2,
+            rate_rows=self.rate_rows * inverse,
         )
 
 
@@ -212,6 +238,8 @@ class _Set(msgspec.Struct, frozen=True, eq=False):
     loss: Array
     tractive: Array
     tractive_noise: Array  # variance
+    rate_noise: Array  # variance, the part of it that comes from dv/dt
+    rate: Array  # M x sigma of speed, N per (1/s)
     speed_noise: Array  # variance
 
 
@@ -238,13 +266,23 @@ def evaluate(
     parts = [_set(config, data) for config, data in zip(rig.roll_sets, columns, strict=True)]
 
     def make(
-        quantity: str, unit: str, values: Array, rows: dict[str, Array], var: Array
+        quantity: str,
+        unit: str,
+        values: Array,
+        rows: dict[str, Array],
+        var: Array,
+        rate: tuple[Array, Array] | None = None,
     ) -> Effects:
+        """`rate`: what of the noise comes from dv/dt, as variance and as row of `rate_rows`."""
         effects = np.zeros((len(sources), n))
         for name, row in rows.items():
             index = place[name]
             effects[index] = row * sources[index].sigma
-        return Effects(quantity, unit, values, sources, effects, var, frames)
+        of_rate, rate_row = rate if rate is not None else (np.zeros(n), np.zeros(n))
+        return Effects(
+            quantity, unit, values, sources, effects, var, frames, of_rate, rate_row[None, :],
+            step_s,
+        )  # fmt: skip
 
     speed, absorber, tractive, torque, power = [], [], [], [], []
     for part, data in zip(parts, columns, strict=True):
@@ -278,7 +316,14 @@ def evaluate(
             )
         )
         tractive.append(
-            make(f"{s.name} tractive force", "N", part.tractive, force_rows, part.tractive_noise)
+            make(
+                f"{s.name} tractive force",
+                "N",
+                part.tractive,
+                force_rows,
+                part.tractive_noise,
+                (part.rate_noise, part.rate),
+            )
         )
         torque.append(
             make(
@@ -287,6 +332,7 @@ def evaluate(
                 part.tractive * r,
                 torque_rows,
                 part.tractive_noise * r * r,
+                (part.rate_noise * r * r, part.rate * r),
             )
         )
         power.append(
@@ -296,6 +342,7 @@ def evaluate(
                 part.tractive * v,
                 power_rows,
                 part.tractive_noise * v**2 + part.speed_noise * part.tractive**2,
+                (part.rate_noise * v**2, part.rate * v),
             )
         )
     return RigEffects(
@@ -315,10 +362,13 @@ def _set(config: RollSet, data: RollSetColumns) -> _Set:
     force = np.sum(np.atleast_2d(data.absorber_n), axis=0)
     # as in daq.chain: standing rolls lose nothing
     loss = np.where(v > 0.05, la + v * (lb + v * lc), 0.0)
-    noise = np.square(data.absorber_noise_n) + np.square(
-        config.base_inertia_kg * np.asarray(data.acceleration_noise_mps2)
-    )
     n = len(v)
+    rate = np.broadcast_to(
+        np.square(config.base_inertia_kg * np.asarray(data.acceleration_noise_mps2)), (n,)
+    ).astype(np.float64)
+    noise = np.square(data.absorber_noise_n) + rate
+    # one number for the run: its estimate moves from frame to frame, the noise itself does not
+    speed_noise = math.sqrt(float(np.nanmean(np.square(data.speed_noise_mps))))
     return _Set(
         config,
         v,
@@ -327,6 +377,8 @@ def _set(config: RollSet, data: RollSetColumns) -> _Set:
         loss,
         force + loss + config.base_inertia_kg * a,
         np.broadcast_to(noise, (n,)).astype(np.float64),
+        rate,
+        np.full(n, config.base_inertia_kg * speed_noise),
         np.broadcast_to(np.square(data.speed_noise_mps), (n,)).astype(np.float64),
     )
 
@@ -362,4 +414,7 @@ def _total(quantity: str, parts: Sequence[Effects]) -> Effects:
         np.sum([part.effects for part in parts], axis=0),
         np.sum([part.noise_variance for part in parts], axis=0),
         first.noise_frames,
+        np.sum([part.rate_variance for part in parts], axis=0),
+        np.vstack([part.rate_rows for part in parts]),
+        first.step_s,
     )

@@ -46,14 +46,22 @@ def run_columns(
             ]
         )
         each += (aligned - each.sum(axis=0)) / len(each)
+        # holds the noise of cells and of base inertia x acceleration together
+        noise = np.asarray(table[f"{name}_tractive_sigma_n"], dtype=np.float64)
+        of_rate: Array | float = 0.0
+        of_speed: Array | float = speed_noise_mps
+        if f"{name}_acceleration_sigma_mps2" in table:  # not in runs evaluated long ago
+            of_rate = np.asarray(table[f"{name}_acceleration_sigma_mps2"], dtype=np.float64)
+            of_speed = np.asarray(table[f"{name}_speed_sigma_mps"], dtype=np.float64)
+            noise = np.sqrt(np.maximum(noise**2 - (s.base_inertia_kg * of_rate) ** 2, 0.0))
         found.append(
             RollSetColumns(
                 np.asarray(table[f"{name}_speed_mps"], dtype=np.float64),
                 np.asarray(table[f"{name}_acceleration_mps2"], dtype=np.float64),
                 each,
-                speed_noise_mps=speed_noise_mps,
-                # holds the noise of cells and of base inertia x acceleration together
-                absorber_noise_n=np.asarray(table[f"{name}_tractive_sigma_n"], dtype=np.float64),
+                speed_noise_mps=of_speed,
+                acceleration_noise_mps2=of_rate,
+                absorber_noise_n=noise,
             )
         )
     return found

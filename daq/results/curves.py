@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 
 LEAST_SAMPLES = 12
 MOST_LAG = 400  # samples over which residuals may be correlated
+QUIET_LAGS = 10  # so many without correlation end it
+FOLLOWED = 1.2  # share of slow noise that the fit follows, times the samples in its window
 
 
 class Curve(msgspec.Struct, frozen=True, eq=False):
@@ -97,7 +99,7 @@ def curve(
     sorted_x, sorted_y = x[order], y[order]
     value = np.full(bins.shape, np.nan)
     spread = np.full(bins.shape, np.nan)
-    influences: list[tuple[int, npt.NDArray[np.intp], Floats]] = []
+    fits: list[tuple[int, npt.NDArray[np.intp], Floats, Floats, float]] = []
     count = np.zeros(bins.shape, dtype=np.int64)
     for index, centre in enumerate(bins):
         first, last = np.searchsorted(sorted_x, (centre - half_width, centre + half_width))
@@ -116,24 +118,26 @@ def curve(
         inverse = np.linalg.inv(normal)
         answer = inverse @ (weighted.T @ far)
         value[index] = answer[0]
-        influence = weighted @ inverse[0]
         residual = far - basis @ answer
-        freedom = max(1.0, near.size - 3.0)
-        spread[index] = math.sqrt(float(residual @ residual) / freedom)
-        influences.append((index, order[first:last], influence))
-    correlation = _correlation(x, y, bins, value)
-    for index, places, influence in influences:
-        spread[index] *= math.sqrt(_squared(places, influence, correlation))
+        estimator = inverse @ weighted.T
+        fits.append((index, order[first:last], basis, estimator, float(residual @ residual)))
+    correlation = _correlation(
+        x, y, bins, value, float(np.median(count[count > 0])) if count.any() else 1.0
+    )
+    for index, places, basis, estimator, squares in fits:
+        spread[index] = _spread(places, basis, estimator, squares, correlation)
     return Curve(
         names[0], units[0], names[1], units[1], bins, value, spread, count,
         half_width, f"local quadratic over +-{half_width:.4g} {units[0]}, no shift in time",
     )  # fmt: skip
 
 
-def _correlation(x: Floats, y: Floats, bins: Floats, value: Floats) -> Floats:
-    """Correlation of the residuals over lags 0 and up, in time order, tapered to zero (Bartlett).
+def _correlation(x: Floats, y: Floats, bins: Floats, value: Floats, window: float) -> Floats:
+    """Correlation of the residuals over lags 0 and up, in time order, ended by a flat-top taper.
 
-    The taper keeps it positive definite: no weights can give a negative variance.
+    It ends at twice the lag from which on no correlation stands out of the noise of its estimate
+    (Politis 2003), so that white noise stays white. The fit follows slow noise, which leaves its
+    residuals correlated a little too negatively over its `window` of samples: that is put back.
     """
     good = np.isfinite(value)
     white = np.ones(1)
@@ -147,22 +151,48 @@ def _correlation(x: Floats, y: Floats, bins: Floats, value: Floats) -> Floats:
     power = float(residual @ residual)
     if power <= 0.0:
         return white
-    lags = min(MOST_LAG, residual.size // 4)
-    r = [float(residual[: residual.size - lag] @ residual[lag:]) / power for lag in range(lags)]
-    return np.array(r) * (1.0 - np.arange(lags) / lags)
+    most = min(MOST_LAG, residual.size // 4)
+    r = np.array(
+        [float(residual[: residual.size - lag] @ residual[lag:]) / power for lag in range(most)]
+    )
+    stands_out = np.abs(r) > 2.0 * math.sqrt(math.log10(residual.size) / residual.size)
+    end = 1
+    while end < most and bool(stands_out[end : end + QUIET_LAGS].any()):
+        end += 1
+    followed = FOLLOWED * (1.0 + 2.0 * float(np.maximum(r[1:end], 0.0).sum())) / window
+    r = np.where(r < 0.0, np.minimum(r + followed, 0.0), r)
+    lags = min(2 * end, most)
+    taper = np.minimum(1.0, 2.0 * (1.0 - np.arange(lags) / lags))
+    return np.asarray(r[:lags] * taper)
 
 
-def _squared(places: npt.NDArray[np.intp], influence: Floats, correlation: Floats) -> float:
-    """w' R w for weights at `places` in time; never below that of a hundredth of the white part."""
-    dense = np.zeros(int(places.max() - places.min()) + 1)
-    dense[places - places.min()] = influence
+def _spread(
+    places: npt.NDArray[np.intp],
+    basis: Floats,
+    estimator: Floats,
+    squares: float,
+    correlation: Floats,
+) -> float:
+    """Standard uncertainty of one bin: what residuals of these squares do to the estimate.
+
+    With H = basis estimator and R the correlation, the squares are expected to be the variance
+    times tr((I - H) R (I - H)'), because a fit follows correlated noise; the estimate's own
+    variance is that times w' R w, w its first row. Neither is let fall below a hundredth of what
+    white noise gives.
+    """
+    first = int(places.min())
+    dense = np.zeros((3, int(places.max()) - first + 1))
+    dense[:, places - first] = estimator
     kernel = np.concatenate((correlation[:0:-1], correlation))
-    if dense.size >= kernel.size:
-        spread = np.convolve(dense, kernel, mode="same")
-    else:
-        middle = correlation.size - 1
-        spread = np.convolve(dense, kernel)[middle : middle + dense.size]
-    return max(float(dense @ spread), 0.01 * float(influence @ influence))
+    middle = correlation.size - 1
+    spread = np.stack([np.convolve(row, kernel)[middle : middle + row.size] for row in dense])
+    answered = spread[:, places - first]  # estimator R
+    covariance = answered @ estimator.T  # of the three coefficients, for variance 1
+    n = float(places.size)
+    lost = 2.0 * float(np.sum(answered.T * basis)) - float(np.trace(covariance @ (basis.T @ basis)))
+    freedom = max(n - lost, 0.1 * n, 1.0)
+    white = float(estimator[0] @ estimator[0])
+    return math.sqrt(squares / freedom * max(float(covariance[0, 0]), 0.01 * white))
 
 
 def peak(of: Curve) -> Peak:

@@ -144,6 +144,15 @@ def test_the_stated_sigma_follows_the_noise() -> None:
     quiet = _run(CellBank((CELL,), (1,), 500.0), rng.normal(0.0, 0.2, 1000))[-1, FORCE_SD]
     loud = _run(CellBank((CELL,), (1,), 500.0), rng.normal(0.0, 5.0, 1000))[-1, FORCE_SD]
     assert 10 < loud / quiet < 50
+    assert loud == pytest.approx(5.0, rel=0.25)
+
+
+def test_a_smooth_course_of_the_force_is_not_taken_for_noise() -> None:
+    rng = np.random.default_rng(3)
+    t = np.arange(1000) * FRAME_S
+    course = 800.0 + 400.0 * np.sin(2.0 * math.pi * 3.0 * t)  # the load loop at work
+    moving = _run(CellBank((CELL,), (1,), 500.0), course + rng.normal(0.0, 0.5, 1000))
+    assert moving[-1, FORCE_SD] < 0.8
 
 
 def test_every_way_a_cell_can_fail_is_told() -> None:
