@@ -16,6 +16,7 @@ from control.kinds import check_begin, check_plan, make_test
 from control.states import Trigger
 from control.telemetry import State
 from daq.errors import DrumlinError, Refused
+from daq.measured import NOT_YET_KNOWN
 from daq.readings import Quality
 
 if TYPE_CHECKING:
@@ -98,6 +99,12 @@ def why_not_zero(core: Core) -> Refused | None:
     if measured is None or not core.session.live:
         return Refused("The front end is silent.", "Check the link first.", "no-front-end")
     for roll_set in measured.roll_sets:
+        if roll_set.condition == NOT_YET_KNOWN:
+            return Refused(
+                f"It is not known yet that roll set '{roll_set.name}' stands.",
+                "Wait two seconds with the rolls at rest.",
+                "speed-not-known",
+            )
         if not roll_set.speed.value < STANDING_MPS:
             return Refused(
                 f"Roll set '{roll_set.name}' is turning.",
