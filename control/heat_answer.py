@@ -1,0 +1,179 @@
+"""Whether the rig can run a plan by heat, and what would make it possible, in words and numbers.
+
+Data flow: plan -> control.works -> control.endurance forward runs -> `answer`. Suggestions are
+tried by the same forward run before they are made.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from control.endurance import STEP_S, HeatAnswer, Outcome, RigHeat, RotorOutlook, Suggestion
+from control.plans import Plan, SteadyHold
+from control.works import Expected, Work, works_of
+
+PAUSES_S = (300.0, 600.0, 1200.0)
+MOST_PARTS = 10
+FASTER = (1.15, 1.3, 1.5, 1.75, 2.0)
+COOL_FIRST_S = (300.0, 600.0, 1200.0, 2400.0, 3600.0)
+PAUSE_SPEED_MPS = 3.0  # the truck lets the rolls turn slowly
+LEAST_USEFUL_S = 30.0
+
+
+def answer(plan: Plan, heat: RigHeat, expected: Expected) -> HeatAnswer:
+    """The answer before the test. Raises Refused when the plan leaves something open."""
+    works = works_of(plan, heat.rig, expected)
+    margins = heat.margins(works)
+    found = heat.through(works, margins)
+    seconds = sum(work.seconds for work in works)
+    suggestions: tuple[Suggestion, ...] = ()
+    if not found.possible:
+        suggestions = _suggest(works, heat, margins, found, isinstance(plan, SteadyHold))
+    names = [absorber.name for absorber in heat.rig.absorbers]
+    limiting = names[found.limiting] if found.limiting >= 0 else ""
+    return HeatAnswer(
+        found.possible,
+        _text(found, seconds, limiting),
+        seconds,
+        found.limited_after_s,
+        limiting,
+        found.short_after_s,
+        sum(work.seconds * work.power_w for work in works),
+        max(work.power_w for work in works),
+        heat.ambient_k,
+        tuple(
+            RotorOutlook(name, start, peak, margin, absorber.heat.limit_k, warm)
+            for name, start, peak, margin, absorber, warm in zip(
+                names, heat.start_k, found.peaks_k, margins, heat.rig.absorbers,
+                found.warm_after_s, strict=True,
+            )
+        ),
+        suggestions,
+    )  # fmt: skip
+
+
+def _text(found: Outcome, seconds: float, limiting: str) -> str:
+    if found.possible:
+        hottest = max(found.peaks_k) - 273.15
+        return f"The rig can run this by heat: hottest rotor about {hottest:.0f} degC."
+    if not math.isnan(found.short_after_s):
+        return (
+            f"The absorbers cannot take this power at this speed (after {found.short_after_s:.0f} "
+            f"s of {seconds:.0f} s)."
+        )
+    return (
+        f"{limiting} limits after {found.limited_after_s / 60.0:.1f} min of "
+        f"{seconds / 60.0:.1f} min."
+    )
+
+
+def _suggest(
+    works: Sequence[Work],
+    heat: RigHeat,
+    margins: Sequence[float],
+    found: Outcome,
+    is_hold: bool,
+) -> tuple[Suggestion, ...]:
+    def fits(other: Sequence[Work]) -> bool:
+        # The margins were those of the whole work; less work errs less.
+        return heat.through(other, margins, max(STEP_S, 2.0)).possible
+
+    made: list[Suggestion] = []
+    limited = found.limited_after_s
+    if not math.isnan(limited) and limited >= LEAST_USEFUL_S:
+        made.append(Suggestion("shorter", f"Stop after {limited / 60.0:.1f} min.", limited))
+    share = _largest_share(lambda share: fits(_scaled(works, share, 1.0)))
+    if share > 0.0:
+        most = share * max(work.power_w for work in works)
+        made.append(
+            Suggestion(
+                "less-power", f"With at most {most / 1e3:.0f} kW it can be run to the end.", most
+            )
+        )
+    for factor in FASTER:
+        if fits(_scaled(works, 1.0, factor)):
+            speed = factor * max(work.speed_mps for work in works)
+            made.append(
+                Suggestion(
+                    "faster-rolls",
+                    "In a gear that turns the rolls faster: the same power from "
+                    f"{speed * 3.6:.0f} km/h on.",
+                    speed,
+                )
+            )
+            break
+    if not is_hold or not math.isnan(found.short_after_s):
+        # At a given force less speed means less power: a slower climb, a slower trace.
+        slower = _largest_share(lambda share: fits(_scaled(works, share, share)))
+        if slower > 0.0:
+            speed = slower * max(work.speed_mps for work in works)
+            made.append(
+                Suggestion(
+                    "slower", f"At the same force, no faster than {speed * 3.6:.0f} km/h.", speed
+                )
+            )
+    made += _pauses(works, fits)
+    hottest = max(heat.start_k)
+    if hottest > heat.ambient_k + 20.0:
+        for pause in COOL_FIRST_S:
+            if fits((Work(pause, 0.0, PAUSE_SPEED_MPS), *works)):
+                made.append(
+                    Suggestion("cool-first", f"Cool for {pause / 60.0:.0f} min first.", pause)
+                )
+                break
+    return tuple(made)
+
+
+def _scaled(works: Sequence[Work], power: float, speed: float) -> tuple[Work, ...]:
+    return tuple(Work(work.seconds, work.power_w * power, work.speed_mps * speed) for work in works)
+
+
+def _largest_share(fits: Callable[[float], bool]) -> float:
+    """Largest share between 0.1 and 1 that fits, to about 1 %; 0 when none does."""
+    low, high = 0.1, 1.0
+    if not fits(low):
+        return 0.0
+    for _ in range(7):
+        middle = 0.5 * (low + high)
+        if fits(middle):
+            low = middle
+        else:
+            high = middle
+    return low
+
+
+def _pauses(works: Sequence[Work], fits: Callable[[Sequence[Work]], bool]) -> list[Suggestion]:
+    """The fewest parts, then the shortest pause, that get through."""
+    for parts in range(2, MOST_PARTS + 1):
+        for pause in PAUSES_S:
+            if fits(_split(works, parts, pause)):
+                return [
+                    Suggestion(
+                        "pauses",
+                        f"In {parts} parts with {pause / 60.0:.0f} min of cooling between them.",
+                        float(parts),
+                    )
+                ]
+    return []
+
+
+def _split(works: Sequence[Work], parts: int, pause_s: float) -> tuple[Work, ...]:
+    """The same work cut into parts of equal length with pauses between."""
+    each = sum(work.seconds for work in works) / parts
+    done: list[Work] = []
+    left = each
+    remaining = parts
+    for work in works:
+        rest = work.seconds
+        while rest > 1e-6:
+            part = min(rest, left)
+            done.append(Work(part, work.power_w, work.speed_mps))
+            rest -= part
+            left -= part
+            if left <= 1e-6:
+                remaining -= 1
+                left = each
+                if remaining > 0:
+                    done.append(Work(pause_s, 0.0, PAUSE_SPEED_MPS))
+    return tuple(done)
