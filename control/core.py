@@ -69,6 +69,11 @@ class Core(Supervisor):
         loads = Loads(
             rig,
             {name: (one.gain, one.shape, one.rotor_k) for name, one in kept.absorbers.items()},
+            {
+                name: one.identified
+                for name, one in kept.absorbers.items()
+                if one.identified is not None
+            },
         )
         heat = HeatKeeper(
             rig,
@@ -175,9 +180,11 @@ class Core(Supervisor):
         held = severest is not None and severest.effect is Effect.HOLD
         if loaded and test is not None:
             demand = test.update(measured, self._output, dt_s, held)
-            if demand.aim != self._aim:  # from where the load is now: no jump
-                self._aim = demand.aim
+            if demand.aim != self._aim or demand.fresh:  # from where the load is now: no jump
+                self._aim, demand.fresh = demand.aim, False
                 self._fresh = True
+            if aim_currents := demand.currents:
+                self.loads.ask_currents(aim_currents)
             aim, target, rate, between = demand.aim, demand.target, demand.rate, demand.between
         output = self.loads.step(
             dt_s, aim, target, rate, self._fresh, between,

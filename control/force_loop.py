@@ -126,6 +126,14 @@ def observe(
 
 
 @jit
+def force(fixed: Floats, state: Floats, wanted_a: float) -> float:
+    """Current to ask so that the coil goes to `wanted_a` faster than its own lag, A."""
+    current = state[COIL_NOW_A]
+    asked = current + fixed[COIL_LAG] / fixed[FOLLOW_S] * (wanted_a - current)
+    return float(min(max(asked, 0.0), fixed[FORCING_A]))
+
+
+@jit
 def drive(fixed: Floats, map_row: Floats, state: Floats, ask_n: float, speed_radps: float) -> float:
     """Current to ask of the supply so that the force meets `ask_n` (roll surface), A."""
     if not ask_n > 0.0 or speed_radps <= 0.0:
@@ -134,6 +142,4 @@ def drive(fixed: Floats, map_row: Floats, state: Floats, ask_n: float, speed_rad
     wanted = current_for(map_row, torque, speed_radps, state[ROTOR_K])
     if fixed[FIELD_S] > 0.0:  # the coil leads, so that the field follows twice as fast
         wanted = min(max(2.0 * wanted - state[FIELD_NOW_A], 0.0), float(map_row[MAX_A]))
-    current = state[COIL_NOW_A]
-    asked = current + fixed[COIL_LAG] / fixed[FOLLOW_S] * (wanted - current)
-    return float(min(max(asked, 0.0), fixed[FORCING_A]))
+    return force(fixed, state, wanted)

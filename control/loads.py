@@ -18,10 +18,20 @@ import numpy.typing as npt
 from control import absorber as absorber_module
 from control import force_loop, hold
 from control import share as share_module
-from control.absorber import COLD_K, GAIN, MAP_COLUMNS, SHAPE, SHAPE_NODES, capacity, map_row
+from control.absorber import (
+    COLD_K,
+    GAIN,
+    MAP_COLUMNS,
+    SHAPE,
+    SHAPE_NODES,
+    capacity,
+    current_for,
+    map_row,
+)
+from control.identified import Identified, described
 from control.share import Between, by_weight
 from daq.kernel import jit, refresh_cache
-from daq.rig import Rig
+from daq.rig import Absorber, Rig
 
 refresh_cache(
     __file__, absorber_module.__file__, force_loop.__file__, hold.__file__, share_module.__file__
@@ -39,6 +49,7 @@ class Aim(enum.IntEnum):
     FORCE = 2  # N, whole rig at the roll surface
     POWER = 3  # W, whole rig at the roll surface
     TRACK = 4  # m/s: the target is the reference of this frame, the rate its acceleration
+    CURRENT = 5  # A, of each absorber: only to identify them
 
 
 TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
@@ -107,6 +118,7 @@ def frame(
     states: Floats,
     weights: Floats,
     warm: Floats,
+    asks: Floats,
     scratch: Floats,
     head: int,
 ) -> None:
@@ -271,7 +283,13 @@ def frame(
         current = 0.0
         if aim > 0:
             shaft = sets[owner[i], hold.SPEED] * fixed[i, force_loop.LEVER]
-            current = force_loop.drive(fixed[i], maps[i], states[i], scratch[2, i], shaft)
+            if aim == 5:
+                cap = scratch[7, i] / fixed[i, force_loop.LEVER]  # what its heat allows
+                most = current_for(maps[i], cap, shaft, states[i, force_loop.ROTOR_K])
+                goal = min(asks[i], most) if warm[i, CAP_SHARE] < 1.0 else asks[i]
+                current = force_loop.force(fixed[i], states[i], goal)
+            else:
+                current = force_loop.drive(fixed[i], maps[i], states[i], scratch[2, i], shaft)
         output[3 + i] = current
         output[3 + count + i] = scratch[2, i]
         output[3 + 2 * count + i] = states[i, force_loop.MODEL_A]
@@ -288,9 +306,13 @@ class Loads:
     """Arrays and tuning of one rig. One call of `step` per frame."""
 
     def __init__(
-        self, rig: Rig, learned: dict[str, tuple[float, tuple[float, ...], float]] | None = None
+        self,
+        rig: Rig,
+        learned: dict[str, tuple[float, tuple[float, ...], float]] | None = None,
+        identified: dict[str, Identified] | None = None,
     ) -> None:
-        """`learned`: per absorber name gain, shape and rotor temperature (K) from memory."""
+        """`learned`: per absorber name gain, shape and rotor temperature (K) from memory;
+        `identified`: what an identification found, in place of the rig file's map and lags."""
         self._rig = rig
         names = [roll_set.name for roll_set in rig.roll_sets]
         sets, count = len(names), len(rig.absorbers)
@@ -306,6 +328,7 @@ class Loads:
         self._general = np.zeros(GENERAL_COLUMNS)
         self.weights = np.ones((2, max(sets, count)))
         self._scratch = np.zeros((8, max(sets, count)))
+        self._asks = np.zeros(count)
         self._warm = np.zeros((count, WARM_COLUMNS))
         self._warm[:, CAP_W] = np.inf
         self._warm[:, CAP_SHARE] = 1.0
@@ -315,10 +338,7 @@ class Loads:
         self._pack = struct.Struct(f"={size}d").pack_into
         self._buffer = self.inputs.data.cast("B")
         self.output = np.zeros(4 + 5 * count)
-        # What the models do not know (hysteresis, arm, errors of the stated lags): a share of them.
-        self._field_s = max(absorber.field_lag_s for absorber in rig.absorbers)
-        coil_s = max(absorber.coil_lag_s for absorber in rig.absorbers)
-        self._unseen_s = UNSEEN_SHARE * coil_s + 0.3 * self._field_s
+        self._field_s = self._unseen_s = 0.0
         self._low_speed_mps = rig.limits.low_speed_mps
         self._head = 0
         self._in_flight = 0
@@ -329,14 +349,13 @@ class Loads:
             row[hold.MAX_FORCE] = roll_set.max_force_n
         for i, absorber in enumerate(rig.absorbers):
             gain, shape, rotor_k = (learned or {}).get(absorber.name, (1.0, (), COLD_K))
-            self.maps[i] = map_row(absorber, gain, shape)
+            known = described(absorber, (identified or {}).get(absorber.name))
+            self.maps[i] = map_row(known, gain, shape)
             radius = rig.roll_sets[int(self._owner[i])].roll_radius_m
             row = self._fixed[i]
             row[force_loop.LEVER] = absorber.gear_ratio / radius
-            row[force_loop.COIL_LAG] = absorber.coil_lag_s
-            row[force_loop.FIELD_S] = absorber.field_lag_s
+            self._set_lags(i, known)
             row[force_loop.FORCING_A] = absorber.forcing_a
-            row[force_loop.FOLLOW_S] = max(6.0 * self.frame_s, 0.06 * absorber.coil_lag_s)
             ring_s = (
                 1.0 / (2 * np.pi * absorber.cell.arm_resonance_hz)
                 if (absorber.cell.arm_resonance_hz > 0)
@@ -346,12 +365,42 @@ class Loads:
             row[force_loop.LEARN_S] = 20.0 * row[force_loop.TRUTH_S]
             self.set_rotor(i, rotor_k)
             self.set_cell_delay(i, absorber.cell.filter_delay_s)
+        self._see_lags()
         self.set_delays(0.005, 0)
+
+    def _set_lags(self, absorber: int, known: Absorber) -> None:
+        row = self._fixed[absorber]
+        row[force_loop.COIL_LAG] = known.coil_lag_s
+        row[force_loop.FIELD_S] = known.field_lag_s
+        row[force_loop.FOLLOW_S] = max(6.0 * self.frame_s, 0.06 * known.coil_lag_s)
+
+    def _see_lags(self) -> None:
+        """What the models do not know (hysteresis, arm, errors of lags): a share of the lags."""
+        self._field_s = float(np.max(self._fixed[:, force_loop.FIELD_S]))
+        coil_s = float(np.max(self._fixed[:, force_loop.COIL_LAG]))
+        self._unseen_s = UNSEEN_SHARE * coil_s + 0.3 * self._field_s
+
+    def adopt(self, absorber: int, found: Identified) -> None:
+        """Use what an identification found from now on; ask it while nothing is asked."""
+        known = described(self._rig.absorbers[absorber], found)
+        self.maps[absorber] = map_row(known, 1.0, found.shape)
+        self._set_lags(absorber, known)
+        self._states[absorber, force_loop.OFFSET_N] = 0.0
+        self._see_lags()
+        self.set_delays(self.speed_age_s, self._in_flight)
+
+    def ask_currents(self, currents_a: Sequence[float]) -> None:
+        """Coil currents to aim for while the aim is CURRENT, A."""
+        self._asks[:] = currents_a
 
     def set_cell_delay(self, absorber: int, delay_s: float) -> None:
         """Declared age of a cell's force at the frame's tick."""
         frames = min(max(delay_s, 0.0) / self.frame_s, force_loop.RING - 2.0)
         self._fixed[absorber, force_loop.CELL_FRAMES] = frames
+
+    def cell_frames(self, absorber: int) -> float:
+        """Declared age of a cell's force in frames."""
+        return float(self._fixed[absorber, force_loop.CELL_FRAMES])
 
     def set_delays(self, speed_age_s: float, in_flight: int) -> None:
         """Derive the tuning from the delays at hand: age of the speed, set points on their way."""
@@ -436,8 +485,8 @@ class Loads:
         self._head = (self._head + 1) % (force_loop.RING * 1024)
         frame(
             self.inputs, self.output, self._general, self._owner, self._sets_fixed, self._sets,
-            self._fixed, self.maps, self._states, self.weights, self._warm, self._scratch,
-            self._head,
+            self._fixed, self.maps, self._states, self.weights, self._warm, self._asks,
+            self._scratch, self._head,
         )  # fmt: skip
         return self.output.tolist()
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import msgspec
 
 from control.heat_record import RotorRecord
+from control.identified import Identified
 from daq.teeth import ToothTable
 
 MEMORY_SCHEMA = 1
@@ -30,6 +31,7 @@ class AbsorberMemory(msgspec.Struct, frozen=True):
     rotor_k: float = 293.15
     zero_count: float | None = None
     heat: RotorRecord | None = None
+    identified: Identified | None = None  # in place of the rig file's first guess
 
 
 class Memory(msgspec.Struct, frozen=True):

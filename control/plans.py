@@ -201,8 +201,29 @@ class SnapSmoke(
     schema: Schema = PLAN_SCHEMA
 
 
+class Identification(
+    msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="kind", tag="identification"
+):
+    """Step the absorbers' currents while the rolls run down, to find their maps and lags."""
+
+    from_mps: Speed = 28.0
+    to_mps: Speed = 3.0
+    step_s: Annotated[float, Meta(ge=0.2, le=5)] = 0.5  # each current
+    coasts: Annotated[int, Meta(ge=1, le=4)] = 2  # for each absorber of a roll set
+    begin: Begin = Begin()
+    schema: Schema = PLAN_SCHEMA
+
+
 Plan = (
-    SteadyHold | SteppedMap | PowerSweep | SpoolUp | GradeClimb | SpeedTrace | Coastdown | SnapSmoke
+    SteadyHold
+    | SteppedMap
+    | PowerSweep
+    | SpoolUp
+    | GradeClimb
+    | SpeedTrace
+    | Coastdown
+    | SnapSmoke
+    | Identification
 )
 
 

@@ -57,6 +57,7 @@ def memory(core: Core) -> Memory:
             core.loads.rotor_k(i),
             core.zeros.get(absorber.name),
             heat[absorber.name],
+            core.identified.get(absorber.name),
         )
     return Memory(
         session=core.session.number,

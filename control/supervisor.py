@@ -11,6 +11,7 @@ from control.cooling import Cooling
 from control.faults import TABLE, Effect, Fault, Register, Release
 from control.heat_keeper import HeatKeeper
 from control.helm import Helm
+from control.identified import Identified
 from control.kinds import Test
 from control.loads import Loads
 from control.memory import Memory
@@ -49,6 +50,11 @@ class Supervisor:
             if one.zero_count is not None
         }
         self.teeth = dict(kept.teeth)
+        self.identified: dict[str, Identified] = {
+            name: one.identified
+            for name, one in kept.absorbers.items()
+            if one.identified is not None
+        }
         self.measured: Measured | None = None
         self.frames_lost = 0  # since this core began
         self._limits = gate.limits_of(rig)
@@ -161,6 +167,7 @@ class Supervisor:
 
     def begin(self, test: Test) -> None:
         self.test = test
+        test.attach(self.loads)
         self.move(Trigger.START, test.run_id)
         self.heat.begin_run(test.run_id)
         self.event(
@@ -178,7 +185,18 @@ class Supervisor:
             return
         self.test = None
         self.heat.end_run()
+        if test.done and test.found:
+            self._adopt(test.found)
         self.event("run-ended", text, reason=code, **test.summary())
+
+    def _adopt(self, found: dict[str, Identified]) -> None:
+        """Take what an identification found into use; the coils carry nothing now."""
+        self.identified |= found
+        for i, absorber in enumerate(self.rig.absorbers):
+            if absorber.name in found:
+                self.loads.adopt(i, found[absorber.name])
+        worst = max(one.error_percent for one in found.values())
+        self.event("notice", "Absorbers identified.", worst_error_percent=worst)
 
     def reset_trip(self) -> None:
         self.faults.reset()

@@ -17,6 +17,7 @@ from control.kinds.trace import TraceTest
 from control.plans import (
     Coastdown,
     GradeClimb,
+    Identification,
     Plan,
     PowerSweep,
     SnapSmoke,
@@ -224,6 +225,21 @@ class CoastDriver(DriverOf):
             self.driver.tell(pedal=0.0, brake=0.0, gear=NEUTRAL)
 
 
+class IdentificationDriver(DriverOf):
+    """In and out of gear: up to speed for each coast, then neutral."""
+
+    gear = AUTOMATIC
+
+    def before(self) -> None:
+        self.driver.tell(pedal=0.4)
+
+    def act(self, test: Test) -> None:
+        if test.phase == "drive-up":
+            self.driver.tell(pedal=0.5, brake=0.0, gear=AUTOMATIC)
+        else:
+            self.driver.tell(pedal=0.0, brake=0.0, gear=NEUTRAL)
+
+
 class SnapDriver(DriverOf):
     gear = NEUTRAL
 
@@ -245,6 +261,7 @@ DRIVERS: dict[type, type[DriverOf]] = {
     SpeedTrace: TraceDriver,
     Coastdown: CoastDriver,
     SnapSmoke: SnapDriver,
+    Identification: IdentificationDriver,
 }
 
 __all__ = ["DRIVERS", "DriverOf"]

@@ -123,6 +123,10 @@ def _coast(asked: Asked) -> dict[str, Any]:
     }
 
 
+def _identification(asked: Asked) -> dict[str, Any]:
+    return {"from_kmh": asked.start, "to_kmh": asked.stop}
+
+
 def _snap(_asked: Asked) -> dict[str, Any]:
     return {}
 
@@ -136,4 +140,5 @@ _DATA = {
     "speed-trace": _trace,
     "coastdown": _coast,
     "snap-smoke": _snap,
+    "identification": _identification,
 }

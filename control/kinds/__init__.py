@@ -1,4 +1,4 @@
-"""The eight test kinds: plan in, aim and target out, frame by frame.
+"""The test kinds: plan in, aim and target out, frame by frame.
 
 Data flow: accepted plan -> `make_test` -> Test (phases, clock, summary) -> Demand for
 control.loads. `check_plan` says what this rig cannot do, before anything changes.
@@ -22,6 +22,7 @@ from control.kinds.base import (
 from control.kinds.climb import ClimbTest
 from control.kinds.coast import CoastTest
 from control.kinds.hold import HoldTest, set_point_of
+from control.kinds.identification import IdentificationTest
 from control.kinds.snap import SnapTest
 from control.kinds.spoolup import SpoolUpTest, speed_of
 from control.kinds.stepped import SteppedTest, points_of
@@ -31,6 +32,7 @@ from control.plans import (
     Begin,
     Coastdown,
     GradeClimb,
+    Identification,
     Plan,
     PowerSweep,
     SnapSmoke,
@@ -48,6 +50,7 @@ KINDS: dict[str, type[Test]] = {
     one.kind: one
     for one in (
         HoldTest, SteppedTest, SweepTest, SpoolUpTest, ClimbTest, TraceTest, CoastTest, SnapTest,
+        IdentificationTest,
     )
 }  # fmt: skip
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
@@ -72,6 +75,8 @@ def make_test(run_id: str, plan: Plan, rig: Rig, ratio_per_m: float | None = Non
             return CoastTest(run_id, plan, rig)
         case SnapSmoke():
             return SnapTest(run_id, plan, rig, ratio_per_m)
+        case Identification():
+            return IdentificationTest(run_id, plan, rig)
 
 
 def _finite(value: object) -> bool:

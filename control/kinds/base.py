@@ -12,7 +12,8 @@ from typing import ClassVar
 
 import msgspec
 
-from control.loads import Aim, Between
+from control.identified import Identified
+from control.loads import Aim, Between, Loads
 from control.telemetry import TestView
 from daq.errors import Refused
 from daq.measured import Measured
@@ -43,6 +44,8 @@ class Demand(msgspec.Struct, gc=False):
     target: float = 0.0
     rate: float = 1.0  # of the target, per second
     between: int = int(Between.EQUAL_SPEED)
+    fresh: bool = False  # start again from the present speed and force; the core clears it
+    currents: tuple[float, ...] = ()  # A per absorber, for Aim.CURRENT
 
 
 class Description(msgspec.Struct, frozen=True):
@@ -194,6 +197,7 @@ class Test:
         self.short_s = 0.0
         self.short_ns = 0.0
         self.short_worst_n = 0.0
+        self.found: dict[str, Identified] = {}  # by absorber; adopted when the test completes
         self.hottest_k = NAN
         self.heat_left_k = math.inf  # to the limit, of the rotor nearest to it
         self._ratio = ratio_per_m
@@ -264,6 +268,9 @@ class Test:
         self._missed_s = self._missed_s + dt_s if missed else 0.0
         if self._missed_s > MISSED_FOR_S:
             self.void("shortfall", why)
+
+    def attach(self, loads: Loads) -> None:
+        """Given once, before the first frame: the load loop, for tests that look into it."""
 
     # ---- for the core ----------------------------------------------------------------------------
 

@@ -1,0 +1,59 @@
+"""What an identification found about one absorber, as it is kept and shown.
+
+Data flow: control.identify -> Identified -> control.memory -> `described`, which puts it in the
+place of the rig file's first guess at every start.
+"""
+
+from __future__ import annotations
+
+import msgspec
+
+from daq.rig import Absorber, AbsorberMap
+
+
+class Identified(msgspec.Struct, frozen=True):
+    """Torque over current, speed and rotor temperature of one absorber, its lags and residuals.
+
+    `guess`, `guess_coil_lag_s`, `guess_field_lag_s`: what the rig file said then. When that has
+    been edited since, the file is newer and what was found is left aside.
+    """
+
+    run_id: str
+    date: str  # of the run, from its id; "" when the id tells none
+    map: AbsorberMap
+    coil_lag_s: float
+    field_lag_s: float
+    shape: tuple[float, ...]  # correction over current, from zero to the continuous current
+    guess: AbsorberMap
+    guess_coil_lag_s: float
+    guess_field_lag_s: float
+    rms_nm: float  # torque residual of the fit
+    rms_before_nm: float  # of the map in force before, on the same rows
+    error_percent: float  # rms_nm over the rms torque
+    error_before_percent: float
+    dead_below_mps: float  # roll speed below which full current gives under a tenth of the peak
+    sigma: dict[str, float]  # relative standard deviation of each number (residual: N.m)
+    samples: int
+    slowest_radps: float  # of the shaft, where the rows came from
+    fastest_radps: float
+    coldest_k: float
+    hottest_k: float
+
+
+def date_of(run_id: str) -> str:
+    """ISO date of a run id `YYYYMMDD-...`; "" of any other."""
+    day = run_id[:8]
+    return f"{day[:4]}-{day[4:6]}-{day[6:]}" if len(day) == 8 and day.isdigit() else ""
+
+
+def described(absorber: Absorber, found: Identified | None) -> Absorber:
+    """The absorber as identified; as the rig file says when nothing newer was found."""
+    if found is None or (
+        found.guess,
+        found.guess_coil_lag_s,
+        found.guess_field_lag_s,
+    ) != (absorber.map, absorber.coil_lag_s, absorber.field_lag_s):
+        return absorber
+    return msgspec.structs.replace(
+        absorber, map=found.map, coil_lag_s=found.coil_lag_s, field_lag_s=found.field_lag_s
+    )
