@@ -67,6 +67,7 @@ class ClimbTest(Test):
         self.longest_below_s = 0.0
         self.speed = Sums(plan.target_mps)
         self.lowest = math.inf
+        self.first = math.nan
         self.power = Sums()
         self.work_j = 0.0
         self.climbed_m = 0.0
@@ -95,6 +96,7 @@ class ClimbTest(Test):
             self._near_s = self._near_s + dt_s if abs(off) < self.plan.keep_mps else 0.0
             if self._near_s >= ARRIVED_FOR_S:
                 self.enter("climb")
+                self.first = self.measured
                 self.short_s = self.short_ns = self.short_worst_n = 0.0
             return
         truck = self.truck
@@ -135,6 +137,8 @@ class ClimbTest(Test):
                 "longest_below_s": self.longest_below_s,
                 "mean_speed_mps": self.speed.mean,
                 "lowest_speed_mps": self.lowest,
+                "first_speed_mps": self.first,
+                "last_speed_mps": self.measured,
                 "climbed_m": self.climbed_m,
                 "mean_power_w": self.power.mean,
                 "work_j": self.work_j,
