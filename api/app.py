@@ -18,7 +18,15 @@ from pathlib import Path
 from fastapi import FastAPI
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api import problems, routes_access, routes_helm, routes_results, routes_rig, routes_runs
+from api import (
+    problems,
+    routes_access,
+    routes_heat,
+    routes_helm,
+    routes_results,
+    routes_rig,
+    routes_runs,
+)
 from api.access import Access
 from api.audit import Audit
 from api.bodies import describe
@@ -98,7 +106,9 @@ def create_app(
     app.state.context = context
     problems.install(app)
     describe(app)
-    for module in (routes_rig, routes_helm, routes_runs, routes_results, routes_access):
+    for module in (
+        routes_rig, routes_helm, routes_runs, routes_results, routes_heat, routes_access,
+    ):  # fmt: skip
         app.include_router(module.router)
 
     page = Path(settings.service.page) if settings.service.page else PAGE_FOLDER

@@ -113,13 +113,16 @@ def rehearse(
     gear: Annotated[int | None, typer.Option(help="Gear of the simulated truck.")] = None,
     pedal: Annotated[float, typer.Option(help="Pedal of the simulated driver, per cent.")] = 100.0,
     seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
+    data: DataOption = Path("data"),
     json: JsonOption = False,
 ) -> None:
     """Run a test against the simulated rig in virtual time, many times faster than real time."""
+    from api.heat_now import heat_told
     from api.plan_files import load_plan
     from api.processes.rehearsal import print_result
     from api.processes.rehearsal_plans import Asked, plan_of
     from api.processes.rehearsals import PlanSettings, rehearse_any
+    from control.campaign import Campaign
 
     if what.endswith(".toml"):
         plan = load_plan(Path(what))
@@ -129,7 +132,10 @@ def rehearse(
             route, trace, mass_kg, trailer_kg,
         )  # fmt: skip
         plan = plan_of(what, asked)
-    print_result(rehearse_any(PlanSettings(rig, plan, gear, pedal, seed)), as_json=json)
+    result = rehearse_any(PlanSettings(rig, plan, gear, pedal, seed))
+    if not isinstance(plan, Campaign):
+        result["heat"] = heat_told(rig, data, plan, result)
+    print_result(result, as_json=json)
 
 
 @app.command()

@@ -10,8 +10,10 @@ import math
 from collections.abc import Callable, Sequence
 
 from control.endurance import STEP_S, HeatAnswer, Outcome, RigHeat, RotorOutlook, Suggestion
+from control.kinds import check_plan
 from control.plans import Plan, SteadyHold
 from control.works import Expected, Work, works_of
+from daq.errors import Refused
 
 PAUSES_S = (300.0, 600.0, 1200.0)
 MOST_PARTS = 10
@@ -19,11 +21,14 @@ FASTER = (1.15, 1.3, 1.5, 1.75, 2.0)
 COOL_FIRST_S = (300.0, 600.0, 1200.0, 2400.0, 3600.0)
 PAUSE_SPEED_MPS = 3.0  # the truck lets the rolls turn slowly
 LEAST_USEFUL_S = 30.0
+LONGEST_S = 86_400.0
 
 
 def answer(plan: Plan, heat: RigHeat, expected: Expected) -> HeatAnswer:
     """The answer before the test. Raises Refused when the plan leaves something open."""
+    check_plan(plan, heat.rig, expected.ratio_per_m, engine_speed=True)
     works = works_of(plan, heat.rig, expected)
+    check_works(works)
     margins = heat.margins(works)
     found = heat.through(works, margins)
     seconds = sum(work.seconds for work in works)
@@ -51,6 +56,15 @@ def answer(plan: Plan, heat: RigHeat, expected: Expected) -> HeatAnswer:
         ),
         suggestions,
     )  # fmt: skip
+
+
+def check_works(works: Sequence[Work]) -> None:
+    """Raises Refused unless the work is finite and short enough to be looked at."""
+    numbers = [number for work in works for number in (work.seconds, work.power_w, work.speed_mps)]
+    if not all(math.isfinite(number) and number >= 0.0 for number in numbers):
+        raise Refused("The plan's work is not finite.", "Check its numbers.", "plan-number")
+    if sum(work.seconds for work in works) > LONGEST_S:
+        raise Refused("The plan is longer than a day.", "Split it.", "plan-length")
 
 
 def _text(found: Outcome, seconds: float, limiting: str) -> str:

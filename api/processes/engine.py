@@ -68,9 +68,11 @@ class Engine:
         server: ChannelServer,
         clock: Callable[[], float] = time.monotonic,
         today: Callable[[], date] = _today,
+        off_s: float = 0.0,
     ) -> None:
+        """`off_s`: seconds since `memory` was written; the rotors cooled meanwhile."""
         self.rig = rig
-        self.core = Core(rig, memory)
+        self.core = Core(rig, memory, off_s=off_s)
         self.pulse = Pulse(1.0 / rig.frame_hz)
         self.link: LinkLike | None = None
         self.link_up = False
@@ -176,6 +178,7 @@ class Engine:
         failure = self._files.failure
         self.core.outside("recorder-failed", bool(failure), failure)
         self.core.outside("disk-low", bool(self._files.disk_low), self._files.disk_low)
+        self.core.outside("disk-full", bool(self._files.disk_full), self._files.disk_full)
         self.core.outside("memory-failed", bool(self._memory.failure), self._memory.failure)
         readers = self._server.clients
         self._had_reader = self._had_reader or readers > 0

@@ -23,7 +23,7 @@ import msgspec
 
 from api.processes.channel import CHANNEL_VERSION, SOCKET_NAME, ChannelServer, LoopHello
 from api.processes.engine import TELEMETRY_S, Engine
-from api.processes.memoryfile import MEMORY_NAME, read_memory
+from api.processes.memoryfile import MEMORY_NAME, memory_age_s, read_memory
 from api.processes.supervisor import CONFIGURATION_EXIT, parent_gone
 from api.processes.warmup import warm_up
 from daq.errors import DrumlinError, WireError
@@ -85,9 +85,10 @@ async def run_loop(settings: LoopSettings, stop: asyncio.Event) -> None:
     rig_text = settings.rig.read_text(encoding="utf-8")
     settings.data.mkdir(parents=True, exist_ok=True)
     memory = read_memory(settings.data / MEMORY_NAME)
+    off_s = memory_age_s(settings.data)
     hello = LoopHello(CHANNEL_VERSION, os.getpid(), rig.name, rig.fingerprint)
     server = ChannelServer(hello)
-    engine = Engine(rig, rig_text, memory, settings.data, server)
+    engine = Engine(rig, rig_text, memory, settings.data, server, off_s=off_s)
     link = Link(
         settings.port or rig.link.port,
         rig.link.baud,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 from pathlib import Path
 
 import msgspec
@@ -45,6 +46,17 @@ def read_memory(path: Path) -> Memory | None:
             "Use that version, or move the file away after checking the rig.",
         )
     return memory
+
+
+def memory_age_s(data: Path) -> float:
+    """Seconds since the memory was written, by the computer's clock; 0 when it cannot be right.
+
+    Only cooling while switched off goes by it; control.heat_observer does not fully believe it.
+    """
+    try:
+        return max(0.0, time.time() - (data / MEMORY_NAME).stat().st_mtime)
+    except OSError:
+        return 0.0
 
 
 def write_memory(path: Path, memory: Memory) -> None:

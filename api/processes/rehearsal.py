@@ -227,6 +227,8 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
             collected.take(virtual.plant.now_s, virtual, power_at, engine_at)
     truth = virtual.plant.world.truth_row
     hottest_k = max(float(truth[place]) for place in skins)
+    roll_mps = float(truth[names.index("rear_speed_mps")])
+    ratio_per_m = float(truth[engine_at]) / max(roll_mps, 0.1)
     ended = virtual.core.state
     driver.tell(pedal=0.0)
     while virtual.core.state is State.EASING:
@@ -251,6 +253,8 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
             default=math.nan,
         )
         - 273.15,
+        "true_speed_mps": roll_mps,
+        "true_ratio_per_m": ratio_per_m,
         "frames": virtual.frames,
         "frames_lost": virtual.core.frames_lost,
         "simulated_s": simulated_s,

@@ -1,0 +1,82 @@
+"""The rig's rotors as they are now, from what the loop wrote down and what it tells.
+
+Data flow: memory.json (written every few seconds while the loop runs) + newest telemetry (weather)
+-> control.endurance.RigHeat, for the routes and for `drumlin rehearse`.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from api.processes.memoryfile import MEMORY_NAME, memory_age_s, read_memory
+from control.endurance import RigHeat
+from control.heat_answer import answer
+from control.heat_record import RotorRecord
+from control.memory import Memory
+from control.plans import Plan
+from control.telemetry import Telemetry
+from control.works import Expected
+from daq.errors import Refused
+from daq.rig import Rig, load_rig
+
+USUAL_K = 298.15  # without a word about the weather
+
+
+def records_of(memory: Memory) -> dict[str, RotorRecord]:
+    """What is remembered of each rotor."""
+    return {name: one.heat for name, one in memory.absorbers.items() if one.heat is not None}
+
+
+def rig_heat(
+    rig: Rig,
+    data: Path,
+    telemetry: Telemetry | None = None,
+    running: bool = False,
+    cold: bool = False,
+    ambient_k: float | None = None,
+) -> tuple[RigHeat, Memory]:
+    """Rotors and memory. `running`: the loop is up, so the memory is only seconds old.
+
+    Raises DrumlinError when the memory cannot be read.
+    """
+    memory = read_memory(data / MEMORY_NAME) or Memory()
+    if ambient_k is None:
+        told = telemetry.heat.ambient_k if telemetry is not None and telemetry.heat else None
+        ambient_k = told if told is not None else USUAL_K
+    off_s = 0.0 if running else memory_age_s(data)
+    gains = {name: (one.gain, one.shape) for name, one in memory.absorbers.items()}
+    return RigHeat(rig, records_of(memory), ambient_k, off_s, gains, cold), memory
+
+
+def heat_told(
+    rig_file: Path, data: Path, plan: Plan, rehearsed: dict[str, object]
+) -> dict[str, object]:
+    """The answer by the learned heat model, with the power that the simulated truck gave.
+
+    For `drumlin rehearse`: the simulation knows a truck, the memory knows these rotors.
+    """
+    rotors, memory = rig_heat(load_rig(rig_file), data)
+
+    def number(*names: str) -> float | None:
+        for name in names:
+            value = rehearsed.get(name)
+            if isinstance(value, float) and value > 0.0:
+                return value
+        return None
+
+    power_w = number("true_mean_power_w")
+    kilowatt = number("true_mean_power_kw")
+    if power_w is None and kilowatt is not None:
+        power_w = 1e3 * kilowatt
+    speed_mps = number("true_speed_mps")
+    ratio = number("true_ratio_per_m") or memory.ratio_per_m
+    try:
+        told = answer(plan, rotors, Expected(power_w, speed_mps, ratio))
+    except Refused as problem:
+        return {"possible": None, "text": f"{problem.problem} {problem.remedy}"}
+    plain = msgspec.to_builtins(told)
+    return {name: plain[name] for name in ("possible", "text", "limiting", "rotors")} | {
+        "suggestions": [each["text"] for each in plain["suggestions"]],
+    }
