@@ -26,7 +26,7 @@ FORMS = {
 }
 Progress = Callable[[float], None]
 CSV_ROWS = 20_000
-MDF_ROWS = 250_000
+MDF_ROWS = 60_000
 
 
 def export(

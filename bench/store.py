@@ -39,12 +39,13 @@ COLUMNS = 40
 PLOTTED = ["power_w", "torque_nm", "engine_speed_radps", "speed_mps"]
 FINDS = 40
 _EXPORT = """
-import resource, sys
+import re, sys
 from pathlib import Path
 from api.export import export
-before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 rows = export(Path(sys.argv[1]), sys.argv[2], Path(sys.argv[3]), tuple(sys.argv[4].split(",")))
-print(rows, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+# not ru_maxrss: that remembers the process which started this one
+peak = re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text()).group(1)
+print(rows, int(peak) / 1024)
 """
 
 

@@ -27,7 +27,8 @@ from daq.rig import Rig
 RAW_NAME = "raw.drm"
 DECISION = 8  # record kind beside daq.record.Kind: msgpack of Telemetry, in black boxes only
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
-LEAST_FREE_BYTES = 500_000_000  # less room on the data's disk is a fault
+LEAST_FREE_BYTES = 500_000_000  # less room on the data's disk: no new test
+LAST_FREE_BYTES = 150_000_000  # less: the running test ends in order, while there is room for that
 _SOUND = frozenset({RecorderState.RECORDING, RecorderState.CLOSED})
 
 
@@ -53,6 +54,7 @@ class RunFile:
         self._run = 0
         self._looking = False
         self.disk_low = ""  # what to say about too little room, "" when there is enough
+        self.disk_full = ""  # the same, when not even the running test may go on
 
     @property
     def state(self) -> str:
@@ -80,7 +82,9 @@ class RunFile:
             try:
                 status = os.statvfs(self._data)
                 free = status.f_bavail * status.f_frsize
-                self.disk_low = f"{free / 1e6:.0f} MB free" if free < LEAST_FREE_BYTES else ""
+                said = f"{free / 1e6:.0f} MB free"
+                self.disk_low = said if free < LEAST_FREE_BYTES else ""
+                self.disk_full = said if free < LAST_FREE_BYTES else ""
             except OSError as error:
                 self.disk_low = error.strerror or str(error)
             self._looking = False

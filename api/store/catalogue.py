@@ -18,7 +18,7 @@ import sqlalchemy as sa
 
 from api.store.engine import NoSuchRun, begin, make_engine, migrate
 from api.store.schema import RunState, notes, run_words, runs, set_members, tags, vehicles
-from api.store.searching import gather
+from api.store.searching import gather, holding
 from daq.errors import Refused
 
 RUN_ID = re.compile(r"\A[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}\Z")
@@ -229,8 +229,7 @@ class Catalogue:
             owned = sa.select(vehicles.c.name).where(vehicles.c.owner == search.owner)
             query = query.where(runs.c.vehicle.in_(owned))
         if search.text:
-            found = run_words.c.words.contains(search.text.lower(), autoescape=True)
-            query = query.where(runs.c.id.in_(sa.select(run_words.c.run_id).where(found)))
+            query = query.where(runs.c.id.in_(holding(self._engine, search.text)))
         with self._read() as connection:
             rows = connection.execute(query).mappings().all()
             tagged: dict[str, list[str]] = {row["id"]: [] for row in rows}

@@ -58,9 +58,10 @@ runs = Table(
     Column("raw_bytes", BigInteger, nullable=False, default=0),
     Column("software", String(40), nullable=False, default=""),
 )
-Index("runs_state", runs.c.state)
-Index("runs_vehicle", runs.c.vehicle)
-Index("runs_kind", runs.c.kind)
+# With the id in them, a page of newest runs is read off the index, rows only for what is shown.
+Index("runs_state_id", runs.c.state, runs.c.id)
+Index("runs_vehicle_id", runs.c.vehicle, runs.c.id)
+Index("runs_kind_id", runs.c.kind, runs.c.id)
 
 notes = Table(
     "run_notes",

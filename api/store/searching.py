@@ -26,3 +26,10 @@ def gather(connection: sa.Connection, run_id: str) -> None:
     )
     if changed.rowcount == 0:
         connection.execute(run_words.insert().values(run_id=run_id, words=words))
+
+
+def holding(engine: sa.Engine, text: str) -> sa.Select[tuple[str]]:
+    """Ids of the runs whose words hold `text`, letter for letter whatever the case."""
+    # A plain search for bytes: LIKE takes several times as long over 100,000 runs.
+    find = sa.func.instr if engine.dialect.name == "sqlite" else sa.func.strpos
+    return sa.select(run_words.c.run_id).where(find(run_words.c.words, text.lower()) > 0)

@@ -158,7 +158,7 @@ def raise_parked(code: str) -> Stand:
     elif code == "recorder-failed":
         stand.core.outside(code, True, "disk full")
         stand.frame()
-    elif code == "disk-low":
+    elif code in ("disk-low", "disk-full"):
         stand.core.outside(code, True, "1 GB left")
         stand.frame()
     elif code == "tie-downs-open":
@@ -202,6 +202,7 @@ LOST_LINK = {
     "wire-mismatch",
     "set-points-refused",
     "recorder-failed",
+    "disk-full",
 }
 IN_HEAT_TESTS = {  # they need time and heat: tests/control/test_heat_keeper.py
     "rotor-near-limit", "rotor-overloaded", "rotor-cooling", "rotor-sensor-slipped",

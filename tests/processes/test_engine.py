@@ -252,3 +252,21 @@ async def test_the_end_under_load_eases_off_along_the_ramp(stand: Stand) -> None
     while not stand.engine.unloaded:
         await stand.run(0.1)
     assert stand.engine.core.telemetry().first_cause == ""
+
+
+async def test_a_running_test_ends_in_order_before_the_disk_is_full(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    await stand.loaded()
+    monkeypatch.setattr("api.processes.runfile.LAST_FREE_BYTES", 10**18)
+    for _ in range(200):
+        await stand.run(0.1)
+        await asyncio.sleep(0.005)
+        if stand.engine.unloaded:
+            break
+    assert stand.engine.unloaded
+    assert stand.engine.core.state is not State.TRIPPED  # in order, not a trip
+    codes = {fault.code for fault in stand.engine.telemetry().faults}
+    assert "disk-full" in codes
+    ended = [event for event in stand.events if event.kind == "run-ended"]
+    assert len(ended) == 1

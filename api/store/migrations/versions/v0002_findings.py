@@ -51,11 +51,17 @@ def upgrade() -> None:
         sa.Column("run_id", sa.String(40), sa.ForeignKey("runs.id"), primary_key=True),
         sa.Column("words", sa.Text, nullable=False),
     )
+    for name in ("state", "vehicle", "kind"):
+        op.drop_index(f"runs_{name}", "runs")
+        op.create_index(f"runs_{name}_id", "runs", [name, "id"])
     _gather(op.get_bind())
 
 
 def downgrade() -> None:
     """Remove them again."""
+    for name in ("state", "vehicle", "kind"):
+        op.drop_index(f"runs_{name}_id", "runs")
+        op.create_index(f"runs_{name}", "runs", [name])
     for name in ("run_words", "run_evaluations", "run_set_members", "run_sets", "vehicles"):
         op.drop_table(name)
 
