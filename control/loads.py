@@ -57,6 +57,7 @@ TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
 UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
 SPLIT_S = 0.3  # how fast the shares of the roll sets follow the drive forces
 SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets: tyres may couple them stiffly
+YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
 RAMP_EASE_PER_S = 2.0  # how a reference comes to rest at its target
 
@@ -225,7 +226,8 @@ def frame(
     if asked < 0.0:  # an absorber cannot drive
         asked = 0.0
         if tracks and common < general[REFERENCE]:
-            general[REFERENCE] = common  # what is simulated goes as slow as the rolls
+            # What is simulated goes as slow as the rolls; not for one noisy frame.
+            general[REFERENCE] += (common - general[REFERENCE]) * min(1.0, dt / YIELD_S)
     if aim > 0 and general[SINCE_S] < TAKE_UP_GRACE_S:
         full = 0.0
         for r in range(set_count):
@@ -274,7 +276,8 @@ def frame(
                 n += 1
     general[SHORTFALL_N] = max(0.0, shortfall) if aim > 0 else 0.0
     if tracks and shortfall > 1.0 and common > general[REFERENCE]:
-        general[REFERENCE] = common  # at capacity: what is simulated goes as fast as the rolls
+        # At capacity: what is simulated goes as fast as the rolls.
+        general[REFERENCE] += (common - general[REFERENCE]) * min(1.0, dt / YIELD_S)
 
     output[0] = general[SHORTFALL_N]
     output[1] = general[REFERENCE]
