@@ -172,3 +172,17 @@ def test_every_kind_says_what_to_do_in_each_of_its_phases() -> None:
         assert view.kind == kind_of(plan)
         assert len(view.next_phases) == len(test.describe.phases) - 1
         assert test.describe.void
+
+
+def test_the_page_about_plans_names_every_kind_field_phase_and_void() -> None:
+    page = (ROOT / "docs" / "plans.md").read_text(encoding="utf-8")
+    for plan in GOOD:
+        describe = KINDS[kind_of(plan)].describe
+        assert f"`{kind_of(plan)}`" in page
+        for phase, _ in describe.phases:
+            assert f"**{phase}**" in page
+        for code, _ in describe.void:
+            assert f"`{code}`" in page
+    for struct in (*(type(plan) for plan in GOOD), Begin, Vehicle, Grade):
+        for name in struct.__struct_fields__:
+            assert f"`{name}`" in page or name in ("schema", "begin"), name
