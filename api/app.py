@@ -23,6 +23,7 @@ from api import (
     routes_access,
     routes_heat,
     routes_helm,
+    routes_proving,
     routes_results,
     routes_rig,
     routes_runs,
@@ -107,7 +108,8 @@ def create_app(
     problems.install(app)
     describe(app)
     for module in (
-        routes_rig, routes_helm, routes_runs, routes_results, routes_heat, routes_access,
+        routes_rig, routes_helm, routes_runs, routes_results, routes_heat, routes_proving,
+        routes_access,
     ):  # fmt: skip
         app.include_router(module.router)
 

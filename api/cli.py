@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from api.cli_prove import prove
 from api.cli_runs import runs
 from daq.errors import DrumlinError
 
@@ -25,6 +26,7 @@ app = typer.Typer(
 tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maintain.")
 app.add_typer(tokens, name="token")
 app.add_typer(runs, name="runs")
+app.add_typer(prove, name="prove")
 
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
@@ -47,9 +49,15 @@ def serve(
     """Run a rig: the loop process and the service process, until Ctrl-C."""
     from api.processes.serve import ServeSettings, parse_listen
     from api.processes.serve import serve as run
+    from api.proving import in_force
 
     host, listen_port = parse_listen(listen)
-    run(ServeSettings(rig, port, data.absolute(), host, listen_port, settings), _say)
+    used = in_force(rig, data.absolute())
+    if used != rig:
+        _say(f"drumlin: the calibration in {data} is laid over {rig}.")
+        beside = rig.parent / "drumlin.toml"
+        settings = beside if settings is None and beside.is_file() else settings
+    run(ServeSettings(used, port, data.absolute(), host, listen_port, settings), _say)
 
 
 @app.command()

@@ -48,7 +48,15 @@ class EvaluateJob(msgspec.Struct, frozen=True, tag="evaluate"):
     settings: Settings
 
 
-Job = ReportJob | ExportJob | EvaluateJob
+class ProveJob(msgspec.Struct, frozen=True, tag="prove"):
+    """Evaluates coasts, or one step test of the delay, for the proving; keeps nothing."""
+
+    rig: str
+    recordings: tuple[str, ...]
+    kind: str  # coasts, delay
+
+
+Job = ReportJob | ExportJob | EvaluateJob | ProveJob
 
 
 class Complaint(msgspec.Struct, frozen=True):
@@ -115,6 +123,13 @@ def do(job: Job) -> bytes:
 
         rows = export(Path(job.folder), job.form, Path(job.target), job.columns)
         return msgspec.json.encode(rows)
+    if isinstance(job, ProveJob):
+        from api.proving import prove_coasts, prove_delay  # noqa: PLC0415
+        from daq.rig import load_rig  # noqa: PLC0415
+
+        rig, paths = load_rig(Path(job.rig)), [Path(path) for path in job.recordings]
+        proofs = prove_delay(rig, paths[0]) if job.kind == "delay" else prove_coasts(rig, paths)
+        return msgspec.json.encode(proofs)
     from api.store.evaluating import evaluate_folder  # noqa: PLC0415
 
     return msgspec.json.encode(evaluate_folder(Path(job.folder), job.settings))

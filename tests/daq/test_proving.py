@@ -23,6 +23,7 @@ from daq.proving import (
     LOSS,
     ZERO,
     Proving,
+    Value,
     of_coasts,
     of_delay,
     of_zeros,
@@ -31,7 +32,7 @@ from daq.proving import (
 from daq.proving_runs import delays, identify, read_track
 from daq.recording import Recording
 from daq.rig import Rig, parse_rig
-from simulator.setup import nominal
+from simulator.setup import Setup, nominal
 from tests.daq.free_rolls import record_coast
 from tests.daq.synthetic import RIG_FILE
 
@@ -40,7 +41,7 @@ RIG = parse_rig(TEXT)
 TODAY = date(2026, 11, 25)
 
 
-def off(inertia: float = 1.0, loss_n: float = 0.0) -> object:
+def off(inertia: float = 1.0, loss_n: float = 0.0) -> Setup:
     """The nominal rig with other rolls than its file states."""
     base = nominal()
     rolls = tuple(
@@ -63,7 +64,7 @@ def coasts(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
              (30.0, 6.0, 14.0))  # fmt: skip
     return [
         record_coast(
-            folder / f"{place}.drm", RIG, TEXT, setup, 5 + place, start, end,  # type: ignore[arg-type]
+            folder / f"{place}.drm", RIG, TEXT, setup, 5 + place, start, end,
             lambda _s, a=current: a,  # type: ignore[misc]
         )
         for place, (start, end, current) in enumerate(cases)
@@ -153,7 +154,7 @@ def test_what_was_never_proven_or_is_past_its_date_stands_as_such() -> None:
     assert on_the_day[0].state == "passed"
 
 
-VALUES = {
+VALUES: dict[str, Value] = {
     "absorbers.rear-left.cell.newton_per_mv_per_v": 1503.25,
     "absorbers.rear-left.cell.zero_count": -412.0,  # not in the file: a line is added
     "absorbers.rear-left.cell.calibrated_on": "2026-11-25",
@@ -185,9 +186,9 @@ def test_values_are_laid_over_a_rig_file_and_nothing_else_changes() -> None:
         {"roll_sets.front.loss_n": (-500.0, 0.0, 0.0)},
     ],
 )
-def test_what_is_no_calibration_or_makes_no_rig_is_refused(values: dict[str, float]) -> None:
+def test_what_is_no_calibration_or_makes_no_rig_is_refused(values: dict[str, Value]) -> None:
     with pytest.raises(RigError):
-        merged(TEXT, values)  # type: ignore[arg-type]
+        merged(TEXT, values)
 
 
 def test_a_calibration_file_changed_by_hand_is_refused() -> None:
