@@ -41,6 +41,9 @@ STATE_EVERY_S = 5.0
 STATE_LEAST_S = 0.1  # between two states, however fast things change
 STATE_EXPIRY_S = 15
 TELEMETRY_EXPIRY_S = 5
+FANS_EVERY_S = 2.0
+FANS_LOOK_S = 0.2
+FANS_EXPIRY_S = 10
 EVENT_EXPIRY_S = 24 * 3600
 MAX_PAYLOAD_BYTES = 512
 INCOMING_QUEUED = 256
@@ -148,6 +151,7 @@ class MqttBridge:
             group.create_task(self._keep_status(client), name="mqtt status")
             group.create_task(self._send_state(client), name="mqtt state")
             group.create_task(self._send_telemetry(client), name="mqtt telemetry")
+            group.create_task(self._send_fans(client), name="mqtt fans")
             group.create_task(self._send_events(client, events), name="mqtt events")
             group.create_task(self._take_slow(client), name="mqtt slow channels")
 
@@ -193,6 +197,22 @@ class MqttBridge:
                 client, "telemetry", msgspec.json.encode(snapshot), TELEMETRY_EXPIRY_S, qos=0
             )
             await asyncio.sleep(1.0 / self._section.telemetry_hz)
+
+    async def _send_fans(self, client: aiomqtt.Client) -> None:
+        """What each fan should do, at each change and every two seconds; nothing when unknown."""
+        names = tuple(dict.fromkeys(one.fan for one in self._rig.absorbers if one.fan))
+        last: tuple[str, ...] | None = None
+        sent_at = -math.inf
+        while names:
+            telemetry = self._loop.latest
+            if self._loop.connected and telemetry is not None and telemetry.heat is not None:
+                on = telemetry.heat.fans
+                if on != last or self._now() - sent_at >= FANS_EVERY_S:
+                    last, sent_at = on, self._now()
+                    for name in names:
+                        body = msgspec.json.encode({"on": name in on, "at": _utc()})
+                        await self._publish(client, f"fan/{slug(name)}", body, FANS_EXPIRY_S, qos=1)
+            await asyncio.sleep(FANS_LOOK_S)
 
     async def _send_events(self, client: aiomqtt.Client, events: EventStream) -> None:
         async for event in events:

@@ -18,7 +18,7 @@ from api import mqtt
 from api.mqtt import parse_slow, slug
 from api.settings import MqttSection
 from control.commands import SlowValue
-from control.telemetry import State
+from control.telemetry import HeatView, State
 from daq.rig import SlowChannel
 from tests.api.fake_loop import RIG_FILE, telemetry, until
 from tests.api.harness import Service, StartService
@@ -197,6 +197,21 @@ async def test_only_status_and_state_are_retained_and_they_expire(
         for message in kept:
             assert message.properties is not None
             assert 0 < message.properties.MessageExpiryInterval <= mqtt.STATUS_EXPIRY_S
+
+
+async def test_fans_are_told_when_to_run_and_nothing_of_it_is_retained(
+    broker: Broker, start_service: StartService
+) -> None:
+    hot = HeatView("rear-left", "warm", 60.0, 300.0, 295.0, ("fan-rear",))
+    async with listening(broker) as heard:
+        service = await start_service(mqtt=section(broker))
+        service.loop.publish(msgspec.structs.replace(telemetry(30.0), heat=hot))
+        assert (await heard.wait("fan/fan-rear"))[-1]["on"] is True
+        assert (await heard.wait("fan/fan-front"))[-1]["on"] is False
+        told = heard.of("fan/fan-rear")[-1]
+        assert not told.retain
+        assert told.properties is not None
+        assert told.properties.MessageExpiryInterval <= mqtt.FANS_EXPIRY_S
 
 
 async def test_nothing_of_who_holds_the_helm_but_the_name_goes_out(
