@@ -17,11 +17,13 @@ from typing import Annotated, Any
 import typer
 
 from daq.errors import DrumlinError, Refused
+from daq.units import UnitSystem
 
 runs = typer.Typer(no_args_is_help=True, help="Find, compare, report and export recorded runs.")
 
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
 UrlOption = Annotated[str, typer.Option("--store", help="Catalogue URL, if not SQLite in DATA.")]
+UnitsOption = Annotated[UnitSystem, typer.Option(help="Units of what people read; JSON is SI.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
 RunArgument = Annotated[str, typer.Argument(help="Run id, or 'last'.")]
 DATA = Path("data")
@@ -64,6 +66,7 @@ def show(
     number: Annotated[int, typer.Option(help="Evaluation; the newest without.")] = 0,
     data: DataOption = DATA,
     store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """What was asked, what came out, and what to know about it."""
@@ -86,7 +89,7 @@ def show(
         out.print(f"Void: {reason}", highlight=False, markup=False)
     _table(
         ("figure", "value"),
-        [(one.label, with_interval(one)) for one in result.figures],
+        [(one.label, with_interval(one, units)) for one in result.figures],
         "No figures.",
         right=(1,),
     )
@@ -149,6 +152,7 @@ def compare(
     level: Annotated[float, typer.Option(min=0.5, max=0.999, help="Of the interval.")] = 0.95,
     data: DataOption = DATA,
     store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Did a change gain anything? Exit code 0 when gained, 1 when lost or not proven."""
@@ -164,7 +168,7 @@ def compare(
     out = _console()
     out.print(found.sentence, style="bold", highlight=False, markup=False)
     rows = [
-        (shown(one.x, found.x_unit), f"{100 * one.change:+.1f} %",
+        (shown(one.x, found.x_unit, units=units), f"{100 * one.change:+.1f} %",
          f"{100 * one.low:+.1f} to {100 * one.high:+.1f} %", one.verdict)
         for one in found.per_bin
     ]  # fmt: skip
@@ -183,6 +187,7 @@ def chart(
     quantity: Annotated[str, typer.Option(help="Figure; the main one without.")] = "",
     data: DataOption = DATA,
     store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Does the rig still read what it read? Exit code 1 when a rule of the chart is broken."""
@@ -206,7 +211,7 @@ def chart(
         strip[width // 2] = "│"
         strip[at] = "●"
         rows.append((
-            run_id, shown(value, found.unit), "".join(strip),
+            run_id, shown(value, found.unit, units=units), "".join(strip),
             told[place].text if place in told else "",
         ))  # fmt: skip
     _table(("run", found.quantity, "three sigma either side", ""), rows, "No runs.", right=(1,))

@@ -11,6 +11,7 @@ from typing import Any
 
 from daq.results.given import KMH, RPM
 from daq.results.result import Figure
+from daq.units import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE, SCALES, UnitSystem
 
 # SI unit -> what people read: unit, factor, offset, digits
 SHOWN: dict[str, tuple[str, float, float, int]] = {
@@ -30,6 +31,25 @@ SHOWN: dict[str, tuple[str, float, float, int]] = {
     "%": ("%", 1.0, 0.0, 1),
     "1": ("", 1.0, 0.0, 3),
 }
+# the same for readers of US customary units; what is not here reads alike
+SHOWN_US: dict[str, tuple[str, float, float, int]] = {
+    "W": ("hp", 1.0 / HORSEPOWER, 0.0, 1),
+    "N.m": ("lbf·ft", 1.0 / (POUND_FORCE * FOOT), 0.0, 0),
+    "N": ("lbf", 1.0 / POUND_FORCE, 0.0, 0),
+    "m/s": ("mph", 3600.0 / MILE, 0.0, 1),
+    "m/s/s": ("mph per s", 3600.0 / MILE, 0.0, 2),
+    "K": ("°F", 1.8, -459.67, 1),
+    "Pa": ("inHg", 1.0 / SCALES["inHg"].factor, 0.0, 2),
+    "J": ("kBtu", 1.0 / 1055.05585262e3, 0.0, 2),
+    "m": ("mi", 1.0 / MILE, 0.0, 2),
+    "kg": ("lb", 1.0 / POUND, 0.0, 0),
+}
+
+
+def _scale(unit: str, units: UnitSystem) -> tuple[str, float, float, int]:
+    if units is UnitSystem.US and unit in SHOWN_US:
+        return SHOWN_US[unit]
+    return SHOWN.get(unit, (unit, 1.0, 0.0, 3))
 
 
 def unit_shown(unit: str) -> str:
@@ -43,11 +63,18 @@ def shown_value(value: float, unit: str) -> float:
     return value * factor + offset
 
 
-def shown(value: float | None, unit: str, *, spread: bool = False, bare: bool = False) -> str:
+def shown(
+    value: float | None,
+    unit: str,
+    *,
+    spread: bool = False,
+    bare: bool = False,
+    units: UnitSystem = UnitSystem.METRIC,
+) -> str:
     """A number with its unit for people; `spread` for differences, which have no offset."""
     if value is None:
         return "—"
-    name, factor, offset, digits = SHOWN.get(unit, (unit, 1.0, 0.0, 3))
+    name, factor, offset, digits = _scale(unit, units)
     text = f"{value * factor + (0.0 if spread else offset):,.{digits}f}".replace("-", "−")
     return text if bare or not name else f"{text} {name}"
 
@@ -57,12 +84,12 @@ def half_width(one: Figure) -> float | None:
     return None if one.low is None or one.high is None else (one.high - one.low) / 2.0
 
 
-def with_interval(one: Figure) -> str:
+def with_interval(one: Figure, units: UnitSystem = UnitSystem.METRIC) -> str:
     """A figure with its interval, as ± where it lies evenly."""
     half = half_width(one)
     if half is None:
-        return shown(one.value, one.unit)
-    name, factor, offset, digits = SHOWN.get(one.unit, (one.unit, 1.0, 0.0, 3))
+        return shown(one.value, one.unit, units=units)
+    name, factor, offset, digits = _scale(one.unit, units)
     while digits < 3 and 0.0 < half * factor < 0.95 * 10.0**-digits:
         digits += 1
     value = (one.value or 0.0) * factor + offset
