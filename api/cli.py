@@ -55,8 +55,6 @@ def serve(
     used = in_force(rig, data.absolute())
     if used != rig:
         _say(f"drumlin: the calibration in {data} is laid over {rig}.")
-        beside = rig.parent / "drumlin.toml"
-        settings = beside if settings is None and beside.is_file() else settings
     run(ServeSettings(used, port, data.absolute(), host, listen_port, settings), _say)
 
 

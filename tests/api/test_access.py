@@ -56,6 +56,7 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("GET", "/api/proving", None, Role.WATCH),
     ("POST", "/api/proving/zero", {}, Role.MAINTAIN),
     ("POST", "/api/proving/coasts", {"runs": [RUN]}, Role.MAINTAIN),
+    ("POST", "/api/proving/dead-weight", {}, Role.MAINTAIN),
     ("POST", "/api/proving/delay", {"run": RUN}, Role.MAINTAIN),
     ("POST", "/api/proving/apply", {}, Role.MAINTAIN),
     ("POST", "/api/pairing-codes", {}, Role.MAINTAIN),
