@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 from fastapi import APIRouter, Request
@@ -62,6 +62,8 @@ class Start(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 class SetPoint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     set_point: Annotated[float, Meta(ge=-1e7, le=1e7)]  # unit of the plan, SI
+    # Hold another quantity from now on; the load starts from where it is.
+    quantity: Literal["", "rpm", "speed", "force", "power", "grade"] = ""
 
 
 class Accepted(msgspec.Struct, frozen=True):
@@ -225,7 +227,7 @@ async def adjust(request: Request) -> Response:
     body = await read(request, SetPoint)
     await context.command(
         caller,
-        Adjust(0, caller.holder, body.set_point),
+        Adjust(0, caller.holder, body.set_point, body.quantity),
         detail={"set_point": body.set_point},
     )
     return _accepted(caller)
