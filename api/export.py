@@ -107,7 +107,10 @@ def _parquet(source: Path, part: Path, columns: Sequence[str], tell: Progress) -
         names = _chosen(file, columns)
         schema = file.schema_arrow
         kept = schema.empty_table().select(names).schema.with_metadata(schema.metadata)
-        with pq.ParquetWriter(part, kept, compression="zstd") as writer:
+        # Ranges of values are left out: some readers take them as proof that nothing is missing.
+        with pq.ParquetWriter(
+            part, kept, compression="zstd", write_statistics=["time_s"]
+        ) as writer:
             for group in range(file.num_row_groups):
                 writer.write_table(
                     file.read_row_group(group, columns=names, use_threads=False).select(names)

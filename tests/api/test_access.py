@@ -53,6 +53,19 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("POST", f"/api/runs/{RUN}/notes", {"text": "x"}, Role.OPERATE),
     ("PUT", f"/api/runs/{RUN}/tags", {"tags": []}, Role.OPERATE),
     ("PUT", f"/api/runs/{RUN}/vehicle", {"vehicle": "x"}, Role.OPERATE),
+    ("GET", f"/api/runs/{RUN}/result", None, Role.WATCH),
+    ("GET", f"/api/runs/{RUN}/evaluations", None, Role.WATCH),
+    ("POST", f"/api/runs/{RUN}/evaluations", {}, Role.OPERATE),
+    ("GET", f"/api/runs/{RUN}/report", None, Role.WATCH),
+    ("GET", f"/api/runs/{RUN}/export", None, Role.WATCH),
+    ("POST", "/api/compare", {"before": [RUN, RUN], "after": [RUN, RUN]}, Role.WATCH),
+    ("GET", "/api/consistency?set=x", None, Role.WATCH),
+    ("GET", "/api/vehicles", None, Role.WATCH),
+    ("PUT", "/api/vehicles", {"name": "x"}, Role.OPERATE),
+    ("DELETE", "/api/vehicles?name=x", None, Role.MAINTAIN),
+    ("GET", "/api/sets", None, Role.WATCH),
+    ("PUT", "/api/sets", {"name": "x", "runs": []}, Role.OPERATE),
+    ("DELETE", "/api/sets?name=x", None, Role.OPERATE),
     ("GET", "/api/proving", None, Role.WATCH),
     ("POST", "/api/proving/zero", {}, Role.MAINTAIN),
     ("POST", "/api/proving/coasts", {"runs": [RUN]}, Role.MAINTAIN),
@@ -86,7 +99,9 @@ async def ask(
 
 
 def test_the_table_above_lists_every_route(service: Service) -> None:
-    listed = {(method, path.replace(RUN, "{run_id}")) for method, path, _, _ in ROUTES}
+    listed = {
+        (method, path.replace(RUN, "{run_id}").partition("?")[0]) for method, path, _, _ in ROUTES
+    }
     listed |= {("POST", "/api/sign-in"), ("POST", "/api/pair")}
     listed = {(m, p.replace("/tokens/none", "/tokens/{token_id}")) for m, p in listed}
     described = {
