@@ -1,0 +1,114 @@
+"""`drumlin runs ...` as a person or a script meets it: what it prints and its exit codes."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from api.cli_runs import runs
+from daq.errors import DrumlinError
+from tests.api.recorded import RUN_ID, record_hold
+
+
+@pytest.fixture(scope="module")
+def recording() -> Iterator[Path]:
+    base = Path(tempfile.mkdtemp(prefix="drumlin-"))
+    (base / RUN_ID).mkdir()
+    record_hold(base / RUN_ID)
+    yield base / RUN_ID / "raw.drm"
+    shutil.rmtree(base)
+
+
+@pytest.fixture
+def data(recording: Path, tmp_path: Path) -> Path:
+    """A data directory that has taken in one recording."""
+    assert told(tmp_path, "import", str(recording), "--vehicle", "Two")["run_id"] == RUN_ID
+    return tmp_path
+
+
+def call(data: Path, *words: str) -> Any:
+    """The command's outcome; errors raised on purpose pass through, as `main` handles them."""
+    result = CliRunner().invoke(runs, [*words, "--data", str(data)])
+    if isinstance(result.exception, DrumlinError):
+        raise result.exception
+    return result
+
+
+def told(data: Path, *words: str, code: int = 0) -> Any:
+    """The one JSON object that a command prints with --json."""
+    result = call(data, *words, "--json")
+    assert result.exit_code == code, result.output
+    return json.loads(result.stdout)
+
+
+def test_a_run_is_listed_shown_and_annotated(data: Path) -> None:
+    assert [run["id"] for run in told(data, "list", "two")["runs"]] == [RUN_ID]
+    assert told(data, "list", "nobody")["runs"] == []
+    assert told(data, "tag", "last", "baseline")["tags"] == ["baseline", "imported"]
+    assert told(data, "tag", RUN_ID, "--remove", "imported")["tags"] == ["baseline"]
+    told(data, "note", "last", "Straps at 4 kN.")
+    shown = told(data, "show", "last")
+    assert shown["run"]["notes"][0]["text"] == "Straps at 4 kN."
+    assert shown["result"]["kind"] == "steady-hold"
+    text = call(data, "show", "last").output
+    assert "Mean wheel power" in text
+    assert "Straps at 4 kN." in text
+
+
+def test_markup_in_names_is_shown_and_not_obeyed(data: Path) -> None:
+    told(data, "note", "last", "[red]loud[/red] [nonsense")
+    assert "[red]loud[/red] [nonsense" in call(data, "show", "last").output
+
+
+def test_owners_and_sets_find_runs(data: Path) -> None:
+    told(data, "vehicle", "Two", "--owner", "Ada")
+    assert [run["id"] for run in told(data, "list", "--owner", "Ada")["runs"]] == [RUN_ID]
+    told(data, "set", "check", RUN_ID)
+    assert [run["id"] for run in told(data, "list", "--set", "check")["runs"]] == [RUN_ID]
+    assert told(data, "vehicle", "Two", "--forget")["vehicles"][0]["owner"] == ""
+
+
+def test_evaluating_again_adds_a_number(data: Path) -> None:
+    made = told(data, "reevaluate", "last", "--settings", '{"settle_s": 2.0}')["evaluated"]
+    assert [(one["number"], one["valid"]) for one in made] == [(2, True)]
+    assert len(told(data, "show", "last")["evaluations"]) == 2
+    first = told(data, "show", "last", "--number", "1")
+    assert first["result"]["made"]["settings"]["settle_s"] is None
+    with pytest.raises(DrumlinError, match="cannot be used"):
+        call(data, "reevaluate", "last", "--settings", '{"smoothness": 3}')
+
+
+def test_reports_and_exports_are_files(data: Path) -> None:
+    for form, begins in (("pdf", b"%PDF"), ("html", b"<!doctype html>")):
+        target = data / f"report.{form}"
+        told(data, "report", "last", "--form", form, "--to", str(target))
+        assert target.read_bytes().startswith(begins)
+    target = data / "run.csv"
+    made = told(data, "export", "last", "--columns", "power_w", "--to", str(target))
+    assert made["rows"] == target.read_text().count("\n") - 2
+
+
+def test_what_cannot_be_done_says_what_to_do(data: Path, tmp_path: Path) -> None:
+    with pytest.raises(DrumlinError, match="runs list"):
+        call(data, "show", "20200101-000000-abcd")
+    with pytest.raises(DrumlinError, match="no data directory"):
+        call(tmp_path / "none", "list")
+    with pytest.raises(DrumlinError, match="here already"):
+        call(data, "import", str(data / "runs" / RUN_ID / "raw.drm"))
+    with pytest.raises(DrumlinError, match="both sides"):
+        call(data, "compare", "--before", "last", "--after", "last")
+
+
+def test_a_void_run_ends_with_one(data: Path) -> None:
+    path = data / "runs" / RUN_ID / "events.json"
+    path.write_text("[]")  # as though the recording had been cut off
+    made = told(data, "reevaluate", "last", code=1)
+    assert made["evaluated"][0]["valid"] is False
+    assert told(data, "show", "last", code=1)["result"]["void"]
