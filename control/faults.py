@@ -186,9 +186,9 @@ _ROWS = (
           2300, Effect.HOLD, "An absorber's fan does not turn.",
           "Ease off before the rotor gets hot; check fan, fuse and switch."),
     # --- surroundings -----------------------------------------------------------------------
-    Fault("sensor-silent", "a weather or rotor sensor gives no value",
+    Fault("sensor-silent", "a weather sensor gives no value",
           "its reading missing (silent for 3 x max_age_s, or not a number) for 1 s", 1300,
-          Effect.REFUSE, "A sensor that results or rotors depend on gives no value.",
+          Effect.REFUSE, "A weather sensor gives no value.",
           "Check the sensor or its topic; or take it out of rig.toml."),
     Fault("weather-out-of-range", "weather no place has", "a weather reading beyond reason for 1 s",
           1300, Effect.REFUSE, "A weather reading cannot be right.",

@@ -135,7 +135,7 @@ def closed(
 
 
 def resynced(state: GateState, coil_a: Sequence[float]) -> GateState:
-    """The front end did not take our set points: the coils carry what is measured, where it is less.
+    """Set points were not taken: the coils carry what is measured, where that is less.
 
     Without this an easing would begin at what the coils would carry had they obeyed.
     """

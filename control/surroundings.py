@@ -23,7 +23,7 @@ PLAUSIBLE: dict[str, tuple[float, float, str]] = {
     "pressure": (60_000.0, 110_000.0, "Pa"),
     "humidity": (0.0, 1.0, ""),
 }
-NEEDED = frozenset((*PLAUSIBLE, "rotor-temperature"))
+NEEDED = frozenset(PLAUSIBLE)  # rotor sensors are the heat observer's
 
 
 class Surroundings:

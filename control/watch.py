@@ -46,6 +46,9 @@ PERSISTENCE_S: dict[str, float] = {
 LOST_SHARE = 0.1
 LOST_WINDOW_S = 1.0
 CLOCK_JUMP_S = 0.05
+DOUBT_S = 0.1  # of frames in doubt, good frames between them counting back by DOUBT_FADES
+DOUBT_FADES = 0.25
+_DOUBTS = frozenset({"speed-lost", "speed-suspect", "cell-lost", "cell-suspect"})
 
 # Bit of control.screen -> code, and whether its place is a roll set, an absorber or the whole rig.
 _CODES: tuple[tuple[int, str, str], ...] = (
@@ -96,6 +99,7 @@ class Watch:
         self._clock: tuple[float, int] | None = None
         self._clock_jump = ""
         self.hot: dict[str, str] = NOTHING  # codes of control.heat_keeper, set by the core
+        self._doubt_s: dict[str, float] = {}
         self._surroundings = Surroundings(rig)
         self._look_every = max(1, round(LOOK_S * rig.frame_hz))
         self._look_countdown = 0
@@ -135,8 +139,9 @@ class Watch:
             raised.append(("tie-downs-opened" if under_load else "tie-downs-open", ""))
         if by_engine and measured.engine_speed.quality is Quality.MISSING:
             raised.append(("engine-speed-lost", ""))
-        if doubtful:
+        if doubtful or self._doubt_s:
             self._doubts(measured, raised)
+            self._come_and_go(raised)
         bits = bit.screen(
             loads.inputs, loads.output, self._owner, self._limits, self._capacity, self._state,
             self._places, under_load,
@@ -168,6 +173,22 @@ class Watch:
                 elif where == "absorber":
                     detail = self._rig.absorbers[place].name
                 raised.append((code, detail))
+
+    def _come_and_go(self, raised: list[tuple[str, str]]) -> None:
+        """A reading in doubt every other frame is no better than one in doubt all the time."""
+        bad = {detail: code for code, detail in raised if code in _DOUBTS}
+        doubt_s = self._doubt_s
+        for name in bad:
+            doubt_s[name] = min(doubt_s.get(name, 0.0) + self._frame_s, 2.0 * DOUBT_S)
+        for name in [name for name in doubt_s if name not in bad]:
+            left_s = doubt_s[name] - DOUBT_FADES * self._frame_s
+            if left_s <= 0.0:
+                del doubt_s[name]
+                continue
+            doubt_s[name] = left_s
+            if left_s >= DOUBT_S:
+                sets = [roll_set.name for roll_set in self._rig.roll_sets]
+                raised.append(("speed-suspect" if name in sets else "cell-suspect", name))
 
     @staticmethod
     def _doubts(measured: Measured, raised: list[tuple[str, str]]) -> None:

@@ -313,3 +313,24 @@ def test_a_refusing_fault_names_itself_and_the_remedy() -> None:
 
     answer = stand.ask(StartTest(0, HOLDER, "run", HOLD_20))
     assert (answer.code, answer.reason, answer.remedy) == (row.code, row.text, row.remedy)
+
+
+def test_a_reading_in_doubt_every_other_frame_is_in_doubt() -> None:
+    stand = Stand().loaded()
+    for k in range(200):
+        stand.cell_quality[2] = Quality.SUSPECT if k % 2 else Quality.GOOD
+        stand.frame()
+    assert "cell-suspect" in stand.fault_codes()
+    assert stand.core.state is State.EASING
+    stand.cell_quality[2] = Quality.GOOD
+    stand.frames(1.0)
+    assert stand.fault_codes() == set()
+
+
+def test_a_rare_doubt_is_forgotten() -> None:
+    stand = Stand().loaded()
+    for k in range(1000):
+        stand.speed_quality[0] = Quality.GOOD if k % 10 else Quality.SUSPECT
+        stand.frame()
+    assert stand.fault_codes() == set()
+    assert stand.core.state is State.LOADED

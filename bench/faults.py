@@ -1,0 +1,301 @@
+"""Every fault of the table, at several moments of a test, on the simulated rig in virtual time.
+
+Five moments: parked, taking up load, steady at about 200 kW, on a ramp, easing off; then all pairs
+of the twenty most severe at the steady moment. Per case: how soon it was noticed, its effect, the
+worst true excursion of speed and force, the final state. A case fails when the fault is not noticed
+in its stated time, has not its effect, leaves or raises current in a coil, breaks a limit, or trips
+for another reason. Each moment is reached once; each case goes on from there in a fork of its own.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import random
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from api.processes.rehearsal import HOLDER
+from bench._broken_rig import CASES, LIFT_AFTER_S, LOAD, BrokenRig, Case
+from bench._common import Options, run_bench
+from control.commands import Acknowledge, Adjust, EaseOff, MakeReady, StartTest, TakeHelm, ZeroCells
+from control.faults import TABLE, Effect
+from control.plans import SteadyHold
+from control.telemetry import State
+from daq.rig import load_rig
+
+RIG = Path(__file__).parent.parent / "rigs" / "tarnhow.toml"
+RPM = 1900.0
+RUN_ON_S = 8.0  # after the fault: helm's expiry, easing and a margin
+EMPTY_A = 0.5
+IN_FLIGHT_A = 1.5  # per coil: what one set point on its way may still add
+SLACK_MS = 25.0  # a frame, and the moment within a look a few times a second
+NOTHING = Case("nothing", (), lambda _: None, frozenset())
+_UNLOADED = frozenset({"easing", "ready", "parked", "tripped"})
+
+
+class Row(msgspec.Struct):
+    """One case as it went."""
+
+    case: str
+    phase: str
+    code: str = ""  # what was noticed first of what it may be called
+    effect: str = ""
+    detected_ms: float | None = None
+    worst_speed_mps: float = 0.0  # true, above the speed at the fault
+    worst_force_n: float = 0.0  # true absorber force, above that at the fault
+    state: str = ""
+    first_cause: str = ""
+    others: list[str] = []
+    failures: list[str] = []
+
+
+def measure(options: Options) -> dict[str, Any]:
+    """All moments, then the pairs."""
+    began_s = time.perf_counter()
+    chooser = random.Random(options.seed)
+    rig = BrokenRig(load_rig(RIG), options.seed)
+    rows: list[Row] = []
+
+    def at(phase: str) -> None:
+        cases = [NOTHING, *(chooser.sample(CASES, 6) if options.quick else CASES)]
+        rows.extend(_forked(rig, (case,), phase) for case in cases)
+
+    rig.advance_for(1.5)
+    rig.ask(TakeHelm(0, HOLDER, "bench"))
+    rig.ask(ZeroCells(0, HOLDER))
+    rig.advance_for(1.0)
+    at("parked")
+    rig.plant.driver.tell(pedal=0.4)
+    _until(rig, lambda: _rpm(rig) > RPM - 80.0)
+    rig.ask(Acknowledge(0, HOLDER))
+    rig.ask(MakeReady(0, HOLDER))
+    rig.ask(StartTest(0, HOLDER, "bench", SteadyHold(seconds=600.0, rpm=RPM)))
+    rig.plant.driver.tell(pedal=1.0)
+    rig.advance_for(0.6)
+    at("taking-up")
+    rig.advance_for(14.0)
+    power_kw = rig.plant.truth()["power_w"] / 1e3
+    at("steady")
+    pairs = list(itertools.combinations(severest(20), 2))
+    for pair in chooser.sample(pairs, 12) if options.quick else pairs:
+        rows.append(_forked(rig, pair, "steady"))
+    rig.send(Adjust(0, HOLDER, RPM * 0.85 * 0.10471975511965977))
+    rig.advance_for(0.7)
+    at("ramp")
+    rig.send(EaseOff(0, HOLDER))
+    rig.advance_for(0.6)
+    at("easing")
+    detected = [row.detected_ms for row in rows if row.detected_ms is not None]
+    failed = [row for row in rows if row.failures]
+    covered = {code for case in CASES for code in case.codes}
+    return {
+        "cases": len(rows),
+        "pairs": sum("+" in row.case for row in rows),
+        "failures": len(failed),
+        "worst_detect_ms": max(detected, default=None),
+        "steady_kw": power_kw,
+        "worst_speed_excursion_mps": max(row.worst_speed_mps for row in rows),
+        "worst_force_excursion_n": max(row.worst_force_n for row in rows),
+        "codes_without_a_case": sorted(set(TABLE) - covered),
+        "wall_s": time.perf_counter() - began_s,
+        "failed": [msgspec.to_builtins(row) for row in failed],
+        "rows": [msgspec.to_builtins(row) for row in rows],
+    }
+
+
+def severest(count: int) -> tuple[Case, ...]:
+    """Trips before eases, one case per code, in the table's order."""
+    first: dict[str, Case] = {}
+    for case in CASES:
+        if TABLE[case.codes[0]].effect >= Effect.EASE:
+            first.setdefault(case.codes[0], case)
+    ordered = sorted(first.values(), key=lambda case: -TABLE[case.codes[0]].effect)
+    return tuple(ordered[:count])
+
+
+def _until(rig: BrokenRig, reached: Any, within_s: float = 120.0) -> None:
+    until_s = rig.plant.now_s + within_s
+    while not reached():
+        rig.advance()
+        if rig.plant.now_s > until_s:
+            raise TimeoutError("the truck did not get there")
+
+
+def _rpm(rig: BrokenRig) -> float:
+    measured = rig.core.measured
+    return measured.engine_speed.value * 9.549296585513721 if measured is not None else 0.0
+
+
+def _forked(rig: BrokenRig, cases: tuple[Case, ...], phase: str) -> Row:
+    """Run the case in a fork of this moment and take its row."""
+    ours, theirs = os.pipe()
+    child = os.fork()
+    if child == 0:
+        status = 1
+        try:
+            os.close(ours)
+            row = run_case(rig, cases, phase)
+            with os.fdopen(theirs, "wb") as out:
+                out.write(msgspec.json.encode(row))
+            status = 0
+        except BaseException as error:  # told to the parent, which counts it as a failure
+            print(f"{cases[0].name} in {phase}: {error!r}", file=sys.stderr)
+        finally:
+            os._exit(status)
+    os.close(theirs)
+    with os.fdopen(ours, "rb") as told:
+        body = told.read()
+    os.waitpid(child, 0)
+    if not body:
+        name = " + ".join(case.name for case in cases)
+        return Row(name, phase, failures=["the core raised an exception"])
+    return msgspec.json.decode(body, type=Row)
+
+
+def run_case(rig: BrokenRig, cases: tuple[Case, ...], phase: str) -> Row:
+    """Break the rig now, go on, and judge. The rig is used up by it."""
+    signal.alarm(120)
+    names = rig.plant.truth_names
+    speeds = [names.index(name) for name in ("front_speed_mps", "rear_speed_mps")]
+    forces = [names.index(name) for name in ("front_absorber_n", "rear_absorber_n")]
+    coils = [place for place, name in enumerate(names) if name.endswith("_current_a")]
+    row = Row(" + ".join(case.name for case in cases), phase)
+    truth = rig.plant.world.truth_row
+    speed0 = max(float(truth[place]) for place in speeds)
+    force0 = sum(float(truth[place]) for place in forces)
+    codes = {code for case in cases for code in case.codes}
+    heard = len(rig.events)
+    begun_s = rig.plant.now_s
+    for case in cases:
+        case.breaks(rig)
+    noticed: dict[str, float] = {}
+    lift_s = float("inf")
+    lifted = False
+    limit_a: float | None = None
+    rise_a = 0.0
+    highest_mps, highest_n = speed0, force0
+    run_s = max((case.run_s for case in cases if phase in case.must), default=RUN_ON_S)
+    while rig.plant.now_s < begun_s + run_s:
+        rig.advance()
+        now_s = rig.plant.now_s
+        truth = rig.plant.world.truth_row
+        highest_mps = max(highest_mps, *(float(truth[place]) for place in speeds))
+        highest_n = max(highest_n, sum(float(truth[place]) for place in forces))
+        trip = rig.core.faults.trip
+        if trip is not None:
+            noticed.setdefault(trip.code, now_s)
+        for event in rig.events[heard:]:
+            if event.kind == "fault":
+                noticed.setdefault(str(event.data["code"]), now_s)
+        heard = len(rig.events)
+        worst = max((TABLE[code].effect for code in noticed), default=Effect.NONE)
+        if worst >= Effect.HOLD and not lifted and all(case.lifts for case in cases):
+            lift_s = min(lift_s, now_s + LIFT_AFTER_S)
+        if now_s >= lift_s:
+            rig.plant.driver.tell(pedal=0.0, brake=0.15)
+            lift_s = float("inf")
+            lifted = True
+        flowing_a = sum(float(truth[place]) for place in coils)
+        rises = rig.core.state in (State.TRIPPED, State.EASING) or (
+            rig.core.state is State.LOADED and _holds(rig)
+        )
+        if rises:  # whatever plays in the set points, no more may flow than when this began
+            limit_a = flowing_a + 4 * IN_FLIGHT_A if limit_a is None else limit_a
+            rise_a = max(rise_a, flowing_a - limit_a)
+        else:
+            limit_a = None
+    truth = rig.plant.world.truth_row
+    row.state = rig.core.state.value
+    row.first_cause = rig.core.telemetry().first_cause
+    row.worst_speed_mps = round(highest_mps - speed0, 4)
+    row.worst_force_n = round(highest_n - force0, 1)
+    row.others = sorted(set(noticed) - codes)
+    named = [code for code in noticed if code in codes]
+    if named:
+        row.code = min(named, key=lambda code: noticed[code])
+        row.effect = TABLE[row.code].effect.name.lower()
+        row.detected_ms = round(1e3 * (noticed[row.code] - begun_s), 1)
+    left_a = max(float(truth[place]) for place in coils)
+    row.failures = _judge(rig, row, cases, noticed, begun_s)
+    worst = max((TABLE[code].effect for code in noticed), default=Effect.NONE)
+    stuck = any("stuck on" in case.name for case in cases)
+    if worst >= Effect.EASE and left_a > EMPTY_A and not stuck:
+        row.failures.append(f"{left_a:.2f} A are left in a coil")
+    if rise_a > 0.0 and not stuck:
+        row.failures.append(f"the current rose by {rise_a:.2f} A under the fault")
+    if highest_mps > 1.05 * rig.rig.limits.max_speed_mps:
+        row.failures.append(f"{highest_mps:.1f} m/s")
+    if highest_n > 1.05 * rig.rig.limits.max_force_n:
+        row.failures.append(f"{highest_n:.0f} N")
+    return row
+
+
+def _holds(rig: BrokenRig) -> bool:
+    worst = rig.core.faults.severest()
+    return worst is not None and worst.effect is Effect.HOLD
+
+
+def _judge(
+    rig: BrokenRig, row: Row, cases: tuple[Case, ...], noticed: dict[str, float], begun_s: float
+) -> list[str]:
+    failures: list[str] = []
+    state, phase = row.state, row.phase
+    due = [case for case in cases if phase in case.must]
+    if len(cases) == 1:
+        for case in due:
+            mine = [code for code in case.codes if code in noticed]
+            if not mine:
+                failures.append(f"not noticed; active: {sorted(noticed)}")
+                continue
+            code = min(mine, key=lambda each: noticed[each])
+            took_ms = 1e3 * (noticed[code] - begun_s)
+            allowed = TABLE[code].within_ms + case.sensing_ms + SLACK_MS
+            if took_ms > allowed:
+                failures.append(f"{code} after {took_ms:.0f} ms, allowed {allowed:.0f}")
+        if not cases[0].codes and noticed:
+            failures.append(f"false alarm: {sorted(noticed)}")
+    elif due and not row.code:
+        failures.append(f"neither noticed; active: {sorted(noticed)}")
+    codes = {code for case in cases for code in case.codes}
+    worst = max((TABLE[code].effect for code in noticed), default=Effect.NONE)
+    if phase == "parked":
+        if state == "tripped" and row.first_cause not in codes:
+            failures.append(f"tripped for {row.first_cause}")
+        elif state not in ("parked", "tripped"):
+            failures.append(f"ended {state}")
+        if due and worst >= Effect.REFUSE and not _refuses_ready(rig):
+            failures.append("could be made ready with the fault there")
+    elif worst is Effect.TRIP:
+        if state != "tripped":
+            failures.append(f"a trip ended {state}")
+        elif row.first_cause not in codes:
+            failures.append(f"tripped for {row.first_cause}")
+    elif worst is Effect.EASE:
+        if state not in _UNLOADED:
+            failures.append(f"an easing fault ended {state}")
+    elif phase in LOAD and state != "loaded":
+        failures.append(f"ended {state} without reason")
+    return failures
+
+
+def _refuses_ready(rig: BrokenRig) -> bool:
+    """Whether a person is kept from making ready. A helm that has gone is refusal enough."""
+    if rig.core.state is State.TRIPPED or not rig.core.helm.holder:
+        return True
+    number = rig.send(Acknowledge(0, HOLDER))
+    number = rig.send(MakeReady(0, HOLDER))
+    until_s = rig.plant.now_s + 0.5
+    while number not in rig.answers and rig.plant.now_s < until_s:
+        rig.advance()
+    answer = rig.answers.get(number)
+    return answer is None or not answer.accepted
+
+
+if __name__ == "__main__":
+    run_bench("faults", measure)
