@@ -27,6 +27,7 @@ from daq.rig import RotorHeat
 
 CAP_HORIZON_S = 40.0  # how gently the cap closes; load moves on this time scale
 MARGIN_SIGMAS = 2.5
+LEAST_RISE = 0.5  # of the rise to the limit: below it what errs is not yet a factor
 LARGEST_MARGIN = 0.7  # of the way from the surroundings to the limit
 BITES_AT = 0.95  # of the cap: then it decides what the absorber gives
 
@@ -54,7 +55,7 @@ def safety_margin(rise_k: float, sigma_k: float, limit_rise_k: float) -> float:
     """
     if limit_rise_k <= 0.0:
         return 0.0
-    relative = MARGIN_SIGMAS * sigma_k / max(rise_k, 0.2 * limit_rise_k)
+    relative = MARGIN_SIGMAS * sigma_k / max(rise_k, LEAST_RISE * limit_rise_k)
     return limit_rise_k * min(1.0 - math.exp(-relative), LARGEST_MARGIN)
 
 

@@ -45,8 +45,8 @@ class _Rotor:
     """One absorber's estimate, permission and sums."""
 
     __slots__ = (
-        "absorber", "cap", "cool_s", "fan", "guard", "headroom", "hottest_k", "life", "notes",
-        "observer", "over_s", "paused", "planned", "power_w", "sensor_k", "sensor_s",
+        "absorber", "cap", "cool_s", "fan", "guard", "headroom", "hottest_k", "life", "most_w",
+        "notes", "observer", "over_s", "paused", "planned", "power_w", "sensor_k", "sensor_s",
         "speed_radps", "time_s", "turns", "weight",
     )  # fmt: skip
 
@@ -68,6 +68,7 @@ class _Rotor:
         self.sensor_k = _NAN
         self.sensor_s = -math.inf  # time of the newest reading taken
         self.hottest_k = 0.0  # of this run
+        self.most_w = 0.0  # power of this run
         self.cool_s = 0.0  # until the after-run temperature
         self.notes: tuple[str, ...] = ()
         self.over_s = 0.0  # the cap has bitten and load was missing for so long
@@ -121,6 +122,7 @@ class HeatKeeper:
         self._run_id = run_id
         for rotor in self._rotors:
             rotor.hottest_k = 0.0
+            rotor.most_w = 0.0
             rotor.planned = _UNKNOWN
         self.expect(power_w, speed_mps)
 
@@ -217,6 +219,8 @@ class HeatKeeper:
         self._loads.set_heat(place, rotor.observer.rim_k, cap.power_w, rotor.weight)
         if rim > rotor.hottest_k and under_load:
             rotor.hottest_k = rim
+        if under_load:
+            rotor.most_w = max(rotor.most_w, rotor.power_w)
         life = rotor.life
         rotor.life = AbsorberLife(
             life.turning_s + (seconds if rotor.speed_radps > TURNING_RADPS else 0.0),
@@ -279,21 +283,27 @@ class HeatKeeper:
         else:
             low, high = (known.low_s, math.inf) if best == math.inf else (0.0, math.inf)
         rotor.headroom = Headroom(best, min(low, best), max(high, best))
-        plan = self._plan_w == self._plan_w
+        work = self._plan_work(rotor)
         if turn == INTERVAL_EVERY:
             rotor.planned = (
-                observer.headroom(
-                    limit_k, self._plan_w, self._plan_radps, fan, ambient, LIVE_HORIZON_S
-                )
-                if plan
+                observer.headroom(limit_k, *work, fan, ambient, LIVE_HORIZON_S)
+                if work is not None
                 else _UNKNOWN
             )
         elif turn == 2 * INTERVAL_EVERY:
-            work = (self._plan_w, self._plan_radps) if plan else (power, speed)
+            work = work if work is not None else (power, speed)
             has_fan = bool(rotor.absorber.fan)
             rotor.paused = observer.headroom(
                 limit_k, *work, has_fan, ambient, LIVE_HORIZON_S, PAUSE_S
             )
+
+    def _plan_work(self, rotor: _Rotor) -> tuple[float, float] | None:
+        """Power and shaft speed of the plan; where it leaves them open, the most of this run."""
+        if math.isfinite(self._plan_w):
+            return self._plan_w, self._plan_radps
+        if self._run_id and rotor.most_w > WORK_W:
+            return rotor.most_w, rotor.speed_radps
+        return None
 
     # ---- what others ask -------------------------------------------------------------------------
 

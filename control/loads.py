@@ -70,6 +70,7 @@ GENERAL_COLUMNS = 5
 CAP_W, ROTOR_GOAL, WEIGHT_GOAL, CAP_SHARE, WORK_S, WORK_J, WORK_RAD = range(7)
 WARM_COLUMNS = 7
 CAP_SLEW_S = 5.0  # the share goes from all to nothing in no less than this: never a step in load
+LEAST_SHARE = 1e-3
 HEAT_FOLLOW_S = 1.0  # temperature and weight come a few times a second: followed without steps
 
 # Input layout: head, then blocks per roll set and per absorber.
@@ -170,7 +171,8 @@ def frame(
         goal = warm[i, CAP_W] / most_w if warm[i, CAP_W] < most_w else 1.0
         pace = dt / CAP_SLEW_S
         warm[i, CAP_SHARE] += min(max(goal - warm[i, CAP_SHARE], -pace), pace)
-        scratch[7, i] = room * warm[i, CAP_SHARE]
+        # Never quite nothing: a roll set without room would drop out of the speed that is held.
+        scratch[7, i] = room * max(warm[i, CAP_SHARE], LEAST_SHARE)
         warm[i, WORK_S] += dt
         warm[i, WORK_J] += states[i, force_loop.FORCE_TICK_N] * speed * dt
         warm[i, WORK_RAD] += speed * lever * dt

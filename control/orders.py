@@ -15,6 +15,7 @@ from control.faults import TABLE, Effect
 from control.kinds import check_begin, check_plan, make_test
 from control.states import Trigger
 from control.telemetry import State
+from control.works import Expected, heaviest
 from daq.errors import DrumlinError, Refused
 from daq.measured import NOT_YET_KNOWN
 from daq.readings import Quality
@@ -272,6 +273,9 @@ def _start(core: Core, command: c.StartTest) -> bool:
     ratio = None if engine and measured.engine_speed_source != "ratio" else core.ratio_per_m
     check_begin(command.plan.begin, measured, core.rig)
     core.begin(make_test(command.run_id, command.plan, core.rig, ratio))
+    work = heaviest(command.plan, core.rig, Expected(ratio_per_m=core.ratio_per_m))
+    if work is not None:
+        core.heat.expect(work.power_w, work.speed_mps)
     return False
 
 

@@ -34,6 +34,7 @@ from daq.rig import Rig
 RADPS_PER_RPM = 2.0 * math.pi / 60.0
 APPROACH_S = 8.0  # from one point of a map to the next
 SWEEP_PARTS = 10
+QUICK_POINTS = 1000
 
 
 class Work(msgspec.Struct, frozen=True):
@@ -79,6 +80,20 @@ def works_of(plan: Plan, rig: Rig, expected: Expected) -> tuple[Work, ...]:
         case SnapSmoke():
             return (Work(plan.most_snaps * plan.idle_s, 0.0, 0.0),)
     raise Refused("Nothing is known of the heat of this kind of test.", "Rehearse it.", "kind")
+
+
+def heaviest(plan: Plan, rig: Rig, expected: Expected) -> Work | None:
+    """The plan's work of most power; None when the plan leaves it open.
+
+    Asked for by the load loop as a test begins: a long trace would take it too long.
+    """
+    if isinstance(plan, SpeedTrace) and len(plan.points) > QUICK_POINTS:
+        return None
+    try:
+        works = works_of(plan, rig, expected)
+    except Refused:
+        return None
+    return max(works, key=lambda work: work.power_w)
 
 
 def _power(expected: Expected) -> float:
