@@ -26,6 +26,7 @@ from daq.record import (
     RECORD_HEAD,
     Kind,
 )
+from daq.teeth import ToothTable
 
 HEADER_SCHEMA = 1
 _MARK = BLOCK_MARK.to_bytes(4, "little")
@@ -45,6 +46,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     started_utc: str = ""  # a label for people; no computation uses it
     zeros: dict[str, float] = {}  # absorber name -> count taken as zero, before the run
     learned_ratio: float | None = None  # engine rad/s per roll m/s
+    teeth: dict[str, ToothTable] = {}  # roll set -> tooth offsets known when it began
     note: str = ""
     schema: int = HEADER_SCHEMA
 

@@ -373,13 +373,14 @@ class WheelBank:
             self.motion, self.parameters, now_tick, self.arrivals, self.blocks, self.push,
             self.push_row, self.work, self.out,
         )  # fmt: skip
-        if ready and self.learning:
+        if ready:
             self._learn(ready)
         return self.out
 
     def _learn(self, ready: int) -> None:
         for row, learner in enumerate(self.learners):
-            if ready >> row & 1:
+            # a stored table needs a few blocks to find out how far the wheel has turned meanwhile
+            if ready >> row & 1 and (self.learning or learner.stored is not None):
                 learner.learn(
                     self.ticks[row], self.indices[row], int(self.state[row, HEAD]), self._tick_s
                 )

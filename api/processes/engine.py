@@ -245,9 +245,9 @@ class Engine:
                 run_id = str(event.data["run_id"])
                 start = self._started.pop(run_id, None)
                 self._started.clear()
-                self._files.begin(
-                    run_id, start, Learned(dict(self.core.zeros), self.core.ratio_per_m), host_ns
-                )
+                kept = self.core.memory()
+                learned = Learned(dict(self.core.zeros), kept.ratio_per_m, kept.teeth)
+                self._files.begin(run_id, start, learned, host_ns)
                 self.pulse.restart()
             self._note(Kind.EVENT, host_ns, _msgpack.encode(event))
             if event.kind == "run-ended":

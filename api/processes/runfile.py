@@ -23,6 +23,7 @@ from daq.errors import DrumlinError
 from daq.record import Kind, RawRecorder, RecorderState
 from daq.recording import Header
 from daq.rig import Rig
+from daq.teeth import ToothTable
 
 RAW_NAME = "raw.drm"
 DECISION = 8  # record kind beside daq.record.Kind: msgpack of Telemetry, in black boxes only
@@ -37,6 +38,7 @@ class Learned(msgspec.Struct, frozen=True):
 
     zeros: dict[str, float] = {}
     ratio: float | None = None
+    teeth: dict[str, ToothTable] = {}
 
 
 class RunFile:
@@ -187,5 +189,6 @@ class RunFile:
                 started_utc=datetime.now(UTC).isoformat(timespec="seconds"),
                 zeros=learned.zeros,
                 learned_ratio=learned.ratio,
+                teeth=learned.teeth,
             )
         )

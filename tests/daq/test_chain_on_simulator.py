@@ -191,3 +191,40 @@ def test_a_broken_tooth_sensor_is_never_believed(kind: str, amount: float) -> No
     wrong = ~(np.abs(error) < 0.5)
     assert wrong.mean() > 0.5  # the fault is real
     assert (good & wrong[-len(good) :]).mean() < 0.02
+
+
+def test_a_recording_that_begins_under_load_is_read_with_the_teeth_known_before() -> None:
+    """Works rig, free rolls. A chain that starts in the middle finds the wheel's phase by itself
+    from the table it is given, and learns nothing else: as live, where a speed loop holds on."""
+    plant = Plant(tarnhow(3), seed=3)
+    plant.put_truck(False)
+    plant.world.spin(25.0, 25.0)
+    deframer = Deframer()
+    hello: Hello | None = None
+    before: Chain | None = None
+    after: dict[str, Chain] = {}
+    errors: dict[str, list[float]] = {"with": [], "without": []}
+    plant.receive(encode(AskIdentity(7)))
+    for k in range(9000):
+        for frame in deframer.feed(plant.advance()):
+            if isinstance(frame, Hello) and before is None:
+                hello, before = frame, Chain(rig_file(), frame)
+            elif isinstance(frame, Sample) and before is not None:
+                if k < 6000:
+                    before.update(frame)
+                elif not after:
+                    assert hello is not None
+                    after = {name: Chain(rig_file(), hello) for name in errors}
+                    after["with"].restore_tooth_tables(before.tooth_tables())
+                    for chain in after.values():
+                        chain.learn_teeth(False)
+                for name, chain in after.items():
+                    measured = chain.update(frame)
+                    if k > 7500:  # some turns later
+                        true = plant.truth()
+                        late = 0.025 * true["rear_acceleration_mps2"]
+                        speed = measured.roll_sets[1].speed.value
+                        errors[name].append(speed - (true["rear_speed_mps"] - late))
+    spread = {name: float(np.std(values)) for name, values in errors.items()}
+    assert spread["with"] < 0.5 * spread["without"]
+    assert spread["with"] < 0.001
