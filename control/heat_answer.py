@@ -18,6 +18,7 @@ from daq.errors import Refused
 PAUSES_S = (300.0, 600.0, 1200.0)
 MOST_PARTS = 10
 FASTER = (1.15, 1.3, 1.5, 1.75, 2.0)
+SLOWER = (0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.65, 0.6, 0.55, 0.5, 0.45, 0.4, 0.35, 0.3)
 COOL_FIRST_S = (300.0, 600.0, 1200.0, 2400.0, 3600.0)
 PAUSE_SPEED_MPS = 3.0  # the truck lets the rolls turn slowly
 LEAST_USEFUL_S = 30.0
@@ -26,9 +27,9 @@ LONGEST_S = 86_400.0
 
 def answer(plan: Plan, heat: RigHeat, expected: Expected) -> HeatAnswer:
     """The answer before the test. Raises Refused when the plan leaves something open."""
-    check_plan(plan, heat.rig, expected.ratio_per_m, engine_speed=True)
     works = works_of(plan, heat.rig, expected)
     check_works(works)
+    check_plan(plan, heat.rig, expected.ratio_per_m, engine_speed=True)
     margins = heat.margins(works)
     found = heat.through(works, margins)
     seconds = sum(work.seconds for work in works)
@@ -119,7 +120,8 @@ def _suggest(
             break
     if not is_hold or not math.isnan(found.short_after_s):
         # At a given force less speed means less power: a slower climb, a slower trace.
-        slower = _largest_share(lambda share: fits(_scaled(works, share, share)))
+        # Too slow the torque is not there either: look from the top, not by halving.
+        slower = next((share for share in SLOWER if fits(_scaled(works, share, share))), 0.0)
         if slower > 0.0:
             speed = slower * max(work.speed_mps for work in works)
             made.append(

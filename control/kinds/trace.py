@@ -24,6 +24,8 @@ from daq.rig import Rig
 GRID_S = 0.1  # of band and look-ahead
 START_BAND_MPS = 1.0
 
+LONGEST_S = 14_400.0  # the loop lays the whole trace out when it begins
+
 
 def check_trace(plan: SpeedTrace, rig: Rig) -> None:
     """Raises Refused when the trace is not complete, goes back, or leaves the rig's speeds."""
@@ -31,6 +33,8 @@ def check_trace(plan: SpeedTrace, rig: Rig) -> None:
         problem = f"The trace '{plan.file}' has not been read." if plan.file else "No trace."
         raise Refused(problem, "Give points; files are read where plans are read.", "trace")
     check_profile(plan.points, "trace")
+    if plan.points[-1][0] - plan.points[0][0] > LONGEST_S:
+        raise Refused(f"The trace is longer than {LONGEST_S / 3600.0:.0f} h.", "Split it.", "trace")
     fastest = 0.98 * top_speed(rig)
     for number, (_, speed) in enumerate(plan.points, start=1):
         if not 0.0 <= speed <= fastest:
