@@ -29,6 +29,8 @@ def flags_of(given: Given, rows: Mask, *, gear_locked: bool, loaded: bool) -> li
     found: list[Flag] = []
     if gear_locked:
         found += _slip(given, rows)
+    else:
+        found += _told_slip(given)
     if loaded:
         found += _apart(given, rows)
     found += _limits(given)
@@ -63,6 +65,15 @@ def _slip(given: Given, rows: Mask) -> list[Flag]:
         f"Engine and rolls ran apart by more than {100 * SLIP:g} % of their usual ratio: tyres or "
         "converter slipped.",
         stretches(off, given.time_s, SLIP_FOR_S),
+    )
+
+
+def _told_slip(given: Given) -> list[Flag]:
+    """Slip as the rig saw it while it ran, by the learned ratio or by its roll sets (daq.slip)."""
+    return _some(
+        "slip",
+        "The tyres slipped on the rolls, by the learned ratio or by the roll sets.",
+        stretches(given.of("tyre_slip") > 0.5, given.time_s),
     )
 
 

@@ -7,10 +7,15 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from daq.readings import Quality, Reading, Unit
+from daq.results.flags import flags_of
+from daq.results.given import given_of
+from daq.results.result import Settings
 from daq.slip import APART, FOR_S, GEARBOX, SLIP, SlipWatch
+from tests.daq.synthetic import tarnhow
 
 FRAME_S = 0.002
 
@@ -59,3 +64,18 @@ def test_a_blip_and_a_reading_that_is_not_good_flag_nothing() -> None:
             assert not poor.update(
                 ratio(0.05, quality), ratio(math.nan, Quality.MISSING), FRAME_S * k
             )
+
+
+def test_the_result_names_where_in_the_run_the_tyres_slipped() -> None:
+    time_s = 100.0 + FRAME_S * np.arange(2500)
+    slipping = (time_s > 102.0) & (time_s < 102.8)
+    given = given_of(tarnhow(), {}, {"time_s": time_s, "tyre_slip": slipping}, Settings())
+    rows = np.ones(time_s.shape, dtype=bool)
+    flags = [one for one in flags_of(given, rows, gear_locked=False, loaded=False)
+             if one.code == "slip"]  # fmt: skip
+    assert len(flags) == 1
+    assert flags[0].from_s == pytest.approx(2.0, abs=0.01)
+    assert flags[0].to_s == pytest.approx(2.8, abs=0.01)
+    quiet = given_of(tarnhow(), {}, {"time_s": time_s, "tyre_slip": slipping & False}, Settings())
+    assert not [one for one in flags_of(quiet, rows, gear_locked=False, loaded=False)
+                if one.code == "slip"]  # fmt: skip
