@@ -1,0 +1,182 @@
+"""Is the gate, is each watcher tested? Small changes to their source must turn the tests red.
+
+Every mutant changes one place of control/gate.py, faults.py, watch.py, screen.py or surroundings.py:
+a comparison gets the other edge or the other way, plus becomes minus, a number changes, `and`
+becomes `or`, `min` becomes `max`, a `not` goes. The tests run on the mutated source in a fork of
+their own; nothing in the tree is touched. A mutant that no test notices is a survivor, named with
+its line. Mutants that cannot change anything are listed in EQUIVALENT with the reason.
+"""
+
+from __future__ import annotations
+
+import ast
+import copy
+import importlib.abc
+import importlib.util
+import io
+import os
+import random
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import redirect_stderr, redirect_stdout
+from importlib.machinery import ModuleSpec
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from bench._common import Options, run_bench
+
+ROOT = Path(__file__).parent.parent
+TESTS: dict[str, tuple[str, ...]] = {
+    "control.gate": ("tests/control/test_gate.py", "tests/control/test_states.py"),
+    "control.faults": ("tests/control/test_faults.py",),
+    "control.watch": ("tests/control/test_faults.py", "tests/faults/test_watchers.py"),
+    "control.screen": ("tests/faults/test_watchers.py", "tests/control/test_faults.py"),
+    "control.surroundings": ("tests/faults/test_watchers.py", "tests/control/test_faults.py"),
+}
+QUICK = 6  # mutants of a quick run
+LONGEST_S = 90  # a mutant that hangs is noticed too
+
+_FLIPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
+    ast.Lt: (ast.LtE, ast.GtE), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.LtE),
+    ast.GtE: (ast.Gt, ast.Lt), ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.Is: (ast.IsNot,),
+    ast.IsNot: (ast.Is,), ast.In: (ast.NotIn,), ast.NotIn: (ast.In,),
+}  # fmt: skip
+
+# (module, code before -> after): why nothing can tell the difference.
+EQUIVALENT: dict[tuple[str, str], str] = {
+    ("control.gate", "sent > dt_s -> sent >= dt_s"): "both give 0 at equality",
+}
+
+
+def sites(tree: ast.Module) -> Iterator[tuple[ast.AST, str, Any]]:
+    """(node, what, how) of every possible mutant; annotations and docstrings are left alone."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Compare) and len(node.ops) == 1:
+            for other in _FLIPS.get(type(node.ops[0]), ()):
+                yield node, "compare", other
+        elif isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add | ast.Sub | ast.Mult):
+            other = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div}[type(node.op)]
+            yield node, "operator", other
+        elif isinstance(node, ast.BoolOp):
+            yield node, "bool", ast.Or if isinstance(node.op, ast.And) else ast.And
+        elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
+            yield node, "not", None
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            if node.func.id in ("min", "max"):
+                yield node, "extreme", "max" if node.func.id == "min" else "min"
+        elif isinstance(node, ast.Constant) and type(node.value) is float and node.value != 0.0:
+            yield node, "number", node.value * 1.6
+
+
+def mutant(source: str, number: int) -> tuple[str, int, str]:
+    """Source of mutant `number`, its line, and what changed."""
+    tree = ast.parse(source)
+    for place, (node, what, how) in enumerate(sites(tree)):
+        if place != number:
+            continue
+        before = ast.unparse(copy.deepcopy(node))
+        changed: Any = node
+        if what == "compare":
+            changed.ops = [how()]
+        elif what in ("operator", "bool"):
+            changed.op = how()
+        elif what == "not":
+            changed.op = ast.UAdd()
+            changed.operand = ast.Call(ast.Name("bool", ast.Load()), [changed.operand], [])
+        elif what == "extreme":
+            changed.func = ast.Name(how, ast.Load())
+        else:
+            changed.value = how
+        ast.fix_missing_locations(tree)
+        line = int(getattr(node, "lineno", 0))
+        return ast.unparse(tree), line, f"{before} -> {ast.unparse(changed)}"
+    raise IndexError(number)
+
+
+class _Finder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
+    """Gives one module's mutated source in place of its file."""
+
+    def __init__(self, name: str, source: str) -> None:
+        self._name, self._source = name, source
+
+    def find_spec(self, fullname: str, *_: Any) -> ModuleSpec | None:
+        if fullname != self._name:
+            return None
+        path = str(ROOT / (fullname.replace(".", "/") + ".py"))
+        return importlib.util.spec_from_file_location(fullname, path, loader=self)
+
+    def exec_module(self, module: ModuleType) -> None:
+        exec(compile(self._source, module.__name__, "exec"), module.__dict__)
+
+
+def run_mutant(name: str, source: str) -> str:
+    """ "killed", "survived" or "hung", from the tests in a fork."""
+    child = os.fork()
+    if child == 0:
+        signal.alarm(LONGEST_S)
+        status = 3
+        try:
+            # A kernel's cache knows only the file: a mutated one runs as plain Python.
+            sys.meta_path.insert(0, _Finder(name, source.replace("@jit\n", "")))
+            import pytest  # noqa: PLC0415 - after the fork: each child has its own
+
+            with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+                status = pytest.main(
+                    ["-x", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=1", *TESTS[name]]
+                )
+        except BaseException:  # a mutant that cannot even be imported is noticed
+            status = 1
+        finally:
+            os._exit(min(int(status), 100))
+    _, told = os.waitpid(child, 0)
+    if os.WIFSIGNALED(told):
+        return "hung"
+    return "survived" if os.WEXITSTATUS(told) == 0 else "killed"
+
+
+def measure(options: Options) -> dict[str, Any]:
+    """All mutants; a seeded sample of them when quick or `DRUMLIN_MUTANTS=N` says so."""
+    began_s = time.perf_counter()
+    os.chdir(ROOT)
+    import hypothesis  # noqa: F401, PLC0415 - warm for the forks
+    import msgspec  # noqa: F401, PLC0415
+    import numba  # noqa: F401, PLC0415
+    import numpy as np  # noqa: F401, PLC0415
+
+    every: list[tuple[str, int]] = []
+    sources: dict[str, str] = {}
+    for name in TESTS:
+        sources[name] = (ROOT / (name.replace(".", "/") + ".py")).read_text(encoding="utf-8")
+        every += [(name, n) for n in range(sum(1 for _ in sites(ast.parse(sources[name]))))]
+    most = int(os.environ.get("DRUMLIN_MUTANTS", QUICK if options.quick else len(every)))
+    chosen = random.Random(options.seed).sample(every, min(most, len(every)))
+    if options.quick or most < len(every):
+        chosen.sort()
+    for name in TESTS:  # the untouched source must pass, or nothing is proved
+        if any(one[0] == name for one in chosen) and run_mutant(name, sources[name]) != "survived":
+            raise RuntimeError(f"the tests of {name} fail without a mutant")
+    survivors: list[dict[str, Any]] = []
+    counts = dict.fromkeys(("killed", "survived", "hung", "equivalent"), 0)
+    for name, number in chosen:
+        source, line, change = mutant(sources[name], number)
+        outcome = run_mutant(name, source)
+        if outcome == "survived" and (name, change) in EQUIVALENT:
+            outcome = "equivalent"
+        counts[outcome] += 1
+        if outcome == "survived":
+            survivors.append({"module": name, "line": line, "change": change})
+            print(f"survivor: {name}:{line}: {change}", file=sys.stderr, flush=True)
+    return {
+        "mutants": len(chosen),
+        "of": len(every),
+        **counts,
+        "survivors": survivors,
+        "wall_s": time.perf_counter() - began_s,
+    }
+
+
+if __name__ == "__main__":
+    run_bench("mutants", measure)
