@@ -123,7 +123,7 @@ class Stand(Served):
             state="parked", silent=False, frozen=False, link_dead=False, loop_up=True,
             refuse_sockets=False, faults=[], cause="", acknowledged=False, holder="", name="",
             asked_by="", surge=0.0, rotor_unknown=False, suspect_cell=False,
-            missing_engine=False, role="maintain", posts=[],
+            missing_engine=False, role="maintain", posts=[], kind="steady-hold",
         )  # fmt: skip
 
     def posts(self) -> list[str]:

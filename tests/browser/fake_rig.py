@@ -32,6 +32,7 @@ from control.telemetry import (
 from daq.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
 from daq.rig import load_rig
+from tests.browser import fake_results
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "api" / "page"
@@ -75,6 +76,7 @@ class Scene:
         self.held_at: float | None = None
         self.posts: list[str] = []
         self.runs = 3
+        self.kind = "steady-hold"  # of the test that runs
         self.role = "maintain"
 
     def now(self) -> float:
@@ -159,7 +161,7 @@ class Scene:
                 if self.load > 0.2
                 else math.inf
             )
-            views.append(AbsorberView(absorber.name, share, 17.5 * self.load, rotor, headroom))
+            views.append(made_up_heat(absorber.name, share, self.load, rotor, headroom))
         test = None
         if self.state in (State.LOADED, State.EASING) and self.run_id:
             elapsed = now - self.test_began
@@ -177,6 +179,8 @@ class Scene:
                 (rpm - self.set_rpm) / self.set_rpm,
                 0.0,
             )
+            if self.kind != "steady-hold":
+                test = made_up_test(self.kind, test, speed, elapsed)
             if self.state is State.EASING and self.load < 0.02:
                 self.state, self.run_id = State.READY, ""
         engine = (
@@ -239,6 +243,70 @@ class Scene:
         )
 
 
+def made_up_heat(
+    name: str, share: float, load: float, rotor: float, headroom: float
+) -> AbsorberView:
+    """An absorber with its heat: intervals of a tenth, as long as there is a headroom at all."""
+    known = math.isfinite(headroom)
+    return AbsorberView(
+        name,
+        share,
+        17.5 * load,
+        rotor,
+        headroom,
+        rotor_sigma_k=4.0,
+        headroom_low_s=0.9 * headroom if known else headroom,
+        headroom_high_s=1.12 * headroom if known else headroom,
+        after_pause_s=1.4 * headroom,
+        after_pause_low_s=1.2 * headroom,
+        after_pause_high_s=1.7 * headroom,
+        pause_s=120.0,
+        plan_headroom_s=headroom,
+        plan_headroom_low_s=0.9 * headroom,
+        plan_headroom_high_s=1.12 * headroom,
+        capacity_nm=880.0 - 90.0 * load,
+        capacity_cold_nm=900.0,
+        power_w=share * 24.6,
+        cap_w=118_000.0,
+        heat_level="cool" if load < 0.5 else "warm",
+        rotor_sensor="trusted",
+        fan=load > 0.1,
+    )
+
+
+def target_at(time_s: float) -> float:
+    """An invented road: m/s over time."""
+    return 17.0 + 5.0 * math.sin(time_s / 5.0) + 2.0 * math.sin(time_s / 2.1)
+
+
+def made_up_test(kind: str, test: TestView, speed: float, elapsed: float) -> TestView:
+    """The same moment in a test of another kind."""
+    replace = msgspec.structs.replace
+    if kind == "speed-trace":
+        now = target_at(elapsed)
+        near = [target_at(elapsed + step / 10) for step in range(-10, 11)]
+        return replace(
+            test, kind=kind, phase="trace", instruction="Keep inside the band.", unit="m/s",
+            set_point=now, measured=now + 0.5 * math.sin(elapsed), target_mps=now,
+            band_low_mps=min(near) - 0.894, band_high_mps=max(near) + 0.894,
+            ahead=tuple((s / 4, target_at(elapsed + s / 4)) for s in range(25)),
+            grade_percent=0.0, distance_m=17.0 * elapsed, error_relative=0.0,
+        )  # fmt: skip
+    if kind == "grade-climb":
+        return replace(
+            test, kind=kind, phase="climb", unit="m/s", set_point=18.0, measured=17.6 + speed * 0,
+            instruction="Hold 65 km/h; floor it when the speed falls.", total_s=600.0,
+            grade_percent=6.0 + 2.0 * math.sin(elapsed / 9), distance_m=17.6 * elapsed,
+        )  # fmt: skip
+    if kind == "power-sweep":
+        return replace(
+            test, kind=kind, phase="full pedal", total_s=10.0, elapsed_s=0.0,
+            instruction="Floor it now, and stay on the floor.",
+            next_phases=("Stay on the floor until 3,000 rpm.",),
+        )  # fmt: skip
+    return replace(test, kind=kind)
+
+
 def problem(status: int, title: str, detail: str, remedy: str, code: str) -> JSONResponse:
     return JSONResponse(
         {
@@ -260,7 +328,7 @@ def made_up_run(n: int) -> dict[str, Any]:
     return {
         "id": f"20261125-08{40 - 3 * n:02d}00-mad{n}",
         "rig_name": RIG.name,
-        "kind": "steady-hold",
+        "kind": "power-sweep",
         "vehicle": ("Invented pickup, as delivered", "Invented pickup, new exhaust", "")[n % 3],
         "state": state,
         "reason": "time is up",
@@ -268,23 +336,9 @@ def made_up_run(n: int) -> dict[str, Any]:
         "ended_at": f"2026-11-25T08:{42 - 3 * n:02d}:00Z",
         "holder": "demo",
         "frames": 60_000,
-        "tags": [],
+        "tags": ["check"] if n == 0 else [],
         "notes": [{"at": "2026-11-25T08:44:00Z", "who": "demo", "text": "Tyres warm."}],
-        "result": None
-        if n == 2
-        else {
-            "mean_rpm": 1900.4,
-            "std_rpm": 1.31,
-            "mean_power_kw": 251.8,
-            "std_power_kw": 0.9,
-            "mean_torque_nm": 1265.0,
-            "std_torque_nm": 5.2,
-            "in_tolerance": 0.998,
-            "tolerance": 0.005,
-            "seconds": 110.0,
-            "set_rpm": 1900.0,
-            "reached": True,
-        },
+        "result": None,
     }
 
 
@@ -430,8 +484,60 @@ def build(scene: Scene | None = None) -> FastAPI:
         )
 
     @app.get("/api/runs")
-    async def runs() -> JSONResponse:
-        return JSONResponse({"runs": [made_up_run(n) for n in range(scene.runs)], "next": ""})
+    async def runs(q: str = "", kind: str = "", tag: str = "") -> JSONResponse:
+        found = [made_up_run(n) for n in range(scene.runs)]
+        found = [
+            run
+            for run in found
+            if q.lower() in f"{run['id']} {run['vehicle']}".lower()
+            and kind in ("", run["kind"])
+            and (not tag or tag in run["tags"])
+        ]
+        return JSONResponse({"runs": found, "next": ""})
+
+    @app.get("/api/runs/{run_id}/result")
+    async def result(run_id: str) -> Response:
+        for n in range(scene.runs):
+            if made_up_run(n)["id"] == run_id and n != 2:
+                return Response(fake_results.encoded(fake_results.result(n)))
+        return problem(404, "Not found", "No evaluation.", "Evaluate it.", "no-evaluation")
+
+    @app.get("/api/vehicles")
+    async def vehicles() -> Response:
+        return Response(fake_results.encoded({"vehicles": fake_results.VEHICLES}))
+
+    @app.get("/api/sets")
+    async def sets() -> Response:
+        return Response(fake_results.encoded({"sets": fake_results.SETS}))
+
+    @app.get("/api/consistency")
+    async def consistency() -> Response:
+        return Response(fake_results.encoded(fake_results.check_runs()))
+
+    @app.get("/api/proving")
+    async def proving() -> Response:
+        return Response(fake_results.encoded(fake_results.proving()))
+
+    @app.get("/api/heat")
+    async def heat() -> Response:
+        return Response(fake_results.encoded(fake_results.heat_memory()))
+
+    @app.get("/api/heat/endurance")
+    async def endurance(speeds: int = 12, powers: int = 12) -> Response:
+        return Response(fake_results.encoded(fake_results.endurance(speeds, powers)))
+
+    @app.post("/api/rehearse")
+    async def rehearse(request: Request) -> Response:
+        plan = (await request.json())["plan"]
+        possible = plan.get("seconds", 0.0) < 600.0
+        return Response(fake_results.encoded(fake_results.rehearsal(possible)))
+
+    @app.post("/api/compare")
+    async def compare(request: Request) -> Response:
+        body = await request.json()
+        return Response(
+            fake_results.encoded(fake_results.comparison(body["before"], body["after"]))
+        )
 
     @app.get("/api/runs/{run_id}")
     async def one_run(run_id: str) -> Response:
@@ -515,7 +621,8 @@ def build(scene: Scene | None = None) -> FastAPI:
         elif path == "test/start":
             plan = body["plan"]
             scene.set_rpm = plan.get("rpm") or 1900.0
-            scene.test_seconds = plan["seconds"]
+            scene.test_seconds = plan.get("seconds", 60.0)
+            scene.kind = plan["kind"]
             scene.test_began, scene.run_id = now, "20261125-084100-fake"
             scene.state = State.LOADED
             return JSONResponse({"run_id": scene.run_id})

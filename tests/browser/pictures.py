@@ -53,7 +53,7 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     light.button("Start a test").click()
     light.page.fill("#plan-minutes", "4")
     picture(light, "plan-light")
-    light.press_and_hold("Start the hold")
+    light.press_and_hold("Start the test")
     demo.seat(pedal=100.0)
     until("the hold", lambda: (demo.state()["test"] or {}).get("phase") == "hold", 60)
     light.page.wait_for_timeout(8000)

@@ -18,7 +18,12 @@ pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
 
 PAGE = Path(__file__).resolve().parents[2] / "api" / "page"
 AXE = (Path(__file__).parent / "vendor" / "axe" / "axe.min.js").read_text(encoding="utf-8")
-VIEWS = ["rolls", "runs", "runs/20261125-084000-mad0", "rig", "driver", "people"]
+RUN = "runs/20261125-084000-mad0"
+OVER = "overlay/20261125-084000-mad0,20261125-083700-mad1"
+VIEWS = [
+    "rolls", "tests", "runs", RUN, OVER, "vehicles", "consistency", "rig", "heat", "proving",
+    "driver", "people",
+]  # fmt: skip
 TRIPPED = {
     "state": "tripped",
     "cause": "stop-chain-open",
@@ -33,8 +38,9 @@ TRIPPED = {
 LEAST_TARGET_PX = 48
 
 
-@pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize(
+    ("size", "language"), [("landscape", "en"), ("portrait", "de"), ("phone", "de")]
+)
 def test_ease_off_is_in_sight_and_uncovered_on_every_page(
     stand: Any, tablets: Any, size: str, language: str
 ) -> None:
@@ -99,8 +105,9 @@ def test_every_target_fits_a_gloved_thumb(stand: Any, tablets: Any, size: str) -
         tablet.page.wait_for_timeout(300)
         small += tablet.page.evaluate(
             """(least) => [...document.querySelectorAll(
-              'button, a, select, .choice label, .caution')]
-              .filter((node) => node.offsetParent && !node.classList.contains('unseen'))
+              'button, a, select, summary, .choice label, .caution, .run-pick')]
+              .filter((node) => node.offsetParent && !node.classList.contains('unseen')
+                && !node.closest('.sides-list span'))
               .map((node) => [node.textContent, node.getBoundingClientRect()])
               .filter(([, box]) => box.width < least || box.height < least)
               .map(([text, box]) => [text, Math.round(box.width), Math.round(box.height)])""",
@@ -189,7 +196,7 @@ def test_both_catalogues_have_every_text(stand: Any, tablets: Any) -> None:
     for path in (PAGE / "js").rglob("*.js"):
         asked |= set(re.findall(r"""\bt\("([a-z0-9.-]+)["]""", path.read_text(encoding="utf-8")))
     assert asked - set(english) == set()
-    assert len(asked) > 60, "the search itself works"
+    assert len(asked) > 200, "the search itself works"
 
 
 def test_a_fault_speaks_german_on_a_german_page(stand: Any, tablets: Any) -> None:

@@ -35,6 +35,8 @@ async function request(method, path, body, timeoutMs) {
 export const get = (path, timeoutMs = 8000) => request("GET", path, undefined, timeoutMs);
 export const post = (path, body, timeoutMs = 3000) => request("POST", path, body ?? {}, timeoutMs);
 
+export const put = (path, body, timeoutMs = 5000) => request("PUT", path, body, timeoutMs);
+
 export const remove = (path, timeoutMs = 5000) => request("DELETE", path, undefined, timeoutMs);
 
 /** Ease off: three quick tries, because it matters; resolves with the last answer. */

@@ -5,7 +5,6 @@ import { easeOff, post } from "./api.js";
 import { openCautions } from "./components/cautions.js";
 import { holdButton } from "./components/hold.js";
 import { note, noteAnswer } from "./components/notes.js";
-import { openPlan } from "./components/plan-sheet.js";
 import { closeSheet } from "./components/sheet.js";
 import { stateNow } from "./components/guide.js";
 import { el, mark, setAttr, setText, show } from "./dom.js";
@@ -13,6 +12,14 @@ import { t } from "./texts.js";
 import { number, shown, toShown, unitOf } from "./units.js";
 
 const STEPS = { "rad/s": ["rotation", (10 * Math.PI) / 30], "m/s": ["speed", 0.5], N: ["force", 50], W: ["power", 5000] };
+
+/** What the buttons beside the set point change: of a hold its value, of a climb its grade. */
+function adjustable(test) {
+  if (test?.kind === "grade-climb" && Number.isFinite(test.grade_percent)) return { quantity: "percent", size: 0.5, value: test.grade_percent, least: -30, word: "driver.grade" };
+  if (test?.kind !== "steady-hold") return null;
+  const [quantity, size] = STEPS[test.unit] ?? STEPS.N;
+  return { quantity, size, value: test.set_point, least: 0, word: "do.adjust" };
+}
 
 function button(key, action, className = "") {
   const node = el("button", { type: "button", className, onclick: action, text: t(key) });
@@ -42,7 +49,7 @@ export class Dock {
       caution: button("do.caution", openCautions, "lead"),
       ready: hold("do.ready", send("/api/ready"), "lead"),
       zero: button("do.zero", send("/api/zero", "answer.zeroed")),
-      start: button("do.start", openPlan, "lead"),
+      start: button("do.start", () => (location.hash = "#/tests"), "lead"),
       ratio: button("do.ratio", send("/api/learn-ratio", "answer.ratio")),
       park: button("do.park", send("/api/park")),
       reset: hold("do.reset", send("/api/reset"), "lead"),
@@ -84,13 +91,12 @@ export class Dock {
   }
 
   async step(direction) {
-    const test = this.store.telemetry?.test;
-    if (!test) return;
-    const [, size] = STEPS[test.unit] ?? STEPS.N;
+    const what = adjustable(this.store.telemetry?.test);
+    if (!what) return;
     // several taps add up: count from the value last asked for, while it is fresh
     const fresh = this.pending && performance.now() - this.pending.at < 2000;
-    const from = fresh ? this.pending.value : test.set_point;
-    const value = Math.max(0, from + direction * size);
+    const from = fresh ? this.pending.value : what.value;
+    const value = Math.max(what.least, from + direction * what.size);
     this.pending = { value, at: performance.now() };
     if (!noteAnswer(await post("/api/test/adjust", { set_point: value }))) this.pending = null;
   }
@@ -114,18 +120,18 @@ export class Dock {
     show(parts.caution, ours && !telemetry.acknowledged && (state === "parked" || state === "ready"));
     show(parts.ready, ours && telemetry.acknowledged && state === "parked");
     show(parts.zero, ours && state === "parked");
-    show(parts.start, ours && telemetry.acknowledged && state === "ready");
+    show(parts.start, ours && telemetry.acknowledged && state === "ready" && document.body.dataset.page !== "tests");
     show(parts.ratio, ours && state === "ready");
     show(parts.park, ours && state === "ready");
     show(parts.reset, ours && state === "tripped");
-    const test = ours && state === "loaded" ? telemetry.test : null;
-    show(this.adjust, Boolean(test));
-    if (test) {
-      const [quantity, size] = STEPS[test.unit] ?? STEPS.N;
+    const what = ours && state === "loaded" ? adjustable(telemetry.test) : null;
+    show(this.adjust, Boolean(what));
+    if (what) {
+      const { quantity, size } = what;
       const fresh = this.pending && now - this.pending.at < 2000;
-      setText(this.setWord, t("do.adjust"));
-      setText(this.setValue, `${shown(quantity, fresh ? this.pending.value : test.set_point)} ${unitOf(quantity)}`);
-      const step = `${number(size * (toShown(quantity, 1) - toShown(quantity, 0)), quantity === "speed" ? 1 : 0)} ${unitOf(quantity)}`;
+      setText(this.setWord, t(what.word));
+      setText(this.setValue, `${shown(quantity, fresh ? this.pending.value : what.value)} ${unitOf(quantity)}`);
+      const step = `${number(size * (toShown(quantity, 1) - toShown(quantity, 0)), quantity === "speed" || quantity === "percent" ? 1 : 0)} ${unitOf(quantity)}`;
       setAttr(this.lower, "aria-label", t("do.lower", { step }));
       setAttr(this.raise, "aria-label", t("do.raise", { step }));
     }

@@ -6,24 +6,36 @@ import { LiveLine } from "./connection.js";
 import { Dock } from "./dock.js";
 import { el, mark, setAttr, setText } from "./dom.js";
 import { Helm } from "./helm.js";
-import { notesArea } from "./components/notes.js";
+import { HeadroomChip } from "./components/headroom-chip.js";
+import { note, notesArea } from "./components/notes.js";
 import { openSettings } from "./components/settings-sheet.js";
 import { closeSheet, sheetOpen } from "./components/sheet.js";
 import { settings } from "./settings.js";
 import { Store } from "./store.js";
 import { t } from "./texts.js";
 import { number } from "./units.js";
-import { DriverView } from "./views/driver.js";
-import { PeopleView } from "./views/people.js";
-import { RigView } from "./views/rig.js";
 import { RollsView } from "./views/rolls.js";
-import { RunView } from "./views/run.js";
-import { RunsView } from "./views/runs.js";
-import { SignInView } from "./views/sign-in.js";
 import { WakeLock } from "./wake.js";
 
 const FIGURES_MS = 100;
-const PAGES = [["rolls", RollsView], ["runs", RunsView], ["rig", RigView], ["driver", DriverView], ["people", PeopleView]];
+const TABS = ["rolls", "tests", "runs", "rig", "driver", "people"];
+
+// page: the tab it belongs to and how its view comes; all but the first are fetched when asked for
+const PAGES = {
+  rolls: { tab: "rolls", view: RollsView },
+  tests: { tab: "tests", load: () => import("./views/tests.js") },
+  runs: { tab: "runs", load: () => import("./views/runs.js"), one: () => import("./views/run.js") },
+  find: { tab: "runs", load: () => import("./views/runs.js") },
+  vehicles: { tab: "runs", load: () => import("./views/vehicles.js") },
+  consistency: { tab: "runs", load: () => import("./views/consistency.js") },
+  overlay: { tab: "runs", load: () => import("./views/overlay.js") },
+  rig: { tab: "rig", load: () => import("./views/rig.js") },
+  heat: { tab: "rig", load: () => import("./views/heat.js") },
+  proving: { tab: "rig", load: () => import("./views/proving.js") },
+  driver: { tab: "driver", load: () => import("./views/driver.js") },
+  people: { tab: "people", load: () => import("./views/people.js") },
+  "sign-in": { tab: "rolls", load: () => import("./views/sign-in.js") },
+};
 
 const store = new Store();
 const helm = new Helm(store);
@@ -35,8 +47,9 @@ const rigName = el("span", { className: "rig-name" });
 const linkMark = mark("off");
 const linkWord = el("span", {});
 const link = el("p", { className: "link" }, linkMark, linkWord);
+const chip = new HeadroomChip();
 const nav = el("nav", {});
-const tabs = PAGES.map(([name]) => el("a", { href: `#/${name}`, className: "tab" }));
+const tabs = TABS.map((name) => el("a", { href: `#/${name}`, className: "tab" }));
 const gear = el("button", { type: "button", className: "bare", onclick: openSettings }, mark("settings"));
 const main = el("main", { id: "main", tabindex: "0" });
 nav.append(...tabs);
@@ -47,7 +60,7 @@ function logo() {
 }
 
 app.replaceChildren(
-  el("header", { className: "top" }, logo(), nav, link, gear),
+  el("header", { className: "top" }, logo(), nav, chip.node, link, gear),
   main,
   el("div", { className: "notes-area" }, ...notesArea()),
   dock.node,
@@ -55,22 +68,38 @@ app.replaceChildren(
 
 let view = null;
 let viewKey = "";
+let turn = 0;
 
 /** Show the page of the address; `again` builds it anew (language, units) and keeps an open sheet. */
-function route(again = false) {
-  const [name = "rolls", id = ""] = location.hash.replace(/^#\/?/, "").split("/");
-  const key = store.denied ? "denied" : `${name}/${id}`;
+async function route(again = false) {
+  const [asked = "rolls", id = ""] = location.hash.replace(/^#\/?/, "").split("/");
+  const name = store.denied ? "sign-in" : asked in PAGES ? asked : "rolls";
+  const key = `${name}/${id}`;
   if (key === viewKey && again !== true) return;
   if (again !== true) closeSheet();
-  view?.leave?.();
+  const page = PAGES[name];
+  const load = id && page.one ? page.one : page.load;
   viewKey = key;
-  const known = PAGES.find(([page]) => page === name) ?? PAGES[0];
-  if (store.denied) view = new SignInView({ onPaired: readSelf });
-  else view = id && name === "runs" ? new RunView({ store, id: decodeURIComponent(id) }) : new known[1]({ store, helm });
+  const mine = ++turn;
+  let View = page.view;
+  if (load) {
+    try {
+      View = (await load()).default;
+    } catch {
+      if (mine === turn) note(t("view.failed"), { bad: true });
+    }
+    if (mine !== turn) return; // another page was asked for meanwhile
+    if (!View) {
+      viewKey = "";
+      return;
+    }
+  }
+  view?.leave?.();
+  view = new View({ store, helm, id: decodeURIComponent(id), onPaired: readSelf });
   main.replaceChildren(view.node);
-  document.body.dataset.page = known[0];
-  tabs.forEach((tab, index) => setAttr(tab, "aria-current", PAGES[index][0] === known[0] ? "page" : null));
-  setText(document.querySelector("title"), `${t(`nav.${known[0]}`)} · Drumlin`);
+  document.body.dataset.page = name;
+  tabs.forEach((tab, index) => setAttr(tab, "aria-current", TABS[index] === page.tab ? "page" : null));
+  setText(document.querySelector("title"), `${t(`nav.${page.tab}`)} · Drumlin`);
   if (again !== true) main.scrollTop = 0;
   figuresDue = true;
   request();
@@ -138,6 +167,7 @@ function writeFigures(now) {
   figuresDue = false;
   writeLink(now);
   view?.write?.(now);
+  chip.write(store, now);
   dock.write(now);
   wake.want(store.telemetry?.test !== null && !store.silent(now) && Boolean(store.telemetry));
 }
@@ -156,8 +186,9 @@ function label() {
   document.body.dataset.hand = settings.get("hand");
   setAttr(nav, "aria-label", t("nav.label"));
   setAttr(gear, "aria-label", t("settings.open"));
-  tabs.forEach((tab, index) => setText(tab, t(`nav.${PAGES[index][0]}`)));
+  tabs.forEach((tab, index) => setText(tab, t(`nav.${TABS[index]}`)));
   dock.relabel();
+  chip.relabel();
 }
 
 settings.onChange((name) => {

@@ -70,6 +70,7 @@ export class Store {
     this.speed = new Strip();
     this.power = new Strip();
     this.held = new Strip(); // what the running test holds
+    this.climb = []; // (distance, height) of the running climb, one point per 10 m or more
     this.runId = "";
     this.measuring = false; // set by the page bench
     this.painted = []; // message-to-paint delays in ms, while measuring
@@ -139,7 +140,9 @@ export class Store {
     if ((test?.run_id ?? "") !== this.runId) {
       this.runId = test?.run_id ?? "";
       this.held.clear();
+      this.climb = [];
     }
+    if (Number.isFinite(test?.distance_m)) this.rememberClimb(test.distance_m, test.grade_percent ?? 0);
     const speeds = frame.roll_sets.map((set) => good(set.speed));
     const powers = frame.roll_sets.map((set) => good(set.power));
     this.engine.push(time, good(frame.engine_speed), test?.unit === "rad/s" ? test.set_point : NaN);
@@ -147,6 +150,14 @@ export class Store {
       test?.unit === "m/s" ? test.set_point : NaN);
     this.power.push(time, powers.reduce((a, b) => a + b, 0), NaN);
     if (test) this.held.push(time, test.measured, test.set_point);
+  }
+
+  rememberClimb(distance, grade) {
+    const last = this.climb.at(-1);
+    if (!last) this.climb.push([distance, 0]);
+    else if (distance - last[0] >= Math.max(10, last[0] / 300)) {
+      this.climb.push([distance, last[1] + ((distance - last[0]) * grade) / 100]);
+    }
   }
 
   clearHistory() {

@@ -18,14 +18,21 @@ const TABLE = {
   current: { metric: ["A", 1, 0, 1], us: ["A", 1, 0, 1] },
   ratio: { metric: ["%", 100, 0, 1], us: ["%", 100, 0, 1] },
   mass: { metric: ["kg", 1, 0, 0], us: ["lb", 1 / 0.45359237, 0, 0] },
+  distance: { metric: ["km", 1e-3, 0, 2], us: ["mi", 1 / 1609.344, 0, 2] },
+  energy: { metric: ["MJ", 1e-6, 0, 2], us: ["hp·h", 1 / 2684519.537696, 0, 2] },
+  seconds: { metric: ["s", 1, 0, 2], us: ["s", 1, 0, 2] },
+  percent: { metric: ["%", 1, 0, 1], us: ["%", 1, 0, 1] },
   voltage: { metric: ["V", 1, 0, 1], us: ["V", 1, 0, 1] },
   opacity: { metric: ["1/m", 1, 0, 2], us: ["1/m", 1, 0, 2] },
+  rotation_rate: { metric: ["rpm/s", 1 / RADPS_PER_RPM, 0, 0], us: ["rpm/s", 1 / RADPS_PER_RPM, 0, 0] },
+  road_rate: { metric: ["km/h/s", 3.6, 0, 2], us: ["mph/s", 1 / 0.44704, 0, 2] },
   plain: { metric: ["", 1, 0, 2], us: ["", 1, 0, 2] },
 };
 
 const BY_UNIT = {
   "m/s": "speed", N: "force", W: "power", "N.m": "torque", K: "temperature", Pa: "pressure",
   "m/s2": "acceleration", "rad/s": "rotation", A: "current", 1: "ratio", kg: "mass", "1/m": "opacity",
+  m: "distance", J: "energy", s: "seconds", "%": "percent", "rad/s/s": "rotation_rate", "m/s/s": "road_rate",
 };
 
 export const DASH = "–";

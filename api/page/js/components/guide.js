@@ -3,10 +3,11 @@
 
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { settings } from "../settings.js";
+import { said } from "../kinds/said.js";
 import { germanFault } from "../texts/de-faults.js";
 import { say } from "./notes.js";
 import { t, tOr } from "../texts.js";
-import { clockTime, number, withUnit } from "../units.js";
+import { clockTime, number } from "../units.js";
 
 /** The state the page may claim: unknown as soon as the loop is silent. */
 export function stateNow(store, now) {
@@ -14,12 +15,14 @@ export function stateNow(store, now) {
   return store.telemetry.state;
 }
 
-/** What the driver should do now: ours in the reader's language and units, else as sent. */
+/** What the driver should do now, in the reader's language and units. */
 export function instructionOf(test) {
-  const known = tOr(`instruction.${test.phase}`, null);
-  if (known === null || test.kind !== "steady-hold") return test.instruction;
-  const quantity = test.unit === "rad/s" ? "rotation" : "speed";
-  return known.replace("{aim}", withUnit(quantity, test.set_point));
+  return said(test.instruction);
+}
+
+/** A phase's name as a person would say it. */
+export function phaseOf(test) {
+  return tOr(`phase.${test.phase.replaceAll(" ", "-")}`, test.phase);
 }
 
 /** Age of the readings in words once they are old: [figure, word], else null. */
@@ -43,6 +46,7 @@ export class Guide {
     this.word = el("strong", {});
     this.line = el("p", { className: "guide-line" });
     this.more = el("p", { className: "guide-more" });
+    this.next = el("p", { className: "guide-next soft" });
     this.clock = el("span", { className: "figure guide-clock" });
     this.clockWord = el("span", { className: "soft" });
     this.progress = el("i", {});
@@ -52,7 +56,7 @@ export class Guide {
       "section",
       { className: "guide" },
       el("div", { className: "guide-state" }, this.shape, this.word),
-      el("div", { className: "guide-text" }, this.line, this.more),
+      el("div", { className: "guide-text" }, this.line, this.more, this.next),
       this.timer,
       this.bar,
     );
@@ -64,7 +68,7 @@ export class Guide {
     setAttr(this.node, "data-state", state);
     this.shape.become(state);
     const test = state === "unknown" ? null : telemetry.test;
-    const phase = test ? tOr(`phase.${test.phase}`, test.phase) : "";
+    const phase = test ? phaseOf(test) : "";
     const word = test && state === "loaded" ? phase.charAt(0).toUpperCase() + phase.slice(1) : t(`state.${state}`);
     setText(this.word, word);
     let line = (test && instructionOf(test)) || t(`guide.${state}`);
@@ -82,6 +86,12 @@ export class Guide {
     setText(this.line, line);
     setText(this.more, more);
     show(this.more, more !== "");
+    const voids = test?.void ?? [];
+    const then = test && state === "loaded" && !more ? test.next_phases?.[0] ?? "" : "";
+    const words = voids.length ? t("test.void", { why: said(voids[0]) }) : then ? t("test.next", { what: said(then) }) : "";
+    setText(this.next, words);
+    setAttr(this.next, "data-void", voids.length ? "yes" : null);
+    show(this.next, words !== "");
     const total = test?.total_s ?? null;
     const old = ageWords(store, now);
     show(this.timer, Boolean(test) || old !== null);

@@ -19,6 +19,16 @@ export function minutes(seconds) {
   return number(value < 10 ? Math.floor(value * 10) / 10 : Math.floor(value), value < 10 ? 1 : 0);
 }
 
+/** Least and most minutes of the 95 % interval; one number where both read the same. */
+export function intervalMinutes(view) {
+  const low = view.headroom_low_s ?? null;
+  const high = view.headroom_high_s ?? null;
+  if (low === null) return minutes(view.headroom_s);
+  const [from, to] = [minutes(low), high === null ? "" : minutes(high)];
+  if (high === null) return t("heat.from", { n: from });
+  return from === to ? from : `${from}–${to}`;
+}
+
 export class Headroom {
   constructor() {
     this.title = el("h2", { id: "heat-title" });
@@ -47,7 +57,8 @@ export class Headroom {
       const first = known.reduce((a, b) => (b.headroom_s < a.headroom_s ? b : a));
       setText(this.figure, minutes(first.headroom_s));
       setText(this.unit, t("heat.min"));
-      setText(this.note, t("heat.at", { name: naturalName(first.name, false) }));
+      const sure = Number.isFinite(first.headroom_low_s);
+      setText(this.note, t(sure ? "heat.at95" : "heat.at", { name: naturalName(first.name, false), range: intervalMinutes(first) }));
       level = first.headroom_s < 60 ? "last" : first.headroom_s < 300 ? "soon" : "calm";
     } else if (unknown || !views.length) {
       setText(this.figure, DASH);

@@ -6,8 +6,8 @@ import { naturalName, t } from "../texts.js";
 import { DASH, number, shown, toShown, unitOf, withUnit } from "../units.js";
 
 const LADDER = [10, 20, 30, 40, 60, 80, 100, 150, 200, 300, 400, 600, 800, 1000, 1500];
-const SLIM = 0.14; // share of the bar kept left of zero, so that zero stays where it is
-const WIDE = 0.5;
+const SIDES = [0.045, 0.15, 0.5]; // shares of the bar left of zero; the least that is enough is taken
+const LABELLED = 0.1; // from this share on there is room to say what lies left of zero
 const CALM_MS = 8000; // the scale grows at once and shrinks only after this long
 const PARTS = ["absorbed", "lost", "inertia"];
 
@@ -137,7 +137,7 @@ export class Ledger {
     );
     this.heading.id = "ledger-title";
     this.upper = 100_000;
-    this.left = SLIM;
+    this.left = SIDES[0];
     this.smallSince = null;
   }
 
@@ -155,12 +155,12 @@ export class Ledger {
       const least = Math.max(need, (back * (1 - side)) / side) * unit * 1.02;
       return (LADDER.find((step) => step >= least) ?? LADDER.at(-1)) / unit;
     };
-    const side = back > 2000 && fit(SLIM) > 2.5 * fit(WIDE) ? WIDE : SLIM;
+    const plenty = 2 * fit(SIDES.at(-1));
+    const side = back < 2000 ? SIDES[0] : SIDES.find((share) => fit(share) <= plenty);
     const upper = fit(side);
-    if (side !== this.left || upper > this.upper) {
-      if (upper > this.upper || side === WIDE || this.calm(now)) [this.upper, this.left] = [upper, side];
-    } else if (upper < this.upper) {
-      if (this.calm(now)) this.upper = upper;
+    if (side > this.left || upper > this.upper) [this.upper, this.left] = [Math.max(upper, fit(side)), Math.max(side, this.left)];
+    else if (side < this.left || upper < this.upper) {
+      if (this.calm(now)) [this.upper, this.left] = [upper, side];
     } else this.smallSince = null;
     frame.roll_sets.forEach((set, index) => this.row(set.name).draw(all[index], this.upper, this.left));
   }
@@ -201,13 +201,17 @@ export class Ledger {
       setText(this.check, fits ? t("ledger.adds") : t("ledger.off", { power: withUnit("power", gap) }));
       setAttr(this.check, "data-fits", fits ? "yes" : "no");
     }
+    const facts = [];
     const speeds = frame.roll_sets.map((set) => (usable(set.speed) ? set.speed.value : null));
     if (speeds.length === 2 && !speeds.includes(null) && Math.max(...speeds) > 1) {
       const difference = (speeds[1] - speeds[0]) / ((speeds[0] + speeds[1]) / 2);
-      setText(this.differ, `${t("ledger.differ")} ${number(difference * 100, 2, true)} %`);
-    } else setText(this.differ, "");
+      facts.push(`${t("ledger.differ")} ${number(difference * 100, 2, true)} %`);
+    }
+    if (usable(frame.slip)) facts.push(`${t("ledger.slip")} ${number(frame.slip.value * 100, 1, true)} %`);
+    setText(this.differ, frame.tyre_slip ? `▲ ${t("ledger.slips")} · ${facts.join(" · ")}` : facts.join(" · "));
+    setAttr(this.differ, "data-slips", frame.tyre_slip ? "yes" : null);
     const unit = toShown("power", 1) - toShown("power", 0);
-    setText(this.back, t("ledger.back"));
+    setText(this.back, this.left < LABELLED ? "" : t("ledger.back"));
     setText(this.low, "0");
     setText(this.high, `${number(this.upper * unit, 0)} ${unitOf("power")}`);
     setText(this.middle, number((this.upper * unit) / 2, this.upper * unit < 20 ? 1 : 0));

@@ -4,6 +4,7 @@
 import { el, setAttr, setText, show } from "../dom.js";
 import { t } from "../texts.js";
 import { DASH, number, shown, toShown, unitOf, withUnit } from "../units.js";
+import { inBand, Road } from "./road.js";
 import { StripChart } from "./strip.js";
 
 const STRIP_S = 30;
@@ -15,7 +16,7 @@ export function heldNow(telemetry, store) {
   const frame = telemetry.measured;
   if (test) {
     const quantity = test.unit === "rad/s" ? "rotation" : test.unit === "m/s" ? "speed" : test.unit === "W" ? "power" : "force";
-    const title = quantity === "rotation" ? t("target.engine") : quantity === "speed" ? t("target.speed") : quantity === "power" ? t("run.power") : t("run.force");
+    const title = quantity === "rotation" ? t("target.engine") : quantity === "speed" ? t("target.speed") : quantity === "power" ? t("target.power") : t("target.force");
     return { quantity, title, value: test.measured, target: test.set_point, ring: store.held, reading: null };
   }
   const engine = frame?.engine_speed;
@@ -45,7 +46,7 @@ export class Target {
       el("p", {}, this.errorWord, this.error),
       this.band,
     );
-    this.strips = {};
+    this.slope = el("p", { className: "slope" });
     this.holder = el("div", { className: "strip-holder" });
     this.node = el(
       "section",
@@ -53,6 +54,7 @@ export class Target {
       el("div", { className: "target-head" }, this.title, this.source),
       el("div", { className: "target-main" }, el("p", { className: "target-value" }, this.figure, " ", this.unit), this.compare),
       this.short,
+      this.slope,
       this.holder,
     );
   }
@@ -74,9 +76,33 @@ export class Target {
 
   repaint() {
     this.chart?.repaint();
+    this.road?.repaint();
+  }
+
+  /** The road ahead in place of the strip, while a trace is driven. */
+  drawRoad(test, store, stale) {
+    if (!this.road) {
+      this.road = new Road();
+      this.chart?.destroy();
+      this.chart = null;
+      this.quantity = null;
+      this.holder.replaceChildren(this.road.canvas);
+    }
+    this.road.draw(test, store.held, stale);
+  }
+
+  leave() {
+    this.chart?.destroy();
+    this.road?.destroy();
   }
 
   draw(telemetry, store, stale) {
+    if (telemetry.test?.kind === "speed-trace") {
+      this.drawRoad(telemetry.test, store, stale);
+      return;
+    }
+    this.road?.destroy();
+    this.road = null;
     const held = heldNow(telemetry, store);
     this.strip(held.quantity).draw(held.ring, { band: held.target === null ? 0 : BAND, stale });
   }
@@ -97,17 +123,24 @@ export class Target {
     setText(this.errorWord, error === null ? "" : t("target.off"));
     const slope = toShown(held.quantity, 1) - toShown(held.quantity, 0);
     setText(this.error, error === null ? "" : number(error * slope, digits, true));
-    const relative = error === null ? null : Math.abs(error / target);
-    const inside = relative !== null && relative <= BAND;
-    setText(this.band, relative === null ? "" : t(inside ? "target.inside" : "target.outside", { band: `${number(BAND * 100, 1)} %` }));
-    setAttr(this.band, "data-inside", relative === null ? null : inside ? "yes" : "no");
+    const test = telemetry.test;
+    const trace = test?.kind === "speed-trace";
+    let inside = null;
+    if (error !== null && trace) inside = inBand(test) === null ? null : inBand(test) === 0;
+    else if (error !== null && target !== 0) inside = Math.abs(error / target) <= BAND;
+    const band = trace ? t("target.band") : `${number(BAND * 100, 1)} %`;
+    setText(this.band, inside === null ? "" : t(inside ? "target.inside" : "target.outside", { band }));
+    setAttr(this.band, "data-inside", inside === null ? null : inside ? "yes" : "no");
+    const climbs = test && Number.isFinite(test.grade_percent);
+    setText(this.slope, climbs ? t("target.slope", { grade: `${number(test.grade_percent, 1)} %`, way: withUnit("distance", test.distance_m) }) : "");
+    show(this.slope, Boolean(climbs));
     const short = telemetry.test?.shortfall_n ?? 0;
     const says = missing
       ? held.quantity === "rotation" ? t("why.engine") : t("why.reading")
       : short > 50 ? t("target.shortfall", { force: withUnit("force", short) }) : "";
     setText(this.short, says);
     show(this.short, says !== "");
-    const canvas = this.chart?.canvas;
+    const canvas = this.chart?.canvas ?? this.road?.canvas;
     if (canvas) setAttr(canvas, "aria-label", t("target.strip", { n: STRIP_S, what: held.title }));
     return held.value === null ? DASH : "";
   }

@@ -1,21 +1,35 @@
 // The driver's view, read through the windscreen: what to do, what is held and how far off, in the
-// largest type that fits. A needle-less tape shows where the value lies in and around the band.
+// largest type that fits. A trace shows the road ahead, a climb its hill, everything else a tape.
 
+import { ageWords, faultText, instructionOf, phaseOf, stateNow } from "../components/guide.js";
+import { Hill } from "../components/hill.js";
+import { inBand, Road } from "../components/road.js";
 import { BAND, heldNow } from "../components/target.js";
-import { ageWords, faultText, instructionOf, stateNow } from "../components/guide.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
+import { said } from "../kinds/said.js";
 import { t } from "../texts.js";
-import { clockTime, DASH, shown, unitOf } from "../units.js";
+import { clockTime, DASH, number, shown, unitOf, withUnit } from "../units.js";
 
 const TAPE_BANDS = 8; // the tape shows this many half bands to either side
+const URGENT = new Set(["full pedal", "snap"]); // phases in which the driver acts at once
 
-export class DriverView {
+/** How a running test is shown to the driver. */
+export function modeOf(test) {
+  if (!test) return "none";
+  if (test.kind === "speed-trace") return "trace";
+  if (test.kind === "grade-climb") return "climb";
+  if (test.kind === "coastdown" || test.kind === "snap-smoke") return "free";
+  return "held";
+}
+
+export default class DriverView {
   constructor({ store }) {
     this.store = store;
     this.shape = mark("unknown");
     this.word = el("strong", {});
     this.clock = el("span", { className: "figure" });
     this.line = el("p", { className: "driver-line" });
+    this.next = el("p", { className: "driver-next soft" });
     this.figure = el("span", { className: "figure" });
     this.unit = el("span", { className: "unit" });
     this.what = el("p", { className: "soft driver-what" });
@@ -25,16 +39,27 @@ export class DriverView {
     this.band = el("i", { className: "tape-band" });
     this.here = el("i", { className: "tape-here" });
     this.tape = el("div", { className: "tape", "aria-hidden": "true" }, this.band, el("i", { className: "tape-mid" }), this.here);
+    this.road = new Road();
+    this.roadHolder = el("div", { className: "driver-road" }, this.road.canvas);
+    this.hill = new Hill();
+    this.gradeWord = el("span", { className: "soft" });
+    this.grade = el("b", { className: "figure" });
+    this.wayWord = el("span", { className: "soft" });
+    this.way = el("b", { className: "figure" });
+    this.climb = el("div", { className: "driver-climb" },
+      el("p", {}, this.gradeWord, this.grade), el("p", {}, this.wayWord, this.way), this.hill.node);
     this.target = el("p", { className: "driver-target" }, el("span", {}, this.setWord, " ", this.set), this.advice);
     this.full = el("button", { type: "button", onclick: () => this.toggle() });
     this.node = el(
       "div",
       { className: "driver card" },
       el("div", { className: "driver-top" }, el("span", { className: "driver-state" }, this.shape, this.word), el("span", { className: "driver-clock" }, this.clock), this.full),
-      this.line,
+      el("div", { className: "driver-words" }, this.line, this.next),
       el("div", { className: "driver-main" }, this.what, el("p", { className: "driver-figure" }, this.figure, this.unit)),
       this.target,
       this.tape,
+      this.roadHolder,
+      this.climb,
     );
     this.onFull = () => this.write(performance.now());
     document.addEventListener("fullscreenchange", this.onFull);
@@ -47,7 +72,14 @@ export class DriverView {
 
   draw(now) {
     const { telemetry } = this.store;
-    if (!telemetry?.test || this.store.stale(now)) return;
+    if (!telemetry?.test) return;
+    const { test } = telemetry;
+    const stale = this.store.stale(now);
+    if (modeOf(test) === "trace") {
+      this.road.draw(test, this.store.held, stale);
+      return;
+    }
+    if (stale) return;
     const held = heldNow(telemetry, this.store);
     if (held.value === null || !held.target) return;
     const off = (held.value - held.target) / held.target / BAND; // in half bands
@@ -61,39 +93,70 @@ export class DriverView {
     const { telemetry } = store;
     const state = stateNow(store, now);
     const stale = store.stale(now);
+    const test = telemetry?.test ?? null;
+    const mode = modeOf(test);
     setAttr(this.node, "data-state", state);
+    setAttr(this.node, "data-mode", mode);
+    setAttr(this.node, "data-urgent", test && state === "loaded" && URGENT.has(test.phase) ? "yes" : null);
     this.shape.become(state);
-    setText(this.word, t(`state.${state}`));
+    setText(this.word, test && state === "loaded" ? phaseOf(test) : t(`state.${state}`));
     setText(this.full, t(document.fullscreenElement ? "driver.leave" : "driver.full"));
     show(this.full, Boolean(document.documentElement.requestFullscreen));
-    const test = telemetry?.test ?? null;
     const old = ageWords(store, now);
     setAttr(this.clock, "data-old", old ? "yes" : null);
-    setText(this.clock, old ? old.join(" ") : test && test.total_s !== null ? clockTime(test.total_s - test.elapsed_s) : test ? clockTime(test.elapsed_s) : "");
+    setText(this.clock, old ? old.join(" ") : test && test.total_s !== null ? clockTime(Math.max(0, test.total_s - test.elapsed_s)) : test ? clockTime(test.elapsed_s) : "");
     const cause = telemetry?.faults.find((fault) => fault.code === telemetry.first_cause);
     const line = state === "unknown" ? t("guide.unknown")
       : state === "tripped" ? faultText(cause ?? { code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" }).text
         : (test && instructionOf(test)) || (state === "easing" ? t("guide.easing") : t("driver.wait"));
     setText(this.line, line);
+    const next = test && state === "loaded" ? test.next_phases?.[0] ?? "" : "";
+    setText(this.next, next ? t("test.next", { what: said(next) }) : "");
+    show(this.next, next !== "");
     const held = telemetry ? heldNow(telemetry, store) : null;
     const digits = held?.quantity === "speed" ? 1 : 0;
     setText(this.what, held ? held.title : "");
     setText(this.figure, held ? shown(held.quantity, held.value, digits) : DASH);
     setText(this.unit, held ? unitOf(held.quantity) : "");
-    const target = test && held ? held.target : null;
+    const target = test && held && mode !== "free" ? held.target : null;
     show(this.target, target !== null);
-    show(this.tape, target !== null);
-    if (target !== null) {
-      setText(this.setWord, t("target.set"));
-      setText(this.set, shown(held.quantity, target, digits));
-      const relative = held.value === null || stale ? null : (held.value - target) / target;
-      const inside = relative !== null && Math.abs(relative) <= BAND;
-      setText(this.advice, relative === null ? "" : inside ? `● ${t("driver.steady")}` : relative > 0 ? `▼ ${t("driver.toofast")}` : `▲ ${t("driver.tooslow")}`);
-      setAttr(this.advice, "data-inside", inside ? "yes" : "no");
+    show(this.tape, target !== null && (mode === "held" || mode === "none"));
+    show(this.roadHolder, mode === "trace");
+    show(this.climb, mode === "climb");
+    if (target !== null) this.writeTarget(test, held, target, mode, stale, digits);
+    if (mode === "climb") this.writeClimb(test);
+  }
+
+  writeTarget(test, held, target, mode, stale, digits) {
+    setText(this.setWord, t("target.set"));
+    setText(this.set, `${shown(held.quantity, target, digits)}`);
+    const known = held.value !== null && !stale;
+    let side = null;
+    if (known && mode === "trace") side = inBand(test);
+    else if (known) {
+      const relative = (held.value - target) / target;
+      side = Math.abs(relative) <= (mode === "climb" ? 0.02 : BAND) ? 0 : Math.sign(relative);
     }
+    setText(this.advice, side === null ? "" : side === 0 ? `● ${t("driver.steady")}` : side > 0 ? `▼ ${t("driver.toofast")}` : `▲ ${t("driver.tooslow")}`);
+    setAttr(this.advice, "data-inside", side === 0 ? "yes" : "no");
+  }
+
+  writeClimb(test) {
+    setText(this.gradeWord, t("driver.grade"));
+    setText(this.grade, test.grade_percent === null ? DASH : `${number(test.grade_percent, 1)} %`);
+    const end = test.total_s === null ? null : test.total_s * test.set_point;
+    setText(this.wayWord, t(end === null ? "driver.way" : "driver.left"));
+    const way = test.distance_m === null ? null : end === null ? test.distance_m : Math.max(0, end - test.distance_m);
+    setText(this.way, way === null ? DASH : withUnit("distance", way));
+    this.hill.draw(this.store.climb, test.grade_percent, end);
+  }
+
+  repaint() {
+    this.road.repaint();
   }
 
   leave() {
     document.removeEventListener("fullscreenchange", this.onFull);
+    this.road.destroy();
   }
 }

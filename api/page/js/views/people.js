@@ -10,7 +10,7 @@ import { dateTime } from "../units.js";
 
 const ROLES = ["watch", "operate", "maintain"];
 
-export class PeopleView {
+export default class PeopleView {
   constructor({ store }) {
     this.store = store;
     this.self = el("section", { className: "card" });

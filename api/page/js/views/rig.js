@@ -2,6 +2,7 @@
 // quality and age, and how the loop and the link are doing.
 
 import { faultText } from "../components/guide.js";
+import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText } from "../dom.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { DASH, number, quantityOf, shown, unitOf } from "../units.js";
@@ -38,7 +39,7 @@ function slowText(name, reading) {
   return [shown(quantity, reading.value), unitOf(quantity)];
 }
 
-export class RigView {
+export default class RigView {
   constructor({ store }) {
     this.store = store;
     this.faults = el("div", { className: "faults" });
@@ -49,6 +50,7 @@ export class RigView {
     this.node = el(
       "div",
       { className: "rig-page" },
+      el("div", { className: "rig-nav" }, rigNav("rig")),
       el("h1", { className: "unseen", text: t("rig.title") }),
       el(
         "div",

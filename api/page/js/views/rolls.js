@@ -48,6 +48,6 @@ export class RollsView {
   }
 
   leave() {
-    this.target.chart?.destroy();
+    this.target.leave();
   }
 }

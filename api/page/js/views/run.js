@@ -1,13 +1,17 @@
-// One run: the answer first, then the curves, then the conditions. Curves are drawn by uPlot, which
-// is fetched only when a run is opened; figures come from the stored result, never from the curves.
+// One run: the answer first, then curves with their bands, flags where they happened, why the answer
+// is that sure, what was measured under which conditions. Figures come from the stored result.
 
-import { get } from "../api.js";
-import { el, setText } from "../dom.js";
+import { get, post, put } from "../api.js";
+import { Chart } from "../components/chart.js";
+import { note, noteAnswer } from "../components/notes.js";
+import { el, mark, setText } from "../dom.js";
+import { said } from "../kinds/said.js";
 import { naturalName, t, tOr } from "../texts.js";
-import { clockTime, dateTime, DASH, number, quantityOf, toShown, unitOf, withUnit } from "../units.js";
+import { clockTime, dateTime, number, quantityOf, toShown, unitOf, withUnit } from "../units.js";
+import { figureText, labelOf } from "../words.js";
 import { runSeconds, runState } from "./runs.js";
 
-// groups shown at once: a title and which columns of the run belong to it
+// groups of recorded channels over time: a title and which columns of the run belong to it
 const GROUPS = [
   ["run.rpm", "rad/s", /^engine_speed/],
   ["run.power", "W", /power_w$/],
@@ -16,7 +20,6 @@ const GROUPS = [
 ];
 const MOST_IN_GROUP = 4;
 const BINS = 900;
-const STYLES = [["--absorbed", []], ["--inertia", [8, 4]], ["--ink-soft", [2, 3]], ["--good", [12, 3, 2, 3]]];
 
 /** A column's name as a person would write it: without prefix and unit. */
 export function columnName(name) {
@@ -32,57 +35,39 @@ export function pickGroups(available) {
   ]).filter(([, , found]) => found.length);
 }
 
-const HEIGHT = 200;
-
-let loading = null;
-
-/** uPlot, fetched once from our own vendor folder. */
-function loadPlot() {
-  loading ??= new Promise((resolve, reject) => {
-    const style = el("link", { rel: "stylesheet", href: "vendor/uplot/uPlot.min.css" });
-    const script = el("script", { src: "vendor/uplot/uPlot.iife.min.js" });
-    script.onload = () => resolve(globalThis.uPlot);
-    script.onerror = () => {
-      loading = null;
-      reject(new Error("uPlot did not load"));
-    };
-    document.head.append(style, script);
-  });
-  return loading;
-}
-
-const num = (value) => (typeof value === "number" ? value : null);
-
-export class RunView {
-  constructor({ id }) {
+export default class RunView {
+  constructor({ id, store }) {
     this.id = id;
+    this.store = store;
     this.title = el("h1", { text: id });
     this.sub = el("p", { className: "soft" });
+    this.tools = el("div", { className: "run-tools" });
     this.answer = el("section", { className: "card answer" });
-    this.curves = el("section", { className: "card curves" }, el("h2", { text: t("run.curves") }));
-    this.details = el("section", { className: "card" });
-    this.plots = [];
+    this.flagged = el("section", { className: "card hidden" });
+    this.curves = el("section", { className: "card curves" });
+    this.left = el("div", {});
+    this.right = el("div", {});
+    this.charts = [];
     this.node = el(
       "div",
       { className: "run-page" },
-      el("div", { className: "run-head" }, el("a", { className: "button", href: "#/runs", text: `← ${t("back")}` }), el("div", {}, this.title, this.sub)),
-      this.answer,
-      this.curves,
-      this.details,
+      el("div", { className: "run-head" }, el("a", { className: "button", href: "#/runs", text: `← ${t("back")}` }), el("div", {}, this.title, this.sub), this.tools),
+      this.answer, this.flagged, this.curves,
+      el("div", { className: "run-columns" }, this.left, this.right),
     );
-    this.resized = new ResizeObserver(() => this.fit());
-    this.resized.observe(this.curves);
     this.read();
   }
 
+  get path() {
+    return `/api/runs/${encodeURIComponent(this.id)}`;
+  }
+
   async read() {
-    const path = `/api/runs/${encodeURIComponent(this.id)}`;
-    const answer = await get(path);
+    const answer = await get(this.path);
+    if (this.gone) return;
     if (!answer.ok) {
       setText(this.sub, answer.status === 404 ? t("run.notfound") : answer.problem?.detail ?? t("runs.failed"));
-      this.curves.remove();
-      this.answer.remove();
-      this.details.remove();
+      for (const part of [this.answer, this.flagged, this.curves, this.left, this.right]) part.remove();
       return;
     }
     const run = answer.data;
@@ -93,24 +78,130 @@ export class RunView {
       setTimeout(() => !this.gone && this.read(), 1500);
       return;
     }
-    this.writeAnswer(run.result);
-    this.writeDetails(run);
-    const list = await get(`${path}/samples`);
+    const whole = await get(`${this.path}/result`);
+    if (this.gone) return;
+    const result = whole.ok ? whole.data : run.result;
+    this.writeTools();
+    this.writeAnswer(result);
+    this.flags = (result?.flags ?? []).map((flag, index) => ({ ...flag, number: index + 1 }));
+    this.writeFlags();
+    this.writeRun(run);
+    this.writeWhy(result);
+    this.writeConditions(run, result);
+    await this.writeCurves(result?.curves ?? []);
+    await this.writeChannels();
+  }
+
+  writeTools() {
+    const link = (form, path) => el("a", { className: "button", href: `${this.path}/${path}`, target: "_blank", rel: "noopener", text: form });
+    const files = el("details", { className: "files" }, el("summary", { text: t("run.export") }),
+      el("div", { className: "files-list" }, ["csv", "parquet", "mdf4"].map((form) => el("a", { className: "button", href: `${this.path}/export?form=${form}`, download: "", text: form.toUpperCase() }))));
+    this.tools.replaceChildren(link(t("run.report"), "report?form=html"), link("PDF", "report?form=pdf"), files);
+  }
+
+  writeAnswer(result) {
+    if (!result?.figures) {
+      this.answer.replaceChildren(el("p", { text: t("run.noresult") }));
+      return;
+    }
+    this.answer.dataset.valid = result.valid ? "yes" : "no";
+    const known = result.figures.filter((one) => one.value !== null);
+    // where a figure lies belongs to it: peak_power_at beside peak_power
+    const place = (one) => known.find((other) => other.name === `${one.name}_at`);
+    const shown = known.filter((one) => !one.name.endsWith("_at"));
+    const main = shown.find((one) => one.name === result.main);
+    const rest = shown.filter((one) => one !== main).slice(0, 5);
+    const item = (one, className) => {
+      const { value, unit, half } = figureText(one);
+      return el("div", { className: `answer-item ${className}` },
+        el("span", { className: "soft", text: labelOf(one.label) }),
+        el("b", { className: "figure" }, value, unit ? el("span", { className: "unit answer-unit", text: ` ${unit}` }) : null),
+        half ? el("span", { className: "figure soft", text: `± ${half} ${unit} (95 %)` }) : null,
+        place(one) ? el("span", { className: "figure answer-place", text: t("run.at", { where: `${figureText(place(one)).value} ${figureText(place(one)).unit}` }) }) : null);
+    };
+    const corrected = result.correction && result.correction.rule !== "none";
+    this.answer.replaceChildren(
+      ...(result.valid ? [] : [el("p", { className: "verdict answer-asked" }, mark("caution"), t("run.void", { why: result.void.map((code) => tOr(`void.${code}`, said(code))).join("; ") }))]),
+      el("p", { className: "answer-asked" }, result.asked),
+      ...(main ? [item(main, "answer-main")] : []),
+      ...rest.map((one) => item(one, "")),
+      el("p", { className: "answer-asked", text: corrected ? t("run.corrected", { title: result.correction.title, factor: number(result.correction.factor, 4) }) : t("run.uncorrected") }),
+    );
+  }
+
+  writeFlags() {
+    if (!this.flags.length) return;
+    const where = (flag) => (flag.from_s === null || flag.from_s === undefined ? "" : ` · ${clockTime(flag.from_s)}${flag.to_s && flag.to_s - flag.from_s > 1 ? `–${clockTime(flag.to_s)}` : ""}`);
+    this.flagged.classList.remove("hidden");
+    this.flagged.replaceChildren(
+      el("h2", { text: t("run.flags") }),
+      el("ol", { className: "flags" }, this.flags.map((flag) => el("li", { "data-voids": flag.voids ? "yes" : null },
+        el("span", { className: "flag-number", text: String(flag.number) }),
+        el("span", {}, said(flag.text), el("span", { className: "soft figure", text: where(flag) }), flag.voids ? el("b", { text: ` · ${t("run.voids")}` }) : null)))),
+    );
+  }
+
+  async writeCurves(curves) {
+    if (!curves.length) return;
+    this.curves.append(el("h2", { text: t("run.curves") }));
+    // one chart per unit, the curves of one axis together
+    const groups = new Map();
+    for (const curve of curves) {
+      const key = `${curve.unit}|${curve.x_unit}|${curve.x_name}|${curve.x.length}`;
+      groups.set(key, [...(groups.get(key) ?? []), curve]);
+    }
+    for (const group of groups.values()) {
+      const [first] = group;
+      await this.addChart({
+        title: group.length > 1 ? labelOf(first.label.split(",")[0]) : labelOf(first.label),
+        unit: first.unit,
+        x: first.x,
+        xUnit: first.x_unit === "s" && first.x_name === "time" ? "clock" : first.x_unit,
+        xTitle: labelOf(first.x_name),
+        series: group.map((curve) => ({ label: labelOf(curve.label), value: curve.value, low: curve.low, high: curve.high, marks: curve.marks })),
+        flags: this.flags.filter((flag) => (first.x_name === "time" ? flag.from_s !== null : flag.x !== null)).map((flag) => (first.x_name === "time" ? { ...flag, x: undefined, from: flag.from_s, to: flag.to_s } : flag)),
+        zero: first.unit === "W" || first.unit === "N.m",
+        height: 300,
+      });
+    }
+  }
+
+  async addChart(options, before = null) {
+    if (this.gone) return;
+    const chart = new Chart(options);
+    this.charts.push(chart);
+    this.curves.insertBefore(chart.node, before);
+    await chart.draw();
+  }
+
+  async writeChannels() {
+    const list = await get(`${this.path}/samples`);
     if (this.gone) return;
     const available = list.ok ? list.data.available ?? {} : {};
     const groups = pickGroups(available);
+    this.curves.append(el("h2", { text: t("run.channels") }));
     if (!groups.length) {
       this.curves.append(el("p", { className: "soft", text: list.ok ? t("run.curves.none") : list.problem?.detail ?? t("run.curves.none") }));
       return;
     }
-    for (const [title, unit, names] of groups) {
-      const held = title === "run.rpm" && run.result?.set_rpm && "set_point" in available;
-      await this.addChart(path, t(title), unit, held ? [...names, "set_point"] : names);
-    }
-    this.addChooser(path, available, groups.flatMap(([, , names]) => names));
+    for (const [title, unit, names] of groups) await this.addChannels(t(title), unit, names);
+    this.addChooser(available, groups.flatMap(([, , names]) => names));
   }
 
-  addChooser(path, available, shownNames) {
+  /** Recorded columns over time: middle of each bin as the line, least to greatest as its band. */
+  async addChannels(title, unit, names, before = null) {
+    const answer = await get(`${this.path}/samples?points=${BINS}&columns=${encodeURIComponent(names.join(","))}`);
+    if (!answer.ok || this.gone) return;
+    const { time_s: time, columns } = answer.data;
+    const middle = ({ least, greatest }) => least.map((low, index) => (low === null || greatest[index] === null ? null : (low + greatest[index]) / 2));
+    await this.addChart({
+      title, unit, x: time, xUnit: "clock", xTitle: t("run.time"), sync: "run", height: 200,
+      series: names.map((name) => ({ label: columnName(name), value: middle(columns[name]), low: columns[name].least, high: columns[name].greatest })),
+      flags: this.flags.filter((flag) => flag.from_s !== null && flag.from_s !== undefined).map((flag) => ({ ...flag, x: undefined, from: flag.from_s, to: flag.to_s })),
+    }, before);
+  }
+
+  addChooser(available, shownNames) {
     const rest = Object.keys(available).filter((name) => !shownNames.includes(name) && !name.endsWith("_quality")).sort();
     if (!rest.length || this.gone) return;
     const select = el("select", {}, el("option", { value: "", text: "…" }), rest.map((name) => el("option", { value: name, text: `${columnName(name)}${available[name] ? ` (${available[name]})` : ""}` })));
@@ -119,104 +210,90 @@ export class RunView {
       const name = select.value;
       if (!name) return;
       select.querySelector(`option[value="${CSS.escape(name)}"]`)?.remove();
-      await this.addChart(path, columnName(name), available[name], [name]);
-      this.curves.append(label);
+      await this.addChannels(columnName(name), available[name], [name], label);
     });
     this.curves.append(label);
   }
 
-  writeAnswer(result) {
-    if (!result) {
-      this.answer.replaceChildren(el("p", { text: t("run.noresult") }));
-      return;
-    }
-    const figure = (label, value, more) =>
-      el("div", { className: "answer-item" }, el("span", { className: "soft", text: label }), el("b", { className: "figure", text: value }), more ? el("span", { className: "figure soft", text: more }) : null);
-    const kw = (value) => withUnit("power", value);
-    const items = [];
-    const std = num(result.std_rpm);
-    if (num(result.mean_power_kw) !== null) {
-      items.push(figure(t("run.power"), kw(result.mean_power_kw * 1000), num(result.std_power_kw) !== null ? `${t("run.std")} ${kw(result.std_power_kw * 1000)}` : ""));
-    }
-    if (num(result.mean_rpm) !== null) items.push(figure(t("run.rpm"), `${number(result.mean_rpm, 1)} rpm`, std === null ? "" : `${t("run.std")} ${number(std, 2)}`));
-    if (num(result.mean_torque_nm) !== null) items.push(figure(t("run.torque"), withUnit("torque", result.mean_torque_nm), num(result.std_torque_nm) !== null ? `${t("run.std")} ${withUnit("torque", result.std_torque_nm)}` : ""));
-    const share = num(result.in_tolerance);
-    if (share !== null) items.push(figure(t("run.tolerance"), `${number(share * 100, 1)} %`, `${number(result.seconds, 1)} s, ± ${number(result.tolerance * 100, 1)} %`));
-    if (result.reached === false) items.unshift(el("p", { className: "problem", text: t("run.notreached") }));
-    this.answer.replaceChildren(...(items.length ? items : [el("p", { text: t("run.noresult") })]));
+  /** Tags and notes: the only things about a run that a person may add. */
+  writeRun(run) {
+    const may = this.store.role !== "watch";
+    const tags = el("div", { className: "tags" });
+    const notes = el("ul", { className: "tokens" });
+    let names = [...run.tags];
+    const showTags = () => tags.replaceChildren(...(names.length ? names.map((name) => el("span", { className: "tag", text: name })) : [el("span", { className: "soft", text: t("run.notags") })]));
+    const showNotes = () => notes.replaceChildren(...run.notes.map((one) => el("li", {}, el("span", { className: "grow" }, one.text, el("br", {}), el("span", { className: "soft", text: `${one.who} · ${dateTime(one.at)}` })))));
+    showTags();
+    showNotes();
+    const tag = el("input", { type: "text", maxlength: "200", value: names.join(", "), autocomplete: "off" });
+    const text = el("input", { type: "text", maxlength: "400", autocomplete: "off" });
+    const keepTags = async () => {
+      const wanted = [...new Set(tag.value.split(",").map((one) => one.trim()).filter(Boolean))];
+      const done = await put(`${this.path}/tags`, { tags: wanted });
+      if (!noteAnswer(done)) return;
+      names = done.data.tags;
+      showTags();
+      note(t("run.kept"));
+    };
+    const keepNote = async () => {
+      if (!text.value.trim()) return;
+      const done = await post(`${this.path}/notes`, { text: text.value.trim() });
+      if (!noteAnswer(done)) return;
+      run.notes = [...run.notes, done.data];
+      text.value = "";
+      showNotes();
+    };
+    this.right.append(el("section", { className: "card" },
+      el("h2", { text: t("run.tags") }), tags,
+      may ? el("div", { className: "add-line" }, el("label", { className: "field" }, t("run.tags.hint"), tag), el("button", { type: "button", text: t("keep"), onclick: keepTags })) : null,
+      el("h2", { className: "spaced", text: t("run.notes") }), notes,
+      may ? el("div", { className: "add-line" }, el("label", { className: "field" }, t("run.note"), text), el("button", { type: "button", text: t("add"), onclick: keepNote })) : null,
+    ));
   }
 
-  writeDetails(run) {
-    const rows = [
-      [t("run.vehicle"), run.vehicle],
-      [t("rig.description"), run.rig_name],
-      [t("run.ended"), run.reason],
-      ...(run.notes ?? []).map((note) => [t("run.note"), `${note.text} (${note.who}, ${dateTime(note.at)})`]),
-    ].filter(([, value]) => value);
-    this.details.replaceChildren(
-      el("h2", { text: t("run.details") }),
-      el("table", { className: "pairs" }, el("tbody", {}, rows.map(([name, value]) => el("tr", {}, el("th", { scope: "row", text: name }), el("td", { text: value }))))),
-    );
+  /** Why the main figure is that sure: its parts, largest first. */
+  writeWhy(result) {
+    const why = result?.uncertainty;
+    if (why) {
+      const quantity = quantityOf(why.unit);
+      const unit = unitOf(quantity) || why.unit;
+      const slope = toShown(quantity, 1) - toShown(quantity, 0);
+      const largest = Math.max(...why.parts.map((part) => Math.abs(part.effect)), why.noise_sigma ?? 0, 1e-12);
+      const row = (name, effect) => {
+        const bar = el("i", {});
+        bar.style.width = `${(Math.abs(effect) / largest) * 100}%`;
+        return el("div", { className: "part-row" }, el("span", { text: name }), el("b", { className: "figure", text: `${number(Math.abs(effect) * slope, 2)} ${unit}` }), el("span", { className: "part-track" }, bar));
+      };
+      this.left.append(el("section", { className: "card" },
+        el("h2", { text: t("run.why") }),
+        el("p", { className: "soft", text: t("run.why.lead", { half: `${number(why.half_width * slope, 2)} ${unit}`, level: number(why.level * 100) }) }),
+        el("div", { className: "parts" }, why.parts.slice(0, 7).map((part) => row(labelOf(part.name), part.effect)), why.noise_sigma ? row(t("run.noise"), why.noise_sigma) : null)));
+    }
+    if (result?.table?.length) {
+      const names = Object.keys(result.table[0]);
+      const cell = (value) => (typeof value === "number" ? number(value, Math.abs(value) < 10 ? 2 : 1) : typeof value === "boolean" ? t(value ? "yes" : "no") : String(value ?? "–"));
+      this.left.append(el("section", { className: "card" }, el("h2", { text: t("run.table") }),
+        el("div", { className: "scroll-x", tabindex: "0" }, el("table", {}, el("thead", {}, el("tr", {}, names.map((name) => el("th", { scope: "col", text: naturalName(name) })))), el("tbody", {}, result.table.map((row) => el("tr", {}, names.map((name) => el("td", { className: "figure", text: cell(row[name]) })))))))));
+    }
   }
 
-  async addChart(path, title, unit, names) {
-    const answer = await get(`${path}/samples?points=${BINS}&columns=${encodeURIComponent(names.join(","))}`);
-    if (!answer.ok || this.gone) return;
-    const Plot = await loadPlot();
-    if (this.gone) return;
-    const { time_s: time, columns } = answer.data;
-    const quantity = quantityOf(unit);
-    const shownUnit = quantity === "plain" ? unit : unitOf(quantity);
-    const style = getComputedStyle(this.node);
-    const colour = (name) => style.getPropertyValue(name).trim();
-    const font = `500 13px ${style.fontFamily}`;
-    const turn = (values) => values.map((value) => (value === null ? null : toShown(quantity, value)));
-    const data = [time];
-    const series = [{ label: t("run.time"), value: (_, value) => (value === null ? DASH : `${number(value, 2)} s`) }];
-    const bands = [];
-    names.forEach((name, index) => {
-      const [token, dash] = STYLES[index % STYLES.length];
-      const stroke = colour(token);
-      const label = names.length > 1 ? columnName(name) : shownUnit;
-      data.push(turn(columns[name].greatest), turn(columns[name].least));
-      const shared = { stroke, width: 1.5, dash, points: { show: false } };
-      const digits = Math.abs(data.at(-1).find((value) => value !== null) ?? 0) < 10 ? 2 : 1;
-      series.push({ ...shared, label, value: (_, value) => (value === null ? DASH : number(value, digits)) });
-      series.push({ ...shared, label: `${label} ${t("run.least")}`, value: (_, value) => (value === null ? DASH : number(value, digits)) });
-      bands.push({ series: [index * 2 + 1, index * 2 + 2], fill: `${stroke}40` });
+  writeConditions(run, result) {
+    const measured = Object.entries(result?.conditions ?? {}).map(([name, value]) => {
+      const ending = /_(k|pa)$/.exec(name);
+      const shown = ending ? withUnit(ending[1] === "k" ? "temperature" : "pressure", value, 1) : number(value, 2);
+      return [naturalName(name.replace(/_(k|pa)$/, "")), shown];
     });
-    const holder = el("figure", { className: "curve" }, el("figcaption", { text: `${title}, ${shownUnit}` }));
-    this.curves.append(holder);
-    const axis = { stroke: colour("--ink-soft"), font, grid: { stroke: colour("--line"), width: 1 }, ticks: { show: false } };
-    const plot = new Plot(
-      {
-        width: Math.max(200, holder.clientWidth),
-        height: HEIGHT,
-        cursor: { sync: { key: "run" }, drag: { x: true, y: false } },
-        scales: { x: { time: false } },
-        axes: [
-          { ...axis, values: (_, ticks) => ticks.map((tick) => clockTime(tick)) },
-          { ...axis, size: 64, values: (_, ticks) => ticks.map((tick) => number(tick, Number.isInteger(tick) ? 0 : 2)) },
-        ],
-        series,
-        bands,
-      },
-      data,
-      holder,
-    );
-    plot.root.querySelector(".u-wrap").setAttribute("role", "img");
-    plot.root.querySelector(".u-wrap").setAttribute("aria-label", t("run.curves.alt", { what: title }));
-    this.plots.push([plot, holder]);
-  }
-
-  fit() {
-    for (const [plot, holder] of this.plots) plot.setSize({ width: Math.max(200, holder.clientWidth), height: HEIGHT });
+    const rows = [
+      [t("run.vehicle"), run.vehicle], [t("rig.description"), run.rig_name], [t("run.ended"), run.reason], ...measured,
+    ].filter(([, value]) => value);
+    this.left.append(el("section", { className: "card" }, el("h2", { text: t("run.details") }),
+      el("table", { className: "pairs" }, el("tbody", {}, rows.map(([name, value]) => el("tr", {}, el("th", { scope: "row", text: name }), el("td", { text: value }))))),
+      ...(result?.limits ?? []).map((text) => el("p", { className: "soft", text })),
+      ...(result?.cautions ?? []).map((text) => el("p", { className: "soft", text }))));
   }
 
   leave() {
     this.gone = true;
-    this.resized.disconnect();
-    for (const [plot] of this.plots) plot.destroy();
+    for (const chart of this.charts) chart.destroy();
   }
 }
-

@@ -5,7 +5,7 @@ import { noteAnswer } from "../components/notes.js";
 import { el, setAttr } from "../dom.js";
 import { t } from "../texts.js";
 
-export class SignInView {
+export default class SignInView {
   constructor({ onPaired }) {
     const code = el("input", { type: "text", autocomplete: "one-time-code", autocapitalize: "characters", spellcheck: "false", maxlength: "32", className: "code-input", id: "pair-code" });
     const name = el("input", { type: "text", autocomplete: "off", maxlength: "40", id: "pair-name" });

@@ -1,0 +1,45 @@
+// Headroom in minutes with its 95 % interval, at the head of every page: how long the present power
+// may last before the first absorber reaches its limit. Unknown is a dash, never a guess.
+
+import { el, mark, setAttr, setText } from "../dom.js";
+import { naturalName, t } from "../texts.js";
+import { DASH } from "../units.js";
+import { headroomKind, intervalMinutes } from "./headroom.js";
+
+/** The absorber that limits, of those with a known headroom; null when none has one. */
+export function tightest(views) {
+  const known = views.filter((view) => headroomKind(view) === "known");
+  return known.length ? known.reduce((a, b) => (b.headroom_s < a.headroom_s ? b : a)) : null;
+}
+
+export class HeadroomChip {
+  constructor() {
+    this.word = el("span", { className: "chip-word" });
+    this.value = el("b", { className: "figure" });
+    this.whose = el("span", { className: "unseen" });
+    this.node = el("a", { className: "chip", href: "#/heat" }, mark("heat"), this.word, this.value, this.whose);
+  }
+
+  relabel() {
+    setText(this.word, t("heat.title"));
+  }
+
+  write(store, now) {
+    const telemetry = store.telemetry;
+    let level = "calm";
+    let text = DASH;
+    let whose = "";
+    if (telemetry && !store.silent(now)) {
+      const first = tightest(telemetry.absorbers);
+      const unknown = telemetry.absorbers.some((view) => headroomKind(view) === "unknown");
+      if (first) {
+        text = `${intervalMinutes(first)} ${t("heat.min")}`;
+        whose = naturalName(first.name, false);
+        level = first.headroom_s < 60 ? "last" : first.headroom_s < 300 ? "soon" : "calm";
+      } else if (!unknown && telemetry.absorbers.length) text = t("heat.free.short");
+    }
+    setText(this.value, text);
+    setAttr(this.node, "data-level", level);
+    setText(this.whose, whose);
+  }
+}

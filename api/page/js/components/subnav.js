@@ -1,0 +1,11 @@
+// Pages within a tab: runs with their vehicles and comparisons, the rig with its heat and proving.
+
+import { el } from "../dom.js";
+import { t } from "../texts.js";
+
+function subnav(names, current) {
+  return el("nav", { className: "subnav", "aria-label": t("nav.within") }, names.map((name) => el("a", { href: `#/${name}`, "aria-current": name === current ? "page" : null, text: t(`sub.${name}`) })));
+}
+
+export const runsNav = (current) => subnav(["runs", "overlay", "vehicles", "consistency"], current);
+export const rigNav = (current) => subnav(["rig", "heat", "proving"], current);

@@ -1,0 +1,186 @@
+"""Made-up results, comparisons, vehicles and sets for the page alone, in the service's own structs.
+
+Nothing here is physics. Data flow: these builders -> msgspec JSON -> tests.browser.fake_rig.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from api.comparing import Compared, Consistent, DifferenceOut
+from api.routes_heat import AbsorberHeat, HeatMemory
+from api.routes_proving import ProvingView
+from api.store.garage import RunSet
+from api.store.garage import Vehicle as Known
+from control.endurance import EnduranceMap, HeatAnswer, RotorOutlook, Suggestion
+from control.heat_life import AbsorberLife
+from daq.proving import Limited, Proof, Proving, standing
+from daq.results.consistency import chart
+from daq.results.result import (
+    CurveOut,
+    Figure,
+    Flag,
+    Made,
+    Part,
+    PeakOut,
+    Result,
+    Settings,
+    Uncertainty,
+)
+from daq.rig import load_rig
+
+ROOT = Path(__file__).resolve().parents[2]
+RPM = 30.0 / math.pi
+
+
+def curve(name: str, label: str, unit: str, shift: float = 0.0) -> CurveOut:
+    """A hump over engine speed, 1500 to 3000 rev/min."""
+    x = [rpm / RPM for rpm in range(1500, 3001, 50)]
+    value: list[float | None] = []
+    for at in x:
+        share = (at * RPM - 1500.0) / 1500.0
+        watts = (150e3 + 150e3 * share - 90e3 * share**3) * (1.0 + shift)
+        value.append(watts if unit == "W" else watts / at)
+    low = [v * 0.991 for v in value if v is not None]
+    high = [v * 1.009 for v in value if v is not None]
+    none: list[float | None] = [None] * len(x)
+    return CurveOut(
+        name, label, unit, "engine speed", "rad/s", x, value, [*low], [*high], none, none, "60 rpm"
+    )
+
+
+def result(n: int) -> Result:
+    """The evaluation of made-up run `n`."""
+    shift = 0.018 * n
+    power = curve("power", "wheel power", "W", shift)
+    torque = curve("torque", "wheel torque referred to the engine", "N.m", shift)
+    top = max(v for v in power.value if v is not None)
+    at = power.x[power.value.index(top)]
+    figures = [
+        Figure("peak_power", "Highest wheel power", top, "W", top * 0.991, top * 1.009),
+        Figure("peak_power_at", "Where: engine speed", at, "rad/s", at - 3, at + 3),
+        Figure("peak_torque", "Highest wheel torque referred to the engine", 1034.0, "N.m", 1024.0,
+               1044.0),
+        Figure("peak_torque_at", "Where: engine speed", 189.0, "rad/s"),
+        Figure("rate", "Mean rate of the sweep", 15.7, "rad/s/s"),
+    ]  # fmt: skip
+    flags = [Flag("slip", "The tyres slipped on the rolls, or the ratio changed.", 61.0, 63.5)]
+    return Result(
+        kind="power-sweep",
+        valid=n != 1,
+        void=[] if n != 1 else ["slip"],
+        asked="Full pedal from 1,500 to 3,000 rpm at 150 rpm a second.",
+        answer="Highest wheel power.",
+        main="peak_power",
+        figures=figures,
+        curves=[power, torque],
+        peaks=[PeakOut("power", at, "rad/s", top, "W", top * 0.99, top * 1.01, at - 3, at + 3)],
+        flags=[*flags, Flag("hot", "A rotor was warm.", 80.0, 100.0, power.x[20])],
+        uncertainty=Uncertainty(
+            "wheel power", "W", top, 900.0, 400.0, 0.95, 2.0, 0.009 * top,
+            [Part("rear: cell calibration", 640.0, "certificate"),
+             Part("front: roll radius", 410.0, "measured"), Part("front: losses", 210.0, "coast")],
+        ),
+        conditions={"ambient_k": 294.6, "pressure_pa": 98_600.0, "oil_k": 371.0},
+        made=Made("0.1.0", Settings(), "Tarnhow demo rig", "f", 60_000, 4),
+    )  # fmt: skip
+
+
+def comparison(before: list[str], after: list[str]) -> Compared:
+    """A gain of about two per cent."""
+    bins = [
+        DifferenceOut(0.018 + 0.006 * math.sin(i / 5), -0.001, 0.041, "not proven",
+                      (1500 + 50 * i) / RPM)
+        for i in range(30)
+    ]  # fmt: skip
+    return Compared(
+        "Gained: +1.9 % (+0.7 to +3.1 %, 95 % interval).", "gained", 0.95, "power",
+        DifferenceOut(0.019, 0.007, 0.031, "gained"), "engine speed", "rad/s", bins, before, after,
+        [], 0.002, None, ["oil_k differs by 12 (more than 10)."],
+    )  # fmt: skip
+
+
+def check_runs() -> Consistent:
+    """Twelve check runs of which the last strays."""
+    values = [201.2, 200.8, 201.0, 201.4, 200.9, 201.1, 201.3, 200.7, 201.0, 201.2, 200.9, 203.6]
+    runs = [f"2026{9 + i // 4:02d}{1 + 7 * (i % 4):02d}-080000-chk{i % 10}" for i in range(12)]
+    return Consistent("mean_power", "W", runs, chart([1000.0 * v for v in values]), [])
+
+
+VEHICLES = [
+    Known("Invented pickup", "Invented Haulage", "3.6 t, 4.0 gear", "2026-11-20T08:00:00Z", 2),
+    Known("Invented van", "", "", "", 1),
+]
+SETS = [RunSet("weekly check", "", "2026-11-20T08:00:00Z", tuple(check_runs().runs))]
+
+
+ROTORS = ("front-left", "front-right", "rear-left", "rear-right")
+
+
+def rehearsal(possible: bool) -> HeatAnswer:
+    """The answer before a test."""
+    never = math.nan
+    return HeatAnswer(
+        possible, "", 180.0, never if possible else 130.0, "" if possible else "front-left",
+        never, 36e6, 210e3, 294.0,
+        tuple(RotorOutlook(name, 330.0, 480.0 + 20 * i, 15.0, 623.0, never if i < 2 else 90.0)
+              for i, name in enumerate(ROTORS)),
+        () if possible else (Suggestion("shorter", "Stop after 2.2 min.", 130.0),
+                             Suggestion("pauses", "In 2 parts with 5 min of cooling.", 2.0)),
+    )  # fmt: skip
+
+
+def heat_memory() -> HeatMemory:
+    """What each absorber has been through."""
+    life = AbsorberLife(turning_s=480e3, loaded_s=151e3, energy_j=7.4e9, above_warn_s=640.0)
+    return HeatMemory(
+        tuple(
+            AbsorberHeat(
+                name, 340.0, 4.0, (), life, None,
+                ("rear-right: 520 h turned since the last service, due every 500 h.",)
+                if name == "rear-right" else (),
+            )
+            for name in ROTORS
+        )
+    )  # fmt: skip
+
+
+def endurance(speeds: int, powers: int) -> EnduranceMap:
+    """Minutes over power and speed."""
+    v = [5.0 + 45.0 * k / (speeds - 1) for k in range(speeds)]
+    p = [420e3 * (k + 1) / powers for k in range(powers)]
+    rows = tuple(
+        tuple(0.0 if w > 16e3 * s else min(3600.0, 9e7 * (s / 30) / max(1.0, w - 2.2e3 * s))
+              for s in v) for w in p
+    )  # fmt: skip
+    none = tuple(tuple("" for _ in v) for _ in p)
+    return EnduranceMap(
+        tuple(v), tuple(p), rows, none, tuple(16e3 * s for s in v), 3600.0, 294.0, (330.0,) * 4
+    )
+
+
+def proving() -> ProvingView:
+    """One verification of each state."""
+    today = date(2026, 11, 25)
+    figures = (Limited("largest drift", 1.4, "N", 9.0, "1066.255"),)
+    proof = Proof("zero", "front-left", "2026-11-25", "2026-11-26", True, figures)
+    kept = Proving("Tarnhow demo rig", (
+        proof,
+        msgspec.structs.replace(proof, kind="inertia", subject="front", done="2025-01-02",
+                                due="2026-01-07"),
+        msgspec.structs.replace(proof, kind="loss", subject="rear", due="2027-01-07",
+                                figures=(Limited("moved", 12.0, "N", 9.0),)),
+    ))  # fmt: skip
+    rig = load_rig(ROOT / "rigs" / "tarnhow.toml")
+    lines = "[absorbers.cell]\nzero_count = 1204.0\n"
+    return ProvingView(rig.name, today.isoformat(), standing(rig, kept, today), lines, 3)
+
+
+def encoded(value: Any) -> bytes:
+    """JSON as the service sends it."""
+    return msgspec.json.encode(value)
