@@ -71,7 +71,7 @@ def show(
 ) -> None:
     """What was asked, what came out, and what to know about it."""
     from api.store import garage
-    from api.store.evaluating import read_evaluation
+    from api.store.kept import read_evaluation
     from daq.results.words import with_interval
 
     with _catalogue(data, store) as catalogue:

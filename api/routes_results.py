@@ -28,8 +28,9 @@ from api.report.render import MEDIA
 from api.store import garage
 from api.store.catalogue import Run
 from api.store.engine import NoSuchRun
-from api.store.evaluating import lean, read_evaluation, write_evaluation
+from api.store.evaluating import lean, write_evaluation
 from api.store.keeper import utc_now
+from api.store.kept import read_evaluation
 from api.tokens import Role
 from api.working import LONG_S, EvaluateJob, ExportJob, ReportJob, work
 from daq.errors import RecordingError

@@ -11,7 +11,7 @@ from pathlib import Path
 from api.report.content import About, content_of
 from api.report.html import html_of
 from api.report.pdf import pdf_of
-from api.store.evaluating import read_evaluation
+from api.store.kept import read_evaluation
 from daq.errors import Refused
 
 MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}

@@ -14,8 +14,8 @@ from typing import Any
 
 import msgspec
 
+from api.store.kept import EVALUATIONS, read_evaluation
 from api.version import VERSION
-from daq.errors import RecordingError
 from daq.recording import Recording
 from daq.results.columns import Replay
 from daq.results.evaluate import evaluate
@@ -27,8 +27,6 @@ from daq.rig import Rig, parse_rig
 RAW_NAME = "raw.drm"
 PARQUET_NAME = "run.parquet"
 EVENTS_NAME = "events.json"
-EVALUATIONS = "evaluations"
-MOST_CURVE_NAMES = 12
 
 
 def evaluate_folder(
@@ -70,24 +68,6 @@ def write_evaluation(folder: Path, number: int, result: Result) -> Path:
     return path
 
 
-def read_evaluation(folder: Path, number: int | None = None) -> Result:
-    """A kept result: that of a number, or the newest. Raises RecordingError when there is none."""
-    kept = sorted((folder / EVALUATIONS).glob("[0-9]*.json"))
-    if number is not None:
-        kept = [path for path in kept if path.stem == f"{number:04d}"]
-    if not kept:
-        which = f"number {number}" if number is not None else "of its own"
-        raise RecordingError(
-            f"Run {folder.name} has no evaluation {which}.", "Evaluate the run again."
-        )
-    try:
-        return msgspec.json.decode(kept[-1].read_bytes(), type=Result)
-    except (OSError, msgspec.DecodeError) as error:
-        raise RecordingError(
-            f"{kept[-1]} cannot be read: {error}.", "Evaluate the run again."
-        ) from None
-
-
 def lean(result: Result) -> dict[str, Any]:
     """A result without its curves, as the catalogue keeps it."""
     told: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(result, curves=[]))
@@ -122,3 +102,14 @@ def _plan(raw: bytes | msgspec.Raw) -> dict[str, Any]:
     except msgspec.DecodeError:
         plan = None
     return plan if isinstance(plan, dict) else {}
+
+
+__all__ = [
+    "EVENTS_NAME",
+    "evaluate_folder",
+    "lean",
+    "read_evaluation",
+    "read_events",
+    "write_evaluation",
+    "write_whole",
+]

@@ -16,10 +16,11 @@ from daq.coastdown import measured_intervals
 from daq.cycles import EXCURSION_S, SpeedTrace, judge_following, trace_limits
 from daq.errors import Refused
 from daq.results.band import POWER, TORQUE, figure, mean_of, scaled, uncertainty
-from daq.results.given import RPM, Floats, Given, moving_mean, stretches, told
+from daq.results.given import Floats, Given, moving_mean, stretches, told
 from daq.results.hold import ARRIVED_FOR_S, ARRIVED_RELATIVE
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, known, number
 from daq.results.swept import Found, factor_of
+from daq.results.words import RPM
 
 GRID_S = 0.5
 MOST_POINTS = 1200  # of a curve over time

@@ -30,8 +30,6 @@ Mask = npt.NDArray[np.bool_]
 
 MOST_ROWS = 400_000  # 13 minutes at 500 frames a second; longer runs are thinned
 MOST_EFFECT_ROWS = 20_000
-RPM = 60.0 / (2.0 * math.pi)
-KMH = 3.6
 
 
 class Given(msgspec.Struct, frozen=True, eq=False):

@@ -28,7 +28,7 @@ from daq.results.band import (
     with_noise,
 )
 from daq.results.curves import curve, evenly, peak
-from daq.results.given import RPM, Floats, Given, Mask, moving_mean, stretches, told
+from daq.results.given import Floats, Given, Mask, moving_mean, stretches, told
 from daq.results.result import (
     CorrectionOut,
     CurveOut,
@@ -40,7 +40,7 @@ from daq.results.result import (
     number,
 )
 from daq.results.spoolup import SpoolUp, spool_up
-from daq.results.words import shown
+from daq.results.words import RPM, shown
 
 EDGE_SHARE = 0.004  # of the range: so near its ends a sweep has begun or ended
 END_SHARE = 0.03  # so much may be missing at the end: the test stops where its own speed passed

@@ -6,12 +6,15 @@ are those people use at a rig (kW, rpm, km/h, °C); the SI numbers stay in the f
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
-from daq.results.given import KMH, RPM
 from daq.results.result import Figure
 from daq.units import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE, SCALES, UnitSystem
+
+RPM = 60.0 / (2.0 * math.pi)
+KMH = 3.6
 
 # SI unit -> what people read: unit, factor, offset, digits
 SHOWN: dict[str, tuple[str, float, float, int]] = {

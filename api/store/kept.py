@@ -1,0 +1,33 @@
+"""Reads kept evaluations of a run's folder, and nothing else: light enough for a quick worker.
+
+Data flow: evaluations/NNNN.json -> Result. Writing them is api.store.evaluating.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from daq.errors import RecordingError
+from daq.results.result import Result
+
+EVALUATIONS = "evaluations"
+
+
+def read_evaluation(folder: Path, number: int | None = None) -> Result:
+    """A kept result: that of a number, or the newest. Raises RecordingError when there is none."""
+    kept = sorted((folder / EVALUATIONS).glob("[0-9]*.json"))
+    if number is not None:
+        kept = [path for path in kept if path.stem == f"{number:04d}"]
+    if not kept:
+        which = f"number {number}" if number is not None else "of its own"
+        raise RecordingError(
+            f"Run {folder.name} has no evaluation {which}.", "Evaluate the run again."
+        )
+    try:
+        return msgspec.json.decode(kept[-1].read_bytes(), type=Result)
+    except (OSError, msgspec.DecodeError) as error:
+        raise RecordingError(
+            f"{kept[-1]} cannot be read: {error}.", "Evaluate the run again."
+        ) from None
