@@ -169,7 +169,7 @@ def exporting(folder: Path, form: str, columns: str) -> tuple[int, float, float]
             text=True,
             env={**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
         )
-    rows, peak = done.stdout.split()
+    rows, peak = done.stdout.splitlines()[-1].split()  # asammdf may say something before
     return int(rows), float(peak), time.perf_counter() - begun
 
 
