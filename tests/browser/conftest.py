@@ -1,7 +1,8 @@
 """A real browser (Debian's chromium, driven by playwright) and something for it to look at.
 
 `stand` is the page in front of a made-up rig; `demo` the page in front of the real loop, service
-and simulator. Both run as child processes on loopback and end with the test module.
+and simulator. Both run as child processes on loopback; one browser, one
+stand and one demo serve all tests.
 """
 
 from __future__ import annotations
@@ -184,7 +185,7 @@ def chromium(playwright_driver: Playwright) -> Iterator[Browser]:
     browser.close()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def served_stand() -> Iterator[Stand]:
     stand = Stand()
     stand.start()
@@ -198,7 +199,7 @@ def stand(served_stand: Stand) -> Stand:
     return served_stand
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     demo = Demo(tmp_path_factory.mktemp("demo"))
     demo.start()
@@ -238,7 +239,7 @@ class Tablet:
     def button(self, name: str) -> Any:
         return self.page.get_by_role("button", name=name)
 
-    def press_and_hold(self, name: str, ms: int = 1300) -> None:
+    def press_and_hold(self, name: str, ms: int = 1050) -> None:
         box = self.button(name).bounding_box()
         assert box is not None, f"the button '{name}' is not shown"
         mouse = self.page.mouse

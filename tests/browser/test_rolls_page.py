@@ -96,7 +96,7 @@ def test_what_is_sent_again_after_a_reconnect_never_passes_as_new(stand: Any, ta
     page = tablet.page
     page.wait_for_selector("body.stale")
     tablet.wait("drumlin.line.socket?.readyState === 1")
-    page.wait_for_timeout(1500)  # old messages keep coming all the while
+    page.wait_for_timeout(900)  # old messages keep coming all the while
     assert page.evaluate("document.body.classList.contains('stale')")
     assert page.locator('.link[data-kind="live"]').count() == 0
     stand.scene(frozen=False)
@@ -191,7 +191,7 @@ def test_the_helm_is_taken_seen_asked_for_and_handed_over(stand: Any, tablets: A
 def test_the_helm_is_kept_alive_while_the_page_is_in_front(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address).open()
     tablet.take_helm()
-    tablet.page.wait_for_timeout(4500)  # longer than the helm lives without a heartbeat
+    tablet.page.wait_for_timeout(3600)  # longer than the helm lives without a heartbeat
     assert tablet.page.get_by_text("You have the helm", exact=True).is_visible()
 
 
@@ -230,7 +230,7 @@ def test_a_held_key_confirms_too(stand: Any, tablets: Any) -> None:
     tablet.page.keyboard.press("Enter")
     assert "ready" not in stand.posts()
     tablet.page.keyboard.down("Space")
-    tablet.page.wait_for_timeout(1300)
+    tablet.page.wait_for_timeout(1050)
     tablet.page.keyboard.up("Space")
     tablet.button("Start a test").wait_for()
 

@@ -51,7 +51,7 @@ export class Rehearsal {
     }
     show(this.power.field, asksPower(plan));
     show(this.speed.field, this.asksSpeed);
-    show(this.node, plan?.kind !== "snap-smoke"); // no load, no heat
+    show(this.node, plan?.kind !== "snap-smoke" && plan?.kind !== "identification"); // no heat to speak of
     this.ask.disabled = !plan;
   }
 

@@ -1,4 +1,4 @@
-// The eight test kinds as a person plans them: fields in the reader's units in, one plan in SI out.
+// The test kinds as a person plans them: fields in the reader's units in, one plan in SI out.
 // Data flows from here to /api/rehearse and /api/test/start; the rig checks every plan again.
 
 import { settings } from "../settings.js";
@@ -117,6 +117,15 @@ export const KINDS = {
     fields: [seconds("idle", 10, 5, 40), seconds("probe", 15, 0, 300), field("most", "count", [9, 9], 3, 9, { more: true })],
     plan: (v) => ({ idle_s: v.idle, probe_s: v.probe, most_snaps: Math.round(v.most) }),
     seconds: (p) => 2 * p.probe_s + 3 * (p.idle_s + 5) + 20,
+  },
+  identification: {
+    fields: [
+      speed("from_speed", 100, 62, { when: null }), speed("to_speed", 11, 7, { when: null }),
+      seconds("step", 0.5, 0.2, 5), field("coasts", "count", [2, 2], 1, 4),
+    ],
+    plan: (v) => ({ from_mps: v.from_speed, to_mps: v.to_speed, step_s: v.step, coasts: Math.round(v.coasts) }),
+    wrong: (v) => (v.to_speed > 0.7 * v.from_speed ? t("plan.wrong.short") : ""),
+    seconds: () => null,
   },
 };
 

@@ -25,6 +25,7 @@ const SENTENCES = {
   "Keep inside the band.": "Im Band bleiben.",
   "Drive up to {above}, then neutral and both feet away.": "Auf {above} fahren, dann Leerlauf und beide Füße weg.",
   "Leave it in neutral: no pedal, no brake, until {stop}.": "Im Leerlauf lassen: kein Gas, keine Bremse, bis {stop}.",
+  "Keep away from the pedals; the figures are being worked out.": "Weg von den Pedalen; die Werte werden berechnet.",
   "Idle, probe out of the stack: the meter's zero is read.": "Leerlauf, Sonde draußen: die Null des Messgeräts wird gelesen.",
   "Put the probe into the stack. Stay in neutral.": "Sonde ins Auspuffrohr. Im Leerlauf bleiben.",
   "Idle for {idle} before snap {snap}.": "{idle} Standgas vor Gasstoß {snap}.",

@@ -582,4 +582,12 @@ export const de = {
   "prove.loss.2": "Mindestens ein Ausrollen ohne Last von hoher Geschwindigkeit aufzeichnen.",
   "prove.loss.3": "Ausrollen unter zwei oder mehr verschiedenen Kräften aufzeichnen.",
   "prove.loss.4": "Diese Läufe wählen und nachweisen: Trägheit und Verluste kommen zusammen.",
+
+  "test.identification": "Bremsen vermessen",
+  "phase.drive-up": "Anfahrt",
+  "phase.evaluate": "Rechnet",
+  "plan.lead.identification": "Strom in Stufen, während die Rollen auslaufen: findet Kennfeld und Verzug jeder Bremse, für die Regelung.",
+  "plan.f.step": "Jeder Strom über",
+  "plan.f.coasts": "Ausläufe je Bremse",
+  "plan.wrong.short": "Der Auslauf ist zu kurz: bei höchstens sieben Zehnteln der Anfangsgeschwindigkeit enden.",
 };

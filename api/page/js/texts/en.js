@@ -582,4 +582,12 @@ export const en = {
   "prove.loss.2": "Record at least one coastdown without load from high speed.",
   "prove.loss.3": "Record coastdowns under two or more different forces.",
   "prove.loss.4": "Choose those runs and prove: inertia and losses come together.",
+
+  "test.identification": "Identify the absorbers",
+  "phase.drive-up": "Drive up",
+  "phase.evaluate": "Working it out",
+  "plan.lead.identification": "Current in steps while the rolls run down: finds each absorber's map and lags, for the load control.",
+  "plan.f.step": "Each current for",
+  "plan.f.coasts": "Coasts for each",
+  "plan.wrong.short": "The coast is too short: end at seven tenths of the first speed or less.",
 };

@@ -1,4 +1,4 @@
-// Choose a test: eight kinds by their shape, a plan in the reader's units, the rehearsal's answer,
+// Choose a test: its kind by their shape, a plan in the reader's units, the rehearsal's answer,
 // then the start by holding. What the rig cannot do it refuses with a reason, before anything moves.
 
 import { get, post } from "../api.js";
@@ -42,7 +42,7 @@ export default class TestsView {
     for (const kind of Object.keys(KINDS)) {
       const card = el(
         "button",
-        { type: "button", className: "kind", role: "radio", onclick: () => this.choose(kind) },
+        { type: "button", className: "kind", "data-kind": kind, role: "radio", onclick: () => this.choose(kind) },
         glyph(kind), el("b", { text: t(`test.${kind}`) }),
       );
       this.cards.set(kind, card);

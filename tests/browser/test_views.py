@@ -1,0 +1,288 @@
+"""Plans, driver, results, comparison, heat and calibration: the page before a made-up rig."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import msgspec
+import pytest
+
+from control.kinds import KINDS, check_plan
+from control.plans import Plan
+from daq.rig import load_rig
+from tests.browser.conftest import ROOT
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(120)]
+
+RIG = load_rig(ROOT / "rigs" / "tarnhow.toml")
+RUN = "20261125-084000-mad0"
+OVER = "overlay/20261125-084000-mad0,20261125-083700-mad1,20261125-083400-mad2"
+FILLED = {
+    "aim": "1,900 rpm", "start": "80 km/h", "stop": "3,000 rpm", "target": "64 km/h",
+    "above": "107 km/h", "idle": "10 s", "snap": "2", "point": "2 of 6", "force": "600 N",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("locale", ["en-GB", "en-US", "de-DE"])
+def test_every_kind_of_test_starts_out_as_a_plan_the_rig_accepts(
+    stand: Any, tablets: Any, locale: str
+) -> None:
+    """In metric and US units; what the page sends is decoded and checked as the rig does it."""
+    tablet = tablets(stand.address, locale=locale).open("tests")
+    assert tablet.page.locator(".kind").count() == len(KINDS)
+    plans = tablet.page.evaluate(
+        """import('./js/kinds/index.js').then(({ KINDS, makePlan, written }) =>
+          Object.keys(KINDS).map((kind) => makePlan(kind, written(kind))))"""
+    )
+    for made in plans:
+        assert made["problem"] is None
+        check_plan(msgspec.convert(made["plan"], Plan), RIG, None, engine_speed=True)
+    assert {made["plan"]["kind"] for made in plans} == set(KINDS)
+
+
+def test_a_plan_in_us_units_is_the_same_plan_in_si(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address, locale="en-US").open()
+    plan = tablet.page.evaluate(
+        """import('./js/kinds/index.js').then(({ makePlan, written }) => makePlan('grade-climb',
+          { ...written('grade-climb'), a: '100', b: '1', c: '0.01', mass: '10000', target: '60',
+            distance: '11', grade: '6' }).plan)"""
+    )
+    # pound-force 4.4482216152605 N, mile 1609.344 m, pound 0.45359237 kg: NIST SP 811, B.8
+    assert plan["vehicle"]["a_n"] == pytest.approx(444.82216152605)
+    assert plan["vehicle"]["b_n_per_mps"] == pytest.approx(4.4482216152605 / 0.44704)
+    assert plan["vehicle"]["c_n_per_mps2"] == pytest.approx(0.044482216152605 / 0.44704**2)
+    assert plan["vehicle"]["mass_kg"] == pytest.approx(4535.9237)
+    assert plan["target_mps"] == pytest.approx(60 * 0.44704)
+    assert plan["distance_m"] == pytest.approx(11 * 1609.344)
+
+
+def test_every_instruction_to_the_driver_is_known_in_german(stand: Any, tablets: Any) -> None:
+    sent = [
+        text.format(**FILLED) for kind in KINDS.values() for _, text in kind.describe.phases
+    ]  # fmt: skip
+    tablet = tablets(stand.address, locale="de-DE").open()
+    shown = tablet.page.evaluate(
+        "(texts) => import('./js/kinds/said.js').then(({ said }) => texts.map(said))", sent
+    )
+    assert [text for text, seen in zip(sent, shown, strict=True) if text == seen] == []
+    assert "Jetzt Vollgas, und stehen lassen." in shown
+    phases = {name.replace(" ", "-") for k in KINDS.values() for name, _ in k.describe.phases}
+    english = tablet.page.evaluate("import('./js/texts/en.js').then(({ en }) => Object.keys(en))")
+    assert {f"phase.{name}" for name in phases} <= set(english)
+
+
+def test_instructions_speak_in_the_drivers_units(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address, locale="en-US").open()
+    shown = tablet.page.evaluate(
+        "import('./js/kinds/said.js').then(({ said }) => said('Drive up to 64 km/h on the level.'))"
+    )
+    assert shown == "Drive up to 40 mph on the level."
+
+
+def test_a_rehearsal_tells_what_will_happen_before_the_start(stand: Any, tablets: Any) -> None:
+    stand.scene(state="ready", acknowledged=True)
+    tablet = tablets(stand.address).open("tests")
+    tablet.button("Rehearse").click()
+    tablet.see("Say what this truck gives at full pedal")
+    tablet.page.fill("#plan-expected-power", "200")
+    tablet.button("Rehearse").click()
+    tablet.see("The rig can run this by heat")
+    assert "3:00" in tablet.page.locator(".rehearsal-figures").text_content()
+    tablet.page.fill("#plan-minutes", "20")  # another plan: the answer is gone
+    assert tablet.page.locator(".rehearsal-says").count() == 0
+    tablet.button("Rehearse").click()
+    tablet.see("Front left limits after 2:10.")
+    tablet.see("Stop after 2:10.")
+
+
+def test_a_test_starts_only_with_helm_and_ready(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("tests/coastdown")
+    tablet.see("To start, take the helm.")
+    tablet.press_and_hold("Start the test")
+    assert "test/start" not in stand.posts()
+    stand.scene(state="ready", acknowledged=True)
+    tablet.take_helm()
+    tablet.press_and_hold("Start the test")
+    tablet.page.wait_for_selector('.guide[data-state="loaded"]')
+    assert "test/start" in stand.posts()
+
+
+def test_a_climb_needs_the_name_of_its_truck(stand: Any, tablets: Any) -> None:
+    stand.scene(state="ready", acknowledged=True)
+    tablet = tablets(stand.address).open("tests/grade-climb")
+    tablet.take_helm()
+    tablet.see("Say whose road load this is")
+    tablet.press_and_hold("Start the test")
+    assert "test/start" not in stand.posts()
+    tablet.page.fill("#plan-vehicle", "Invented pickup")
+    tablet.press_and_hold("Start the test")
+    tablet.page.wait_for_selector('.guide[data-state="loaded"]')
+
+
+def inked(tablet: Any, canvas: str) -> int:
+    """How many pixels of a canvas carry ink."""
+    count: int = tablet.page.evaluate(
+        """(which) => { const c = document.querySelector(which);
+          const { data } = c.getContext('2d').getImageData(0, 0, c.width, c.height);
+          let n = 0; for (let i = 3; i < data.length; i += 4) n += data[i] > 0; return n; }""",
+        canvas,
+    )
+    return count
+
+
+def test_the_driver_sees_the_road_ahead_of_a_trace(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True, kind="speed-trace")
+    tablet = tablets(stand.address).open("driver")
+    tablet.see("Keep inside the band.")
+    tablet.page.wait_for_timeout(900)
+    assert inked(tablet, "canvas.road") > 20_000
+    advice = tablet.page.locator(".driver-advice").text_content()
+    assert re.search("steady|slower|faster", advice)
+    low = tablet.page.evaluate(
+        "parseFloat(getComputedStyle(document.querySelector('.driver-figure')).fontSize)"
+    )
+    assert low >= 100, "readable at three metres"
+
+
+def test_the_band_is_that_of_the_highest_and_lowest_target_within_a_second(
+    stand: Any, tablets: Any
+) -> None:
+    """40 CFR 1066.425: limits follow the trace within 1 s, here of +-0.9 m/s."""
+    tablet = tablets(stand.address).open()
+    band = tablet.page.evaluate(
+        "import('./js/components/road.js').then(({ bandOf }) =>"
+        " bandOf([[0, 10], [0.5, 10], [1, 12], [3, 12]], 0.9))"
+    )
+    assert band[0] == [0, pytest.approx(9.1), 10, pytest.approx(12.9)]
+    assert band[3] == [3, pytest.approx(11.1), 12, pytest.approx(12.9)]
+
+
+def test_the_driver_sees_grade_and_way_of_a_climb(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True, kind="grade-climb")
+    tablet = tablets(stand.address).open("driver")
+    tablet.see("Hold 65 km/h")
+    tablet.page.wait_for_timeout(400)
+    words = tablet.page.locator(".driver-climb").text_content()
+    assert re.search(r"Grade\d\.\d %", words)
+    assert tablet.page.locator(".hill-line").get_attribute("d")
+
+
+def test_the_next_phase_is_announced_and_a_floored_pedal_is_urgent(
+    stand: Any, tablets: Any
+) -> None:
+    stand.scene(state="loaded", acknowledged=True, kind="power-sweep")
+    tablet = tablets(stand.address).open("driver")
+    tablet.see("Floor it now, and stay on the floor.")
+    tablet.see("Then: Stay on the floor until 3000 rpm.")
+    assert tablet.page.locator('.driver[data-urgent="yes"]').count() == 1
+
+
+def test_headroom_stands_on_every_page_with_its_interval(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    for view in ("rolls", "runs", "people"):
+        tablet.open(view)
+        assert re.search(r"1\d–1\d min", tablet.page.locator(".chip").text_content())
+    stand.scene(silent=True)
+    tablet.page.wait_for_selector("body.stale")
+    tablet.wait("document.querySelector('.chip b').textContent === '–'")
+
+
+def test_a_run_opens_with_its_answer_then_curves_with_bands_and_flags(
+    stand: Any, tablets: Any
+) -> None:
+    tablet = tablets(stand.address).open(f"runs/{RUN}")
+    page = tablet.page
+    main = page.locator(".answer-main")
+    main.wait_for()
+    assert re.search(r"Highest wheel power\d+\.\d kW± \d\.\d kW \(95 %\)", main.text_content())
+    assert page.locator(".flags li").count() == 2
+    page.locator(".curve canvas").nth(3).wait_for(timeout=20_000)
+    assert page.locator(".legend li").count() >= 4
+    assert "least" not in page.locator(".curves").text_content()
+    assert page.get_by_role("link", name="PDF").get_attribute("href").endswith("form=pdf")
+    top = page.evaluate("document.querySelector('.answer').getBoundingClientRect().top")
+    assert top < page.evaluate("document.querySelector('.curves').getBoundingClientRect().top")
+    assert not tablet.complaints
+
+
+def test_a_void_run_says_so_before_anything_else(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("runs/20261125-083700-mad1")
+    tablet.see("Does not count")
+
+
+def test_runs_are_found_by_words_kind_and_tag(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("runs")
+    lines = tablet.page.locator(".run-line")
+    lines.nth(2).wait_for()
+    tablet.page.fill("#runs-q", "exhaust")
+    tablet.wait("document.querySelectorAll('.run-line').length === 1")
+    tablet.page.fill("#runs-q", "")
+    tablet.page.fill("#runs-tag", "check")
+    tablet.wait("document.querySelectorAll('.run-line').length === 1")
+    tablet.page.fill("#runs-tag", "nothing like it")
+    tablet.see("No run fits this search.")
+
+
+def test_runs_lie_over_each_other_and_a_gain_is_told_with_its_interval(
+    stand: Any, tablets: Any
+) -> None:
+    stand.scene(runs=5)
+    ids = [f"20261125-08{40 - 3 * n:02d}00-mad{n}" for n in (0, 1, 3, 4)]
+    tablet = tablets(stand.address).open(f"overlay/{','.join(ids)}")
+    tablet.see("+1.9 % (+0.7 to +3.1 %, 95 % interval)")
+    assert tablet.page.locator(".gain-card").get_attribute("data-verdict") == "gained"
+    tablet.page.locator(".sides-list select").first.select_option("only")
+    tablet.see("For a gain, put 2 or more valid runs on each side.")
+    stand.scene(runs=3)
+
+
+def test_a_curve_is_drawn_onto_other_places_without_inventing_any(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    drawn = tablet.page.evaluate(
+        "import('./js/views/overlay.js').then(({ onto }) =>"
+        " onto([0, 1, 1.5, 2, 3], { x: [1, 2], value: [10, 20] }, 'value'))"
+    )
+    assert drawn == [None, 10, 15, 20, None]
+
+
+def test_what_is_due_is_said_with_figures_beside_their_limits(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("proving")
+    tablet.see("12 of 14 verifications to do")
+    text = tablet.page.locator(".prove-card").first.text_content()
+    assert "Largest drift 1.40 N (limit 9.00 N)" in text.replace("\u00a0", " ")
+    tablet.page.get_by_text("How it is done").nth(1).click()
+    tablet.see("Nobody stands below weights")
+
+
+def test_check_runs_that_stray_are_named(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("consistency")
+    tablet.see("Something has moved.")
+    tablet.see("beyond the limits")
+
+
+def test_twenty_minutes_of_messages_do_not_grow_the_page(stand: Any, tablets: Any) -> None:
+    """Thirty thousand messages, as twenty minutes bring, through the store and the page's views."""
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    session = tablet.context.new_cdp_session(tablet.page)
+    feed = """(from) => { const { store } = drumlin; const now = store.telemetry;
+      for (let i = 0; i < 5000; i += 1) {
+        const time = now.time_s + (from + i) / 25;
+        const frame = { ...now.measured, time_s: time };
+        store.take({ ...now, time_s: time, measured: frame }, store.generation); } }"""
+
+    def heap_mb() -> float:
+        session.send("HeapProfiler.collectGarbage")
+        return float(session.send("Runtime.getHeapUsage")["usedSize"]) / 1e6
+
+    stand.scene(silent=True)
+    tablet.page.evaluate(feed, 0)
+    tablet.page.wait_for_timeout(300)
+    before = heap_mb()
+    for block in range(1, 6):
+        tablet.page.evaluate(feed, 5000 * block)
+        tablet.page.wait_for_timeout(150)
+    assert heap_mb() - before < 2.0
+    stand.scene(silent=False)
