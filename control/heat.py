@@ -262,8 +262,8 @@ def time_to(
             return math.inf
         rim, body, hub = a, b, c
         now += step
-        if moved < 4.0 and step < 60.0:
-            step *= 1.2
+        if moved < 6.0 and step < 120.0:
+            step *= 1.25
     return math.inf
 
 

@@ -39,6 +39,7 @@ SHORT_N = 50.0
 _NAN = math.nan
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 _UNKNOWN = Headroom(_NAN, _NAN, _NAN)
+_NEVER = Headroom(math.inf, math.inf, math.inf)
 
 
 class _Rotor:
@@ -238,17 +239,18 @@ class HeatKeeper:
         codes: dict[str, str] = {}
         for rotor in self._rotors:
             cap, name = rotor.cap, rotor.absorber.name
-            detail = f"{name} {cap.rim_k - 273.15:.0f} degC"
-            if cap.level is HeatLevel.LIMIT:
-                codes["rotor-hot"] = detail
-            elif cap.level is HeatLevel.COOLING:
-                codes["rotor-cooling"] = detail
-            elif cap.level is HeatLevel.HOT:
-                codes["rotor-near-limit"] = detail
-            if cap.rim_k >= rotor.absorber.heat.warn_k and cap.level < HeatLevel.LIMIT:
-                codes["rotor-warm"] = detail
-            if rotor.over_s > OVERLOADED_AFTER_S:
-                codes["rotor-overloaded"] = detail
+            if cap.level is not HeatLevel.COOL:
+                detail = f"{name} {cap.rim_k - 273.15:.0f} degC"
+                if cap.level is HeatLevel.LIMIT:
+                    codes["rotor-hot"] = detail
+                elif cap.level is HeatLevel.COOLING:
+                    codes["rotor-cooling"] = detail
+                elif cap.level is HeatLevel.HOT:
+                    codes["rotor-near-limit"] = detail
+                if cap.rim_k >= rotor.absorber.heat.warn_k and cap.level < HeatLevel.LIMIT:
+                    codes["rotor-warm"] = detail
+                if rotor.over_s > OVERLOADED_AFTER_S:
+                    codes["rotor-overloaded"] = detail
             if rotor.observer.sensor is SensorVerdict.SLIPPED:
                 codes["rotor-sensor-slipped"] = name
             elif rotor.observer.sensor is SensorVerdict.FAILED:
@@ -269,20 +271,10 @@ class HeatKeeper:
             rotor.cool_s = self._after_run(rotor)
             if turn == 2:
                 rotor.notes = heat_life.due(rotor.absorber, rotor.life)
-        if turn == 0:
-            rotor.headroom = observer.headroom(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
-            return
-        known = rotor.headroom
-        best = observer.seconds_left(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
-        before = known.seconds
-        if 0.0 < before < math.inf and 0.0 < best < math.inf:  # keep the spread, move the middle
-            low, high = best * known.low_s / before, best * known.high_s / before
-        elif turn % INTERVAL_EVERY == 4 or best == 0.0:
-            rotor.headroom = observer.headroom(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
-            return
+        if power < WORK_W and rotor.cap.rim_k < limit_k:  # nothing warms it
+            rotor.headroom = _NEVER
         else:
-            low, high = (known.low_s, math.inf) if best == math.inf else (0.0, math.inf)
-        rotor.headroom = Headroom(best, min(low, best), max(high, best))
+            self._refresh(rotor, turn)
         work = self._plan_work(rotor)
         if turn == INTERVAL_EVERY:
             rotor.planned = (
@@ -293,9 +285,32 @@ class HeatKeeper:
         elif turn == 2 * INTERVAL_EVERY:
             work = work if work is not None else (power, speed)
             has_fan = bool(rotor.absorber.fan)
-            rotor.paused = observer.headroom(
-                limit_k, *work, has_fan, ambient, LIVE_HORIZON_S, PAUSE_S
+            rotor.paused = (
+                observer.headroom(limit_k, *work, has_fan, ambient, LIVE_HORIZON_S, PAUSE_S)
+                if work[0] >= WORK_W
+                else _NEVER
             )
+
+    def _refresh(self, rotor: _Rotor, turn: int) -> None:
+        """Headroom at present power: the best estimate often, its interval now and then."""
+        observer, limit_k = rotor.observer, rotor.absorber.heat.limit_k
+        power, speed, fan, ambient = rotor.power_w, rotor.speed_radps, rotor.fan, self.ambient_k
+        known = rotor.headroom
+        if turn == 0:
+            rotor.headroom = observer.headroom(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
+            return
+        if turn % 2 or turn == INTERVAL_EVERY or turn == 2 * INTERVAL_EVERY:
+            return  # once a second will do, and never beside another dear one
+        best = observer.seconds_left(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
+        before = known.seconds
+        if 0.0 < before < math.inf and 0.0 < best < math.inf:  # keep the spread, move the middle
+            low, high = best * known.low_s / before, best * known.high_s / before
+        elif turn % INTERVAL_EVERY == 4 or best == 0.0 or known is _UNKNOWN:
+            rotor.headroom = observer.headroom(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
+            return
+        else:
+            low, high = (known.low_s, math.inf) if best == math.inf else (0.0, math.inf)
+        rotor.headroom = Headroom(best, min(low, best), max(high, best))
 
     def _plan_work(self, rotor: _Rotor) -> tuple[float, float] | None:
         """Power and shaft speed of the plan; where it leaves them open, the most of this run."""

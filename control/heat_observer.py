@@ -187,13 +187,13 @@ def rim_after(
     fan: bool,
     ambient: float,
 ) -> float:
-    """Rim temperature after `seconds` of constant work, in twenty steps."""
+    """Rim temperature after `seconds` of constant work, in twelve steps."""
     p = np.empty(PARAMETERS)
     scaled(described, x, p)
     h = heat_module.film(p, radps, fan)
     rim, body, hub = x[0], x[1], x[2]
-    for _ in range(20):
-        rim, body, hub = heat_module.step_once(p, rim, body, hub, seconds / 20.0, power, h, ambient)
+    for _ in range(12):
+        rim, body, hub = heat_module.step_once(p, rim, body, hub, seconds / 12.0, power, h, ambient)
     return float(rim)
 
 
