@@ -342,7 +342,7 @@ def measure(options: Options) -> dict[str, Any]:
         over["neither"].append(guarded(rotor, None, False, hard_s))
         errors += temperature_errors(rotor, memory)
     rigs = [
-        chain(options.seed + k, 300.0 if options.quick else 900.0)
+        chain(options.seed + k, 240.0 if options.quick else 900.0)
         for k in range(1 if options.quick else 3)
     ]
     told = np.array(errors)
