@@ -141,7 +141,6 @@ def measure(options: Options) -> dict[str, Any]:
     """All mutants; a seeded sample of them when quick or `DRUMLIN_MUTANTS=N` says so."""
     began_s = time.perf_counter()
     os.chdir(ROOT)
-    import hypothesis  # noqa: F401, PLC0415 - warm for the forks
     import msgspec  # noqa: F401, PLC0415
     import numba  # noqa: F401, PLC0415
     import numpy as np  # noqa: F401, PLC0415
