@@ -2,6 +2,7 @@
 #
 #   make run    build the environment, start the demo rig, print one address
 #   make test   build what the checks need, run them all
+#   make pictures   draw the page's pictures anew
 
 PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done)
@@ -9,7 +10,7 @@ BIN := .venv/bin
 BUILT := .venv/.built
 SYSTEM_PACKAGES := mosquitto chromium
 
-.PHONY: env run test check system-packages lock clean
+.PHONY: env run test check pictures system-packages lock clean
 
 env: $(BUILT)
 
@@ -34,6 +35,10 @@ check: $(BUILT)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/pytest
+
+# The pictures of README and docs/page.md, drawn from the demo in a real browser.
+pictures: $(BUILT) system-packages
+	$(BIN)/python -m tests.browser.pictures
 
 # The broker and the browser that some tests drive. Root installs what is missing.
 system-packages:

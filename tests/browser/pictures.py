@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
@@ -32,6 +33,7 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
         "loaded-phone-light": ("rolls", {"color_scheme": "light", "size": PHONE}),
         "driver-dark": ("driver", {"color_scheme": "dark", "size": WIDE}),
         "rig-dark": ("rig", {"color_scheme": "dark", "size": WIDE}),
+        "heat-portrait-light": ("heat", {"color_scheme": "light", "size": TALL}),
     }
     watching = {
         name: Tablet(browser, demo.address, **options).open(page)
@@ -52,6 +54,12 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     until("1800 rev/min", lambda: _rpm(demo) > 1800, 60)
     light.button("Start a test").click()
     light.page.fill("#plan-minutes", "4")
+    light.page.fill("#plan-expected-power", "210")
+    light.button("Rehearse").click()
+    light.page.locator("#plan-expected-speed").fill("75")  # no gear is learned yet
+    light.button("Rehearse").click()
+    light.page.locator(".rehearsal-says").wait_for()
+    light.page.locator(".rehearsal").scroll_into_view_if_needed()
     picture(light, "plan-light")
     light.press_and_hold("Start the test")
     demo.seat(pedal=100.0)
@@ -63,14 +71,39 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     for tablet in watching.values():
         tablet.close()
     light.button("Ease off").click()
-    demo.seat(pedal=0.0)
+    demo.seat(pedal=40.0)
     until("the load to be off", lambda: demo.state()["state"] == "ready")
+    sweep(demo, light, picture)
+    demo.seat(pedal=0.0)
     demo.seat(brake=30.0)
     light.open("runs")
     light.page.locator(".run-line").first.click()
     light.page.locator(".curve canvas").nth(1).wait_for(timeout=60_000)
     picture(light, "run-light")
+    light.open("proving")
+    picture(light, "proving-light")
     light.close()
+
+
+def sweep(demo: Demo, light: Tablet, picture: Callable[[Tablet, str], None]) -> None:
+    """A short power sweep; its driver's view when the pedal goes down."""
+    driver = Tablet(browser_of(light), demo.address, color_scheme="dark").open("driver")
+    light.open("tests/power-sweep")
+    light.page.fill("#plan-to_rpm", "2600")
+    light.press_and_hold("Start the test")
+    phase = lambda: (demo.state()["test"] or {}).get("phase")  # noqa: E731
+    until("full pedal", lambda: phase() == "full pedal", 90)
+    demo.seat(pedal=100.0)
+    picture(driver, "sweep-driver-dark")
+    until("the end of the sweep", lambda: demo.state()["state"] == "ready", 90)
+    driver.close()
+
+
+def browser_of(tablet: Tablet) -> Browser:
+    """The browser a tablet lives in."""
+    browser = tablet.context.browser
+    assert browser is not None
+    return browser
 
 
 def _rpm(demo: Demo) -> float:

@@ -100,7 +100,7 @@ export default class OverlayView {
     const side = (name) => this.runs.map(({ id }) => id).filter((id) => this.sides.get(id) === name);
     const [before, after] = [side("before"), side("after")];
     const enough = before.length >= LEAST && after.length >= LEAST;
-    show(this.gain, before.length + after.length > 0);
+    show(this.gain, true);
     if (!enough) {
       delete this.gain.dataset.verdict;
       this.gain.replaceChildren(el("p", { className: "soft", text: t("gain.needs", { n: LEAST }) }));
