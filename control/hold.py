@@ -41,15 +41,17 @@ SPEED, DRIVE_N, RATE_N, SPEED_AHEAD, SEEN, SINCE_S, PLACE_M, SHARE = range(8)
 STATE_COLUMNS = 8
 
 
-def observer_bandwidth(frame_s: float, speed_age_s: float, unseen_s: float) -> float:
+def observer_bandwidth(
+    frame_s: float, speed_age_s: float, unseen_s: float, share: float = 0.75
+) -> float:
     """Poles of the observer, rad/s: as fast as what it cannot see allows.
 
     It sees edges that are `speed_age_s` old and takes the mapped force for the true one, which
     lags by `unseen_s` (hysteresis, arm, errors of the stated lags). 0.75 over the total delay was
-    the fastest that stayed calm on rigs 30 % off their nominal numbers: a choice by trial; the
-    rule around it is not.
+    the fastest that stayed calm on rigs 30 % off their nominal numbers; a rig whose numbers are
+    identified bears more, which control.tuneup finds from the margins of the loop.
     """
-    return 0.75 / (speed_age_s + 0.5 * frame_s + unseen_s)
+    return share / (speed_age_s + 0.5 * frame_s + unseen_s)
 
 
 def feedback_gain(follow_s: float, dead_s: float) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from control import absorber as absorber_module
-from control import force_loop, hold
+from control import force_loop, hold, tuneup
 from control import share as share_module
 from control.absorber import (
     COLD_K,
@@ -30,6 +30,7 @@ from control.absorber import (
 )
 from control.identified import Identified, described
 from control.share import Between, by_weight
+from control.tuneup import OBSERVER_SHARE, Numbers
 from daq.kernel import jit, refresh_cache
 from daq.rig import Absorber, Rig
 
@@ -344,6 +345,7 @@ class Loads:
         self._buffer = self.inputs.data.cast("B")
         self.output = np.zeros(4 + 5 * count)
         self._field_s = self._unseen_s = 0.0
+        self._observer_share = OBSERVER_SHARE
         self._low_speed_mps = rig.limits.low_speed_mps
         self._head = 0
         self._in_flight = 0
@@ -416,12 +418,34 @@ class Loads:
         out_s = flight * self.frame_s + 0.5 * self.frame_s
         self._fixed[:, force_loop.SENT_FRAMES] = flight
         self._sets_fixed[:, hold.OBSERVER] = hold.observer_bandwidth(
-            self.frame_s, speed_age_s, self._unseen_s
+            self.frame_s, speed_age_s, self._unseen_s, self._observer_share
         )
         self._sets_fixed[:, hold.FEEDBACK] = hold.feedback_gain(
             follow_s + self._unseen_s, speed_age_s + self.frame_s + out_s
         )
         self._sets_fixed[:, hold.AHEAD_S] = follow_s + out_s + 0.5 * self._field_s
+
+    def set_observer(self, share: float) -> None:
+        """How fast the observer is, as control.tuneup states it; kept within its bounds."""
+        if tuneup.LEAST_SHARE <= share <= tuneup.MOST_SHARE:
+            self._observer_share = share
+            self.set_delays(self.speed_age_s, self._in_flight)
+
+    @property
+    def observer_share(self) -> float:
+        return self._observer_share
+
+    def numbers(self, truck_kg: float = 0.0) -> Numbers:
+        """The loop's numbers as known now, for control.tuneup."""
+        return Numbers(
+            float(np.sum(self._sets_fixed[:, hold.INERTIA])),
+            float(np.max(self._fixed[:, force_loop.COIL_LAG])),
+            self._field_s,
+            self.speed_age_s,
+            self._in_flight,
+            self.frame_s,
+            truck_kg,
+        )
 
     @property
     def in_flight(self) -> int:
