@@ -10,7 +10,7 @@ export class Hill {
     this.fill = svg("path", { class: "hill-fill" });
     this.line = svg("path", { class: "hill-line" });
     this.ahead = svg("line", { class: "hill-ahead" });
-    this.truck = svg("circle", { class: "hill-truck", r: "8" });
+    this.truck = svg("path", { class: "hill-truck" });
     const picture = svg("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, preserveAspectRatio: "none", "aria-hidden": "true" }, this.fill, this.ahead, this.line);
     this.node = el("div", { className: "hill" }, picture);
     picture.append(this.truck);
@@ -31,7 +31,6 @@ export class Hill {
     setAttr(this.line, "d", path);
     setAttr(this.fill, "d", `${path}L${x(here).toFixed(1)} ${HEIGHT}L${x(climb[0][0]).toFixed(1)} ${HEIGHT}Z`);
     for (const [name, value] of [["x1", x(here)], ["y1", y(up)], ["x2", x(long)], ["y2", y(then)]]) setAttr(this.ahead, name, value.toFixed(1));
-    setAttr(this.truck, "cx", x(here).toFixed(1));
-    setAttr(this.truck, "cy", y(up).toFixed(1));
+    setAttr(this.truck, "d", `M${x(here).toFixed(1)} ${y(up).toFixed(1)}h.01`); // a dot that no stretching makes an egg
   }
 }
