@@ -59,7 +59,7 @@ ALIKE_ROWS = 25.0  # neighbouring rows err alike: so many count as one
 ITERATIONS = 10
 LEAST_ROWS = 1000
 LEAST_FIELD_S = 0.001
-MOST_FLIGHT = 8
+FLIGHTS = range(-1, 8)  # frames; -1: a row tells of the set point that acts right after it
 DEAD_SHARE = 0.1
 
 
@@ -110,7 +110,7 @@ def coil_lag(rows: Floats, frame_s: float, max_a: float) -> tuple[float, float] 
     di = (1 - exp(-dt / lag)) (sent - i), least squares, for each possible flight of a set point; a
     coil at the supply's limit says nothing.
     """
-    tried = [_flight(rows, flight, max_a) for flight in range(MOST_FLIGHT)]
+    tried = [_flight(rows, flight, max_a) for flight in FLIGHTS]
     return _lag_of([one for one in tried if one is not None], frame_s)
 
 
@@ -121,10 +121,11 @@ def _flight(rows: Floats, flight: int, max_a: float) -> Tried | None:
     """The regression for one flight of set points, in frames."""
     coil, sent = rows[:, COIL], rows[:, SENT]
     gaps = np.cumsum(rows[:, START])
-    gap = sent[: len(sent) - 1 - flight] - coil[flight:-1]
-    di = coil[flight + 1 :] - coil[flight:-1]
-    same = gaps[flight + 1 :] == gaps[: len(gaps) - 1 - flight]
-    free = (coil[flight:-1] < 0.97 * max_a) & (coil[flight + 1 :] > 0.05)
+    k = np.arange(max(flight, 0), len(rows) - 1)  # from row k to the next, by what was sent then
+    gap = sent[k - flight] - coil[k]
+    di = coil[k + 1] - coil[k]
+    same = gaps[k + 1] == gaps[np.minimum(k - flight, k)]
+    free = (coil[k] < 0.97 * max_a) & (coil[k + 1] > 0.05)
     use = same & free & (np.abs(gap) > 1.0)
     if int(use.sum()) < 50:
         return None
@@ -192,7 +193,7 @@ class Fit:
                 "identification-short",
             )
         tried: list[Tried] = []
-        for flight in range(MOST_FLIGHT):
+        for flight in FLIGHTS:
             one = _flight(self._rows, flight, self._absorber.max_current_a)
             if one is not None:
                 tried.append(one)

@@ -15,6 +15,7 @@ that is `age_s` old, with the mapped force as known input, then `hold.meet` and 
 from __future__ import annotations
 
 import math
+from collections.abc import Generator
 from typing import Any
 
 import msgspec
@@ -137,7 +138,8 @@ def open_loop(tuning: Tuning, assumed: Numbers, true: Numbers, s: Complex) -> Co
     speed = own * s + (g2 * e + drive / mass) / s
     asked = drive + rate * ahead
     asked = asked + mass * tuning.feedback_per_s * (speed + (drive - on_its_way) / mass * ahead)
-    return -asked
+    locus: Complex = -asked
+    return locus
 
 
 def margins(locus: Complex, frequencies: Floats = FREQUENCIES) -> Margins:
@@ -187,6 +189,17 @@ def spread_of(numbers: Numbers, spread: float) -> list[Numbers]:
 
 def tune_up(numbers: Numbers, spread: float) -> TuneUp:
     """The fastest observer that keeps the margins on every rig within `spread` of the numbers."""
+    steps = tune_up_steps(numbers, spread)
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            chosen: TuneUp = end.value
+            return chosen
+
+
+def tune_up_steps(numbers: Numbers, spread: float) -> Generator[None, None, TuneUp]:
+    """`tune_up` in pieces of under a millisecond, for whoever has a frame to keep."""
     s: Complex = 1j * FREQUENCIES
     rigs = spread_of(numbers, spread)
     chosen: TuneUp | None = None
@@ -194,7 +207,10 @@ def tune_up(numbers: Numbers, spread: float) -> TuneUp:
     share = low
     for _ in range(8):
         tuning = derive(numbers, share)
-        each = [margins(open_loop(tuning, numbers, true, s)) for true in rigs]
+        each: list[Margins] = []
+        for true in rigs:
+            each.append(margins(open_loop(tuning, numbers, true, s)))
+            yield
         worst = min(each, key=lambda one: one.distance)
         good = all(
             one.gain >= LEAST_GAIN_MARGIN
@@ -208,6 +224,8 @@ def tune_up(numbers: Numbers, spread: float) -> TuneUp:
         if not good:
             high = share
         share = 0.5 * (low + high)
+    if chosen is None:
+        raise RuntimeError("a tune-up tries at least one tuning")
     return chosen
 
 

@@ -11,14 +11,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import msgspec
 import numpy as np
 
 from control import identify
 from control.identified import Identified
 from control.identify import COIL, ROTOR, ROW_COLUMNS, SENT, SHAFT, START, TORQUE, Fit
-from control.kinds.base import SPEED, Description, Figures, Test, check_speed
+from control.kinds.base import SPEED, Description, Figures, Test, check_speed, tractive
 from control.loads import INPUT_HEAD, Aim, Loads
 from control.plans import Identification
+from control.tuneup import (
+    FREQUENCIES,
+    Margins,
+    TruckInertia,
+    TuneUp,
+    derive,
+    margins,
+    open_loop,
+    tune_up_steps,
+)
 from daq.errors import Refused
 from daq.measured import Measured
 from daq.rig import Rig
@@ -29,6 +40,9 @@ STEPS = (0.0, 0.5, 1.0, 0.25, 0.75, 0.0, 0.9, 0.4, 1.0, 0.6, 0.15, 0.8, 0.3)
 LONGEST_COAST_S = 60.0
 MOST_ROWS = 12_000  # per absorber; at 500 frames/s two coasts of 12 s
 ABOVE_MPS = 0.5
+BEHIND = 0.93  # a roll set slower than this share of the fastest waits for it
+TRUCK_EVERY = 10  # frames between two that weigh the truck
+IDENTIFIED_SPREAD = 0.05  # how far an identified rig may be off
 
 
 class IdentificationTest(Test):
@@ -66,6 +80,7 @@ class IdentificationTest(Test):
         self.found: dict[str, Identified] = {}
         names = [roll_set.name for roll_set in rig.roll_sets]
         owners = [names.index(one.roll_set) for one in rig.absorbers]
+        self._owners = owners
         self._groups: list[list[int]] = []
         for i, owner in enumerate(owners):
             place = owners[:i].count(owner)
@@ -83,6 +98,11 @@ class IdentificationTest(Test):
         self._afresh = True
         self._loads: Loads | None = None
         self._work: Iterator[None] = iter(())
+        self._truck = TruckInertia()
+        self._every = 0
+        self.margins: Margins | None = None  # of the loop as it is tuned
+        self.tuning: TuneUp | None = None  # what a tune-up would choose
+        self.truck: tuple[float, float] | None = None
         self._none = (0.0,) * len(rig.absorbers)
         self.demand.currents = self._none
         self._base = INPUT_HEAD + 2 * len(rig.roll_sets)
@@ -104,12 +124,17 @@ class IdentificationTest(Test):
             return
         if self.phase == "coast":
             self._keep()
+            self._every = (self._every + 1) % TRUCK_EVERY
+            if self._every == 0:
+                self._weigh(measured)
             number = int(self.phase_s / plan.step_s) + 5 * (self._coast % plan.coasts)
             share = STEPS[number % len(STEPS)]
             group = self._coasts[self._coast]
+            speeds = [one.speed.value for one in measured.roll_sets]
+            slow = BEHIND * max(speeds)  # rolls that nothing couples must not run apart
             self.demand.currents = tuple(
-                share * one.max_current_a if i in group else 0.0
-                for i, one in enumerate(self.rig.absorbers)
+                share * one.max_current_a if i in group and speeds[owner] >= slow else 0.0
+                for i, (one, owner) in enumerate(zip(self.rig.absorbers, self._owners, strict=True))
             )
             if v < plan.to_mps or self.phase_s > LONGEST_COAST_S:
                 self._end_coast()
@@ -142,6 +167,15 @@ class IdentificationTest(Test):
                 self._n[i] = n + 1
         self._afresh = False
 
+    def _weigh(self, measured: Measured) -> None:
+        """The truck's part of what turns, by its answer to the steps of the absorbers."""
+        sets = measured.roll_sets
+        self._truck.add(
+            tractive(measured),
+            sum(one.speed.value for one in sets) / len(sets),
+            sum(one.acceleration.value for one in sets) / len(sets),
+        )
+
     def _end_coast(self) -> None:
         self.demand.currents = self._none
         self.demand.aim = int(Aim.NOTHING)
@@ -169,6 +203,16 @@ class IdentificationTest(Test):
             yield from fit.steps()
             self.found[absorber.name] = fit.result(self.run_id)
             yield
+        self.truck = self._truck.result()
+        numbers = loads.numbers(self.truck[0] if self.truck is not None else 0.0)
+        coil = max(one.coil_lag_s for one in self.found.values())
+        field = max(one.field_lag_s for one in self.found.values())
+        numbers = msgspec.structs.replace(numbers, coil_lag_s=coil, field_lag_s=field)
+        self.margins = margins(
+            open_loop(derive(numbers, loads.observer_share), numbers, numbers, 1j * FREQUENCIES)
+        )
+        yield
+        self.tuning = yield from tune_up_steps(numbers, IDENTIFIED_SPREAD)
 
     def figures(self) -> Figures:
         told: Figures = {"coasts": self._coast}
@@ -177,6 +221,15 @@ class IdentificationTest(Test):
             told[f"{name}_error_before_percent"] = one.error_before_percent
             told[f"{name}_coil_lag_s"] = one.coil_lag_s
             told[f"{name}_residual_nm"] = one.map.residual_torque_nm
+        if self.truck is not None:
+            told["truck_kg"], told["truck_sigma_kg"] = self.truck
+        if self.margins is not None:
+            told["gain_margin"] = self.margins.gain
+            told["phase_margin_deg"] = self.margins.phase_deg
+            told["delay_margin_s"] = self.margins.delay_s
+        if self.tuning is not None and self._loads is not None:
+            told["observer_share"] = self._loads.observer_share
+            told["advised_observer_share"] = self.tuning.observer_share
         return told
 
     def aims(self) -> dict[str, str]:

@@ -27,7 +27,7 @@ NUMBERS = Numbers(3200.0, 0.15, 0.012, 0.003, 2, 0.002)
 def test_margins_of_a_known_loop_are_those_of_the_textbook() -> None:
     # 1 / (s (s + 1)^2): phase -180 degrees at 1 rad/s, where its size is 1/2 (closed form).
     s = 1j * FREQUENCIES
-    found = margins(1.0 / (s * (s + 1.0) ** 2))
+    found = margins(np.asarray(1.0 / (s * (s + 1.0) ** 2), dtype=np.complex128))
     assert found.gain == pytest.approx(2.0, rel=1e-3)
     # |L| = 1 where w (1 + w^2) = 1: w = 0.6823; phase = 90 - 2 atan(w) = 21.4 degrees.
     assert found.crossover_per_s == pytest.approx(0.6823, rel=1e-3)
