@@ -231,7 +231,7 @@ class IdentificationDriver(DriverOf):
     gear = AUTOMATIC
 
     def before(self) -> None:
-        self.driver.tell(pedal=0.4)
+        self.up_to(None, 8.0)
 
     def act(self, test: Test) -> None:
         if test.phase == "drive-up":
