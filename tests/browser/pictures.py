@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import sys
 import tempfile
-from collections.abc import Callable
 from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
@@ -71,10 +70,8 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     for tablet in watching.values():
         tablet.close()
     light.button("Ease off").click()
-    demo.seat(pedal=40.0)
-    until("the load to be off", lambda: demo.state()["state"] == "ready")
-    sweep(demo, light, picture)
     demo.seat(pedal=0.0)
+    until("the load to be off", lambda: demo.state()["state"] == "ready")
     demo.seat(brake=30.0)
     light.open("runs")
     light.page.locator(".run-line").first.click()
@@ -83,27 +80,6 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     light.open("proving")
     picture(light, "proving-light")
     light.close()
-
-
-def sweep(demo: Demo, light: Tablet, picture: Callable[[Tablet, str], None]) -> None:
-    """A short power sweep; its driver's view when the pedal goes down."""
-    driver = Tablet(browser_of(light), demo.address, color_scheme="dark").open("driver")
-    light.open("tests/power-sweep")
-    light.page.fill("#plan-to_rpm", "2600")
-    light.press_and_hold("Start the test")
-    phase = lambda: (demo.state()["test"] or {}).get("phase")  # noqa: E731
-    until("full pedal", lambda: phase() == "full pedal", 90)
-    demo.seat(pedal=100.0)
-    picture(driver, "sweep-driver-dark")
-    until("the end of the sweep", lambda: demo.state()["state"] == "ready", 90)
-    driver.close()
-
-
-def browser_of(tablet: Tablet) -> Browser:
-    """The browser a tablet lives in."""
-    browser = tablet.context.browser
-    assert browser is not None
-    return browser
 
 
 def _rpm(demo: Demo) -> float:

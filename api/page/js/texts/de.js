@@ -274,7 +274,7 @@ export const de = {
   "view.failed": "Diese Seite ist jetzt nicht zu holen. Vielleicht ist der Rechner weg.",
   "chart.alt": "Schaubild: {what} über {over}",
   "heat.free.short": "keine Grenze",
-  "heat.from": "ab {n}",
+  "heat.from": "≥ {n}",
   "target.force": "Bremskraft",
   "target.power": "Bremsleistung",
   "target.band": "des Bands",

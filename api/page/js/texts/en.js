@@ -274,7 +274,7 @@ export const en = {
   "view.failed": "This page cannot be fetched now. The rig's computer may be away.",
   "chart.alt": "Chart of {what} over {over}",
   "heat.free.short": "no limit",
-  "heat.from": "from {n}",
+  "heat.from": "≥ {n}",
   "target.force": "Absorber force",
   "target.power": "Absorbed power",
   "target.band": "the band",
