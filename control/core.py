@@ -18,7 +18,7 @@ from control.faults import Effect, Release
 from control.gate import Clamp, Mode
 from control.heat_keeper import HeatKeeper
 from control.loads import Loads
-from control.memory import Memory
+from control.memory import Memory, found_in
 from control.readout import Readout
 from control.session import ChainMaker, Session
 from control.states import Trigger
@@ -69,11 +69,7 @@ class Core(Supervisor):
         loads = Loads(
             rig,
             {name: (one.gain, one.shape, one.rotor_k) for name, one in kept.absorbers.items()},
-            {
-                name: one.identified
-                for name, one in kept.absorbers.items()
-                if one.identified is not None
-            },
+            found_in(kept),
         )
         heat = HeatKeeper(
             rig,

@@ -8,306 +8,45 @@ from the rig's lag, inertia and delays.
 
 from __future__ import annotations
 
-import enum
 import struct
 from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from control import absorber as absorber_module
 from control import force_loop, hold, tuneup
-from control import share as share_module
 from control.absorber import (
     COLD_K,
     GAIN,
     MAP_COLUMNS,
     SHAPE,
     SHAPE_NODES,
-    capacity,
-    current_for,
     map_row,
 )
 from control.identified import Identified, described
-from control.share import Between, by_weight
-from control.tuneup import OBSERVER_SHARE, Numbers
-from daq.kernel import jit, refresh_cache
-from daq.rig import Absorber, Rig
-
-refresh_cache(
-    __file__, absorber_module.__file__, force_loop.__file__, hold.__file__, share_module.__file__
+from control.loads_frame import (
+    AIM,
+    CAP_SHARE,
+    CAP_W,
+    DT,
+    GENERAL_COLUMNS,
+    INPUT_HEAD,
+    ROTOR_GOAL,
+    TARGET,
+    WARM_COLUMNS,
+    WEIGHT_GOAL,
+    WORK_J,
+    WORK_RAD,
+    WORK_S,
+    Aim,
+    frame,
 )
+from control.share import Between
+from control.tuneup import OBSERVER_SHARE, Numbers
+from daq.rig import Absorber, Rig
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-
-
-class Aim(enum.IntEnum):
-    """What the running demand is about."""
-
-    NOTHING = 0  # observe only
-    SPEED = 1  # m/s, each roll set or the mean
-    FORCE = 2  # N, whole rig at the roll surface
-    POWER = 3  # W, whole rig at the roll surface
-    TRACK = 4  # m/s: the target is the reference of this frame, the rate its acceleration
-    CURRENT = 5  # A, of each absorber: only to identify them
-
-
-TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
-TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
-UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
-SPLIT_S = 0.3  # how fast the shares of the roll sets follow the drive forces
-SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets: tyres may couple them stiffly
-YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
-RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
-RAMP_EASE_PER_S = 2.0  # how a reference comes to rest at its target
-
-# General state columns.
-REFERENCE, REFERENCE_RATE, BUILT_N, SINCE_S, SHORTFALL_N = range(5)
-GENERAL_COLUMNS = 5
-
-# Heat columns per absorber, from control.heat_keeper: most power, rotor temperature, weight; the
-# share of its capacity that an absorber may give now; and the work since it was last taken.
-CAP_W, ROTOR_GOAL, WEIGHT_GOAL, CAP_SHARE, WORK_S, WORK_J, WORK_RAD = range(7)
-WARM_COLUMNS = 7
-CAP_SLEW_S = 5.0  # the share goes from all to nothing in no less than this: never a step in load
-LEAST_SHARE = 1e-3
-HEAT_FOLLOW_S = 1.0  # temperature and weight come a few times a second: followed without steps
-
-# Input layout: head, then blocks per roll set and per absorber.
-DT, AIM, TARGET, RATE, FRESH, BETWEEN, LOW_SPEED, SHOWN_DELAY = range(8)
-INPUT_HEAD = 8
-
-
-@jit
-def take_up(inputs: Floats, general: Floats, aim: int, common_mps: float, given_n: float) -> None:
-    """The reference: from where the rig is to the target, at a limited rate with soft ends."""
-    dt = inputs[DT]
-    if inputs[FRESH] > 0.0:
-        general[SINCE_S] = 0.0
-        general[REFERENCE_RATE] = 0.0
-        general[BUILT_N] = given_n
-        general[REFERENCE] = given_n
-        if aim == 1:
-            general[REFERENCE] = common_mps
-        elif aim == 3:
-            general[REFERENCE] = given_n * common_mps
-    general[SINCE_S] += dt
-    if aim == 4:  # whoever asks knows where the reference goes, and how it gets there
-        general[REFERENCE] = inputs[TARGET]
-        general[REFERENCE_RATE] = inputs[RATE]
-        return
-    limit = inputs[RATE]
-    off = inputs[TARGET] - general[REFERENCE]
-    wanted_rate = min(max(RAMP_EASE_PER_S * off, -limit), limit)
-    jerk = limit * dt / RAMP_SOFT_S
-    general[REFERENCE_RATE] += min(max(wanted_rate - general[REFERENCE_RATE], -jerk), jerk)
-    general[REFERENCE] += general[REFERENCE_RATE] * dt
-    if abs(off) < 1e-9 * (1.0 + abs(inputs[TARGET])):
-        general[REFERENCE] = inputs[TARGET]
-        general[REFERENCE_RATE] = 0.0
-
-
-@jit
-def frame(
-    inputs: Floats,
-    output: Floats,
-    general: Floats,
-    owner: Ints,
-    sets_fixed: Floats,
-    sets: Floats,
-    fixed: Floats,
-    maps: Floats,
-    states: Floats,
-    weights: Floats,
-    warm: Floats,
-    asks: Floats,
-    scratch: Floats,
-    head: int,
-) -> None:
-    """One frame for all roll sets and absorbers; see the module docstring for the order."""
-    set_count = sets.shape[0]
-    count = states.shape[0]
-    dt = inputs[DT]
-    aim = int(inputs[AIM])
-    travels = inputs[INPUT_HEAD : INPUT_HEAD + set_count]
-    ages = inputs[INPUT_HEAD + set_count : INPUT_HEAD + 2 * set_count]
-    base = INPUT_HEAD + 2 * set_count
-    coils = inputs[base : base + count]
-    cells = inputs[base + count : base + 2 * count]
-    shafts = inputs[base + 2 * count : base + 3 * count]
-    sent = inputs[base + 3 * count : base + 4 * count]
-    shown = inputs[base + 4 * count : base + 4 * count + set_count]
-
-    for i in range(count):
-        force_loop.observe(
-            fixed[i], maps[i], states[i], head, dt, coils[i], cells[i], shafts[i], sent[i]
-        )
-    fastest = 0.0
-    for r in range(set_count):
-        tick = 0.0
-        now = 0.0
-        for i in range(count):
-            if owner[i] == r:
-                tick += states[i, force_loop.FORCE_TICK_N]
-                now += states[i, force_loop.FORCE_NOW_N]
-        hold.observe(
-            sets_fixed[r], sets[r], dt, travels[r], ages[r], shown[r], inputs[SHOWN_DELAY],
-            tick, now,
-        )  # fmt: skip
-        scratch[3, r] = now
-        fastest = max(fastest, sets[r, hold.SPEED])
-
-    # What each absorber may give, after its heat guard; and the work it does.
-    for i in range(count):
-        follow = min(1.0, dt / HEAT_FOLLOW_S)
-        states[i, force_loop.ROTOR_K] += (
-            warm[i, ROTOR_GOAL] - states[i, force_loop.ROTOR_K]
-        ) * follow
-        weights[1, i] += (warm[i, WEIGHT_GOAL] - weights[1, i]) * follow
-        lever = fixed[i, force_loop.LEVER]
-        speed = sets[owner[i], hold.SPEED]
-        room = capacity(maps[i], speed * lever, states[i, force_loop.ROTOR_K]) * lever
-        most_w = room * max(speed, inputs[LOW_SPEED])
-        goal = warm[i, CAP_W] / most_w if warm[i, CAP_W] < most_w else 1.0
-        pace = dt / CAP_SLEW_S
-        warm[i, CAP_SHARE] += min(max(goal - warm[i, CAP_SHARE], -pace), pace)
-        # Never quite nothing: a roll set without room would drop out of the speed that is held.
-        scratch[7, i] = room * max(warm[i, CAP_SHARE], LEAST_SHARE)
-        warm[i, WORK_S] += dt
-        warm[i, WORK_J] += states[i, force_loop.FORCE_TICK_N] * speed * dt
-        warm[i, WORK_RAD] += speed * lever * dt
-
-    # What turns takes part; its mean speed is what is held.
-    mass = 0.0
-    common = 0.0
-    given = 0.0
-    drive = 0.0
-    for r in range(set_count):
-        scratch[0, r] = 0.0
-        scratch[1, r] = 0.0
-        if sets[r, hold.SPEED] < inputs[LOW_SPEED]:
-            continue
-        room = 0.0
-        for i in range(count):
-            if owner[i] == r:
-                room += scratch[7, i]
-        scratch[1, r] = min(room, sets_fixed[r, hold.MAX_FORCE])
-        mass += sets_fixed[r, hold.INERTIA]
-        common += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED]
-        given += scratch[3, r]
-        scratch[5, r] = max(0.0, hold.net_drive(sets_fixed[r], sets[r]))
-        drive += scratch[5, r]
-    common = common / mass if mass > 0.0 else fastest
-    take_up(inputs, general, aim, common, given)
-    tracks = aim == 4
-    if tracks:
-        aim = 1
-        if mass == 0.0:
-            general[REFERENCE] = common
-
-    asked = 0.0
-    if aim == 1 and mass > 0.0:
-        # Every roll set's share of the drive force: slow, because tyres and transfer case couple
-        # the sets and what they exchange is not the engine's; the sum is free of it.
-        follow = 1.0 if inputs[FRESH] > 0.0 else min(1.0, dt / SPLIT_S)
-        rush = 0.0
-        for r in range(set_count):
-            if scratch[1, r] > 0.0:
-                if drive > 300.0:
-                    target_share = scratch[5, r] / drive
-                    sets[r, hold.SHARE] += (target_share - sets[r, hold.SHARE]) * follow
-                asked += hold.meet(sets_fixed[r], sets[r])
-                rush += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED_AHEAD] / mass
-            else:
-                sets[r, hold.SHARE] = 0.0
-        asked += hold.correct(sets_fixed, mass, rush - general[REFERENCE], general[REFERENCE_RATE])
-    elif aim == 2:
-        asked = general[REFERENCE]
-    elif aim == 3:
-        asked = general[REFERENCE] / max(common, inputs[LOW_SPEED])
-    if asked < 0.0:  # an absorber cannot drive
-        asked = 0.0
-        if tracks and common < general[REFERENCE]:
-            # What is simulated goes as slow as the rolls; not for one noisy frame.
-            general[REFERENCE] += (common - general[REFERENCE]) * min(1.0, dt / YIELD_S)
-    if aim > 0 and general[SINCE_S] < TAKE_UP_GRACE_S:
-        full = 0.0
-        for r in range(set_count):
-            full += scratch[1, r]
-        most = general[BUILT_N] + full * dt / TAKE_UP_S
-        if asked > most:
-            asked = most
-            if aim == 1:  # the speed runs on until the force is there: start from where it is
-                general[REFERENCE] = common
-                general[REFERENCE_RATE] = 0.0
-        general[BUILT_N] = asked
-    shortfall = 0.0
-    if aim == 1 and int(inputs[BETWEEN]) == 0:
-        total = 0.0
-        for r in range(set_count):
-            total += sets[r, hold.SHARE]
-        for r in range(set_count):
-            if scratch[1, r] > 0.0 and total > 0.0:
-                apart = sets[r, hold.SPEED_AHEAD] - common
-                pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
-                most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
-                # Rolls found apart are brought together gently, not in a jump.
-                most *= min(1.0, (general[SINCE_S] / TAKE_UP_GRACE_S) ** 2)
-                want = asked * sets[r, hold.SHARE] / total
-                want += min(max(pull * apart, -most), most)
-                scratch[0, r] = max(0.0, want)
-    elif aim > 0:
-        shortfall = by_weight(
-            asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count]
-        )
-
-    # Absorbers of each roll set, by headroom; what a roll set is asked and cannot place is missing.
-    for r in range(set_count):
-        shortfall += scratch[0, r]
-        n = 0
-        for i in range(count):
-            if owner[i] == r:
-                scratch[4, n] = scratch[7, i]
-                scratch[5, n] = weights[1, i] * scratch[4, n]
-                n += 1
-        demand = min(scratch[0, r], sets_fixed[r, hold.MAX_FORCE])
-        by_weight(demand, scratch[5, :n], scratch[4, :n], scratch[6, :n])
-        n = 0
-        for i in range(count):
-            if owner[i] == r:
-                scratch[2, i] = scratch[6, n]
-                shortfall -= scratch[6, n]
-                n += 1
-    general[SHORTFALL_N] = max(0.0, shortfall) if aim > 0 else 0.0
-    if tracks and shortfall > 1.0 and common > general[REFERENCE]:
-        # At capacity: what is simulated goes as fast as the rolls.
-        general[REFERENCE] += (common - general[REFERENCE]) * min(1.0, dt / YIELD_S)
-
-    output[0] = general[SHORTFALL_N]
-    output[1] = general[REFERENCE]
-    output[2] = common
-    for i in range(count):
-        current = 0.0
-        if aim > 0:
-            shaft = sets[owner[i], hold.SPEED] * fixed[i, force_loop.LEVER]
-            if aim == 5:
-                cap = scratch[7, i] / fixed[i, force_loop.LEVER]  # what its heat allows
-                most = current_for(maps[i], cap, shaft, states[i, force_loop.ROTOR_K])
-                goal = min(asks[i], most) if warm[i, CAP_SHARE] < 1.0 else asks[i]
-                current = force_loop.force(fixed[i], states[i], goal)
-            else:
-                current = force_loop.drive(fixed[i], maps[i], states[i], scratch[2, i], shaft)
-        output[3 + i] = current
-        output[3 + count + i] = scratch[2, i]
-        output[3 + 2 * count + i] = states[i, force_loop.MODEL_A]
-        output[3 + 3 * count + i] = states[i, force_loop.FORCE_TICK_N]
-        # What the map promised at the moment the cell speaks of, before learning bent it.
-        output[3 + 4 * count + i] = states[i, force_loop.THEN_N] / max(0.3, maps[i, GAIN])
-    total_drive = 0.0
-    for r in range(set_count):
-        total_drive += sets[r, hold.DRIVE_N]
-    output[3 + 5 * count] = total_drive
 
 
 class Loads:
@@ -381,13 +120,13 @@ class Loads:
         row = self._fixed[absorber]
         row[force_loop.COIL_LAG] = known.coil_lag_s
         row[force_loop.FIELD_S] = known.field_lag_s
-        row[force_loop.FOLLOW_S] = max(6.0 * self.frame_s, 0.06 * known.coil_lag_s)
+        row[force_loop.FOLLOW_S] = tuneup.follow_time(known.coil_lag_s, self.frame_s)
 
     def _see_lags(self) -> None:
         """What the models do not know (hysteresis, arm, errors of lags): a share of the lags."""
         self._field_s = float(np.max(self._fixed[:, force_loop.FIELD_S]))
         coil_s = float(np.max(self._fixed[:, force_loop.COIL_LAG]))
-        self._unseen_s = UNSEEN_SHARE * coil_s + 0.3 * self._field_s
+        self._unseen_s = tuneup.unseen_time(coil_s, self._field_s)
 
     def adopt(self, absorber: int, found: Identified) -> None:
         """Use what an identification found from now on; ask it while nothing is asked."""
@@ -522,4 +261,4 @@ class Loads:
         return self.output.tolist()
 
 
-__all__ = ["Aim", "Between", "Loads", "frame"]
+__all__ = ["AIM", "DT", "INPUT_HEAD", "TARGET", "Aim", "Between", "Loads", "frame"]

@@ -42,3 +42,10 @@ class Memory(msgspec.Struct, frozen=True):
     ratio_per_m: float | None = None  # engine rad/s per roll m/s of the gear learned last
     absorbers: dict[str, AbsorberMemory] = {}
     teeth: dict[str, ToothTable] = {}  # by roll set
+
+
+def found_in(memory: Memory) -> dict[str, Identified]:
+    """What identifications found, by absorber name."""
+    return {
+        name: one.identified for name, one in memory.absorbers.items() if one.identified is not None
+    }

@@ -14,7 +14,7 @@ from control.helm import Helm
 from control.identified import Identified
 from control.kinds import Test
 from control.loads import Loads
-from control.memory import Memory
+from control.memory import Memory, found_in
 from control.session import Session
 from control.states import Trigger, after
 from control.telemetry import Event, State
@@ -50,11 +50,7 @@ class Supervisor:
             if one.zero_count is not None
         }
         self.teeth = dict(kept.teeth)
-        self.identified: dict[str, Identified] = {
-            name: one.identified
-            for name, one in kept.absorbers.items()
-            if one.identified is not None
-        }
+        self.identified: dict[str, Identified] = found_in(kept)
         self.measured: Measured | None = None
         self.frames_lost = 0  # since this core began
         self._limits = gate.limits_of(rig)
