@@ -62,8 +62,10 @@ def measure(options: Options) -> dict[str, Any]:
     ):
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         try:
-            loads = [_load(browser, address) for _ in range(2 if options.quick else LOADS)]
-            with _held(Path(data), address) as held:
+            # The truck drives up while the page is loaded: both take their time.
+            with _held(Path(data), address) as (hold, held):
+                loads = [_load(browser, address) for _ in range(2 if options.quick else LOADS)]
+                hold()
                 watched = _watch(browser, address, seconds)
         finally:
             browser.close()
@@ -172,7 +174,7 @@ def _demo(data: Path) -> Iterator[str]:
 
 @contextlib.contextmanager
 def _held(data: Path, address: str) -> Iterator[Any]:
-    """A truck held at speed while the page is watched; yields a function: how did it end?"""
+    """A truck on its way to be held; yields two functions: hold it now, and how did it end?"""
     seat = f"http://127.0.0.1:{json.loads((data / 'simulator.json').read_text())['seat']}/tell"
     done = threading.Event()
 
@@ -186,14 +188,17 @@ def _held(data: Path, address: str) -> Iterator[Any]:
     keeper.start()
     try:
         for step in ("zero", "acknowledge", "ready"):
-            _ask(f"{address}/api/{step}", {})
+            _until(step, lambda step=step: _ask(f"{address}/api/{step}", {}).get("accepted"))
         _ask(seat, {"gear": 4, "brake": 0.0, "pedal": 40.0})
-        _until("engine speed", lambda: _rpm(address) > HOLD_RPM - 100.0)
-        plan = {"kind": "steady-hold", "rpm": HOLD_RPM, "seconds": 600, "settle_s": 2}
-        _ask(f"{address}/api/test/start", {"plan": plan})
-        _ask(seat, {"pedal": 100.0})
         states: list[str] = []
-        yield lambda: " ".join(states)
+
+        def hold() -> None:
+            _until("engine speed", lambda: _rpm(address) > HOLD_RPM - 100.0)
+            plan = {"kind": "steady-hold", "rpm": HOLD_RPM, "seconds": 600, "settle_s": 2}
+            _ask(f"{address}/api/test/start", {"plan": plan})
+            _ask(seat, {"pedal": 100.0})
+
+        yield hold, lambda: " ".join(states)
         state = _ask(f"{address}/api/state")
         states += [state["state"], state["first_cause"]]
     finally:
