@@ -72,6 +72,7 @@ def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> 
         tablet.see(text)
     tablet.open("heat")
     page.locator(".endurance td").nth(20).wait_for()
+    assert not tablet.complaints
     tablet.open("tests")
     page.get_by_text("Power sweep").click()
     page.fill("#plan-expected-power", "220")
@@ -82,7 +83,8 @@ def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> 
         page.fill("#plan-expected-speed", "90")
         tablet.button("Rehearse").click()
     tablet.see("The rig can run this by heat")
-    assert not tablet.complaints
+    # the browser notes an answer of 409: the rehearsal's question for the speed
+    assert not [one for one in tablet.complaints if "409" not in one]
     assert not watcher.complaints
 
 
