@@ -6,6 +6,7 @@ Data flows: command line -> Plant, Terminal, Seat, TruthLog -> RealTime, until S
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import signal
@@ -19,6 +20,8 @@ from simulator.seat import Seat
 from simulator.setup import tarnhow
 from simulator.terminal import LinkTaken, RealTime, Terminal
 from simulator.truth_log import TruthLog
+
+FRAME_PRIORITY = 20  # real-time class, above the host's loop: a front end waits for nobody
 
 
 def _options(arguments: list[str]) -> argparse.Namespace:
@@ -86,6 +89,11 @@ def run(arguments: list[str]) -> int:
         threading.Thread(target=_watch_input, args=(real_time,), name="input", daemon=True).start()
     log = TruthLog(options.truth, plant, options.truth_every) if options.truth else None
     seat.start()
+    # A board of its own has its own processor; here the frame thread goes first, where it may.
+    with contextlib.suppress(OSError, AttributeError):
+        os.sched_setscheduler(
+            0, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(FRAME_PRIORITY)
+        )
     print(f"simulator: {options.link}, seat http://127.0.0.1:{seat.port}/", flush=True)
     try:
         real_time.run(log.frame if log is not None else None)

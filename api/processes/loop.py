@@ -35,6 +35,7 @@ HOUSE_S = 1.0
 FULL_SWEEP_S = 600.0  # of the garbage collector, and only while parked
 EASE_MARGIN_S = 2.0  # beyond the rig's easing time before the end is forced
 GREETING_S = 3.0  # a front end that does not fit is an error at the start, later a trip
+LOOP_PRIORITY = 10  # of the real-time class
 SWITCH_INTERVAL_S = 0.0005  # writer threads give way to the loop sooner than by default
 
 
@@ -186,6 +187,21 @@ async def _main(settings: LoopSettings, supervised: bool) -> None:
     await run_loop(settings, stop)
 
 
+def go_first() -> None:
+    """Ask for the real-time class, else for a high priority; without the right it works too.
+
+    Whatever else the computer does, a frame must not wait for it. Threads made later (recorder,
+    memory) fall back to the ordinary class: disks may wait.
+    """
+    try:
+        os.sched_setscheduler(
+            0, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(LOOP_PRIORITY)
+        )
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, 0, -10)
+
+
 def main() -> int:
     """Entry: `python -m api.processes.loop`. Exit code 2 when starting again is no use."""
     parser = argparse.ArgumentParser(prog="python -m api.processes.loop", description=__doc__)
@@ -196,11 +212,10 @@ def main() -> int:
     told = parser.parse_args()
     logging.basicConfig(level=logging.WARNING, format="loop: %(message)s", stream=sys.stderr)
     sys.setswitchinterval(SWITCH_INTERVAL_S)
-    with contextlib.suppress(OSError):
-        os.setpriority(os.PRIO_PROCESS, 0, -10)  # only root may; it works without
     try:
         # Before signals are handled: compiling, at the first start, can be broken off by them.
         warm_up(load_rig(told.rig))
+        go_first()
         asyncio.run(_main(LoopSettings(told.rig, told.port, told.data), told.supervised))
     except DrumlinError as error:
         print(f"loop: {error}", file=sys.stderr)
