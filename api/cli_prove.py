@@ -40,8 +40,8 @@ _UNITS = {
 }  # fmt: skip
 CAUTION = (
     "Caution: weights on an arm and rolls that turn can hurt. Shaft locked for weights, nobody "
-    "below them; nobody at turning rolls, vehicle lifted off and secured. The machine's maker and local "
-    "rules come first."
+    "below them; nobody at turning rolls, vehicle lifted off and secured. The machine's maker "
+    "and local rules come first."
 )
 
 

@@ -229,7 +229,7 @@ def _beyond(rig: BrokenRig) -> None:
         demand.aim, demand.target = int(Aim.SPEED), 51.0
         return demand
 
-    test.update = asks  # type: ignore[method-assign]
+    test.update = asks  # type: ignore[method-assign, assignment]
 
 
 def _restart(rig: BrokenRig) -> None:

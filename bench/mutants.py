@@ -1,7 +1,7 @@
 """Is the gate, is each watcher tested? Small changes to their source must turn the tests red.
 
-Every mutant changes one place of control/gate.py, faults.py, watch.py, screen.py or surroundings.py:
-a comparison gets the other edge or the other way, plus becomes minus, a number changes, `and`
+Every mutant changes one place of control/gate.py, faults.py, watch.py, screen.py or
+surroundings.py: a comparison gets the other edge or the other way, plus becomes minus, a number changes, `and`
 becomes `or`, `min` becomes `max`, a `not` goes. The tests run on the mutated source in a fork of
 their own; nothing in the tree is touched. A mutant that no test notices is a survivor, named with
 its line. Mutants that cannot change anything are listed in EQUIVALENT with the reason.
@@ -58,8 +58,8 @@ def sites(tree: ast.Module) -> Iterator[tuple[ast.AST, str, Any]]:
             for other in _FLIPS.get(type(node.ops[0]), ()):
                 yield node, "compare", other
         elif isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add | ast.Sub | ast.Mult):
-            other = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div}[type(node.op)]
-            yield node, "operator", other
+            swapped = {ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div}[type(node.op)]
+            yield node, "operator", swapped
         elif isinstance(node, ast.BoolOp):
             yield node, "bool", ast.Or if isinstance(node.op, ast.And) else ast.And
         elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):

@@ -471,4 +471,5 @@ def test_rolls_count_as_standing_once_no_edge_has_come_for_a_second() -> None:
     assert [r.speed.quality for r in early.roll_sets] == [Quality.MISSING] * 2
     assert [r.speed.quality for r in late.roll_sets] == [Quality.GOOD] * 2
     assert [r.speed.value for r in late.roll_sets] == [0.0, 0.0]
-    assert late.engine_speed.quality is Quality.MISSING  # a mute pickup and a dead engine look alike
+    # A mute pickup and a dead engine look alike.
+    assert late.engine_speed.quality is Quality.MISSING
