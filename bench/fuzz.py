@@ -3,7 +3,8 @@
 Starts from the frames of a running simulated rig and from the golden vectors, and damages them:
 bits flipped, bytes cut, doubled, moved, spliced, lengths lied about, and sound frames with wild
 contents. No coverage guides it: it is a plain seeded fuzzer and says so. Whatever survives the
-deframer goes through a core, as it would at the rig. `--quick` takes 20 s; otherwise at least ten minutes.
+deframer goes through a core, as it would at the rig. `--quick` takes 20 s; otherwise at least
+ten minutes.
 """
 
 from __future__ import annotations

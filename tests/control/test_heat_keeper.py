@@ -16,7 +16,8 @@ from control.heat_keeper import EVERY_S, OVERLOADED_AFTER_S, HeatKeeper
 from control.heat_life import AbsorberLife, capacity_trend, day_of, due, with_capacity
 from control.heat_observer import RotorObserver
 from control.heat_record import RotorRecord
-from control.loads import CAP_SLEW_S, Loads
+from control.loads import Loads
+from control.loads_frame import CAP_SLEW_S
 from control.memory import Memory
 from control.plans import SteadyHold
 from control.telemetry import State
