@@ -3,8 +3,9 @@
 Every mutant changes one place of control/gate.py, faults.py, watch.py, screen.py or
 surroundings.py: a comparison gets the other edge or the other way, plus becomes minus, a number
 changes, `and` becomes `or`, `min` becomes `max`, a `not` goes. The tests run on the mutated source
-in a fork of their own; nothing in the tree is touched. A mutant that no test notices is a survivor, named with
-its line. Mutants that cannot change anything are listed in EQUIVALENT with the reason.
+in a fork of their own; nothing in the tree is touched. A mutant that no test notices is a
+survivor, named with its line. Mutants that cannot change anything are listed in EQUIVALENT with the
+reason.
 """
 
 from __future__ import annotations
