@@ -21,7 +21,12 @@ GRACE_S = 3.0
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Every asynchronous test also gets the check for tasks, as its outermost fixture."""
+    """Every asynchronous test also gets the check for tasks, as its outermost fixture.
+
+    What drives a browser comes last: browser and demo rig are shared by those tests and live until
+    the end, and nothing else shall run beside them.
+    """
+    items.sort(key=lambda item: item.get_closest_marker("browser") is not None)
     for item in items:
         if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.obj):
             item.fixturenames.insert(0, "no_task_left")
