@@ -27,6 +27,7 @@ REF = "#/components/schemas/{name}"
 T = TypeVar("T")
 
 _described: dict[str, Any] = {}
+_as_found: dict[str, Any] = {}  # components before anything was added to them
 
 
 async def read(request: Request, kind: type[T]) -> T:
@@ -62,7 +63,7 @@ def answer(value: object, status: int = 200, headers: dict[str, str] | None = No
 
 def takes(kind: Any) -> dict[str, Any]:
     """`openapi_extra` of a route that reads `kind`."""
-    schema = _schema(kind)
+    schema = _schema(kind, "Body")
     required = bool(_resolve(schema).get("required"))
     return {
         "requestBody": {
@@ -145,12 +146,35 @@ async def _bounded(request: Request) -> bytes:
     return bytes(parts)
 
 
-def _schema(kind: Any) -> dict[str, Any]:
+def _schema(kind: Any, suffix: str = "") -> dict[str, Any]:
+    """Schema of `kind`, its components registered.
+
+    Bodies have components of their own (`suffix`), since in answers any number may be null; two
+    structs of one name never share a description.
+    """
     (schema,), components = msgspec.json.schema_components([kind], ref_template=REF)
+    names: dict[str, str] = {}
     for name, component in components.items():
+        plain = _json_able(component)
+        number, own = 2, name + suffix
+        while _as_found.get(own, plain) != plain:
+            own, number = f"{name}{suffix}{number}", number + 1
+        names[REF.format(name=name)] = REF.format(name=own)
+        _as_found[own] = plain
+    for name, component in components.items():
+        own = names[REF.format(name=name)].rpartition("/")[2]
         # Keep the one that is there: `_nullable` may have marked it.
-        _described.setdefault(name, _json_able(component))
-    return dict(schema)
+        _described.setdefault(own, _renamed(_json_able(component), names))
+    return dict(_renamed(schema, names))
+
+
+def _renamed(node: Any, names: dict[str, str]) -> Any:
+    """References by the names under which components are registered; also in discriminators."""
+    if isinstance(node, dict):
+        return {key: _renamed(value, names) for key, value in node.items()}
+    if isinstance(node, list):
+        return [_renamed(each, names) for each in node]
+    return names.get(node, node) if isinstance(node, str) else node
 
 
 def _json_able(node: Any) -> Any:

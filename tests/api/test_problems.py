@@ -138,7 +138,7 @@ async def test_the_openapi_describes_bodies_answers_and_problems(
     start = described["paths"]["/api/test/start"]["post"]
     body = start["requestBody"]["content"]["application/json"]["schema"]
     assert body["$ref"].rpartition("/")[2] in schemas
-    assert "SteadyHold" in schemas
+    assert "SteadyHoldBody" in schemas
     assert set(schemas["ProblemDetails"]["required"]) >= {"code", "remedy", "detail", "title"}
     assert "age_s" in schemas["Reading"]["properties"]
     assert set(schemas["Telemetry"]["properties"]) >= {"age_s", "loop_up", "stale", "measured"}

@@ -334,3 +334,10 @@ def test_a_rare_doubt_is_forgotten() -> None:
         stand.frame()
     assert stand.fault_codes() == set()
     assert stand.core.state is State.LOADED
+
+
+def test_a_clock_jump_says_how_far_in_milliseconds() -> None:
+    stand = Stand().loaded()
+    jump_clock(stand)
+    stand.frame()
+    assert stand.kinds("fault")[-1].data["detail"] == "200 ms"

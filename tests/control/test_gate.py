@@ -291,3 +291,20 @@ def test_only_the_gate_builds_set_points() -> None:
             if from_the_wire and calls:
                 builders.add(path.name)
     assert builders == {"gate.py", "codec.py"}, "the codec decodes what others sent"
+
+
+def test_at_a_limit_nothing_is_cut_and_nothing_counted() -> None:
+    state = loaded()
+    fast = run(1, state, speeds_mps=(LIMITS.max_speed_mps,) * 2, asked_a=(15.5, 10.0))
+    assert fast.state.currents_a[0] == 15.5
+    assert fast.clamps == Clamp.NONE
+    slow = run(1, state, speeds_mps=(LIMITS.low_speed_mps,) * 2)
+    assert slow.clamps == Clamp.NONE
+    forced = run(
+        1, run(300, None, asked_a=(30.0, 20.0)).state, asked_a=(30.0, 20.0), coil_a=(30.0, 20.0)
+    )
+    assert forced.clamps == Clamp.NONE
+    near = msgspec.structs.replace(state, coils_a=(55.0, 38.0), currents_a=(60.0, 40.0))
+    full = run(1, near, asked_a=(60.0, 40.0), coil_a=(29.0, 19.0))
+    assert full.state.currents_a == (60.0, 40.0)
+    assert not full.clamps & Clamp.CURRENT
