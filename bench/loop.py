@@ -20,7 +20,9 @@ import time
 import urllib.error
 import urllib.request
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
+
+import psutil
 
 from bench._common import Options, run_bench
 
@@ -33,8 +35,8 @@ PATIENCE_S = 60.0
 def measure(options: Options) -> dict[str, Any]:
     """Both forms, one after the other, in one run."""
     seconds = 5.0 if options.quick else 60.0
-    two = _form("outside", seconds, options.seed)
-    one = _form("inside", seconds, options.seed)
+    two = form("outside", seconds, options.seed)
+    one = form("inside", seconds, options.seed)
     return {
         "two_process": two,
         "one_process": one,
@@ -44,6 +46,16 @@ def measure(options: Options) -> dict[str, Any]:
         "viewers": VIEWERS,
         "viewer_hz": VIEWER_HZ,
     }
+
+
+class Crowd(NamedTuple):
+    """Who looks on while frames are timed."""
+
+    viewers: int = VIEWERS
+    hz: float = VIEWER_HZ
+    silent: int = 0  # of the viewers, never read
+    requests_hz: float = 0.0
+    reports: bool = True  # the service draws reports all the while
 
 
 class _Process:
@@ -75,7 +87,8 @@ class _Process:
             self.process.wait()
 
 
-def _form(core: str, seconds: float, seed: int) -> dict[str, Any]:
+def form(core: str, seconds: float, seed: int, crowd: Crowd = Crowd()) -> dict[str, Any]:  # noqa: B008
+    """Time frames in one form (`outside` or `inside` the service) before a crowd."""
     with tempfile.TemporaryDirectory(prefix="drumlin-bench-") as folder:
         data = Path(folder)
         device = str(data / "front-end")
@@ -101,18 +114,22 @@ def _form(core: str, seconds: float, seed: int) -> dict[str, Any]:
             rig.load(feeder)
             # The load on the service begins only now: the one-process form could not even be
             # made ready under it.
-            os.kill(service.process.pid, signal.SIGUSR1)
+            if crowd.reports:
+                os.kill(service.process.pid, signal.SIGUSR1)
             viewers = _Process(
-                "bench._viewers", "--address", f"ws://127.0.0.1:{port}", "--count", str(VIEWERS),
-                "--hz", str(VIEWER_HZ),
+                "bench._viewers", "--address", f"127.0.0.1:{port}", "--count", str(crowd.viewers),
+                "--hz", str(crowd.hz), "--silent", str(crowd.silent),
+                "--requests-hz", str(crowd.requests_hz),
             )  # fmt: skip
             children.append(viewers)
             # Real viewers are other computers; ours should cost the rig's computer little.
             os.setpriority(os.PRIO_PROCESS, viewers.process.pid, 10)
             time.sleep(2.0)  # until all viewers are there
             os.kill(feeder.process.pid, signal.SIGUSR1)
+            held_mb = psutil.Process(service.process.pid).memory_info().rss / 1e6
             figures = rig.keep_helm_until(feeder, seconds + PATIENCE_S)
             after = rig.state()
+            grown_mb = psutil.Process(service.process.pid).memory_info().rss / 1e6 - held_mb
             for child in (viewers, service):
                 assert child.process.stdin is not None
                 child.process.stdin.close()
@@ -130,7 +147,12 @@ def _form(core: str, seconds: float, seed: int) -> dict[str, Any]:
         "state_after": after.get("state"),
         "first_cause": after.get("first_cause"),
         "loop_period_max_ms": health.get("period_max_ms"),
-        "viewer_messages_per_s": sum(counts) / max(seen.get("seconds", 0.0), 1e-9) / VIEWERS,
+        "viewer_messages_per_s": sum(counts)
+        / max(seen.get("seconds", 0.0), 1e-9)
+        / max(crowd.viewers - crowd.silent, 1),
+        "requests_per_s": seen.get("requests", 0) / max(seen.get("seconds", 0.0), 1e-9),
+        "viewers_failed": seen.get("failed", []),
+        "service_rss_growth_mb": grown_mb,
         "reports_drawn": drawn.get("reports"),
     }
 

@@ -88,12 +88,10 @@ def run(arguments: list[str]) -> int:
         # Whoever started us holds the other end; when it is gone, however it went, so are we.
         threading.Thread(target=_watch_input, args=(real_time,), name="input", daemon=True).start()
     log = TruthLog(options.truth, plant, options.truth_every) if options.truth else None
-    seat.start()
-    # A board of its own has its own processor; here the frame thread goes first, where it may.
+    # A board of its own has its own processor; here it goes first, where it may.
     with contextlib.suppress(OSError, AttributeError):
-        os.sched_setscheduler(
-            0, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(FRAME_PRIORITY)
-        )
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(FRAME_PRIORITY))
+    seat.start()
     print(f"simulator: {options.link}, seat http://127.0.0.1:{seat.port}/", flush=True)
     try:
         real_time.run(log.frame if log is not None else None)

@@ -190,13 +190,12 @@ async def _main(settings: LoopSettings, supervised: bool) -> None:
 def go_first() -> None:
     """Ask for the real-time class, else for a high priority; without the right it works too.
 
-    Whatever else the computer does, a frame must not wait for it. Threads made later (recorder,
-    memory) fall back to the ordinary class: disks may wait.
+    Whatever else the computer does, a frame must not wait for it. The threads made later (recorder,
+    memory) inherit the class on purpose: one that holds Python's lock and is put aside by other
+    work would hold up the frames.
     """
     try:
-        os.sched_setscheduler(
-            0, os.SCHED_RR | os.SCHED_RESET_ON_FORK, os.sched_param(LOOP_PRIORITY)
-        )
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(LOOP_PRIORITY))
     except OSError:
         with contextlib.suppress(OSError):
             os.setpriority(os.PRIO_PROCESS, 0, -10)
