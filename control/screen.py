@@ -120,13 +120,14 @@ def screen(
             if abs(cell) > 0.02 * capacity_n[i] and coil < 0.5 and v < 0.1:
                 bits |= 1 << DRIFTED
                 places[DRIFTED] = i
-        if sent > 0.0:
-            state[4, i] = 0.0
+        if sent > 0.0 or under_load:  # under load a set point of 0 may stand for one frame
             model = output[3 + 2 * count + i]
             miss = abs(coil - model)
             if miss > FOLLOW_A and miss > FOLLOW_SHARE * model:
                 bits |= 1 << NOT_FOLLOWING
                 places[NOT_FOLLOWING] = i
+        if sent > 0.0:
+            state[4, i] = 0.0
         elif coil > STUCK_A:
             state[4, i] += dt
             if state[4, i] > EMPTY_AFTER_S:

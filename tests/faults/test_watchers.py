@@ -207,7 +207,7 @@ def test_a_cell_has_drifted_when_it_shows_two_per_cent_at_rest_without_current(
 @pytest.mark.parametrize(
     ("coil", "model", "sent", "off"),
     [
-        (13.1, 10.0, 1.0, 1), (13.0, 10.0, 1.0, 0), (6.9, 10.0, 1.0, 1), (13.1, 10.0, 0.0, 0),
+        (13.1, 10.0, 1.0, 1), (13.0, 10.0, 1.0, 0), (6.9, 10.0, 1.0, 1), (13.1, 10.0, 0.0, 1),
         (34.4, 30.0, 1.0, 0), (34.6, 30.0, 1.0, 1), (math.nan, 30.0, 1.0, 0),
     ],
 )  # fmt: skip
