@@ -237,7 +237,7 @@ def frame(
                 pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
                 most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
                 # Rolls found apart are brought together gently, not in a jump.
-                most *= min(1.0, (general[SINCE_S] / TAKE_UP_GRACE_S) ** 2)
+                most *= min(1.0, (2.0 * general[SINCE_S] / TAKE_UP_GRACE_S) ** 2)
                 want = asked * sets[r, hold.SHARE] / total
                 want += min(max(pull * apart, -most), most)
                 scratch[0, r] = max(0.0, want)
