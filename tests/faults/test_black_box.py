@@ -41,7 +41,9 @@ async def test_the_story_of_a_trip_is_told_backwards_from_it(tmp_path: Path) -> 
     last = told["decisions"][-1]
     assert last["state"] == "loaded"
     assert last["at_s"] <= 0.0
-    assert all(current > 0.0 for current in last["set_point_a"])
+    # At light load a single set point may be zero for a moment: look at the last second.
+    second = [each["set_point_a"] for each in told["decisions"] if each["at_s"] > -1.0]
+    assert all(max(currents) > 0.0 for currents in zip(*second, strict=True))
     assert len(story(path_of(tmp_path, ""), last_s=1.0)["decisions"]) <= 11
     text = "\n".join(lines(told))
     assert "first cause: stop-chain-open" in text
