@@ -42,7 +42,7 @@ def accept(
     state: IntArray, motion: FloatArray, tick: int, index: int, odd: float,
 ) -> None:  # fmt: skip
     size = ticks.shape[0]
-    place = state[HEAD] % size
+    place = state[HEAD] & (size - 1)  # the rings' length is a power of two
     ticks[place] = tick
     indices[place] = index
     tooth[place] = index % teeth

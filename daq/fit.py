@@ -114,6 +114,7 @@ def take_out_push(
     newton; `newest`: time of the newest force from the instant asked, s; `frame`: spacing, s.
     """
     size = push.shape[0]
+    mask = size - 1  # its length is a power of two
     oldest_edge = times[count - 1]
     kept = min(push_row, size)
     cells = int((newest - oldest_edge) / frame) + 2
@@ -123,11 +124,11 @@ def take_out_push(
     back = newest / frame
     whole = int(back)
     share = back - whole
-    f0 = push[(push_row - 1 - whole) % size] * (1.0 - share)
-    f0 += push[(push_row - 2 - whole) % size] * share
+    f0 = push[(push_row - 1 - whole) & mask] * (1.0 - share)
+    f0 += push[(push_row - 2 - whole) & mask] * share
     low = high = f0
     for k in range(cells):
-        f = push[(push_row - 1 - k) % size]
+        f = push[(push_row - 1 - k) & mask]
         low = min(low, f)
         high = max(high, f)
     if (high - low) * gain * oldest_edge * oldest_edge < PUSH_SEEN:
@@ -150,10 +151,10 @@ def take_out_push(
                 end = (min(t, newer) if cell >= 0 else t) if side == 0 else max(t, older)
                 h = end - at
                 if cell < 0:
-                    g0 = g1 = push[(push_row - 1) % size]
+                    g0 = g1 = push[(push_row - 1) & mask]
                 else:
-                    fa = push[(push_row - 2 - cell) % size]
-                    fb = push[(push_row - 1 - cell) % size]
+                    fa = push[(push_row - 2 - cell) & mask]
+                    fb = push[(push_row - 1 - cell) & mask]
                     g0 = fa + (fb - fa) * (at - older) / frame
                     g1 = fa + (fb - fa) * (end - older) / frame
                 g0 = (g0 - f0) * gain

@@ -113,6 +113,7 @@ def update_cells(
     (N at the surface) into the rings `push` of daq.speed; returns how many rows those hold so far.
     """
     size = forces.shape[1]
+    mask = size - 1  # the rings' length is a power of two
     rows = 0
     fresh_rows = 0
     for c in range(parameters.shape[0]):
@@ -176,7 +177,7 @@ def update_cells(
             y = p[B0] * u + s[Z1]
             s[Z1] = p[B1] * u - p[A1] * y + s[Z2]
             s[Z2] = p[B2] * u - p[A2] * y
-            row = q[ROW] % size
+            row = q[ROW] & mask
             times[row] = now_s - (steps - 1 - k) * frame_s
             forces[c, row] = y
             q[ROW] += 1
@@ -196,22 +197,22 @@ def update_cells(
         newest = q[ROW] - 1
         kept = min(q[ROW], size)
         back = 0
-        while back < kept and times[(newest - back) % size] > want:
+        while back < kept and times[(newest - back) & mask] > want:
             back += 1
         if back == 0:
             value = y
         elif back == kept:
-            value = forces[c, (newest - kept + 1) % size]
+            value = forces[c, (newest - kept + 1) & mask]
         else:
-            i0 = (newest - back) % size
-            i1 = (newest - back + 1) % size
+            i0 = (newest - back) & mask
+            i1 = (newest - back + 1) & mask
             share = (want - times[i0]) / (times[i1] - times[i0])
             value = forces[c, i0] + share * (forces[c, i1] - forces[c, i0])
         out[c, ALIGNED] = value
         rows = q[ROW]
         fresh_rows = steps
     for row in range(rows - fresh_rows, rows):
-        place = row % size
+        place = row & mask
         for r in range(push.shape[0]):
             push[r, place] = 0.0
         for c in range(forces.shape[0]):

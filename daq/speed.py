@@ -103,7 +103,7 @@ def _estimate(
     """Speed and acceleration of one wheel at `delay` before `now_tick`, into one row of `out`."""
     pitch = parameters[PITCH]
     tick_s = parameters[TICK_S]
-    size = ticks.shape[0]
+    mask = ticks.shape[0] - 1  # the rings' length is a power of two
     if state[EVER] == 0:
         out[SPEED] = 0.0
         out[ACCEL] = 0.0
@@ -128,7 +128,7 @@ def _estimate(
     places = work[1]
     count = 0
     while count < held:
-        place = (head - 1 - count) % size
+        place = (head - 1 - count) & mask
         old = now_tick - ticks[place]
         if old > window and (count >= MIN_EDGES or old > longest):
             break

@@ -28,14 +28,14 @@ def steer(
     last: IntArray, pitches: FloatArray, now_tick: int, tick_s: float, out: FloatArray,
 ) -> None:  # fmt: skip
     """Per wheel `out[w] = (travel in m, age in s)`; travel NaN when no new edge came."""
-    size = ticks.shape[1]
+    mask = ticks.shape[1] - 1  # the rings' length is a power of two
     for w in range(out.shape[0]):
         out[w, 0] = np.nan
         out[w, 1] = 0.0
         if state[w, HELD] < 1:
             last[w, KNOWN] = 0
             continue
-        place = (state[w, HEAD] - 1) % size
+        place = (state[w, HEAD] - 1) & mask
         tick = ticks[w, place]
         if last[w, KNOWN] == 1:
             span = (tick - last[w, LAST_TICK]) * tick_s
