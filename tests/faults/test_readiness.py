@@ -83,6 +83,15 @@ def test_a_test_of_another_vehicle_than_the_one_acknowledged_is_refused() -> Non
     assert stand.ask(StartTest(0, HOLDER, "run", HOLD_20, "grey van")).accepted
 
 
+def in_the_way(place: Path) -> bool:
+    """A folder where the next writing wants its file; not while a writing is under way."""
+    try:
+        place.mkdir()
+    except FileExistsError:
+        return False
+    return True
+
+
 async def until(reached: Callable[[], bool]) -> None:
     """Wait in real time for the thread that writes."""
     while not reached():
@@ -108,7 +117,7 @@ async def test_the_loop_tells_the_core_what_only_it_can_see(tmp_path: Path) -> N
     stand.server._clients.add(Reader())  # type: ignore[arg-type]
     await stand.run(1.1)
     stand.server._clients.clear()
-    (tmp_path / "memory.new").mkdir()  # in the way of the next writing
+    await until(lambda: in_the_way(tmp_path / "memory.new"))
     stand.engine._save_memory(0.0)
     stand.engine._memory.save(stand.engine.core.memory())
     await until(lambda: bool(stand.engine._memory.failure))
@@ -124,7 +133,7 @@ async def test_the_loop_tells_the_core_what_only_it_can_see(tmp_path: Path) -> N
 
 async def test_a_memory_that_can_be_written_again_is_no_fault_any_more(tmp_path: Path) -> None:
     stand = EngineStand(tmp_path)
-    (tmp_path / "memory.new").mkdir()
+    await until(lambda: in_the_way(tmp_path / "memory.new"))
     stand.engine._memory.save(stand.engine.core.memory())
     await until(lambda: bool(stand.engine._memory.failure))
     (tmp_path / "memory.new").rmdir()
