@@ -183,9 +183,13 @@ def step_frame(
         whole[at.N_RING] = (slot + 1) % windows.shape[1]
         engine_before = v[at.V_ENGINE]
         truck_step(v, rolls, q, inputs, t, table, gears, solver, dt)
+        turning_kg = 0.0
+        for i in range(sets):
+            turning_kg += q[i, at.Q_MASS]
         for i in range(sets):
             r = rolls[i]
             s = q[i]
+            r[at.R_TRACTIVE] += inputs[at.I_PUSH] * s[at.Q_MASS] / turning_kg
             old = r[at.R_SPEED]
             size = abs(old)
             warm = 1.0 + s[at.Q_CHILL_SHARE] * r[at.R_CHILL]

@@ -168,8 +168,9 @@ from __future__ import annotations
     I_AIR,  # engine torque by weather, relative
     I_FANS,  # bits of the digital outs that really turn
     I_ENGINE_ON,  # 1 fuel allowed
+    I_PUSH,  # N at the roll surface by a drive from outside, shared by mass; counts as tractive
     I_COUNT,
-) = range(11)
+) = range(12)
 
 # Parameters of the truck.
 (

@@ -53,6 +53,20 @@ def coast(plant: Plant, from_mps: float, to_mps: float) -> tuple[float, float]:
             return seconds, before_m + share * (metres - before_m)
 
 
+def test_a_drive_from_outside_speeds_up_all_rolls_alike_and_counts_as_tractive_force() -> None:
+    plant = Plant(bare_rolls(1500.0, (0.0, 0.0, 0.0)), seed=1)
+    plant.spin(5.0, 5.0)
+    plant.world.inputs[at.I_PUSH] = 6000.0  # 2 m/s2 on twice 1,500 kg
+    begun_s = plant.now_s
+    while plant.now_s < begun_s + 2.0:
+        plant.step()
+    truth = plant.truth()
+    gained = 2.0 * (plant.now_s - begun_s)
+    assert truth["front_speed_mps"] - 5.0 == pytest.approx(gained, rel=1e-6)
+    assert truth["rear_speed_mps"] - 5.0 == pytest.approx(gained, rel=1e-6)
+    assert truth["front_tractive_n"] + truth["rear_tractive_n"] == pytest.approx(6000.0)
+
+
 def test_free_rolls_coast_down_as_the_closed_form_says() -> None:
     # m dv/dt = -(A + C v2): closed form (calculus), 2,500 kg, 300 N, 0.60, 35 to 5 m/s.
     plant = Plant(bare_rolls(2500.0, (300.0, 0.0, 0.60)), seed=1)
