@@ -11,9 +11,9 @@ from starlette.responses import Response
 
 from api.access import Caller
 from api.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
-from api.context import Context, context_of
-from api.problems import Problem
-from api.store.keeper import Asked, new_run_id
+from api.context import context_of
+from api.starting import operator_of, start_run
+from api.store.keeper import new_run_id
 from api.tokens import Role
 from control.commands import (
     Acknowledge,
@@ -27,7 +27,6 @@ from control.commands import (
     Park,
     ReleaseHelm,
     ResetTrip,
-    StartTest,
     TakeHelm,
     ZeroCells,
 )
@@ -78,7 +77,7 @@ class Started(msgspec.Struct, frozen=True):
 @router.post("/helm/take", responses=gives(Accepted), openapi_extra=takes(Name))
 async def take(request: Request) -> Response:
     """Take the helm when it is free; keep it alive with /helm/keep."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     body = await read(request, Name)
     name = body.name or caller.name
     await context.command(caller, TakeHelm(0, caller.holder, name), detail={"name": name})
@@ -88,7 +87,7 @@ async def take(request: Request) -> Response:
 @router.post("/helm/keep", responses=gives(Accepted), openapi_extra=takes(Nothing))
 async def keep(request: Request) -> Response:
     """Heartbeat of whoever is at the helm; without it the load eases off."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     await read(request, Nothing)
     await context.command(caller, KeepHelm(0, caller.holder), quiet=True)
     return _accepted(caller)
@@ -97,7 +96,7 @@ async def keep(request: Request) -> Response:
 @router.post("/helm/release", responses=gives(Accepted), openapi_extra=takes(Nothing))
 async def release(request: Request) -> Response:
     """Give the helm back."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     await read(request, Nothing)
     await context.command(caller, ReleaseHelm(0, caller.holder))
     return _accepted(caller)
@@ -106,7 +105,7 @@ async def release(request: Request) -> Response:
 @router.post("/helm/ask", responses=gives(Accepted), openapi_extra=takes(Name))
 async def ask(request: Request) -> Response:
     """Ask whoever is at the helm to hand it over."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     body = await read(request, Name)
     name = body.name or caller.name
     await context.command(caller, AskHelm(0, caller.holder, name), detail={"name": name})
@@ -116,7 +115,7 @@ async def ask(request: Request) -> Response:
 @router.post("/helm/offer", responses=gives(Accepted), openapi_extra=takes(Offer))
 async def offer(request: Request) -> Response:
     """Hand the helm over to whoever asked."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     body = await read(request, Offer)
     latest = context.loop.latest
     to = body.to or (latest.helm.asked_by if latest is not None else "")
@@ -127,7 +126,7 @@ async def offer(request: Request) -> Response:
 @router.post("/acknowledge", responses=gives(Accepted), openapi_extra=takes(Checked))
 async def acknowledge(request: Request) -> Response:
     """Cautions read, tie-downs checked; with `vehicle`, only tests of that one start from here."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     body = await read(request, Checked)
     await context.command(
         caller, Acknowledge(0, caller.holder, body.vehicle), detail={"vehicle": body.vehicle}
@@ -138,7 +137,7 @@ async def acknowledge(request: Request) -> Response:
 @router.post("/zero", responses=gives(Accepted), openapi_extra=takes(Nothing))
 async def zero(request: Request) -> Response:
     """Take the zeros of the load cells."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     await read(request, Nothing)
     await context.command(caller, ZeroCells(0, caller.holder))
     return _accepted(caller)
@@ -147,7 +146,7 @@ async def zero(request: Request) -> Response:
 @router.post("/ready", responses=gives(Accepted), openapi_extra=takes(Nothing))
 async def ready(request: Request) -> Response:
     """From parked to ready, when the checks pass."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     await read(request, Nothing)
     await context.command(caller, MakeReady(0, caller.holder))
     return _accepted(caller)
@@ -156,7 +155,7 @@ async def ready(request: Request) -> Response:
 @router.post("/park", responses=gives(Accepted), openapi_extra=takes(Nothing))
 async def park(request: Request) -> Response:
     """No current allowed from here on."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     await read(request, Nothing)
     await context.command(caller, Park(0, caller.holder))
     return _accepted(caller)
@@ -165,7 +164,7 @@ async def park(request: Request) -> Response:
 @router.post("/learn-ratio", responses=gives(Accepted), openapi_extra=takes(Nothing))
 async def learn_ratio(request: Request) -> Response:
     """Take engine speed over roll speed of this moment as the ratio of the locked gear."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     await read(request, Nothing)
     await context.command(caller, LearnRatio(0, caller.holder))
     return _accepted(caller)
@@ -174,7 +173,7 @@ async def learn_ratio(request: Request) -> Response:
 @router.post("/reset", responses=gives(Accepted), openapi_extra=takes(Nothing))
 async def reset(request: Request) -> Response:
     """Reset a trip whose cause is gone."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     await read(request, Nothing)
     await context.command(caller, ResetTrip(0, caller.holder))
     return _accepted(caller)
@@ -194,36 +193,17 @@ async def ease_off(request: Request) -> Response:
 )
 async def start(request: Request) -> Response:
     """Start a test and its run."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     body = await read(request, Start)
-    if getattr(body.plan, "vehicle", None) is not None and not body.vehicle:
-        raise Problem(
-            409,
-            "vehicle-missing",
-            "This test simulates a vehicle's road load, and nobody said whose.",
-            "Choose the vehicle that stands on the rolls, then start again.",
-        )
-    context.check_disk()
     run_id = new_run_id()
-    keeper = context.keeper
-    keeper.expect(run_id, Asked(body.vehicle, body.note, caller.holder, body.plan))
-    try:
-        await context.command(
-            caller,
-            StartTest(0, caller.holder, run_id, body.plan, body.vehicle),
-            detail={"run_id": run_id, "vehicle": body.vehicle},
-        )
-    except Problem:
-        keeper.forget(run_id)
-        raise
-    await keeper.note_start(run_id)
+    await start_run(context, caller, run_id, body.plan, body.vehicle, body.note)
     return answer(Started(run_id), 201, {"Location": f"/api/runs/{run_id}"})
 
 
 @router.post("/test/adjust", responses=gives(Accepted), openapi_extra=takes(SetPoint))
 async def adjust(request: Request) -> Response:
     """Change the set point of the running test."""
-    context, caller = _operator(request)
+    context, caller = operator_of(request)
     body = await read(request, SetPoint)
     await context.command(
         caller,
@@ -231,19 +211,6 @@ async def adjust(request: Request) -> Response:
         detail={"set_point": body.set_point},
     )
     return _accepted(caller)
-
-
-def _operator(request: Request) -> tuple[Context, Caller]:
-    context = context_of(request)
-    caller = context.caller(request, Role.OPERATE)
-    if not caller.client_id:
-        raise Problem(
-            400,
-            "client-id",
-            "The Drumlin-Client header is missing: the helm needs to know one page from another.",
-            "Send 4 to 64 letters, digits, dashes or underscores, the same in every request.",
-        )
-    return context, caller
 
 
 def _accepted(caller: Caller) -> Response:

@@ -136,6 +136,14 @@ class Progress:
         """A person has fitted a set-up."""
         self._fitted = setup
 
+    def loaded(self, now_s: float) -> None:
+        """Load is on, be it another test's: the pause counts from here."""
+        self._ended_s = now_s
+
+    def rest(self) -> None:
+        """Nobody waits now: the longest wait counts anew afterwards."""
+        self._waiting_since_s = None
+
     def started(self, conditions: Mapping[str, float]) -> None:
         """A run began under these conditions; the first ones are the measure of the others."""
         if self.first is None:
