@@ -35,7 +35,7 @@ from api.context import Context
 from api.guard import Guard
 from api.live import Hub
 from api.mqtt import MqttBridge
-from api.processes.channel import ChannelClient
+from api.processes.channel_client import ChannelClient
 from api.settings import Settings, check_exposure
 from api.static import Page
 from api.store.catalogue import Catalogue

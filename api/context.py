@@ -18,7 +18,8 @@ from api.audit import Audit, Detail
 from api.live import Hub
 from api.mqtt import MqttBridge
 from api.problems import Problem
-from api.processes.channel import ChannelClient, LoopGone
+from api.processes.channel import LoopGone
+from api.processes.channel_client import ChannelClient
 from api.settings import Settings
 from api.store.keeper import Keeper
 from api.tokens import Role

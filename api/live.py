@@ -15,7 +15,7 @@ from collections.abc import Callable
 import msgspec
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from api.processes.channel import ChannelClient
+from api.processes.channel_client import ChannelClient
 from api.view import encode
 from control.telemetry import Event
 

@@ -24,7 +24,8 @@ import msgspec
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from api.processes.channel import ChannelClient, EventStream, LoopGone
+from api.processes.channel import LoopGone
+from api.processes.channel_client import ChannelClient, EventStream
 from api.settings import MqttSection
 from api.view import view
 from control.commands import SlowValue

@@ -14,7 +14,8 @@ from fastapi import FastAPI
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from api.app import create_app
-from api.processes.channel import SOCKET_NAME, ChannelClient
+from api.processes.channel import SOCKET_NAME
+from api.processes.channel_client import ChannelClient
 from api.settings import Settings
 
 PING_EVERY_S = 10.0

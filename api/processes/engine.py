@@ -20,7 +20,7 @@ import msgspec
 
 from api.processes.blackbox import BlackBox
 from api.processes.calibration import calibration_problem
-from api.processes.channel import ChannelServer
+from api.processes.channel_server import ChannelServer
 from api.processes.memoryfile import MemoryWriter
 from api.processes.pulse import Pulse
 from api.processes.runfile import DECISION, Learned, RunFile

@@ -21,7 +21,8 @@ from pathlib import Path
 
 import msgspec
 
-from api.processes.channel import CHANNEL_VERSION, SOCKET_NAME, ChannelServer, LoopHello
+from api.processes.channel import CHANNEL_VERSION, SOCKET_NAME, LoopHello
+from api.processes.channel_server import ChannelServer
 from api.processes.engine import TELEMETRY_S, Engine
 from api.processes.memoryfile import MEMORY_NAME, memory_age_s, read_memory
 from api.processes.supervisor import CONFIGURATION_EXIT, parent_gone

@@ -18,7 +18,8 @@ from pathlib import Path
 
 import msgspec
 
-from api.processes.channel import ChannelClient, LoopGone
+from api.processes.channel import LoopGone
+from api.processes.channel_client import ChannelClient
 from api.store.catalogue import RUN_ID, Catalogue, NewRun, Note
 from api.store.closed import Closed
 from api.store.garage import note_first

@@ -13,7 +13,8 @@ import httpx
 import pytest
 
 from api.app import create_app
-from api.processes.channel import SOCKET_NAME, ChannelClient
+from api.processes.channel import SOCKET_NAME
+from api.processes.channel_client import ChannelClient
 from api.settings import MqttSection, ServiceSection, Settings, StoreSection
 from api.store.closed import Closed
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry

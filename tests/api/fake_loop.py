@@ -9,7 +9,8 @@ from pathlib import Path
 
 import msgspec
 
-from api.processes.channel import CHANNEL_VERSION, SOCKET_NAME, ChannelServer, LoopHello
+from api.processes.channel import CHANNEL_VERSION, SOCKET_NAME, LoopHello
+from api.processes.channel_server import ChannelServer
 from control.commands import Answer, AnyCommand
 from control.telemetry import (
     AbsorberView,

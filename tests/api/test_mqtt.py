@@ -271,7 +271,8 @@ def sockets_to(port: int) -> list[int]:
 async def test_an_orderly_end_says_offline_too(
     broker: Broker, data: Path, fake_loop: object
 ) -> None:
-    from api.processes.channel import SOCKET_NAME, ChannelClient
+    from api.processes.channel import SOCKET_NAME
+    from api.processes.channel_client import ChannelClient
     from daq.rig import load_rig
 
     async with (

@@ -20,7 +20,8 @@ import pyarrow.parquet as pq
 import pytest
 import sqlalchemy as sa
 
-from api.processes.channel import SOCKET_NAME, ChannelClient
+from api.processes.channel import SOCKET_NAME
+from api.processes.channel_client import ChannelClient
 from api.store.catalogue import Catalogue, NewRun, Note, Search
 from api.store.closed import Closed
 from api.store.closing import close

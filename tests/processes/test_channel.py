@@ -12,7 +12,9 @@ import msgspec
 import pytest
 
 from api.processes import channel
-from api.processes.channel import ChannelClient, ChannelServer, LoopGone, LoopHello
+from api.processes.channel import LoopGone, LoopHello
+from api.processes.channel_client import ChannelClient
+from api.processes.channel_server import ChannelServer
 from control.commands import Answer, StartTest, TakeHelm
 from control.plans import SteadyHold
 from control.telemetry import Event, HelmView, State, Telemetry

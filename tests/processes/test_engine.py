@@ -10,7 +10,8 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from api.processes.channel import CHANNEL_VERSION, ChannelServer, LoopHello
+from api.processes.channel import CHANNEL_VERSION, LoopHello
+from api.processes.channel_server import ChannelServer
 from api.processes.engine import Engine
 from api.processes.memoryfile import read_memory
 from api.processes.runfile import DECISION
