@@ -156,6 +156,8 @@ class Core(Supervisor):
         flight = (self._gate.sequence - sample.last_set_point) & 0xFFFF
         if flight != self.loads.in_flight:
             self._follow_flight(flight)
+        if sample.last_set_point != self._taken:
+            self._taken, self._taken_s = sample.last_set_point, time_s
 
         readout = self.readout
         readout.read(measured)

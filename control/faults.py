@@ -70,7 +70,7 @@ _ROWS = (
     Fault("set-points-refused", "the front end refuses set points", "its notice", 50,
           Effect.TRIP, "The front end refuses our set points.",
           "See the detail; if it returns, restart the front end and reset.", Release.AT_ONCE),
-    Fault("permission-lapsed", "our set points arrive too late", "the front end says it is easing", 50,
+    Fault("permission-lapsed", "our set points arrive too late", "it is easing, and no set point was taken for the rig's validity", 100,
           Effect.EASE, "The front end eased off because set points came late.",
           "Check the computer's load and the cable, then make ready again."),
     Fault("clock-jump", "device time and sequence disagree", "frame time against sequence, 50 ms", 20,

@@ -8,6 +8,10 @@ Order of the cuts, each counted: not a number, permission, easing ceiling, stand
 speed and power ceilings (no rise, then fall), forcing time, current ceiling, rate up, rate down.
 Going to zero without permission is immediate; everything else keeps to the rates.
 
+A set point above what flows (forcing) would go on driving the coil up if no other followed it, for
+as long as it is valid. So its validity ends when that could have added UNSEEN_A, but not before
+`forcing_validity_ms`, which a computer's ordinary lateness does not reach.
+
 The rates are those of the coil current, not of the set point: a supply asked for more than needed
 (forcing) changes the coil by (set point - current) / lag. The gate follows the coil by what it has
 sent, and keeps every set point within lag x rate of it. It needs no measurement for that.
@@ -24,6 +28,9 @@ import msgspec
 from daq.rig import Rig
 from daq.wire.frames import CURRENT_STEP_A, SetPoint
 
+UNSEEN_A = 1.0  # most that a coil may gain from a set point that none follows
+FORCING_MS = 16  # ... while no validity is shorter than this or FORCING_FRAMES frames
+FORCING_FRAMES = 8
 FORCING_S = 0.5  # longest uninterrupted time above the continuous current
 _STEPS_PER_A = 1.0 / CURRENT_STEP_A
 _LARGEST_A = 1e6  # beyond it, and for nan, a number is none
@@ -70,6 +77,7 @@ class GateLimits(msgspec.Struct, frozen=True):
     max_force_n: float
     max_power_w: float
     validity_ms: int
+    forcing_validity_ms: int  # the shortest, while a coil is driven up
 
 
 class Request(msgspec.Struct, frozen=True, gc=False):
@@ -123,6 +131,10 @@ def limits_of(rig: Rig) -> GateLimits:
         max_force_n=rig.limits.max_force_n,
         max_power_w=rig.limits.max_power_w,
         validity_ms=rig.link.set_point_validity_ms,
+        forcing_validity_ms=min(
+            rig.link.set_point_validity_ms,
+            max(FORCING_MS, math.ceil(1e3 * FORCING_FRAMES / rig.frame_hz)),
+        ),
     )
 
 
@@ -177,7 +189,8 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
         denied = int(Clamp.NONE if shaped and not any(request.asked_a) else Clamp.DENIED)
         sequence = (state.sequence + 1) & 0xFFFF
         zero = closed(limits, sequence, coils)
-        return Decision(_set_point(limits, sequence, request, zero.currents_a), zero, denied)
+        set_point = _set_point(limits, sequence, request, zero.currents_a, limits.validity_ms)
+        return Decision(set_point, zero, denied)
 
     easing = mode is not Mode.LOAD
     ceilings, ramp = state.ceilings_a, state.ramp_a_per_s
@@ -203,6 +216,7 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
     rise, fall = limits.rise_a_per_s, limits.fall_a_per_s
     currents: list[float] = []
     forcing: list[float] = []
+    surge = 0.0  # fastest rise of a coil that these set points begin, A/s
     for ask, coil, lag, speed, continuous, most, measured, spent, ceiling in zip(
         request.asked_a, coils, limits.coil_lag_s, request.speeds_mps, limits.continuous_a,
         limits.forcing_a, request.coil_a, state.forcing_s, ceilings,
@@ -241,23 +255,34 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
             clamps |= 1024
             ask = down  # noqa: PLW2901
         currents.append(ask)
+        gains = (ask - (measured if measured < coil else coil)) / lag
+        if gains > surge:
+            surge = gains
         if ask > continuous:
             forcing.append(spent + dt_s)
         else:
             forcing.append(spent - dt_s if spent > dt_s else 0.0)
     sequence = (state.sequence + 1) & 0xFFFF
     after = GateState(sequence, tuple(currents), coils, ceilings, ramp, tuple(forcing), easing)
-    return Decision(_set_point(limits, sequence, request, currents), after, clamps)
+    validity_ms = limits.validity_ms
+    if surge * validity_ms > 1e3 * UNSEEN_A:
+        validity_ms = max(int(1e3 * UNSEEN_A / surge), limits.forcing_validity_ms)
+    set_point = _set_point(limits, sequence, request, currents, validity_ms)
+    return Decision(set_point, after, clamps)
 
 
 def _set_point(
-    limits: GateLimits, sequence: int, request: Request, currents_a: Sequence[float]
+    limits: GateLimits,
+    sequence: int,
+    request: Request,
+    currents_a: Sequence[float],
+    validity_ms: int,
 ) -> SetPoint:
     """Rounded down to the wire's step, so that rounding never exceeds a limit."""
     return SetPoint(
         request.session,
         sequence,
-        limits.validity_ms,
+        validity_ms,
         request.digital_out & 0xFF,
         tuple([int(current * _STEPS_PER_A) for current in currents_a]),
     )

@@ -6,6 +6,8 @@ The frame's way from readings to a set point is control.core's, which builds on 
 
 from __future__ import annotations
 
+import math
+
 from control import gate
 from control.cooling import Cooling
 from control.faults import TABLE, Effect, Fault, Register, Release
@@ -55,6 +57,8 @@ class Supervisor:
         self.frames_lost = 0  # since this core began
         self._limits = gate.limits_of(rig)
         self._gate = gate.closed(self._limits)
+        self._taken = -1  # the set point taken last and the device time when that was seen
+        self._taken_s = -math.inf
         self._release = Release.FAST
         self._zero_a = (0.0,) * len(rig.absorbers)
         self._fresh = False  # the demand starts from where the load is
@@ -93,7 +97,15 @@ class Supervisor:
         self, codes: dict[str, str], measured: Measured | None, late: bool, loaded: bool
     ) -> dict[str, str]:
         helm_gone = self.state is State.LOADED and not self.helm.holder
-        lapsed = loaded and measured is not None and measured.permission == Permission.EASING
+        # A set point that forces is valid for less than the rig file says: its end alone only takes
+        # the forcing away, and the next set point that arrives goes on from what flows.
+        lapsed = (
+            loaded
+            and measured is not None
+            and measured.permission == Permission.EASING
+            and measured.time_s - self._taken_s
+            >= 1e-3 * self._limits.validity_ms - 2.0 * self.loads.frame_s
+        )
         if not (late or helm_gone or lapsed or self._outside or self._moment):
             return codes
         codes = dict(codes) if codes is NOTHING else codes

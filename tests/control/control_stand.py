@@ -126,6 +126,7 @@ class Stand:
         self.pinned: list[float | None] = [None, None]
         self.slow: dict[str, Reading] = {}
         self.set_point: SetPoint | None = None
+        self.taken = 0
         self.set_points: list[SetPoint | None] = []
         self.events: list[Event] = []
         self.answers: dict[int, Answer] = {}
@@ -254,12 +255,14 @@ class Stand:
 
     def sample(self) -> Sample:
         self.sequence += 1
+        if self.permission is not Permission.EASING:  # it eases because it takes none
+            self.taken = self.set_point.sequence if self.set_point else 0
         return Sample(
             sequence=self.sequence,
             tick=int(self.time_s * 1e6) & 0xFFFFFFFF,
             permission=int(self.permission),
             permission_left_ms=100,
-            last_set_point=self.set_point.sequence if self.set_point else 0,
+            last_set_point=self.taken,
             digital=1,
             edge_totals=(0, 0, 0),
             edges=((), (), ()),

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from control.gate import (
     FORCING_S,
+    UNSEEN_A,
     Clamp,
     Decision,
     GateLimits,
@@ -38,6 +39,7 @@ LIMITS = GateLimits(
     max_force_n=24_000.0,
     max_power_w=500_000.0,
     validity_ms=100,
+    forcing_validity_ms=16,
 )
 DT = 0.002
 
@@ -308,3 +310,51 @@ def test_at_a_limit_nothing_is_cut_and_nothing_counted() -> None:
     full = run(1, near, asked_a=(60.0, 40.0), coil_a=(29.0, 19.0))
     assert full.state.currents_a == (60.0, 40.0)
     assert not full.clamps & Clamp.CURRENT
+
+
+def test_a_set_point_that_forces_is_valid_for_the_time_in_which_it_adds_little() -> None:
+    steady = run(3000, coil_a=(15.0, 10.0))
+    assert steady.set_point is not None
+    assert steady.set_point.validity_ms == LIMITS.validity_ms, "what flows and is asked agree"
+    forced = decide(LIMITS, steady.state, request(asked_a=(60.0, 10.0), coil_a=(15.0, 10.0)))
+    assert forced.set_point is not None
+    assert forced.set_point.validity_ms == LIMITS.forcing_validity_ms
+    for ask_a, coil_a in ((17.0, 15.0), (18.0, 15.0), (19.5, 15.0), (21.0, 15.0)):
+        some = decide(LIMITS, steady.state, request(asked_a=(ask_a, 10.0), coil_a=(coil_a, 10.0)))
+        assert some.set_point is not None
+        valid_s = 1e-3 * some.set_point.validity_ms
+        assert LIMITS.forcing_validity_ms <= some.set_point.validity_ms <= LIMITS.validity_ms
+        gain_a = (ask_a - coil_a) * (1.0 - math.exp(-valid_s / LIMITS.coil_lag_s[0]))
+        assert gain_a <= UNSEEN_A or some.set_point.validity_ms == LIMITS.forcing_validity_ms
+        longer_s = valid_s + 1.1e-3
+        assert (
+            some.set_point.validity_ms == LIMITS.validity_ms
+            or (ask_a - coil_a) / LIMITS.coil_lag_s[0] * longer_s > UNSEEN_A
+        ), "and no shorter than need be"
+
+
+def test_the_validity_goes_by_the_coil_that_rises_fastest_and_by_what_is_measured() -> None:
+    state = run(3000).state
+    second = decide(LIMITS, state, request(asked_a=(15.0, 20.0)))
+    assert second.set_point is not None
+    assert second.set_point.validity_ms < 40, "the second coil is driven up"
+    weak = decide(LIMITS, state, request(asked_a=(15.0, 10.0), coil_a=(8.0, 10.0)))
+    assert weak.set_point is not None
+    assert weak.set_point.validity_ms < 40, "the first carries less than it should"
+    falling = decide(LIMITS, state, request(asked_a=(0.0, 0.0)))
+    assert falling.set_point is not None
+    assert falling.set_point.validity_ms == LIMITS.validity_ms
+    unknown = decide(LIMITS, state, request(coil_a=(math.nan, math.nan)))
+    assert unknown.set_point is not None
+    assert unknown.set_point.validity_ms == LIMITS.validity_ms, "then the model has to do"
+
+
+def test_the_shortest_validity_spans_eight_frames_and_never_exceeds_the_rigs() -> None:
+    rig = tarnhow()
+    assert limits_of(rig).forcing_validity_ms == 16
+    slow = msgspec.structs.replace(rig, frame_hz=100)
+    assert limits_of(slow).forcing_validity_ms == 80
+    short = msgspec.structs.replace(
+        slow, link=msgspec.structs.replace(rig.link, set_point_validity_ms=50)
+    )
+    assert limits_of(short).forcing_validity_ms == 50

@@ -411,6 +411,6 @@ def test_set_points_carry_our_session_and_a_growing_sequence() -> None:
 def test_the_front_end_easing_by_itself_ends_the_test() -> None:
     stand = Stand().loaded()
     stand.permission = Permission.EASING
-    stand.frame()
+    stand.frames(0.11)
     assert stand.core.state is State.EASING
     assert stand.kinds("run-ended")[0].data["reason"] == "permission-lapsed"
