@@ -256,8 +256,7 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
             ask = down  # noqa: PLW2901
         currents.append(ask)
         gains = (ask - (measured if measured < coil else coil)) / lag
-        if gains > surge:
-            surge = gains
+        surge = max(surge, gains)
         if ask > continuous:
             forcing.append(spent + dt_s)
         else:
