@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from daq.errors import RecordingError, Refused
-from daq.results.parquet import read_about
+from daq.results.about import read_about
 
 PARQUET_NAME = "run.parquet"
 FORMS = {

@@ -31,8 +31,9 @@ from bench._recorded import RecordedRig, approach, floor_when, ready_rig
 from control.plans import SteadyHold
 from daq.record import Kind, RawRecorder
 from daq.recording import Record, Recording
-from daq.results.columns import Replay
-from daq.results.parquet import About, write_run
+from daq.results.about import About
+from daq.results.columns import CHUNK_ROWS, Replay
+from daq.results.parquet import write_run
 
 FRAMES_A_SECOND = 500
 COLUMNS = 40
@@ -99,6 +100,11 @@ def parquet(source: Path, target: Path, hours: float) -> int:
     one.unlink()
     time_s = table.column("time_s").to_numpy()
     step = float(time_s[-1] - time_s[0]) + 1.0 / FRAMES_A_SECOND
+    # Row groups as long as those of a real run: they decide what a reader holds at once.
+    groups = max(1, round(CHUNK_ROWS / len(time_s)))
+    table = pa.concat_tables([table] * groups).combine_chunks()
+    time_s = np.concatenate([time_s + number * step for number in range(groups)])
+    step *= groups
     rounds = max(1, round(hours * 3600.0 / step))
     schema = table.schema.with_metadata(metadata)
     at = table.schema.get_field_index("time_s")

@@ -33,9 +33,10 @@ from api.store.evaluating import (
 from api.version import VERSION
 from daq.errors import DrumlinError, Refused
 from daq.recording import Recording
+from daq.results.about import About
 from daq.results.columns import Chunk, Replay, slug
 from daq.results.hold import NEEDED, hold_result
-from daq.results.parquet import About, write_run
+from daq.results.parquet import write_run
 
 RAW_NAME = "raw.drm"
 PARQUET_NAME = "run.parquet"

@@ -17,10 +17,11 @@ import msgspec
 from api.store.kept import EVALUATIONS, read_evaluation
 from api.version import VERSION
 from daq.recording import Recording
+from daq.results.about import About, read_about
 from daq.results.columns import Replay
 from daq.results.evaluate import evaluate
 from daq.results.given import load
-from daq.results.parquet import About, read_about, write_run
+from daq.results.parquet import write_run
 from daq.results.result import Result, Settings
 from daq.rig import Rig, parse_rig
 

@@ -1,7 +1,7 @@
 """Closed runs as Parquet: one row per frame, typed columns, unit and meaning in each field.
 
 Data flows: chunks of daq.results.columns -> `write_run` -> run.parquet, whole or not at all;
-`read_columns` and `read_about` give it back. Any tool that reads Parquet reads it without us.
+`read_columns` gives it back. Any tool that reads Parquet reads it without us.
 """
 
 from __future__ import annotations
@@ -16,10 +16,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daq.errors import RecordingError
+from daq.results.about import ABOUT_KEY, About
 from daq.results.columns import Chunk, Column
 
-FORMAT = "drumlin-run-1"
-ABOUT_KEY = b"drumlin"
 _TYPES = {
     "f8": pa.float64(),
     "f4": pa.float32(),
@@ -29,22 +28,6 @@ _TYPES = {
     "i1": pa.int8(),
     "?": pa.bool_(),
 }
-
-
-class About(msgspec.Struct, frozen=True, kw_only=True):
-    """What the file says of itself, JSON under the key `drumlin` of its metadata."""
-
-    format: str = FORMAT
-    run_id: str
-    rig_name: str
-    rig_fingerprint: str
-    rig_text: str
-    plan: msgspec.Raw = msgspec.Raw(b"null")
-    version: str  # of Drumlin that recorded it
-    evaluated_by: str  # version that made this file
-    started_utc: str = ""  # a label
-    frames: int = 0
-    frames_lost: int = 0
 
 
 def schema_of(columns: Sequence[Column]) -> Any:
@@ -99,18 +82,6 @@ def write_run(path: Path, columns: Sequence[Column], chunks: Iterable[Chunk], ab
     finally:
         part.unlink(missing_ok=True)
     return rows
-
-
-def read_about(path: Path) -> About:
-    """What the file says of itself. Raises RecordingError when it is none of ours."""
-    try:
-        metadata = pq.read_metadata(path).metadata or {}
-        return msgspec.json.decode(metadata[ABOUT_KEY], type=About)
-    except (OSError, KeyError, pa.ArrowInvalid, msgspec.DecodeError) as error:
-        raise RecordingError(
-            f"{path} is not the Parquet file of a run: {error}.",
-            "Evaluate the run again to make it anew from its recording.",
-        ) from None
 
 
 def read_columns(path: Path, names: Sequence[str] | None = None) -> Chunk:

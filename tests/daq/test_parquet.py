@@ -12,8 +12,9 @@ import pytest
 
 from daq.errors import RecordingError
 from daq.recording import Recording
+from daq.results.about import About, read_about
 from daq.results.columns import Chunk, Column, Replay, gather
-from daq.results.parquet import About, read_about, read_columns, write_run
+from daq.results.parquet import read_columns, write_run
 
 from .synthetic_run import RunWriter, Truck, hello_for, record_run
 

@@ -1,0 +1,46 @@
+"""What the Parquet file of a run says of itself, readable without the measuring chain.
+
+Data flow: metadata of run.parquet -> `read_about` -> About. It stands apart from
+daq.results.parquet so that an exporting worker loads no compiler: 70 MB that it can spare.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from daq.errors import RecordingError
+
+FORMAT = "drumlin-run-1"
+ABOUT_KEY = b"drumlin"
+
+
+class About(msgspec.Struct, frozen=True, kw_only=True):
+    """What the file says of itself, JSON under the key `drumlin` of its metadata."""
+
+    format: str = FORMAT
+    run_id: str
+    rig_name: str
+    rig_fingerprint: str
+    rig_text: str
+    plan: msgspec.Raw = msgspec.Raw(b"null")
+    version: str  # of Drumlin that recorded it
+    evaluated_by: str  # version that made this file
+    started_utc: str = ""  # a label
+    frames: int = 0
+    frames_lost: int = 0
+
+
+def read_about(path: Path) -> About:
+    """What the file says of itself. Raises RecordingError when it is none of ours."""
+    try:
+        metadata = pq.read_metadata(path).metadata or {}
+        return msgspec.json.decode(metadata[ABOUT_KEY], type=About)
+    except (OSError, KeyError, pa.ArrowInvalid, msgspec.DecodeError) as error:
+        raise RecordingError(
+            f"{path} is not the Parquet file of a run: {error}.",
+            "Evaluate the run again to make it anew from its recording.",
+        ) from None
