@@ -28,6 +28,7 @@ from api.report.drawing import (
 )
 from daq.results.result import CurveOut, Flag, PeakOut, Result
 from daq.results.words import shown, shown_value, unit_shown
+from daq.units import UnitSystem
 
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
 MOST_PANELS = 2
@@ -41,6 +42,32 @@ class Panel(msgspec.Struct, frozen=True):
     curves: tuple[CurveOut, ...]
     peaks: tuple[PeakOut, ...] = ()
     flags: tuple[Flag, ...] = ()
+    level: float | None = None  # a value to look at the curves against, drawn across
+    names: tuple[str, ...] = ()  # of the curves, when their own do not tell them apart
+
+
+class _Frame(msgspec.Struct, frozen=True):
+    """Where values of a panel lie on the drawing, in the units of the reader."""
+
+    x: tuple[float, float]
+    y: tuple[float, float]
+    width: float
+    bottom: float
+    units: UnitSystem
+
+    def place(self, x: float, y: float) -> Point:
+        """Point of a value that is already in the units shown."""
+        wide, tall = self.x[1] - self.x[0] or 1.0, self.y[1] - self.y[0] or 1.0
+        return (
+            LEFT + (x - self.x[0]) / wide * (self.width - LEFT - RIGHT),
+            self.bottom - (y - self.y[0]) / tall * (self.bottom - TOP),
+        )
+
+    def of(self, one: CurveOut | PeakOut, x: float, y: float) -> Point:
+        """Point of a value in SI."""
+        return self.place(
+            shown_value(x, one.x_unit, self.units), shown_value(y, one.unit, self.units)
+        )
 
 
 def panels_of(result: Result) -> list[Panel]:
@@ -58,14 +85,17 @@ def panels_of(result: Result) -> list[Panel]:
     return found[:MOST_PANELS]
 
 
-def sized(panels: Sequence[Panel], width: float) -> list[Drawing]:
+def sized(
+    panels: Sequence[Panel], width: float, units: UnitSystem = UnitSystem.METRIC
+) -> list[Drawing]:
     """The panels one above the other: the first taller, the axis named once where it is shared."""
     found = []
     for place, panel in enumerate(panels):
         lead = panel.curves[0]
         following = panels[place + 1].curves[0] if place + 1 < len(panels) else None
         named = following is None or following.x_name != lead.x_name
-        found.append(draw(panel, width, 196.0 if place == 0 else 150.0, x_title=named))
+        height = 196.0 if place == 0 else 150.0
+        found.append(draw(panel, width, height, x_title=named, units=units))
     return found
 
 
@@ -73,13 +103,20 @@ def _timed(result: Result) -> tuple[Flag, ...]:
     return tuple(flag for flag in result.flags if flag.from_s is not None and flag.to_s is not None)
 
 
-def draw(panel: Panel, width: float, height: float, *, x_title: bool = True) -> Drawing:
+def draw(
+    panel: Panel,
+    width: float,
+    height: float,
+    *,
+    x_title: bool = True,
+    units: UnitSystem = UnitSystem.METRIC,
+) -> Drawing:
     """A panel as a drawing of this size in points."""
     shapes: list[Shape] = []
     lead = panel.curves[0]
-    x_all = [shown_value(x, one.x_unit) for one in panel.curves for x in one.x]
+    x_all = [shown_value(x, one.x_unit, units) for one in panel.curves for x in one.x]
     y_all = [
-        shown_value(value, one.unit)
+        shown_value(value, one.unit, units)
         for one in panel.curves
         for values in (one.value, one.low, one.high)
         for value in values
@@ -88,68 +125,67 @@ def draw(panel: Panel, width: float, height: float, *, x_title: bool = True) -> 
     if not x_all or not y_all:
         text = Text((LEFT, height / 2), "Nothing to draw.", 9.0)
         return Drawing(width, height, (text,), "Nothing to draw.")
+    if panel.level is not None:
+        y_all.append(shown_value(panel.level, lead.unit, units))
     x_ticks = ticks(min(x_all), max(x_all), GAPS + 2)
     # From zero only where it costs no detail: a band must be seen, and the axis says where it is.
     low_y = 0.0 if 0.0 <= min(y_all) < 0.35 * max(y_all) else min(y_all)
     y_ticks = ticks(low_y, max(y_all), GAPS, outside=True)
     x_low, x_high = min(x_all), max(x_all)
     pad = 0.03 * (x_high - x_low or 1.0) if lead.marks else 0.0
-    x_low, x_high = x_low - pad, x_high + pad
-    y_low, y_high = y_ticks[0], y_ticks[-1]
-    span_x = x_high - x_low or 1.0
-    span_y = y_high - y_low or 1.0
     bottom = height - (BOTTOM if x_title else 16.0)
-
-    def place(x: float, y: float) -> Point:
-        return (
-            LEFT + (x - x_low) / span_x * (width - LEFT - RIGHT),
-            bottom - (y - y_low) / span_y * (bottom - TOP),
-        )
-
-    for flag in panel.flags:
-        start, _ = place(max(flag.from_s or 0.0, x_low), y_low)
-        end, _ = place(min(flag.to_s or 0.0, x_high), y_low)
-        if end > start:
-            corners = ((start, TOP), (max(end, start + 1), TOP),
-                       (max(end, start + 1), bottom), (start, bottom))  # fmt: skip
-            shapes.append(Area(corners, SHADE))
+    frame = _Frame((x_low - pad, x_high + pad), (y_ticks[0], y_ticks[-1]), width, bottom, units)
+    shapes += _shaded(panel, frame)
     for tick in y_ticks:
-        _, y = place(x_low, tick)
+        _, y = frame.place(frame.x[0], tick)
         first = tick == y_ticks[0]
         shapes.append(
             Line(((LEFT, y), (width - RIGHT, y)), 0.8 if first else 0.4, SOFT if first else LINE)
         )
         shapes.append(Text((LEFT - 5, y + 2.8), label(tick, y_ticks), 8.0, anchor="end"))
     for tick in x_ticks:
-        if x_low - 1e-9 <= tick <= x_high + 1e-9:
-            x, _ = place(tick, y_low)
+        if frame.x[0] - 1e-9 <= tick <= frame.x[1] + 1e-9:
+            x, _ = frame.place(tick, frame.y[0])
             shapes.append(Line(((x, bottom), (x, bottom + 3)), 0.8, SOFT))
             if x_title or lead.x_name:
                 shapes.append(Text((x, bottom + 12), label(tick, x_ticks), 8.0, anchor="middle"))
+    if panel.level is not None:
+        _, y = frame.place(frame.x[0], shown_value(panel.level, lead.unit, units))
+        shapes.append(Line(((LEFT, y), (width - RIGHT, y)), 1.0, INK))
     for number, one in enumerate(reversed(panel.curves)):
         front = number == len(panel.curves) - 1
-        shapes += _curve(one, place, front=front)
-    shapes += _peaks(panel, place, width)
-    shapes.append(Text((0, 9), heading(lead), 8.5, bold=True, colour=INK))
+        shapes += _curve(one, frame, front=front)
+    shapes += _peaks(panel, frame)
+    shapes.append(Text((0, 9), heading(lead, units), 8.5, bold=True, colour=INK))
     shapes += _legend(panel, width)
     if x_title:
-        shapes.append(
-            Text(
-                (width - RIGHT, height - 2), axis_title(lead.x_name, lead.x_unit), 8.0, anchor="end"
-            )
-        )
-    return Drawing(width, height, tuple(shapes), _describe(panel))
+        title = axis_title(lead.x_name, lead.x_unit, units)
+        shapes.append(Text((width - RIGHT, height - 2), title, 8.0, anchor="end"))
+    return Drawing(width, height, tuple(shapes), _describe(panel, units))
 
 
-def heading(one: CurveOut) -> str:
+def _shaded(panel: Panel, frame: _Frame) -> list[Shape]:
+    """Where a flag holds."""
+    shapes: list[Shape] = []
+    for flag in panel.flags:
+        start, _ = frame.place(max(flag.from_s or 0.0, frame.x[0]), frame.y[0])
+        end, _ = frame.place(min(flag.to_s or 0.0, frame.x[1]), frame.y[0])
+        if end > start:
+            right = max(end, start + 1)
+            corners = ((start, TOP), (right, TOP), (right, frame.bottom), (start, frame.bottom))
+            shapes.append(Area(corners, SHADE))
+    return shapes
+
+
+def heading(one: CurveOut, units: UnitSystem = UnitSystem.METRIC) -> str:
     """Name and unit of a curve, as the chart's title."""
-    return axis_title(one.label.removesuffix(", corrected"), one.unit)
+    return axis_title(one.label.removesuffix(", corrected"), one.unit, units)
 
 
-def axis_title(name: str, unit: str) -> str:
+def axis_title(name: str, unit: str, units: UnitSystem = UnitSystem.METRIC) -> str:
     """A name with its unit, as people read it."""
     text = f"{name[:1].upper()}{name[1:]}"
-    seen = "%" if unit == "1" and "opacity" in name else unit_shown(unit)
+    seen = "%" if unit == "1" and "opacity" in name else unit_shown(unit, units)
     return f"{text}, {seen}" if seen else text
 
 
@@ -178,23 +214,21 @@ def label(tick: float, among: Sequence[float]) -> str:
     return f"{tick:,.{digits}f}".replace("-", "−")
 
 
-def _runs(one: CurveOut, place: object, values: Sequence[float | None]) -> list[list[Point]]:
+def _runs(one: CurveOut, frame: _Frame, values: Sequence[float | None]) -> list[list[Point]]:
     """Connected stretches of a curve."""
     found: list[list[Point]] = [[]]
     for x, value in zip(one.x, values, strict=True):
         if value is None:
             found.append([])
         else:
-            found[-1].append(
-                place(shown_value(x, one.x_unit), shown_value(value, one.unit))  # type: ignore[operator]
-            )
+            found[-1].append(frame.of(one, x, value))
     return [run for run in found if run]
 
 
-def _curve(one: CurveOut, place: object, *, front: bool) -> list[Shape]:
+def _curve(one: CurveOut, frame: _Frame, *, front: bool) -> list[Shape]:
     shapes: list[Shape] = []
-    lows, highs = _runs(one, place, one.low), _runs(one, place, one.high)
-    lines = _runs(one, place, one.value)
+    lows, highs = _runs(one, frame, one.low), _runs(one, frame, one.high)
+    lines = _runs(one, frame, one.value)
     if one.marks:
         for value, low, high in zip(
             _flat(lines), _flat(lows) or _flat(lines), _flat(highs) or _flat(lines), strict=False
@@ -222,14 +256,13 @@ def _flat(runs: list[list[Point]]) -> list[Point]:
     return [point for run in runs for point in run]
 
 
-def _peaks(panel: Panel, place: object, width: float) -> list[Shape]:
+def _peaks(panel: Panel, frame: _Frame) -> list[Shape]:
     shapes: list[Shape] = []
     for peak in panel.peaks:
-        x, y = place(  # type: ignore[operator]
-            shown_value(peak.x, peak.x_unit), shown_value(peak.value, peak.unit)
-        )
-        text = f"{shown(peak.value, peak.unit)} at {shown(peak.x, peak.x_unit)}"
-        right = x > 0.62 * width
+        x, y = frame.of(peak, peak.x, peak.value)
+        value = shown(peak.value, peak.unit, units=frame.units)
+        text = f"{value} at {shown(peak.x, peak.x_unit, units=frame.units)}"
+        right = x > 0.62 * frame.width
         shapes.append(Dot((x, y), 2.6, INK))
         shapes.append(
             Text((x - 2 if right else x + 2, y - 7), text, 8.5, bold=True, colour=INK,
@@ -242,7 +275,7 @@ def _legend(panel: Panel, width: float) -> list[Shape]:
     """Names of two lines, at the top right, each with a piece of its line."""
     if len(panel.curves) < 2:
         return []
-    names = [
+    names = list(panel.names) or [
         "corrected" if one.name.endswith("_corrected")
         else "observed" if panel.curves[0].name.endswith("_corrected") else one.label
         for one in panel.curves
@@ -258,14 +291,20 @@ def _legend(panel: Panel, width: float) -> list[Shape]:
     return shapes
 
 
-def _describe(panel: Panel) -> str:
+def _describe(panel: Panel, units: UnitSystem) -> str:
     one = panel.curves[0]
     values = [value for value in one.value if value is not None]
-    text = f"{heading(one)} over {axis_title(one.x_name, one.x_unit).lower()}"
+    text = f"{heading(one, units)} over {axis_title(one.x_name, one.x_unit, units).lower()}"
     if values:
-        text += f", from {shown(min(values), one.unit)} to {shown(max(values), one.unit)}"
+        text += (
+            f", from {shown(min(values), one.unit, units=units)} "
+            f"to {shown(max(values), one.unit, units=units)}"
+        )
     for peak in panel.peaks:
-        text += f"; highest {shown(peak.value, peak.unit)} at {shown(peak.x, peak.x_unit)}"
+        text += (
+            f"; highest {shown(peak.value, peak.unit, units=units)} "
+            f"at {shown(peak.x, peak.x_unit, units=units)}"
+        )
     return f"{text}."
 
 

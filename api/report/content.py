@@ -1,16 +1,31 @@
 """What a report says, before it has a form: the same for HTML and PDF.
 
 Data flow: Result, and what the catalogue knows of the run -> Content -> api.report.html and
-api.report.pdf. Every number comes from the result; nothing is computed here but units.
+api.report.pdf. Every number comes from the result; nothing is computed here but units, which are
+those of the reader (`About.units`).
 """
 
 from __future__ import annotations
+
+import math
+from typing import Any
 
 import msgspec
 
 from api.report.chart import Panel, panels_of
 from daq.results.result import Figure, Flag, Result
-from daq.results.words import SHOWN, half_width, shown, with_interval
+from daq.results.words import (
+    KMH,
+    RPM,
+    answer_of,
+    asked_of,
+    fine,
+    half_width,
+    said,
+    shown,
+    with_interval,
+)
+from daq.units import MILE, UnitSystem
 
 TITLES = {
     "steady-hold": "Steady hold",
@@ -45,6 +60,8 @@ class About(msgspec.Struct, frozen=True):
     rig_name: str = ""
     notes: tuple[str, ...] = ()
     evaluation: int = 0
+    units: UnitSystem = UnitSystem.METRIC
+    plan: dict[str, Any] | None = None  # as recorded; says what was asked in other units
 
 
 class Content(msgspec.Struct, frozen=True):
@@ -71,6 +88,7 @@ class Content(msgspec.Struct, frozen=True):
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     made: str
+    units: UnitSystem = UnitSystem.METRIC
 
 
 def content_of(result: Result, about: About) -> Content:
@@ -78,36 +96,38 @@ def content_of(result: Result, about: About) -> Content:
     subject = about.vehicle or "Vehicle not named"
     if about.owner:
         subject = f"{subject} · {about.owner}"
-    head, rows = _table(result)
+    units = about.units
+    head, rows = _table(result, units)
     made = result.made
     settings = msgspec.to_builtins(made.settings)
     usual = msgspec.to_builtins(type(made.settings)())
     changed = [f"{name} {value}" for name, value in settings.items() if value != usual[name]]
+    asked, answer = _sentences(result, about)
     return Content(
         title=TITLES.get(result.kind, result.kind or "Run"),
         subject=subject,
         run=about.run_id,
-        date=about.started_at.replace("T", " ")[:16] + (" UTC" if about.started_at else ""),
+        date=when(about.started_at),
         rig=about.rig_name or made.rig_name,
-        asked=result.asked,
-        answer=result.answer,
-        void=tuple(result.void),
+        asked=asked,
+        answer=answer,
+        void=tuple(said(reason, units) for reason in result.void),
         panels=tuple(panels_of(result)),
-        figures=tuple((_sentence(one.label), _value(one)) for one in result.figures),
-        conditions=tuple(_conditions(result)),
+        figures=tuple((_sentence(one.label), _value(one, units)) for one in result.figures),
+        conditions=conditions_of(result.conditions, units),
         table_head=head,
         table=rows,
-        flags=tuple(_flag(flag) for flag in result.flags if not flag.voids)[:MOST_FLAGS],
-        correction=_correction(result),
-        sureness=_sureness(result),
+        flags=_flags(result.flags, units),
+        correction=_correction(result, units),
+        sureness=_sureness(result, units),
         parts=tuple(
-            (part.name, _fine(abs(part.effect), result.uncertainty.unit), part.origin)
+            (part.name, fine(abs(part.effect), result.uncertainty.unit, units), part.origin)
             for part in result.uncertainty.parts[:5]
         )
         if result.uncertainty is not None
         else (),
-        limits=tuple(result.limits),
-        cautions=tuple(result.cautions),
+        limits=tuple(said(each, units) for each in result.limits),
+        cautions=tuple(said(each, units) for each in result.cautions),
         notes=about.notes,
         made=(
             f"Drumlin {made.version}, evaluation {about.evaluation or 1}; "
@@ -116,34 +136,61 @@ def content_of(result: Result, about: About) -> Content:
             + (", ".join(changed) if changed else "as usual")
             + "."
         ),
+        units=units,
     )  # fmt: skip
+
+
+def when(started_at: str) -> str:
+    """A UTC label as people read it; "" when it is not known."""
+    return started_at.replace("T", " ")[:16] + (" UTC" if started_at else "")
+
+
+def _sentences(result: Result, about: About) -> tuple[str, str]:
+    """What was asked and what came out, in the units of the reader."""
+    units = about.units
+    if units is UnitSystem.METRIC:
+        return result.asked, result.answer
+    asked = asked_of(about.plan, units) if about.plan else said(result.asked, units)
+    level = result.made.settings.level
+    ours = answer_of(result.kind, result.figures, result.main, level)
+    if ours != result.answer:  # by another version: its words, converted
+        return asked, said(result.answer, units)
+    return asked, answer_of(result.kind, result.figures, result.main, level, units)
 
 
 def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
-def _value(one: Figure) -> str:
+def _value(one: Figure, units: UnitSystem) -> str:
     if one.unit == "1" and one.value is not None:
         if one.name in ("in_tolerance", "keeps_up", "outside_share"):
             return f"{100 * one.value:.1f} %"
         return f"{one.value:,.0f}"
     if one.name.endswith("_at"):  # a place, whose reach is not an interval of confidence
-        return shown(one.value, one.unit)
-    return with_interval(one)
+        return shown(one.value, one.unit, units=units)
+    return with_interval(one, units)
 
 
-def _conditions(result: Result) -> list[tuple[str, str]]:
-    found = []
-    for name, value in result.conditions.items():
+def conditions_of(found: dict[str, float], units: UnitSystem) -> tuple[tuple[str, str], ...]:
+    """Conditions with the names and units that people read."""
+    told = []
+    for name, value in found.items():
         label, unit = _CONDITIONS.get(name, (name, ""))
-        if unit == "share":
-            found.append((label, f"{100 * value:.0f} %"))
-        elif unit == "rad/m":
-            found.append((label, f"{value:.3f} rad/m"))
-        else:
-            found.append((label, shown(value, unit)))
-    return found
+        told.append((label, _condition(value, unit, units)))
+    return tuple(told)
+
+
+def _condition(value: float, unit: str, units: UnitSystem) -> str:
+    if not math.isfinite(value):
+        return "—"
+    if unit == "share":
+        return f"{100 * value:.0f} %"
+    if unit == "rad/m" and units is UnitSystem.US:
+        return f"{value * RPM * MILE / 3600.0:.2f} rpm per mph"
+    if unit == "rad/m":
+        return f"{value * RPM / KMH:.2f} rpm per km/h"
+    return shown(value, unit, units=units)
 
 
 _COLUMNS = {
@@ -156,7 +203,9 @@ _COLUMNS = {
 }  # fmt: skip
 
 
-def _table(result: Result) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def _table(
+    result: Result, units: UnitSystem
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     rows = result.table[:MOST_ROWS]
     names = [name for name in _COLUMNS if any(name in row for row in rows)]
     shown_rows = []
@@ -167,34 +216,43 @@ def _table(result: Result) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]
             if unit == "yes":
                 cells.append("yes" if value else "")
             elif unit == "x":
-                cells.append(shown(value, str(row.get("unit", ""))))
+                cells.append(shown(value, str(row.get("unit", "")), units=units))
             elif unit:
-                cells.append(shown(value, unit))
+                cells.append(shown(value, unit, units=units))
             else:
                 cells.append("" if value is None else f"{value:.4g}")
         shown_rows.append(tuple(cells))
     return tuple(_COLUMNS[name][0] for name in names), tuple(shown_rows)
 
 
-def _flag(flag: Flag) -> str:
+def _flags(flags: list[Flag], units: UnitSystem) -> tuple[str, ...]:
+    """What to know, the first few; how many more there are is said."""
+    told = [_flag(flag, units) for flag in flags if not flag.voids]
+    if len(told) > MOST_FLAGS:
+        told[MOST_FLAGS - 1 :] = [f"And {len(told) - MOST_FLAGS + 1} more; the run shows them all."]
+    return tuple(told)
+
+
+def _flag(flag: Flag, units: UnitSystem) -> str:
+    text = said(flag.text, units)
     if flag.from_s is None:
-        return flag.text
+        return text
     if flag.to_s is None:
-        return f"{flag.text} From {flag.from_s:.1f} s."
-    return f"{flag.text} From {flag.from_s:.1f} to {flag.to_s:.1f} s."
+        return f"{text} From {flag.from_s:.1f} s."
+    return f"{text} From {flag.from_s:.1f} to {flag.to_s:.1f} s."
 
 
-def _correction(result: Result) -> str:
+def _correction(result: Result, units: UnitSystem) -> str:
     one = result.correction
     if one is None:
         return "No weather correction."
-    reasons = " ".join(one.reasons)
+    reasons = said(" ".join(one.reasons), units)
     if one.rule == "none":
         return reasons or "No weather correction."
     inputs = ", ".join(
         f"{each.name} {100 * each.value:.0f} %"
         if each.name == "relative humidity"
-        else f"{each.name} {shown(each.value, each.unit)}"
+        else f"{each.name} {shown(each.value, each.unit, units=units)}"
         for each in one.inputs
     )
     return (
@@ -203,13 +261,7 @@ def _correction(result: Result) -> str:
     )
 
 
-def _fine(value: float, unit: str) -> str:
-    """A small difference with two telling digits."""
-    name, factor, _, _ = SHOWN.get(unit, (unit, 1.0, 0.0, 3))
-    return f"{float(f'{value * factor:.2g}'):g} {name}".strip()
-
-
-def _sureness(result: Result) -> str:
+def _sureness(result: Result, units: UnitSystem) -> str:
     one = result.uncertainty
     if one is None:
         return ""
@@ -219,9 +271,10 @@ def _sureness(result: Result) -> str:
     half = half_width(figure)
     if half is not None and one.value:
         share = f" ({100 * half / abs(one.value):.2g} %)"
+    main = with_interval(figure, units)
     return (
-        f"{_sentence(one.quantity)} {with_interval(figure)}{share} at {100 * one.level:g} %: "
-        f"1 sigma {_fine(one.calibration_sigma, one.unit)} from calibration, which "
-        f"repeats on this rig, and {_fine(one.noise_sigma, one.unit)} from noise, "
+        f"{_sentence(one.quantity)} {main}{share} at {100 * one.level:g} %: "
+        f"1 sigma {fine(one.calibration_sigma, one.unit, units)} from calibration, which "
+        f"repeats on this rig, and {fine(one.noise_sigma, one.unit, units)} from noise, "
         "which does not."
     )

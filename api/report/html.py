@@ -51,7 +51,7 @@ color:var(--soft)}
 def html_of(content: Content) -> str:
     """The whole page."""
     head = f"{content.title} · {content.subject} · {content.run}"
-    drawings = sized(content.panels, 520.0)
+    drawings = sized(content.panels, 520.0, content.units)
     charts = "".join(f"<figure>{svg_of(each)}</figure>" for each in drawings)
     void = ""
     if content.void:

@@ -1,12 +1,14 @@
 """A report as PDF by fpdf2: one or two A4 pages, typeface embedded, charts as lines and areas.
 
-Data flow: Content -> bytes. The typeface knows Latin letters; others appear as "?" in the PDF and
-are right in the HTML.
+Data flow: Content -> bytes. The typeface of the page knows Latin letters; Greek, Cyrillic and the
+rest of Latin come from a second one, which is loaded when a report needs it. What neither knows is
+shown as a replacement sign, and the report says so.
 """
 
 from __future__ import annotations
 
 import logging
+import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -20,6 +22,12 @@ from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Line, Text
 
 FONTS = Path(__file__).parent / "fonts"
 FAMILY = "Atkinson"
+WIDER = "Noto"
+REPLACEMENT = "\ufffd"  # the wider typeface has it
+LACKING = (
+    f"{REPLACEMENT} stands for letters that the typefaces of this PDF do not have; the report as "
+    "HTML shows them."
+)
 MARGIN = 48.0
 WIDTH, HEIGHT = 595.28, 841.89  # A4 in points
 INNER = WIDTH - 2 * MARGIN
@@ -40,6 +48,8 @@ class Page(FPDF):
         self.add_font(FAMILY, "B", FONTS / "AtkinsonHyperlegibleNext_600SemiBold.ttf")
         face = self.fonts["atkinson"]
         self.known = frozenset(face.cmap) if isinstance(face, TTFFont) else frozenset()
+        self.wider: frozenset[int] = frozenset()
+        self.lacking = False  # a letter was replaced
         self.c_margin = 0.0
 
     def footer(self) -> None:
@@ -63,8 +73,35 @@ class Page(FPDF):
         self.set_text_color(*_rgb(colour))
 
     def plain(self, text: str) -> str:
-        """The text with "?" for letters the typeface lacks."""
-        return "".join(one if ord(one) in self.known or one == "\n" else "?" for one in text)
+        """The text with a sign in place of letters that no typeface has."""
+        text = unicodedata.normalize("NFC", text).replace("\t", " ")
+        if all(ord(one) in self.known or one == "\n" for one in text):
+            return text
+        self._widen()
+        there = self.known | self.wider
+        kept = "".join(one if ord(one) in there or one == "\n" else REPLACEMENT for one in text)
+        self.lacking = self.lacking or REPLACEMENT in kept
+        return kept
+
+    def _widen(self) -> None:
+        """Load the second typeface, once."""
+        if self.wider:
+            return
+        self.add_font(WIDER, "", FONTS / "NotoSans_400Regular.ttf")
+        self.add_font(WIDER, "B", FONTS / "NotoSans_600SemiBold.ttf")
+        self.set_fallback_fonts([WIDER], exact_match=False)
+        face = self.fonts[WIDER.lower()]
+        self.wider = frozenset(face.cmap) if isinstance(face, TTFFont) else frozenset()
+
+    def put(self, x: float, y: float, text: str) -> None:
+        """One line with its baseline at `y`."""
+        if all(ord(one) in self.known for one in text):
+            self.text(x, y, text)
+            return
+        # Only cells look into the second typeface. Their baseline lies 0.3 of the size below half.
+        height = self.font_size
+        self.set_xy(x, y - 0.5 * height - 0.3 * height)
+        self.cell(self.get_string_width(text) + 1.0, height, text)
 
     def fit(self, text: str, width: float) -> str:
         """The text cut to a width."""
@@ -92,7 +129,7 @@ def pdf_of(content: Content) -> bytes:
     page.set_lang("en")
     page.add_page()
     _top(page, content)
-    for drawing in sized(content.panels, INNER):
+    for drawing in sized(content.panels, INNER, content.units):
         _chart(page, drawing)
     _two(page, content)
     _points(page, content)
@@ -107,6 +144,8 @@ def pdf_of(content: Content) -> bytes:
     _block(page, "Cautions", content.cautions)
     if content.notes:
         _block(page, "Notes", content.notes)
+    if page.lacking:
+        page.say(LACKING, 8.0, 11.0, SOFT)
     return bytes(page.output())
 
 
@@ -170,7 +209,7 @@ def _chart(page: Page, drawing: Drawing) -> None:
                 page.type(size, colour, bold=bold)
                 text = page.plain(text)
                 shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
-                page.text(left + at[0] - shift * page.get_string_width(text), top + at[1], text)
+                page.put(left + at[0] - shift * page.get_string_width(text), top + at[1], text)
     page.set_xy(MARGIN, top + drawing.height + 12)
 
 
@@ -197,15 +236,15 @@ def _pairs(
     if not pairs:
         return y
     page.type(9.5, INK, bold=True)
-    page.text(x, y + 9, title)
+    page.put(x, y + 9, title)
     y += 15
     for name, number in pairs:
         page.type(8.5, INK)
         value = page.plain(number)
         room = page.get_string_width(value)
-        page.text(x + width - room, y + 10, value)
+        page.put(x + width - room, y + 10, value)
         page.type(8.5, SOFT)
-        page.text(x, y + 10, page.fit(name, width - room - 8))
+        page.put(x, y + 10, page.fit(name, width - room - 8))
         page.pen(LINE, 0.4)
         page.line(x, y + 14, x + width, y + 14)
         y += 14.5

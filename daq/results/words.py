@@ -1,12 +1,14 @@
 """A run in plain sentences: what was asked and what came out, with the interval.
 
 Data flow: plan and figures -> two sentences for the report, the page and the command line. Units
-are those people use at a rig (kW, rpm, km/h, °C); the SI numbers stay in the figures.
+are those people use at a rig (kW, rpm, km/h, °C, or hp, mph, °F); the SI numbers stay in the
+figures, so that the sentences can be made again in the units of another reader.
 """
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -55,15 +57,21 @@ def _scale(unit: str, units: UnitSystem) -> tuple[str, float, float, int]:
     return SHOWN.get(unit, (unit, 1.0, 0.0, 3))
 
 
-def unit_shown(unit: str) -> str:
+def unit_shown(unit: str, units: UnitSystem = UnitSystem.METRIC) -> str:
     """The unit people read in place of an SI unit."""
-    return SHOWN.get(unit, (unit, 1.0, 0.0, 3))[0]
+    return _scale(unit, units)[0]
 
 
-def shown_value(value: float, unit: str) -> float:
+def shown_value(value: float, unit: str, units: UnitSystem = UnitSystem.METRIC) -> float:
     """A number in the unit people read."""
-    _, factor, offset, _ = SHOWN.get(unit, (unit, 1.0, 0.0, 3))
+    _, factor, offset, _ = _scale(unit, units)
     return value * factor + offset
+
+
+def fine(value: float, unit: str, units: UnitSystem = UnitSystem.METRIC) -> str:
+    """A small difference with two telling digits."""
+    name, factor, _, _ = _scale(unit, units)
+    return f"{float(f'{value * factor:.2g}'):g} {name}".strip()
 
 
 def shown(
@@ -99,16 +107,17 @@ def with_interval(one: Figure, units: UnitSystem = UnitSystem.METRIC) -> str:
     return f"{value:,.{digits}f} ± {half * factor:,.{digits}f} {name}".strip().replace("-", "−")
 
 
-def asked_of(plan: dict[str, Any]) -> str:
+def asked_of(plan: dict[str, Any], units: UnitSystem = UnitSystem.METRIC) -> str:
     """What a plan asks for, in one sentence."""
     kind = str(plan.get("kind", ""))
     get = plan.get
     if kind == "steady-hold":
-        return f"Hold {_aim(plan)} for {_time(float(get('seconds', 0.0)))}."
+        return f"Hold {_aim(plan, units)} for {_time(float(get('seconds', 0.0)))}."
     if kind == "stepped-map":
         rpm, mps = get("points_rpm") or (), get("points_mps") or ()
-        points = [f"{p:,.0f}" for p in rpm] if rpm else [f"{p * KMH:.0f}" for p in mps]
-        return f"Hold one point after the other: {', '.join(points)} {'rpm' if rpm else 'km/h'}."
+        points = [f"{p:,.0f}" for p in rpm] if rpm else [_speed(p, units, bare=True) for p in mps]
+        unit = "rpm" if rpm else unit_shown("m/s", units)
+        return f"Hold one point after the other: {', '.join(points)} {unit}."
     if kind == "power-sweep":
         if get("from_rpm") is not None:
             return (
@@ -116,56 +125,63 @@ def asked_of(plan: dict[str, Any]) -> str:
                 f"at {get('rpm_per_s'):,.0f} rpm a second."
             )
         return (
-            f"Full pedal from {float(get('from_mps', 0)) * KMH:.0f} to "
-            f"{float(get('to_mps', 0)) * KMH:.0f} km/h at "
-            f"{float(get('mps_per_s', 0)) * KMH:.1f} km/h a second."
+            f"Full pedal from {_speed(float(get('from_mps', 0)), units, bare=True)} to "
+            f"{_speed(float(get('to_mps', 0)), units)} at "
+            f"{_speed(float(get('mps_per_s', 0)), units, digits=1)} a second."
         )
     if kind == "spool-up":
         return (
-            f"Floor it from a light load at {_aim(plan)}, {get('after', 'speed')} held, "
+            f"Floor it from a light load at {_aim(plan, units)}, {get('after', 'speed')} held, "
             f"and watch the rise for {_time(float(get('seconds', 6.0)))}."
         )
     if kind == "grade-climb":
         grade = (get("grade") or {}).get("percent")
         slope = f"a grade of {grade:g} %" if grade is not None else "a route"
-        return f"Climb {slope} at {float(get('target_mps', 0)) * KMH:.0f} km/h."
+        return f"Climb {slope} at {_speed(float(get('target_mps', 0)), units)}."
     if kind == "speed-trace":
         path = get("points") or ((0.0, 0.0),)
         name = str(get("file", "")) or "a speed trace"
         return f"Follow {name} of {_time(float(path[-1][0]) - float(path[0][0]))}."
     if kind == "coastdown":
         load = "a road load" if get("vehicle") else ""
-        load = f"{get('force_n'):,.0f} N" if get("force_n") else load
+        load = shown(float(get("force_n", 0.0)), "N", units=units) if get("force_n") else load
         return (
-            f"Coast from {float(get('from_mps', 0)) * KMH:.0f} to "
-            f"{float(get('to_mps', 0)) * KMH:.0f} km/h against {load or 'nothing but losses'}."
+            f"Coast from {_speed(float(get('from_mps', 0)), units, bare=True)} to "
+            f"{_speed(float(get('to_mps', 0)), units)} against {load or 'nothing but losses'}."
         )
     if kind == "snap-smoke":
         return "Snap the pedal in neutral until three snaps in a row agree in smoke."
     return "A run without a plan."
 
 
-def answer_of(kind: str, figures: Sequence[Figure], main: str, level: float) -> str:
+def answer_of(
+    kind: str,
+    figures: Sequence[Figure],
+    main: str,
+    level: float,
+    units: UnitSystem = UnitSystem.METRIC,
+) -> str:
     """The answer in one sentence with its interval."""
     of = {one.name: one for one in figures}
     sure = f"({100 * level:g} % interval)"
     if kind in ("power-sweep", "stepped-map") and main in of:
-        text = f"Highest wheel power {with_interval(of[main])} {sure}"
+        text = f"Highest wheel power {with_interval(of[main], units)} {sure}"
         if f"{main}_at" in of:
             where = of[f"{main}_at"]
-            text += f" at {shown(where.value, where.unit)}"
+            text += f" at {shown(where.value, where.unit, units=units)}"
         torque = main.replace("power", "torque")
         if torque in of and f"{torque}_at" in of:
             at = of[f"{torque}_at"]
             text += (
-                f"; highest torque referred to the engine {with_interval(of[torque])} "
-                f"at {shown(at.value, at.unit)}"
+                f"; highest torque referred to the engine {with_interval(of[torque], units)} "
+                f"at {shown(at.value, at.unit, units=units)}"
             )
         return f"{text}."
     if kind == "steady-hold" and main in of:
-        text = f"Mean wheel power {with_interval(of[main])} {sure}"
+        text = f"Mean wheel power {with_interval(of[main], units)} {sure}"
         if "mean_held" in of:
-            text += f" at {shown(of['mean_held'].value, of['mean_held'].unit)}"
+            held = of["mean_held"]
+            text += f" at {shown(held.value, held.unit, units=units)}"
         if "settled" in of:
             text += f" over {_time(of['settled'].value or 0.0)}"
         return f"{text}."
@@ -173,7 +189,7 @@ def answer_of(kind: str, figures: Sequence[Figure], main: str, level: float) -> 
         early = of.get(main.replace("t90", "t10"))
         rise = (of[main].value or 0.0) - ((early.value or 0.0) if early else 0.0)
         return (
-            f"90 % of the full pull {with_interval(of[main])} after its onset {sure}; "
+            f"90 % of the full pull {with_interval(of[main], units)} after its onset {sure}; "
             f"from 10 to 90 % in {rise:.2f} s."
         )
     if kind == "grade-climb" and main in of:
@@ -185,7 +201,7 @@ def answer_of(kind: str, figures: Sequence[Figure], main: str, level: float) -> 
                 f"It kept up for {_time(of['kept_for'].value or 0.0)}, then for "
                 f"{share:.0f} % of the climb"
             )
-        return f"{text}; mean wheel power {with_interval(of['mean_power'])} {sure}."
+        return f"{text}; mean wheel power {with_interval(of['mean_power'], units)} {sure}."
     if kind == "speed-trace" and main in of:
         count = int(of["excursions"].value or 0)
         if count == 0:
@@ -197,7 +213,7 @@ def answer_of(kind: str, figures: Sequence[Figure], main: str, level: float) -> 
     if kind == "coastdown" and main in of:
         return (
             f"It coasted for {shown(of[main].value, 's')}; mean force "
-            f"{with_interval(of['mean_force'])} {sure}."
+            f"{with_interval(of['mean_force'], units)} {sure}."
         )
     if kind == "snap-smoke" and main in of:
         if of[main].value is None:
@@ -209,15 +225,68 @@ def answer_of(kind: str, figures: Sequence[Figure], main: str, level: float) -> 
     return "No answer."
 
 
-def _aim(plan: dict[str, Any]) -> str:
+def said(text: str, units: UnitSystem) -> str:
+    """A sentence of ours with its metric quantities in the units of the reader.
+
+    For sentences kept as text (flags, limits of a method); what people wrote is left alone.
+    """
+    if units is UnitSystem.METRIC:
+        return text
+    return _QUANTITY.sub(_converted, text)
+
+
+# What sentences of ours name: metric unit as written -> SI unit in SHOWN_US.
+_WRITTEN = {
+    "km/h per s": "m/s/s", "km/h a second": "m/s/s", "km/h": "m/s", "kW": "W", "N·m": "N.m",
+    "N": "N", "°C": "K", "kPa": "Pa", "MJ": "J", "km": "m", "kg": "kg",
+}  # fmt: skip
+_NUMBER = r"[−-]?\d[\d,]*(?:\.\d+)?"
+_QUANTITY = re.compile(
+    rf"(?P<first>±?{_NUMBER})(?P<next>(?: ± | to ){_NUMBER})? "
+    rf"(?P<unit>{'|'.join(re.escape(unit) for unit in _WRITTEN)})(?![\w/·])"
+)
+
+
+def _converted(found: re.Match[str]) -> str:
+    si = _WRITTEN[found["unit"]]
+    _, metric, metric_offset, _ = SHOWN[si]
+    name, factor, offset, _ = SHOWN_US[si]
+
+    def one(text: str, *, spread: bool) -> str:
+        digits = len(text.partition(".")[2])
+        value = float(text.replace(",", "").replace("−", "-"))
+        value = (value - (0.0 if spread else metric_offset)) / metric
+        value = value * factor + (0.0 if spread else offset)
+        return f"{value:,.{digits}f}".replace("-", "−")
+
+    first, after = found["first"], found["next"] or ""
+    sign = "±" if first.startswith("±") else ""
+    text = sign + one(first.removeprefix("±"), spread=bool(sign))
+    if after:
+        word = " ± " if after.startswith(" ± ") else " to "
+        text += word + one(after.removeprefix(word), spread=word == " ± ")
+    ending = " a second" if found["unit"].endswith("a second") else ""
+    return f"{text} {name.removesuffix(' per s') + ending if ending else name}"
+
+
+def _speed(mps: float, units: UnitSystem, *, digits: int | None = None, bare: bool = False) -> str:
+    """A speed as asked for: without digits where it is a whole number."""
+    name, factor, _, _ = _scale("m/s", units)
+    value = mps * factor
+    if digits is None:
+        digits = 0 if units is UnitSystem.METRIC or abs(value - round(value)) < 0.05 else 1
+    return f"{value:.{digits}f}" if bare else f"{value:.{digits}f} {name}"
+
+
+def _aim(plan: dict[str, Any], units: UnitSystem) -> str:
     if plan.get("rpm") is not None:
         return f"{plan['rpm']:,.0f} rpm"
     if plan.get("speed_mps") is not None:
-        return f"{plan['speed_mps'] * KMH:.1f} km/h"
+        return _speed(plan["speed_mps"], units, digits=1)
     if plan.get("force_n") is not None:
-        return f"{plan['force_n']:,.0f} N of absorber force"
+        return f"{shown(plan['force_n'], 'N', units=units)} of absorber force"
     if plan.get("power_w") is not None:
-        return f"{plan['power_w'] / 1e3:.1f} kW of absorbed power"
+        return f"{shown(plan['power_w'], 'W', units=units)} of absorbed power"
     return "nothing in particular"
 
 
