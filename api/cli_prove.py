@@ -38,6 +38,8 @@ NO = 1
 _UNITS = {
     "N": Unit.NEWTON, "kg": Unit.KILOGRAM, "m/s": Unit.METRE_PER_SECOND, "m": Unit.METRE,
 }  # fmt: skip
+DIGITS = {"m": 7, "ft": 7, "mm": 4}
+SMALL_M = 0.01  # lengths below it are read in mm, or in inches
 CAUTION = (
     "Caution: weights on an arm and rolls that turn can hurt. Shaft locked for weights, nobody "
     "below them; nobody at turning rolls, vehicle lifted off and secured. The machine's maker "
@@ -154,6 +156,81 @@ def delay(
     _keep(loaded, data, prove_delay(loaded, recording_of(data, run)), units, json)
 
 
+@prove.command("response")
+def response(
+    run: Annotated[str, typer.Argument(help="Run id or recording with steps of load.")],
+    rig: RigOption = _DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Settling of the force after steps of load, from an identification or a stepped coast."""
+    _one_run("response", run, rig, data, units, json)
+
+
+@prove.command("run-out")
+def run_out(
+    run: Annotated[str, typer.Argument(help="Run id or recording with turning rolls.")],
+    rig: RigOption = _DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Pitch errors and run-out of the tooth wheels as the learner sees them; best from a coast."""
+    _one_run("run-out", run, rig, data, units, json)
+
+
+@prove.command("time-base")
+def time_base(
+    run: Annotated[str, typer.Argument(help="Run id or recording of at least 1000 s.")],
+    pulses: Annotated[
+        str, typer.Option(help="Wheel channel that gets one pulse per second; else the host clock.")
+    ] = "",
+    rig: RigOption = _DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """The front end's clock against network time of this computer, or one pulse per second."""
+    _one_run("time-base", run, rig, data, units, json, pulses)
+
+
+@prove.command("diameter")
+def diameter(
+    roll_set: Annotated[str, typer.Argument(help="Which roll set.")],
+    circumferences_mm: Annotated[
+        str, typer.Option(help="Across the width, in mm: 3141.6,3141.5,3141.7,3141.6")
+    ] = "",
+    distance_m: Annotated[float | None, typer.Option(help="Or a distance rolled, in m ...")] = None,
+    turns: Annotated[float | None, typer.Option(help="... in so many turns of the roll.")] = None,
+    sigma_mm: Annotated[
+        float | None, typer.Option(help="Standard uncertainty of one reading, mm.")
+    ] = None,
+    dials_mm: Annotated[str, typer.Option(help="Dial readings of the surface's run-out, mm.")] = "",
+    rig: RigOption = _DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Diameter of a roll set from circumferences, or from a distance rolled in known turns."""
+    import math
+
+    from api.proving import prove_diameter
+    from daq.proving_rolls import roll_radius
+
+    loaded = _rig(rig, data)
+    print(CAUTION, file=sys.stderr)
+    found = roll_radius(
+        _lengths(circumferences_mm),
+        distance_m=math.nan if distance_m is None else distance_m,
+        turns=math.nan if turns is None else turns,
+        reading_sigma_m=math.nan if sigma_mm is None else sigma_mm / 1e3,
+        dials_m=_lengths(dials_mm),
+    )
+    how = "circumferences" if circumferences_mm else "a distance rolled"
+    _keep(loaded, data, prove_diameter(loaded, roll_set, found, how), units, json)
+
+
 @prove.command("lines")
 def lines(data: DataOption = DATA) -> None:
     """Print the lines that the passed proofs would write into the rig file."""
@@ -189,6 +266,25 @@ def apply(
 
 
 # --- helpers -----------------------------------------------------------------------------------
+
+
+def _one_run(
+    kind: str, run: str, rig: Path, data: Path, units: UnitSystem, json: bool, pulses: str = ""
+) -> None:
+    from api.proving import of_one_run, recording_of
+
+    loaded = _rig(rig, data)
+    _keep(loaded, data, of_one_run(kind, loaded, recording_of(data, run), pulses), units, json)
+
+
+def _lengths(text: str) -> list[float]:
+    """Metres from millimetres with commas between. Raises Refused."""
+    try:
+        return [float(word) / 1e3 for word in text.split(",") if word.strip()]
+    except ValueError:
+        raise Refused(
+            f"'{text}' is not a list of millimetres.", "Write 3141.6,3141.5,...", "diameter"
+        ) from None
 
 
 def _text(path: Path) -> str:
@@ -276,16 +372,20 @@ def _figure(figure: Limited, units: UnitSystem) -> str:
     unit, value, limit = figure.unit, figure.value, figure.limit
     if unit in _UNITS:
         unit = display_unit(_UNITS[unit], units)
+        if figure.unit == "m" and abs(value) < SMALL_M:
+            unit = "mm" if units is UnitSystem.METRIC else "in"
         value = from_si(value, unit)
         limit = None if limit is None else from_si(limit, unit)
     elif unit == "1" and abs(value) < 1.0:
         unit, value = "%", 100.0 * value
         limit = None if limit is None else 100.0 * limit
-    shown = f"{figure.name}: {value:.5g} {unit if unit != '1' else ''}".rstrip()
+    unit = "" if unit in ("1", "count") else unit
+    shown = f"{figure.name}: {value:.{DIGITS.get(unit, 5)}g} {unit}".rstrip()
     if limit is None:
         return shown
     mark = "" if figure.passed else "  <- beyond"
-    return f"{shown} (limit {limit:.4g} {unit if unit != '1' else ''}; {figure.source}){mark}"
+    limited = f"{limit:.4g} {unit}".rstrip()
+    return f"{shown} (limit {limited}; {figure.source}){mark}"
 
 
 def _json(told: object) -> None:

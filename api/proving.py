@@ -17,6 +17,7 @@ from pathlib import Path
 
 import msgspec
 
+from api.host_clock import clock_disciplined
 from api.processes.memoryfile import read_memory
 from daq.calibration import DeadWeight, Setup, calibrate
 from daq.errors import DrumlinError, Refused
@@ -30,6 +31,9 @@ from daq.proving import (
     of_delay,
     of_zeros,
 )
+from daq.proving_clock import Reference, against_host, against_pulses, of_time_base
+from daq.proving_response import of_response, responses
+from daq.proving_rolls import RollRadius, of_diameter, of_run_out
 from daq.proving_runs import Track, delays, identify, read_track
 from daq.recording import Recording
 from daq.rig import Rig, parse_rig
@@ -129,6 +133,52 @@ def prove_coasts(rig: Rig, recordings: Sequence[Path]) -> list[Proof]:
 def prove_delay(rig: Rig, recording: Path) -> list[Proof]:
     """Delay between force and speed from a coast with steps of load. Raises Refused."""
     return of_delay(rig, delays(track_of(recording, rig), rig), today(), _names([recording]))
+
+
+def prove_response(rig: Rig, recording: Path) -> list[Proof]:
+    """How soon the force follows steps that are asked of the supplies. Raises Refused."""
+    found = responses(track_of(recording, rig), rig)
+    return of_response(rig, found, today(), _names([recording]))
+
+
+def prove_run_out(rig: Rig, recording: Path) -> list[Proof]:
+    """Pitch errors and run-out of the tooth wheels, learned from one recording. Raises Refused."""
+    tables = track_of(recording, rig).teeth
+    return of_run_out(rig, tables, today(), _names([recording]))
+
+
+def prove_time_base(recording: Path, pulses: str = "") -> list[Proof]:
+    """The front end's clock against this computer's, or against pulses. Raises Refused.
+
+    `pulses`: a wheel channel with one pulse per second. Whether network time slews this computer's
+    clock is asked now: prove on the computer that recorded, soon after.
+    """
+    records, basis = Recording(recording), _names([recording])
+    if pulses:
+        found, reference = against_pulses(records, pulses), Reference.PULSE
+    else:
+        reference = Reference.DISCIPLINED if clock_disciplined() else Reference.FREE
+        found = against_host(records)
+    return [of_time_base(found, reference, today(), f"{basis}, {reference.value}")]
+
+
+def prove_diameter(rig: Rig, roll_set: str, found: RollRadius, basis: str) -> list[Proof]:
+    """The diameter of a roll set from readings. Raises Refused."""
+    return [of_diameter(rig, roll_set, found, today(), basis)]
+
+
+def of_one_run(kind: str, rig: Rig, recording: Path, pulses: str = "") -> list[Proof]:
+    """The verification of that kind from one recording. Raises Refused, RecordingError."""
+    match kind:
+        case "delay":
+            return prove_delay(rig, recording)
+        case "response":
+            return prove_response(rig, recording)
+        case "run-out":
+            return prove_run_out(rig, recording)
+        case "time-base":
+            return prove_time_base(recording, pulses)
+    raise Refused(f"There is no verification '{kind}'.", "See `drumlin prove --help`.", "kind")
 
 
 def track_of(path: Path, rig: Rig) -> Track:

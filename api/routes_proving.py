@@ -7,6 +7,7 @@ proving.json -> response. Reading needs the role watch, proving and applying the
 from __future__ import annotations
 
 import asyncio
+import math
 from typing import Annotated
 
 import msgspec
@@ -22,6 +23,7 @@ from api.working import LONG_S, ProveJob, work
 from daq.calibration import DeadWeight, Setup
 from daq.overlay import rig_lines
 from daq.proving import Proof, Standing, Value, standing
+from daq.proving_rolls import roll_radius
 
 router = APIRouter(prefix="/api/proving", tags=["proving"])
 
@@ -63,6 +65,33 @@ class Step(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A run in which free rolls ran out while the load came on and off."""
 
     run: RunId
+
+
+class OneRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One recorded run."""
+
+    run: RunId
+
+
+class LongRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A run of at least 1000 s; `pulses`: a wheel channel that gets one pulse per second."""
+
+    run: RunId
+    pulses: Annotated[str, Meta(max_length=40)] = ""
+
+
+Length = Annotated[float, Meta(gt=0, le=1000)]
+
+
+class Diameter(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Readings of one roll set: circumferences across the width, or a distance and its turns."""
+
+    roll_set: Name
+    circumferences_m: Annotated[list[Length], Meta(max_length=40)] = []
+    distance_m: Length | None = None
+    turns: Annotated[float, Meta(gt=0, le=10_000)] | None = None
+    reading_sigma_m: Annotated[float, Meta(gt=0, le=0.1)] | None = None
+    dials_m: Annotated[list[Annotated[float, Meta(ge=0, le=0.1)]], Meta(max_length=40)] = []
 
 
 class Weights(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -136,6 +165,57 @@ async def delay(request: Request) -> Response:
     return await _from_runs(context, caller.name, "delay", (body.run,))
 
 
+@router.post("/response", responses=gives(Proofs), openapi_extra=takes(OneRun))
+async def response(request: Request) -> Response:
+    """Settling of the force after steps of load, from a run that has them (1066.245)."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, OneRun)
+    return await _from_runs(context, caller.name, "response", (body.run,))
+
+
+@router.post("/run-out", responses=gives(Proofs), openapi_extra=takes(OneRun))
+async def run_out(request: Request) -> Response:
+    """Pitch errors and run-out of the tooth wheels, learned from a recorded run."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, OneRun)
+    return await _from_runs(context, caller.name, "run-out", (body.run,))
+
+
+@router.post("/time-base", responses=gives(Proofs), openapi_extra=takes(LongRun))
+async def time_base(request: Request) -> Response:
+    """The front end's clock against this computer's, or against one pulse per second (1066.230)."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, LongRun)
+    return await _from_runs(context, caller.name, "time-base", (body.run,), body.pulses)
+
+
+@router.post("/diameter", responses=gives(Proofs), openapi_extra=takes(Diameter))
+async def diameter(request: Request) -> Response:
+    """The diameter of a roll set from readings (1066.225)."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, Diameter)
+    found = roll_radius(
+        body.circumferences_m,
+        distance_m=_or_nan(body.distance_m),
+        turns=_or_nan(body.turns),
+        reading_sigma_m=_or_nan(body.reading_sigma_m),
+        dials_m=body.dials_m,
+    )
+    proofs = proving.prove_diameter(context.rig, body.roll_set, found, "given over HTTP")
+    await context.audit.write(
+        caller, "prove-diameter", "accepted", detail={"roll_set": body.roll_set}
+    )
+    return await _kept(context, proofs)
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
 @router.post("/apply", responses=gives(Applied), openapi_extra=takes(Nothing))
 async def apply(request: Request) -> Response:
     """Lay what was proven over the rig file from the next start on."""
@@ -149,11 +229,13 @@ async def apply(request: Request) -> Response:
     return answer(Applied(file.values))
 
 
-async def _from_runs(context: Context, who: str, kind: str, runs: tuple[str, ...]) -> Response:
+async def _from_runs(
+    context: Context, who: str, kind: str, runs: tuple[str, ...], pulses: str = ""
+) -> Response:
     del who
     data = context.settings.data
     paths = [str(proving.recording_of(data, run)) for run in runs]
-    made = await work(ProveJob(str(context.settings.rig), tuple(paths), kind), LONG_S)
+    made = await work(ProveJob(str(context.settings.rig), tuple(paths), kind, pulses), LONG_S)
     return await _kept(context, msgspec.json.decode(made, type=list[Proof]))
 
 

@@ -49,11 +49,12 @@ class EvaluateJob(msgspec.Struct, frozen=True, tag="evaluate"):
 
 
 class ProveJob(msgspec.Struct, frozen=True, tag="prove"):
-    """Evaluates coasts, or one step test of the delay, for the proving; keeps nothing."""
+    """Evaluates coasts, or one run of another verification, for the proving; keeps nothing."""
 
     rig: str
     recordings: tuple[str, ...]
-    kind: str  # coasts, delay
+    kind: str  # coasts, delay, response, run-out, time-base
+    pulses: str = ""  # time-base: the wheel channel with one pulse per second
 
 
 Job = ReportJob | ExportJob | EvaluateJob | ProveJob
@@ -124,12 +125,13 @@ def do(job: Job) -> bytes:
         rows = export(Path(job.folder), job.form, Path(job.target), job.columns)
         return msgspec.json.encode(rows)
     if isinstance(job, ProveJob):
-        from api.proving import prove_coasts, prove_delay  # noqa: PLC0415
+        from api.proving import of_one_run, prove_coasts  # noqa: PLC0415
         from daq.rig import load_rig  # noqa: PLC0415
 
         rig, paths = load_rig(Path(job.rig)), [Path(path) for path in job.recordings]
-        proofs = prove_delay(rig, paths[0]) if job.kind == "delay" else prove_coasts(rig, paths)
-        return msgspec.json.encode(proofs)
+        if job.kind == "coasts":
+            return msgspec.json.encode(prove_coasts(rig, paths))
+        return msgspec.json.encode(of_one_run(job.kind, rig, paths[0], job.pulses))
     from api.store.evaluating import evaluate_folder  # noqa: PLC0415
 
     return msgspec.json.encode(evaluate_folder(Path(job.folder), job.settings))

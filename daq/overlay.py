@@ -25,7 +25,12 @@ from daq.rig import Rig, parse_rig
 CELL_KEYS = frozenset(
     ("newton_per_mv_per_v", "zero_count", "relative_sigma", "calibrated_on", "filter_delay_s")
 )
-SET_KEYS = frozenset(("base_inertia_kg", "base_inertia_sigma_kg", "loss_n", "loss_sigma_n"))
+SET_KEYS = frozenset(
+    (
+        "base_inertia_kg", "base_inertia_sigma_kg", "loss_n", "loss_sigma_n", "roll_radius_m",
+        "roll_radius_sigma_m",
+    )
+)  # fmt: skip
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.\-\"]+)\s*\]\]?")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_]+)\s*=")
 _NAME = re.compile(r"^\s*name\s*=\s*(?:\"([^\"]*)\"|'([^']*)')")
@@ -40,7 +45,7 @@ def _split(path: str) -> tuple[str, str, str, str]:
         return parts[0], parts[1], "roll_sets", parts[2]
     raise RigError(
         f"'{path}' is no value that a proving may set.",
-        "Only calibrations of cells, delays, inertia and losses are laid over a rig file.",
+        "Only calibrations of cells, delays, diameters, inertia and losses are laid over it.",
     )
 
 

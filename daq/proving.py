@@ -23,15 +23,25 @@ from daq.zero import LARGEST_ZERO_SHARE, drift_limit_n
 
 PROVING_SCHEMA = 1
 ZERO, DEAD_WEIGHT, DELAY, INERTIA, LOSS = "zero", "dead-weight", "delay", "inertia", "loss"
+DIAMETER, RUN_OUT, TIME_BASE, RESPONSE = "diameter", "run-out", "time-base", "response"
+FRONT_END = "front end"  # the subject of what a rig has once
 # Days until due: 1066.215 zero before testing; 1065.310, 1066.250 and .255 ask at installation and
-# after changes, a year is common practice, no source; 1066.245 response, 370 days.
-DUE_DAYS: dict[str, int] = {ZERO: 1, DEAD_WEIGHT: 370, DELAY: 370, INERTIA: 370, LOSS: 370}
+# after changes, a year is common practice, no source; 1066.245 response, 370 days; 1066.225 and
+# .230 ask at installation, so five years are taken (common practice, no source).
+DUE_DAYS: dict[str, int] = {
+    ZERO: 1, DEAD_WEIGHT: 370, DELAY: 370, INERTIA: 370, LOSS: 370,
+    DIAMETER: 1826, RUN_OUT: 370, TIME_BASE: 1826, RESPONSE: 370,
+}  # fmt: skip
 MEANINGS: dict[str, str] = {
     ZERO: "zero of a load cell",
     DEAD_WEIGHT: "dead-weight calibration of a load cell",
     DELAY: "delay between force and speed",
     INERTIA: "base inertia of a roll set",
     LOSS: "parasitic loss of a roll set",
+    DIAMETER: "diameter of a roll set",
+    RUN_OUT: "pitch and run-out of a tooth wheel",
+    TIME_BASE: "time base",
+    RESPONSE: "response to a step of load",
 }
 LOSS_MOVED_N = 9.0  # 1066.255
 DELAY_LIMIT_S = 0.002  # common practice, no source: beyond it power under changing load is off
@@ -108,7 +118,9 @@ def standing(rig: Rig, proving: Proving, today: date) -> list[Standing]:
     """Every verification the rig needs, and how it stands."""
     newest = {(proof.kind, proof.subject): proof for proof in proving.latest()}
     wanted = [(kind, one.name) for kind in (ZERO, DEAD_WEIGHT) for one in rig.absorbers]
-    wanted += [(kind, one.name) for kind in (DELAY, INERTIA, LOSS) for one in rig.roll_sets]
+    sets = (DELAY, INERTIA, LOSS, DIAMETER, RUN_OUT, RESPONSE)
+    wanted += [(kind, one.name) for kind in sets for one in rig.roll_sets]
+    wanted.append((TIME_BASE, FRONT_END))
     found = []
     for kind, subject in wanted:
         proof = newest.get((kind, subject))
@@ -122,7 +134,7 @@ def standing(rig: Rig, proving: Proving, today: date) -> list[Standing]:
     return found
 
 
-def _proof(
+def proof_of(
     kind: str,
     subject: str,
     today: date,
@@ -133,6 +145,7 @@ def _proof(
     *,
     sound: bool = True,
 ) -> Proof:
+    """A proof with its dates; `sound` False: it fails whatever its figures say."""
     passed = sound and all(figure.passed for figure in figures)
     due = today + timedelta(days=DUE_DAYS[kind])
     return Proof(
@@ -177,7 +190,7 @@ def of_dead_weight(rig: Rig, name: str, found: Calibration, today: date, basis: 
         f"{path}.calibrated_on": today.isoformat(),
     }
     notes = [*found.flags, *straight.failures]
-    return _proof(DEAD_WEIGHT, name, today, figures, values, notes, basis, sound=found.passed)
+    return proof_of(DEAD_WEIGHT, name, today, figures, values, notes, basis, sound=found.passed)
 
 
 def of_zeros(rig: Rig, counts: Mapping[str, float], today: date, basis: str) -> list[Proof]:
@@ -197,7 +210,7 @@ def of_zeros(rig: Rig, counts: Mapping[str, float], today: date, basis: str) -> 
             Limited("from the calibrated zero", away, "N", LARGEST_ZERO_SHARE * cell.capacity_n,
                     "common practice, no source"),
         ]  # fmt: skip
-        proofs.append(_proof(ZERO, absorber.name, today, figures, {}, notes, basis))
+        proofs.append(proof_of(ZERO, absorber.name, today, figures, {}, notes, basis))
     return proofs
 
 
@@ -217,7 +230,7 @@ def of_coasts(rig: Rig, fits: Mapping[str, CoastFit], today: date, basis: str) -
         flags = list(fit.flags)
         if not fit.inertia_given:
             proofs.append(
-                _proof(
+                proof_of(
                     INERTIA, roll_set.name, today,
                     [
                         Limited("base inertia", fit.inertia_kg, "kg"),
@@ -244,7 +257,7 @@ def of_coasts(rig: Rig, fits: Mapping[str, CoastFit], today: date, basis: str) -
         unsure = max(fit.loss_sigma(v) for v in speeds[:7])
         least = min(fit.loss(v) for v in [0.0, *speeds])
         proofs.append(
-            _proof(
+            proof_of(
                 LOSS, roll_set.name, today,
                 [
                     Limited("loss at 10 m/s", fit.loss(10.0), "N"),
@@ -293,5 +306,5 @@ def of_delay(rig: Rig, found: Mapping[str, Alignment], today: date, basis: str) 
         notes = []
         if abs(one.delay_s) > max(DELAY_LIMIT_S, 3.0 * one.sigma_s):
             notes.append("the delay stated in the rig file is wrong: take the new one")
-        proofs.append(_proof(DELAY, roll_set.name, today, figures, values, notes, basis))
+        proofs.append(proof_of(DELAY, roll_set.name, today, figures, values, notes, basis))
     return proofs

@@ -1,4 +1,4 @@
-"""What a proving needs from recordings: coasts and step tests of every roll set.
+"""What a proving needs from recordings: coasts, step tests and wheels of every roll set.
 
 Data flow: raw recording -> wire frames -> Chain -> force, speed and tooth edges on device time ->
 the stretch in which the free rolls slow down -> daq.coast_fit, daq.alignment. The vehicle must be
@@ -23,8 +23,9 @@ from daq.recording import Recording
 from daq.rig import Rig
 from daq.smoother import collect_edges
 from daq.speed import DELAY_S
+from daq.teeth import ToothTable
 from daq.wire.codec import decode
-from daq.wire.frames import ChannelKind, Hello, Sample, Slow
+from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint, Slow
 
 Array = npt.NDArray[np.float64]
 LEAST_SPEED_MPS = 2.0
@@ -42,6 +43,8 @@ class Track(msgspec.Struct, frozen=True, eq=False):
     samples: tuple[Sample, ...]
     hello: Hello
     lost: int
+    teeth: dict[str, ToothTable] = {}  # learned over the whole of it, by roll set
+    asked_a: Array = np.zeros((0, 0))  # (roll sets, n), set points in force at the frame, summed
 
 
 def read_track(recording: Recording, rig: Rig) -> Track:
@@ -52,17 +55,30 @@ def read_track(recording: Recording, rig: Rig) -> Track:
     rows: list[list[float]] = []
     samples: list[Sample] = []
     lost = 0
+    asked = [0.0] * len(rig.roll_sets)
+    outputs: list[list[int]] = []
     for record in recording:
-        if record.kind != Kind.RX:
+        if record.kind not in (Kind.RX, Kind.TX):
             continue
         try:
             frame = decode(record.payload)
         except WireError:
             continue
+        if record.kind == Kind.TX:
+            if isinstance(frame, SetPoint):
+                now = frame.currents
+                asked = [sum(now[at] for at in places) * CURRENT_STEP_A for places in outputs]
+            continue
         if isinstance(frame, Hello) and (greeted is None or frame.boot_id != greeted.boot_id):
             if samples:
                 break  # another front end, or a restart: what follows is another session
             chain, greeted = Chain(rig, frame), frame
+            names = frame.names(ChannelKind.OUTPUT)
+            outputs = [
+                [names.index(absorber.output) for absorber in rig.absorbers_of(roll_set.name)]
+                for roll_set in rig.roll_sets
+            ]
+            asked = [0.0] * len(rig.roll_sets)
             for name, count in header.zeros.items():
                 chain.set_zero(name, count)
         elif isinstance(frame, Slow) and chain is not None:
@@ -76,9 +92,10 @@ def read_track(recording: Recording, rig: Rig) -> Track:
                     measured.time_s - DELAY_S,
                     *(one.absorber_force.value for one in measured.roll_sets),
                     *(one.speed.value for one in measured.roll_sets),
+                    *asked,
                 ]
             )
-    if greeted is None or len(rows) < 100:
+    if chain is None or greeted is None or len(rows) < 100:
         raise Refused(
             "The recording holds no frames that fit this rig.",
             "Give the raw.drm of a run on this rig.",
@@ -86,7 +103,10 @@ def read_track(recording: Recording, rig: Rig) -> Track:
         )
     table = np.array(rows).T
     sets = len(rig.roll_sets)
-    return Track(table[0], table[1 : 1 + sets], table[1 + sets :], tuple(samples), greeted, lost)
+    return Track(
+        table[0], table[1 : 1 + sets], table[1 + sets : 1 + 2 * sets], tuple(samples), greeted,
+        lost, chain.tooth_tables(), table[1 + 2 * sets :],
+    )  # fmt: skip
 
 
 def coasting(track: Track, place: int) -> tuple[int, int]:

@@ -158,6 +158,57 @@ async def test_the_proving_over_http(browser: httpx.AsyncClient, data: Path) -> 
     assert (data / CALIBRATION_NAME).is_file()
 
 
+def test_a_measured_diameter_is_kept_and_told_in_either_units(data: Path) -> None:
+    place = ["--data", str(data), "--rig", str(RIG_FILE)]
+    tape = ["--circumferences-mm", "3142.4,3142.5,3142.4,3142.3", "--dials-mm", "0.05,0.08"]
+    code, told = run("diameter", "front", *tape, *place)
+    assert code == 0
+    assert "diameter: 1.00025" in told
+    assert "mm (limit 0.254 mm" in told
+    assert "roll_radius_m = 0.500" in told
+    assert "in (limit 0.01 in" in run("diameter", "front", *tape, *place, "--units", "us")[1]
+    assert run("apply", *place)[0] == 0
+    assert load_rig(in_force(RIG_FILE, data)).roll_sets[0].roll_radius_m == pytest.approx(
+        3.1424 / 6.283185307, rel=1e-6
+    )
+    rolled = run("diameter", "rear", "--distance-m", "62.84", "--turns", "20", *place)[1]
+    assert "fewer than four places" in rolled
+    with pytest.raises(Refused, match="one kind of reading"):
+        run("diameter", "front", *place)
+
+
+def test_wheel_response_and_time_base_are_proven_from_one_run(data: Path) -> None:
+    run_id = "20260101-000009-abcd"
+    (data / "runs" / run_id).mkdir(parents=True)
+    record_coast(
+        data / "runs" / run_id / "raw.drm", RIG, RIG_FILE.read_text(), nominal(), 3, 25.0, 5.0,
+        lambda s: 10.0 if s % 2.0 > 1.0 else 5.0,
+    )  # fmt: skip
+    place = ["--data", str(data), "--rig", str(RIG_FILE)]
+    code, told = run("run-out", run_id, *place)
+    assert code == 0
+    assert "largest error of a pitch" in told
+    code, told = run("response", run_id, *place)
+    assert code == 1  # the coil was not forced
+    assert "limit 0.1 s; 40 CFR 1066.245" in told
+    code, told = run("time-base", run_id, *place)
+    assert code == 1  # far too short
+    assert "1066.230 asks for at least 1000 s" in told
+    kinds = {proof.kind for proof in read_proving(data).latest()}
+    assert kinds == {"run-out", "response", "time-base"}
+
+
+async def test_a_diameter_over_http(browser: httpx.AsyncClient, data: Path) -> None:
+    body = {"roll_set": "front", "circumferences_m": [3.1424] * 4, "dials_m": [5e-5]}
+    made = await browser.post("/api/proving/diameter", json=body)
+    assert made.status_code == 200, made.text
+    assert made.json()["proofs"][0]["passed"]
+    neither = await browser.post("/api/proving/diameter", json={"roll_set": "front"})
+    assert neither.status_code == 409
+    assert neither.json()["code"] == "diameter"
+    assert read_proving(data).latest()[0].subject == "front"
+
+
 async def test_coasts_of_recorded_runs_are_proven_over_http(
     browser: httpx.AsyncClient, data: Path
 ) -> None:

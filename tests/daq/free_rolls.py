@@ -58,9 +58,9 @@ def record_coast(
     while speed > end_mps and plant.now_s - began_s < 120.0:
         number += 1
         wanted = round(current_a(plant.now_s - began_s) / CURRENT_STEP_A)
-        plant.receive(
-            encode(SetPoint(SESSION, number & 0xFFFF, 100, 0, (wanted,) * len(rig.absorbers)))
-        )
+        sent = encode(SetPoint(SESSION, number & 0xFFFF, 100, 0, (wanted,) * len(rig.absorbers)))
+        plant.receive(sent)
+        recorder.append(Kind.TX, round(plant.now_s * 1e9), body(sent))
         for frame in deframer.feed(plant.advance()):
             if isinstance(frame, Sample):
                 recorder.append(Kind.RX, round(plant.now_s * 1e9), body(encode(frame)))

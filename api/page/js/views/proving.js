@@ -10,14 +10,15 @@ import { naturalName, t, tOr } from "../texts.js";
 import { dateTime, number, quantityOf, toShown, unitOf } from "../units.js";
 import { labelOf } from "../words.js";
 
-const KINDS = ["zero", "dead-weight", "delay", "inertia", "loss"];
+const KINDS = ["zero", "dead-weight", "delay", "response", "inertia", "loss", "diameter", "run-out", "time-base"];
 const SHAPES = { passed: "done", failed: "off", overdue: "caution", never: "unknown" };
 const RANK = { failed: 3, overdue: 2, never: 1, passed: 0 };
-const STEPS = { zero: 3, "dead-weight": 5, delay: 3, inertia: 4, loss: 4 };
+const STEPS = { zero: 3, "dead-weight": 5, delay: 3, response: 3, inertia: 4, loss: 4, diameter: 4, "run-out": 3, "time-base": 3 };
+const ONE_RUN = { delay: "coastdown", response: "identification", "run-out": "coastdown", "time-base": "" };
 const day = (text) => (text ? dateTime(`${text}T12:00:00Z`).replace(/,? \d\d?:\d\d.*$/, "") : "–");
 
 function shownFigure({ name, value, unit, limit }) {
-  const quantity = unit === "1" && /count|steps/.test(name) ? "plain" : quantityOf(unit);
+  const quantity = unit === "1" && /count|steps|blocks/.test(name) ? "plain" : quantityOf(unit);
   const slope = quantity === "plain" ? 1 : toShown(quantity, 1) - toShown(quantity, 0);
   const word = quantity === "plain" ? unit.replace(/^1$/, "") : unitOf(quantity);
   const digits = (x) => (Math.abs(x) >= 100 ? 0 : Math.abs(x) >= 1 ? 2 : 4);
@@ -110,7 +111,27 @@ export default class ProvingView {
         el("button", { type: "button", className: "lead", text: t("prove.go"), onclick: () => this.prove("zero", {}) }));
     }
     if (kind === "dead-weight") return this.weights();
-    return this.runs(kind === "delay" ? "delay" : "coasts");
+    if (kind === "diameter") return this.diameter();
+    return this.runs(kind in ONE_RUN ? kind : "coasts");
+  }
+
+  /** Circumferences in mm across the width of one roll set, and dial readings. */
+  diameter() {
+    const which = el("select", { id: "prove-rolls" }, (this.store.rig?.roll_sets ?? []).map((one) => el("option", { value: one.name, text: naturalName(one.name) })));
+    const around = el("input", { type: "text", inputmode: "decimal", id: "prove-around" });
+    const dials = el("input", { type: "text", inputmode: "decimal", id: "prove-dials" });
+    const problem = el("p", { className: "problem", role: "alert" });
+    const metres = (text) => text.split(/[\s;]+/).filter(Boolean).map((word) => Number(word.replace(",", ".")) / 1000);
+    const go = el("button", { type: "button", className: "lead", text: t("prove.go"), onclick: () => {
+      const [rings, runOut] = [metres(around.value), metres(dials.value)];
+      const fine = rings.length && [...rings, ...runOut].every(Number.isFinite);
+      setText(problem, fine ? "" : t("prove.around.wrong"));
+      if (fine) this.prove("diameter", { roll_set: which.value, circumferences_m: rings, dials_m: runOut });
+    } });
+    return el("div", { className: "prove-form" },
+      el("label", { className: "field" }, t("prove.rolls"), which),
+      el("label", { className: "field" }, t("prove.around"), around, el("small", { text: t("prove.around.hint") })),
+      el("label", { className: "field" }, t("prove.dials"), dials), problem, go);
   }
 
   weights() {
@@ -132,18 +153,19 @@ export default class ProvingView {
       el("label", { className: "field" }, t("prove.loads"), loads, el("small", { text: t("prove.loads.hint") })), problem, go);
   }
 
-  /** Choose recorded coasts; of one for the delay, of three or more for inertia and losses. */
+  /** Choose recorded runs; one for most, three or more coasts for inertia and losses. */
   runs(kind) {
     const list = el("div", { className: "prove-runs" });
     const go = el("button", { type: "button", className: "lead", text: t("prove.go"), onclick: () => {
       const chosen = [...list.querySelectorAll("input:checked")].map((box) => box.value);
       if (!chosen.length) note(t("prove.choose"), { bad: true });
-      else this.prove(kind, kind === "delay" ? { run: chosen[0] } : { runs: chosen });
+      else this.prove(kind, kind in ONE_RUN ? { run: chosen[0] } : { runs: chosen });
     } });
     const fill = async () => {
-      const answer = await get("/api/runs?kind=coastdown&limit=30");
+      const wanted = ONE_RUN[kind] ?? "coastdown";
+      const answer = await get(`/api/runs?${wanted ? `kind=${wanted}&` : ""}limit=30`);
       const runs = answer.ok ? answer.data.runs.filter((run) => run.state === "closed") : [];
-      list.replaceChildren(...(runs.length ? runs.map((run) => el("label", { className: "caution" }, el("input", { type: kind === "delay" ? "radio" : "checkbox", name: `prove-${kind}`, value: run.id }), el("span", { text: `${dateTime(run.started_at)} · ${run.id}` }))) : [el("p", { className: "soft", text: t("prove.nocoasts") })]));
+      list.replaceChildren(...(runs.length ? runs.map((run) => el("label", { className: "caution" }, el("input", { type: kind in ONE_RUN ? "radio" : "checkbox", name: `prove-${kind}`, value: run.id }), el("span", { text: `${dateTime(run.started_at)} · ${run.id}` }))) : [el("p", { className: "soft", text: t(wanted === "coastdown" ? "prove.nocoasts" : "prove.noruns") })]));
     };
     fill();
     return el("div", { className: "prove-form" }, list, go);
