@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
+from api import pairing
 from api.access import COOKIE, Caller
 from api.audit import Entry, tail
 from api.bodies import answer, gives, read, takes
@@ -43,6 +44,8 @@ class Code(msgspec.Struct, frozen=True):
     code: str
     role: Role
     expires_in_s: float
+    link: str  # what the tablet opens, with the code in it; "": no tablet can reach this service
+    qr_svg: str  # the link as QR code
 
 
 class Pair(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -112,13 +115,17 @@ async def sign_out(request: Request) -> Response:
     "/pairing-codes", status_code=201, responses=gives(Code, 201), openapi_extra=takes(CodeFor)
 )
 async def pairing_code(request: Request) -> Response:
-    """A short code for a new tablet; it works once and for five minutes."""
+    """A short code for a new tablet, also as QR code; it works once and for five minutes."""
     context = context_of(request)
     caller = _maintainer(request)
     body = await read(request, CodeFor)
     code, life_s = context.access.new_code(body.role, caller)
     await context.audit.write(caller, "make-pairing-code", "done", detail={"role": body.role})
-    return answer(Code(code, body.role, life_s), 201)
+    url = request.url
+    port = url.port or {"http": 80, "https": 443}.get(url.scheme, 0)
+    link = pairing.link(url.scheme, url.hostname or "", port, context.settings.service, code)
+    drawn = pairing.svg(link) if link else ""
+    return answer(Code(code, body.role, life_s, link, drawn), 201)
 
 
 @router.post("/pair", status_code=201, responses=gives(Paired, 201), openapi_extra=takes(Pair))
