@@ -25,6 +25,7 @@ from api.export import FORMS
 from api.problems import Problem
 from api.report.content import About
 from api.report.render import MEDIA
+from api.scratch import new_scratch
 from api.store import garage
 from api.store.catalogue import Run
 from api.store.engine import NoSuchRun
@@ -170,7 +171,7 @@ async def export(
     await _run(context, run_id)
     names = tuple(dict.fromkeys(name for name in columns.split(",") if name))
     media, suffix = FORMS[form]
-    scratch = tempfile.TemporaryDirectory(prefix="export-", dir=context.settings.data)
+    scratch = await asyncio.to_thread(new_scratch, context.settings.data, "export")
     try:
         target = FilePath(scratch.name) / f"{run_id}.{suffix}"
         folder = context.keeper.runs_folder / run_id

@@ -59,6 +59,7 @@ class StoreSection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     url: str = ""  # "" is SQLite in the data directory; or postgresql+psycopg://...
     min_free_mb: Annotated[int, Meta(ge=0)] = 500
+    import_mb: Annotated[int, Meta(ge=1, le=100_000)] = 1200  # largest recording taken by HTTP
 
 
 class FileSections(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

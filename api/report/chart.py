@@ -44,6 +44,7 @@ class Panel(msgspec.Struct, frozen=True):
     flags: tuple[Flag, ...] = ()
     level: float | None = None  # a value to look at the curves against, drawn across
     names: tuple[str, ...] = ()  # of the curves, when their own do not tell them apart
+    whole: bool = False  # only whole numbers stand on the axis below
 
 
 class _Frame(msgspec.Struct, frozen=True):
@@ -128,6 +129,8 @@ def draw(
     if panel.level is not None:
         y_all.append(shown_value(panel.level, lead.unit, units))
     x_ticks = ticks(min(x_all), max(x_all), GAPS + 2)
+    if panel.whole:
+        x_ticks = [tick for tick in x_ticks if tick == round(tick)]
     # From zero only where it costs no detail: a band must be seen, and the axis says where it is.
     low_y = 0.0 if 0.0 <= min(y_all) < 0.35 * max(y_all) else min(y_all)
     y_ticks = ticks(low_y, max(y_all), GAPS, outside=True)

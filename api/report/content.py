@@ -106,7 +106,7 @@ def content_of(result: Result, about: About) -> Content:
     return Content(
         title=TITLES.get(result.kind, result.kind or "Run"),
         subject=subject,
-        run=about.run_id,
+        run=f"run {about.run_id}",
         date=when(about.started_at),
         rig=about.rig_name or made.rig_name,
         asked=asked,

@@ -60,7 +60,7 @@ def html_of(content: Content) -> str:
         f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escape(head)}</title><style>{_STYLE}</style></head><body><main>"
-        f"<header><b>Drumlin</b><span>{escape(content.rig)} · {escape(content.date)} · run "
+        f"<header><b>Drumlin</b><span>{escape(content.rig)} · {escape(content.date)} · "
         f"{escape(content.run)}</span></header>"
         f"<h1>{escape(content.title)}</h1><p class=subject>{escape(content.subject)}</p>"
         f"<p class=asked>Asked: {escape(content.asked)}</p>"

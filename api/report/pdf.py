@@ -157,7 +157,7 @@ def _top(page: Page, content: Content) -> None:
     page.type(11.5, INK, bold=True)
     page.cell(120, 12, "Drumlin")
     page.type(8.0, SOFT)
-    right = page.fit(f"{content.rig} · {content.date} · run {content.run}", INNER - 120)
+    right = page.fit(f"{content.rig} · {content.date} · {content.run}", INNER - 120)
     page.cell(INNER - 120, 12, right, align="R", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     page.pen(LINE, 0.6)
     page.line(MARGIN, page.get_y() + 4, WIDTH - MARGIN, page.get_y() + 4)

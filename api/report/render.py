@@ -1,14 +1,17 @@
-"""One run's report from its folder: newest evaluation or a numbered one, as HTML or PDF.
+"""Reports as bytes: one run from its folder, or runs before and after a change.
 
-Data flow: evaluations/NNNN.json and what the catalogue knows -> Content -> bytes. Used by the
+Data flow: evaluations/NNNN.json and what the catalogue knows -> Content -> HTML or PDF. Used by the
 command line, and by a worker process (api.working) for the service.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
-from api.report.content import About, content_of
+from api.comparing import compare
+from api.report.content import About, Content, content_of
+from api.report.gain import Subject, content_of_gain
 from api.report.html import html_of
 from api.report.pdf import pdf_of
 from api.store.kept import read_evaluation
@@ -19,7 +22,30 @@ MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 
 def render(folder: Path, form: str, about: About) -> bytes:
     """The report. Raises Refused for another form, RecordingError without an evaluation."""
+    _known(form)
+    return _written(content_of(read_evaluation(folder, about.evaluation or None), about), form)
+
+
+def render_gain(
+    runs_folder: Path,
+    before: Sequence[str],
+    after: Sequence[str],
+    form: str,
+    subject: Subject,
+    quantity: str = "",
+    level: float = 0.95,
+) -> bytes:
+    """The report of a comparison. Raises Refused for another form or what cannot be compared."""
+    _known(form)
+    found = compare(runs_folder, before, after, quantity, level)
+    results = {run: read_evaluation(runs_folder / run) for run in (*found.before, *found.after)}
+    return _written(content_of_gain(found, results, subject), form)
+
+
+def _known(form: str) -> None:
     if form not in MEDIA:
         raise Refused(f"There is no report form '{form}'.", "Use html or pdf.", "form")
-    content = content_of(read_evaluation(folder, about.evaluation or None), about)
+
+
+def _written(content: Content, form: str) -> bytes:
     return html_of(content).encode() if form == "html" else pdf_of(content)

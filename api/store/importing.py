@@ -1,11 +1,14 @@
 """Takes in a recording made elsewhere on the same wire: copied, closed and evaluated like any run.
 
 Data flow: a raw.drm -> its header -> runs/<id>/raw.drm -> api.store.closing -> catalogue, tagged
-"imported". The file given is only read. A recording that is there already is refused.
+"imported". On the command line the file given is only read, and closing is part of it; what came
+by HTTP is moved into its place (`take_in`) and closed by the keeper. A recording that is there
+already is refused.
 """
 
 from __future__ import annotations
 
+import os
 import secrets
 import shutil
 from collections.abc import Callable
@@ -17,11 +20,11 @@ import msgspec
 from api.store import garage
 from api.store.catalogue import RUN_ID, Catalogue, NewRun
 from api.store.closing import RAW_NAME, close
-from api.store.keeper import new_run_id
+from api.store.keeper import new_run_id, started_at
 from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused
 from daq.recording import Recording
-from daq.rig import parse_rig
+from daq.rig import Rig, parse_rig
 
 IMPORTED = "imported"
 INTERRUPTED_REASON = "The recording has no end: it was cut off where it was made."
@@ -42,17 +45,7 @@ def import_recording(
 ) -> Taken:
     """Take a recording in. Raises RecordingError (not ours, disk) and Refused (already here)."""
     tell = progress or (lambda _: None)
-    if not source.is_file():
-        raise RecordingError(f"There is no file {source}.", "Give the raw.drm of a run.")
-    header = Recording(source).header()
-    rig = parse_rig(header.rig_text, "the recording's rig file")
-    run_id = _id_of(header.run_id, header.started_utc)
-    if catalogue.known([run_id]) or (runs_folder / run_id).exists():
-        raise Refused(
-            f"Run {run_id} is here already.",
-            "Nothing was changed; evaluate it again if its results are old.",
-            "run-exists",
-        )
+    run_id, rig = _checked(runs_folder, catalogue, source)
     folder = runs_folder / run_id
     folder.mkdir(parents=True)
     try:
@@ -89,6 +82,44 @@ def import_recording(
         answer = str(closed.result["answer"])
     catalogue.set_tags(run_id, [IMPORTED])
     return Taken(run_id, closed.frames, answer)
+
+
+def take_in(
+    runs_folder: Path, catalogue: Catalogue, source: Path, vehicle: str = "", holder: str = ""
+) -> str:
+    """Move a recording to its place and note it as a run that waits to be closed; its id.
+
+    Raises RecordingError and RigError (not ours) and Refused (already here).
+    """
+    run_id, rig = _checked(runs_folder, catalogue, source)
+    folder = runs_folder / run_id
+    folder.mkdir(parents=True)
+    try:
+        os.replace(source, folder / RAW_NAME)
+        catalogue.begin_run(
+            NewRun(run_id, rig.name, rig.fingerprint, "", started_at(run_id), vehicle, holder)
+        )
+        catalogue.end_run(run_id, "", "")  # when and how it ended is in the recording
+    except (DrumlinError, OSError):
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return run_id
+
+
+def _checked(runs_folder: Path, catalogue: Catalogue, source: Path) -> tuple[str, Rig]:
+    """Id and rig of a recording that can be taken in."""
+    if not source.is_file():
+        raise RecordingError(f"There is no file {source}.", "Give the raw.drm of a run.")
+    header = Recording(source).header()
+    rig = parse_rig(header.rig_text, "the recording's rig file")
+    run_id = _id_of(header.run_id, header.started_utc)
+    if catalogue.known([run_id]) or (runs_folder / run_id).exists():
+        raise Refused(
+            f"Run {run_id} is here already.",
+            "Nothing was changed; evaluate it again if its results are old.",
+            "run-exists",
+        )
+    return run_id, rig
 
 
 def _id_of(run_id: str, started_utc: str) -> str:

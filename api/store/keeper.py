@@ -195,6 +195,10 @@ class Keeper:
         telemetry = self._loop.latest
         return telemetry.test.run_id if telemetry is not None and telemetry.test else ""
 
+    def close_soon(self, run_id: str) -> None:
+        """Have a run closed that did not come from this rig's loop."""
+        self._enqueue(run_id)
+
     def _enqueue(self, run_id: str) -> None:
         if run_id not in self._queued:
             self._queued.add(run_id)
@@ -213,7 +217,8 @@ class Keeper:
         run = await asyncio.to_thread(self.catalogue.run, run_id)
         if run is None:
             return
-        ended_by_event = run.state is RunState.CLOSING
+        # An imported run waits to be closed, but nobody saw it end.
+        ended_by_event = run.state is RunState.CLOSING and bool(run.ended_at)
         state = RunState.CLOSED
         reason = run.reason or closed.reason
         if closed.error:
