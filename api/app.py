@@ -21,6 +21,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api import (
     problems,
     routes_access,
+    routes_campaigns,
     routes_heat,
     routes_helm,
     routes_proving,
@@ -31,6 +32,7 @@ from api import (
 from api.access import Access
 from api.audit import Audit
 from api.bodies import describe
+from api.campaigns import Campaigns
 from api.context import Context
 from api.guard import Guard
 from api.live import Hub
@@ -83,6 +85,7 @@ def create_app(
         audit=Audit(settings.data),
         hub=Hub(loop_client),
         keeper=keeper,
+        campaigns=Campaigns(settings.data, rig, loop_client, keeper, time.monotonic),
         mqtt=mqtt,
     )
 
@@ -108,8 +111,8 @@ def create_app(
     problems.install(app)
     describe(app)
     for module in (
-        routes_rig, routes_helm, routes_runs, routes_results, routes_heat, routes_proving,
-        routes_access,
+        routes_rig, routes_helm, routes_runs, routes_results, routes_campaigns, routes_heat,
+        routes_proving, routes_access,
     ):  # fmt: skip
         app.include_router(module.router)
 
@@ -161,6 +164,7 @@ async def _running(context: Context) -> AsyncIterator[None]:
         ("live hub", context.hub.run),
         ("event hub", context.hub.run_events),
         ("run keeper", context.keeper.run),
+        ("campaigns", context.campaigns.run),
     ]
     if context.mqtt is not None:
         jobs.append(("mqtt", context.mqtt.run))

@@ -67,9 +67,9 @@ class View(msgspec.Struct, frozen=True):
 class InHand:
     """A campaign and its sequence."""
 
-    def __init__(self, filed: Filed, now_s: float) -> None:
+    def __init__(self, filed: Filed, now_s: float, sequence: Sequence | None = None) -> None:
         self.filed = filed
-        self.sequence = Sequence(filed.campaign, now_s, filed.kept)
+        self.sequence = sequence or Sequence(filed.campaign, now_s, filed.kept)
         self.begun_s = now_s  # when a run was begun, or this came up
         self.recorded: dict[str, tuple[str, ...]] = {}
 
@@ -148,7 +148,7 @@ class Campaigns:
                 campaign_id, name, vehicle, note, utc_now(), holder, campaign, sequence.kept()
             )
             await asyncio.to_thread(write_campaign, self._data, filed)
-            self.current = InHand(filed, self._clock())
+            self.current = InHand(filed, self._clock(), sequence)
             return self._view(self.current)
 
     async def fitted(self, campaign_id: str, setup: str) -> View:

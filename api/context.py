@@ -15,6 +15,7 @@ from starlette.requests import HTTPConnection
 
 from api.access import Access, Caller
 from api.audit import Audit, Detail
+from api.campaigns import Campaigns
 from api.live import Hub
 from api.mqtt import MqttBridge
 from api.problems import Problem
@@ -37,6 +38,7 @@ class Context(msgspec.Struct):
     audit: Audit
     hub: Hub
     keeper: Keeper
+    campaigns: Campaigns
     mqtt: MqttBridge | None
     responses: collections.Counter[int] = msgspec.field(default_factory=collections.Counter)
 
