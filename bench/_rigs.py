@@ -14,7 +14,6 @@ from msgspec import structs
 
 from api.processes.rehearsal import VirtualRig
 from control.memory import Memory
-from daq.power_uncertainty import ALIGNMENT_SIGMA_S
 from daq.rig import Rig
 from simulator import layout as at
 from simulator.plant import Plant
@@ -60,7 +59,8 @@ def misaligned(rig: Rig, seed: int, *, size: float = 1.0) -> Rig:
     """The rig as its file would state it with the delay of force against speed off by a draw."""
     draw = np.random.default_rng([seed, 303])
     late_s = {
-        one.name: size * ALIGNMENT_SIGMA_S * float(draw.standard_normal()) for one in rig.roll_sets
+        one.name: size * rig.uncertainty.alignment_sigma_s * float(draw.standard_normal())
+        for one in rig.roll_sets
     }
     absorbers = tuple(
         structs.replace(

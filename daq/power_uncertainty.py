@@ -25,7 +25,6 @@ from daq.uncertainty import Budget, Source, assemble
 
 Array = npt.NDArray[np.float64]
 COMMON_SLOPE = "common cell slope"
-ALIGNMENT_SIGMA_S = 0.0005  # what is left between force and speed once delays are taken out
 NOISE_CORRELATION_S = 0.1  # the window of the causal speed estimate: noise inside it is shared
 
 
@@ -157,14 +156,19 @@ class RigEffects(msgspec.Struct, frozen=True, eq=False):
 
 
 def rig_sources(
-    rig: Rig, alignment_sigma_s: float = ALIGNMENT_SIGMA_S, shared_calibration: float = 0.0
+    rig: Rig, alignment_sigma_s: float | None = None, shared_calibration: float | None = None
 ) -> tuple[Source, ...]:
     """The systematic sources of a rig in the order `evaluate` uses them.
 
+    `alignment_sigma_s` and `shared_calibration` stand in the rig file unless they are given here.
     `shared_calibration` is the share (0..1) of each cell's slope variance that all cells have in
     common because the same weights and arm calibrated them; it becomes a source of its own, last,
     so that the correlation of the cells is kept.
     """
+    if alignment_sigma_s is None:
+        alignment_sigma_s = rig.uncertainty.alignment_sigma_s
+    if shared_calibration is None:
+        shared_calibration = rig.uncertainty.shared_calibration
     if not 0.0 <= shared_calibration <= 1.0:
         raise ValueError("the shared part of the calibration lies between 0 and 1")
     own = math.sqrt(1.0 - shared_calibration)
@@ -248,9 +252,9 @@ def evaluate(
     columns: Sequence[RollSetColumns],
     step_s: float,
     *,
-    alignment_sigma_s: float = ALIGNMENT_SIGMA_S,
+    alignment_sigma_s: float | None = None,
     noise_correlation_s: float = NOISE_CORRELATION_S,
-    shared_calibration: float = 0.0,
+    shared_calibration: float | None = None,
 ) -> RigEffects:
     """Effects of every source on every quantity of a run; `columns` in rig order of roll sets.
 

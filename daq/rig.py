@@ -179,6 +179,13 @@ class Site(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     altitude_m: float = 0.0
 
 
+class Doubt(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What the uncertainty budget cannot know from single parts (daq.power_uncertainty)."""
+
+    alignment_sigma_s: Annotated[float, Meta(ge=0, le=0.05)] = 0.0005  # left between force, speed
+    shared_calibration: Annotated[float, Meta(ge=0, le=1)] = 0.0  # share of the slopes' variance
+
+
 class Rig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The machine, as described."""
 
@@ -192,6 +199,7 @@ class Rig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     inputs: DigitalInputs = DigitalInputs()
     limits: Limits = Limits()
     site: Site = Site()
+    uncertainty: Doubt = Doubt()
     fingerprint: str = ""  # SHA-256 of the file's bytes, set by load_rig
 
     def absorbers_of(self, roll_set: str) -> tuple[Absorber, ...]:

@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.power_uncertainty import (
-    ALIGNMENT_SIGMA_S,
     NOISE_CORRELATION_S,
     RigEffects,
     RollSetColumns,
@@ -72,9 +71,9 @@ def run_effects(
     table: Mapping[str, npt.NDArray[Any]],
     *,
     every: int = 1,
-    alignment_sigma_s: float = ALIGNMENT_SIGMA_S,
+    alignment_sigma_s: float | None = None,
     noise_correlation_s: float = NOISE_CORRELATION_S,
-    shared_calibration: float = 0.0,
+    shared_calibration: float | None = None,
 ) -> RigEffects:
     """Effects of every uncertainty source on every quantity of a run.
 

@@ -66,7 +66,7 @@ def power_model(rig: Rig, point: Point) -> Model:
     return model
 
 
-def point_budget(rig: Rig, point: Point, shared_calibration: float = 0.0) -> Budget:
+def point_budget(rig: Rig, point: Point, shared_calibration: float | None = None) -> Budget:
     """GUM budget of wheel power at an operating point, without noise."""
     sources = rig_sources(rig, shared_calibration=shared_calibration)
     return propagate("wheel power", "W", power_model(rig, point), sources)
@@ -91,7 +91,7 @@ def point_columns(rig: Rig, point: Point) -> list[RollSetColumns]:
 
 
 def report(
-    rig: Rig, point: Point, trials: int, seed: int, shared_calibration: float = 0.0
+    rig: Rig, point: Point, trials: int, seed: int, shared_calibration: float | None = None
 ) -> dict[str, Any]:
     """All three ways to the same uncertainty, as one JSON-able object."""
     budget = point_budget(rig, point, shared_calibration)
@@ -147,8 +147,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--shared-calibration",
         type=float,
-        default=0.0,
-        help="share 0..1 of the cells' slope variance that they have in common",
+        default=None,
+        help="share 0..1 of the cells' slope variance in common; the rig file's when left out",
     )
     parser.add_argument("--trials", type=int, default=200_000)
     parser.add_argument("--seed", type=int, default=1)
@@ -164,7 +164,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     if not all(np.isfinite(numbers)) or options.speed_mps <= 0:
         parser.error("speed must be above 0, all numbers finite")
-    if not 0.0 <= options.shared_calibration <= 1.0:
+    if options.shared_calibration is not None and not 0.0 <= options.shared_calibration <= 1.0:
         parser.error("--shared-calibration must lie between 0 and 1")
     try:
         rig = load_rig(options.rig)

@@ -11,8 +11,15 @@ import numpy as np
 import pytest
 
 from daq.monte_carlo import compare, monte_carlo
-from daq.power_uncertainty import Effects, RigEffects, RollSetColumns, evaluate, rig_sources
-from daq.rig import Rig, load_rig
+from daq.power_uncertainty import (
+    COMMON_SLOPE,
+    Effects,
+    RigEffects,
+    RollSetColumns,
+    evaluate,
+    rig_sources,
+)
+from daq.rig import Rig, load_rig, parse_rig
 from daq.uncertainty import Source
 from daq.uncertainty_command import Point, main, point_budget, point_columns, power_model
 
@@ -226,6 +233,25 @@ def test_columns_must_fit_the_rig(rig: Rig) -> None:
         evaluate(rig, [narrow, one[1]], STEP)
     with pytest.raises(ValueError, match="between 0 and 1"):
         rig_sources(rig, shared_calibration=1.5)
+
+
+def test_the_rig_file_says_what_the_cells_share_and_how_well_delays_are_known() -> None:
+    text = RIG_FILE.read_text(encoding="utf-8")
+    told = parse_rig(
+        text + "\n[uncertainty]\nshared_calibration = 0.8\nalignment_sigma_s = 0.004\n"
+    )
+    plain = parse_rig(text)
+
+    def part(rig: Rig, name: str) -> float:
+        budget = evaluate(rig, columns(rig, noise=False), STEP).total_power.budget()
+        return abs({row.name: row.contribution for row in budget.rows}[name])
+
+    assert part(plain, COMMON_SLOPE) == 0.0
+    common, own = part(told, COMMON_SLOPE), part(told, "front-left cell slope")
+    # sqrt(0.8) of every slope, added up over the cells; sqrt(0.2) of its own is left to each
+    assert own == pytest.approx(0.2**0.5 * part(plain, "front-left cell slope"))
+    assert common > part(plain, "front-left cell slope")
+    assert part(told, "front alignment") == pytest.approx(8.0 * part(plain, "front alignment"))
 
 
 def test_every_quantity_has_its_unit(rig: Rig) -> None:

@@ -15,6 +15,7 @@ from daq.rig import (
     Absorber,
     AbsorberMap,
     DigitalInputs,
+    Doubt,
     Engine,
     Limits,
     LinkConfig,
@@ -35,7 +36,7 @@ TEXT = RIG_FILE.read_text()
 PAGE = (RIG_FILE.parents[1] / "docs" / "rig.md").read_text()
 STRUCTS = (
     Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Service, Engine,
-    SlowChannel, DigitalInputs, Limits, Site,
+    SlowChannel, DigitalInputs, Limits, Site, Doubt,
 )  # fmt: skip
 
 
