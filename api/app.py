@@ -24,6 +24,7 @@ from api import (
     routes_campaigns,
     routes_heat,
     routes_helm,
+    routes_import,
     routes_proving,
     routes_results,
     routes_rig,
@@ -111,8 +112,8 @@ def create_app(
     problems.install(app)
     describe(app)
     for module in (
-        routes_rig, routes_helm, routes_runs, routes_results, routes_campaigns, routes_heat,
-        routes_proving, routes_access,
+        routes_rig, routes_helm, routes_runs, routes_results, routes_import, routes_campaigns,
+        routes_heat, routes_proving, routes_access,
     ):  # fmt: skip
         app.include_router(module.router)
 

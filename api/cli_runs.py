@@ -150,6 +150,7 @@ def compare(
     after: Annotated[str, typer.Option(help="Runs or sets after, with commas.")],
     quantity: Annotated[str, typer.Option(help="Curve or figure; power without.")] = "",
     level: Annotated[float, typer.Option(min=0.5, max=0.999, help="Of the interval.")] = 0.95,
+    report: Annotated[Path | None, typer.Option(help="Write a report: .pdf or .html.")] = None,
     data: DataOption = DATA,
     store: UrlOption = "",
     units: UnitsOption = UnitSystem.METRIC,
@@ -161,6 +162,14 @@ def compare(
 
     with _catalogue(data, store) as catalogue:
         sides = [_expand(catalogue, side) for side in (before, after)]
+        if report is not None:
+            from api.report.render import render_gain
+            from api.store.reporting import subject_of
+
+            subject = subject_of(catalogue, [*sides[0], *sides[1]], units)
+            form = report.suffix.removeprefix(".")
+            body = render_gain(data / "runs", sides[0], sides[1], form, subject, quantity, level)
+            _write(report, body, "--report")
     found = work(data / "runs", sides[0], sides[1], quantity, level)
     if json:
         _print_json(found)
@@ -226,27 +235,19 @@ def report(
     number: Annotated[int, typer.Option(help="Evaluation; the newest without.")] = 0,
     data: DataOption = DATA,
     store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Write the run's report: one HTML file that needs nothing else, or a PDF."""
-    from api.report.content import About
     from api.report.render import render
-    from api.store import garage
+    from api.store.reporting import about_of
 
     with _catalogue(data, store) as catalogue:
         run = _run(catalogue, run_id)
-        owners = {each.name: each.owner for each in garage.all_vehicles(catalogue)}
-        last = len(garage.evaluations_of(catalogue, run.id))
-    about = About(
-        run.id, run.vehicle, owners.get(run.vehicle, ""), run.started_at, run.rig_name,
-        tuple(each.text for each in run.notes[-6:]), number or last,
-    )  # fmt: skip
+        about = about_of(catalogue, run, number, units)
     body = render(_folder(data, run.id), form, about)
     target = to or Path(f"{run.id}.{form}")
-    try:
-        target.write_bytes(body)
-    except OSError as error:
-        raise DrumlinError(f"{target} cannot be written: {error}.", "Give another --to.") from None
+    _write(target, body, "--to")
     _done({"run_id": run.id, "file": str(target), "bytes": len(body)}, str(target), json)
 
 
@@ -476,6 +477,15 @@ def _line(text: str, most: int) -> str:
             "invalid",
         )
     return text
+
+
+def _write(target: Path, body: bytes, option: str) -> None:
+    try:
+        target.write_bytes(body)
+    except OSError as error:
+        raise DrumlinError(
+            f"{target} cannot be written: {error}.", f"Give another {option}."
+        ) from None
 
 
 def _console() -> Any:

@@ -23,7 +23,6 @@ from api.comparing import Compared, Consistent, compare, consistency
 from api.context import Context, context_of
 from api.export import FORMS
 from api.problems import Problem
-from api.report.content import About
 from api.report.render import MEDIA
 from api.scratch import new_scratch
 from api.store import garage
@@ -32,10 +31,12 @@ from api.store.engine import NoSuchRun
 from api.store.evaluating import lean, write_evaluation
 from api.store.keeper import utc_now
 from api.store.kept import read_evaluation
+from api.store.reporting import about_of, subject_of
 from api.tokens import Role
-from api.working import LONG_S, EvaluateJob, ExportJob, ReportJob, work
+from api.working import LONG_S, EvaluateJob, ExportJob, GainReportJob, ReportJob, work
 from daq.errors import RecordingError
 from daq.results.result import Result, Settings
+from daq.units import UnitSystem
 
 router = APIRouter(prefix="/api", tags=["results"])
 
@@ -146,16 +147,15 @@ async def report(
     run_id: RunId,
     form: Literal["html", "pdf"] = "html",
     number: Number = None,
+    units: UnitSystem = UnitSystem.METRIC,
 ) -> Response:
-    """The run's report: one HTML file that needs nothing else, or a PDF."""
+    """The run's report: one HTML file that needs nothing else, or a PDF, in those units."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
     run = await _run(context, run_id)
-    about = await asyncio.to_thread(about_of, context, run, number or 0)
+    about = await asyncio.to_thread(about_of, context.keeper.catalogue, run, number or 0, units)
     folder = context.keeper.runs_folder / run_id
-    body = await work(ReportJob(str(folder), form, about))
-    name = f'inline; filename="{run_id}.{form}"'
-    return Response(body, 200, {"Content-Disposition": name}, MEDIA[form])
+    return _document(await work(ReportJob(str(folder), form, about)), run_id, form)
 
 
 @router.get("/runs/{run_id}/export", responses=gives(None))
@@ -193,11 +193,7 @@ async def compare_runs(request: Request) -> Response:
     context = context_of(request)
     context.caller(request, Role.WATCH)
     body = await read(request, Comparison)
-    asked = [*body.before, *body.after]
-    known = await asyncio.to_thread(context.keeper.catalogue.known, asked)
-    lacking = [run_id for run_id in asked if run_id not in known]
-    if lacking:
-        raise NoSuchRun(f"There is no run {lacking[0]}.", "Look at the list of runs.")
+    await _known(context, body)
     found = await asyncio.to_thread(
         compare,
         context.keeper.runs_folder,
@@ -207,6 +203,27 @@ async def compare_runs(request: Request) -> Response:
         body.level,
     )
     return answer(found)
+
+
+@router.post("/compare/report", responses=gives(None), openapi_extra=takes(Comparison))
+async def compare_report(
+    request: Request,
+    form: Literal["html", "pdf"] = "html",
+    units: UnitSystem = UnitSystem.METRIC,
+) -> Response:
+    """The same comparison as a report for whoever asked for the change."""
+    context = context_of(request)
+    context.caller(request, Role.WATCH)
+    body = await read(request, Comparison)
+    await _known(context, body)
+    subject = await asyncio.to_thread(
+        subject_of, context.keeper.catalogue, [*body.before, *body.after], units
+    )
+    job = GainReportJob(
+        str(context.keeper.runs_folder), tuple(body.before), tuple(body.after), form, subject,
+        body.quantity, body.level,
+    )  # fmt: skip
+    return _document(await work(job), "before-and-after", form)
 
 
 @router.get("/consistency", responses=gives(Consistent))
@@ -291,18 +308,19 @@ async def drop_set(
     return Response(status_code=204)
 
 
-def about_of(context: Context, run: Run, number: int) -> About:
-    """What the report says of a run beside its result."""
-    known = {each.name: each.owner for each in garage.all_vehicles(context.keeper.catalogue)}
-    return About(
-        run.id,
-        run.vehicle,
-        known.get(run.vehicle, ""),
-        run.started_at,
-        run.rig_name,
-        tuple(note.text for note in run.notes[-6:]),
-        number or len(garage.evaluations_of(context.keeper.catalogue, run.id)),
+def _document(body: bytes, name: str, form: str) -> Response:
+    return Response(
+        body, 200, {"Content-Disposition": f'inline; filename="{name}.{form}"'}, MEDIA[form]
     )
+
+
+async def _known(context: Context, body: Comparison) -> None:
+    """Raises NoSuchRun when a run to compare is not in the catalogue."""
+    asked = [*body.before, *body.after]
+    known = await asyncio.to_thread(context.keeper.catalogue.known, asked)
+    lacking = [run_id for run_id in asked if run_id not in known]
+    if lacking:
+        raise NoSuchRun(f"There is no run {lacking[0]}.", "Look at the list of runs.")
 
 
 async def _run(context: Context, run_id: str) -> Run:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import msgspec
 
-from api.report.content import About
+from api.report.content import About, Subject
 from daq.errors import DrumlinError, Refused
 from daq.results.result import Settings
 
@@ -32,6 +32,18 @@ class ReportJob(msgspec.Struct, frozen=True, tag="report"):
     folder: str
     form: str
     about: About
+
+
+class GainReportJob(msgspec.Struct, frozen=True, tag="gain-report"):
+    """The report of runs before and after a change."""
+
+    runs_folder: str
+    before: tuple[str, ...]
+    after: tuple[str, ...]
+    form: str
+    subject: Subject
+    quantity: str = ""
+    level: float = 0.95
 
 
 class ExportJob(msgspec.Struct, frozen=True, tag="export"):
@@ -57,7 +69,7 @@ class ProveJob(msgspec.Struct, frozen=True, tag="prove"):
     pulses: str = ""  # time-base: the wheel channel with one pulse per second
 
 
-Job = ReportJob | ExportJob | EvaluateJob | ProveJob
+Job = ReportJob | GainReportJob | ExportJob | EvaluateJob | ProveJob
 
 
 class Complaint(msgspec.Struct, frozen=True):
@@ -119,6 +131,13 @@ def do(job: Job) -> bytes:
         from api.report.render import render  # noqa: PLC0415
 
         return render(Path(job.folder), job.form, job.about)
+    if isinstance(job, GainReportJob):
+        from api.report.render import render_gain  # noqa: PLC0415
+
+        return render_gain(
+            Path(job.runs_folder), job.before, job.after, job.form, job.subject, job.quantity,
+            job.level,
+        )  # fmt: skip
     if isinstance(job, ExportJob):
         from api.export import export  # noqa: PLC0415
 

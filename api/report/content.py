@@ -64,6 +64,17 @@ class About(msgspec.Struct, frozen=True):
     plan: dict[str, Any] | None = None  # as recorded; says what was asked in other units
 
 
+class Subject(msgspec.Struct, frozen=True):
+    """What is known of the truck and the runs beside their results."""
+
+    vehicle: str = ""
+    owner: str = ""
+    rig_name: str = ""
+    started: tuple[str, ...] = ()  # UTC labels of the runs
+    notes: tuple[str, ...] = ()
+    units: UnitSystem = UnitSystem.METRIC
+
+
 class Content(msgspec.Struct, frozen=True):
     """A report in the order in which it is read."""
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from api.comparing import Compared, DifferenceOut
 from api.report.chart import Panel
-from api.report.content import Content, conditions_of, when
+from api.report.content import Content, Subject, conditions_of, when
 from daq.results.result import CurveOut, Result
 from daq.results.words import shown
 from daq.units import UnitSystem
@@ -27,17 +27,6 @@ LIMITS = (
     "cancels in a ratio and is not in the interval.",
     "How the truck differs from day to day is in the interval only as far as the repeats show it.",
 )
-
-
-class Subject(msgspec.Struct, frozen=True):
-    """What is known of the truck and the runs beside their results."""
-
-    vehicle: str = ""
-    owner: str = ""
-    rig_name: str = ""
-    started: tuple[str, ...] = ()  # UTC labels of the runs
-    notes: tuple[str, ...] = ()
-    units: UnitSystem = UnitSystem.METRIC
 
 
 def content_of_gain(found: Compared, results: Mapping[str, Result], subject: Subject) -> Content:

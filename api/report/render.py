@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from api.comparing import compare
-from api.report.content import About, Content, content_of
-from api.report.gain import Subject, content_of_gain
+from api.report.content import About, Content, Subject, content_of
+from api.report.gain import content_of_gain
 from api.report.html import html_of
 from api.report.pdf import pdf_of
 from api.store.kept import read_evaluation
