@@ -116,6 +116,18 @@ def _telemetry(out: Exposition, context: Context) -> None:
     ):
         out.one(name, "counter", text, number)
     out.one("drumlin_link_up", "gauge", "1 while the front end is heard.", float(loop.link_up))
+    out.one(
+        "drumlin_link_round_trip_seconds",
+        "gauge",
+        "Question for the time to its answer, median.",
+        loop.round_trip_p50_ms / 1000.0,
+    )
+    out.one(
+        "drumlin_clock_rate_ppm",
+        "gauge",
+        "How much faster the host's clock runs than the front end's.",
+        loop.clock_rate_ppm,
+    )
     if telemetry.measured is not None:
         out.family("drumlin_roll_speed_metres_per_second", "gauge", "Roll surface speed.")
         for each in telemetry.measured.roll_sets:

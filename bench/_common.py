@@ -23,11 +23,13 @@ class Machine(msgspec.Struct, frozen=True):
 
 
 class Options(msgspec.Struct, frozen=True):
-    """The arguments every bench takes."""
+    """The arguments every bench takes; the last two only benches that run piece by piece."""
 
     json: bool
     quick: bool
     seed: int
+    part: str = ""  # "" is all of it
+    moments: int = 0  # 0: as many as the bench does by itself
 
 
 def machine() -> Machine:
@@ -66,14 +68,24 @@ def report(name: str, options: Options, fields: dict[str, Any]) -> dict[str, Any
     }
 
 
-def run_bench(name: str, measure: Callable[[Options], dict[str, Any]], seed: int = 1) -> None:
+def run_bench(
+    name: str,
+    measure: Callable[[Options], dict[str, Any]],
+    seed: int = 1,
+    parts: tuple[str, ...] = (),
+) -> None:
     """Parse the arguments, measure, print. `measure` returns the bench's own fields."""
     parser = argparse.ArgumentParser(prog=f"python -m bench.{name}")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
     parser.add_argument("--quick", action="store_true", help="a shorter run with the same fields")
     parser.add_argument("--seed", type=int, default=seed, help="seed of everything random")
+    if parts:
+        parser.add_argument("--part", choices=parts, default="", help="one part of it only")
+        parser.add_argument("--moments", type=int, default=0, help="how many of each, 0: all")
     told = parser.parse_args()
     options = Options(told.json, told.quick, told.seed)
+    if parts:
+        options = msgspec.structs.replace(options, part=told.part, moments=told.moments)
     result = report(name, options, measure(options))
     if options.json:
         print(json.dumps(result))

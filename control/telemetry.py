@@ -115,6 +115,10 @@ class LoopHealth(msgspec.Struct, frozen=True):
     reconnects: int = 0
     link_up: bool = False
     recorder: str = "idle"
+    round_trip_p50_ms: float = float("nan")  # of questions for the time
+    clock_rate_ppm: float = float("nan")  # how much faster the host's clock runs than the device's
+    clock_sigma_ms: float = float("nan")  # of host time told from device time
+    clock_restarts: int = 0  # the mapping between the two began anew
 
 
 class Telemetry(msgspec.Struct, frozen=True):
@@ -129,6 +133,7 @@ class Telemetry(msgspec.Struct, frozen=True):
     faults: tuple[FaultView, ...]
     health: LoopHealth = LoopHealth()
     heat: HeatView | None = None
+    vehicle: str = ""  # acknowledged on the rolls with the cautions; "" when none was named
 
 
 class Event(msgspec.Struct, frozen=True):

@@ -28,6 +28,7 @@ from control.commands import AnyCommand, EaseOff, StartTest
 from control.core import Core, Step
 from control.memory import Memory
 from control.telemetry import Event, LoopHealth, State, Telemetry
+from daq.clock import HostMap
 from daq.record import Kind
 from daq.rig import Rig
 from daq.wire.deframer import WireCounters
@@ -48,6 +49,7 @@ class LinkLike(Protocol):
     """What the engine needs of daq.link.Link."""
 
     wire: WireCounters
+    host_map: HostMap | None
 
     def send(self, frame: ToFrontEnd) -> bool: ...
 
@@ -94,6 +96,8 @@ class Engine:
         self._today = today
         self._calibration_due_s = -math.inf
         self._had_reader = False
+        self._clocks = (math.nan, math.nan, math.nan)
+        self._clock_restarts = 0
 
     # ---- from the link
 
@@ -155,6 +159,10 @@ class Engine:
             reconnects=max(self.reconnects, 0),
             link_up=self.link_up,
             recorder=self._files.state,
+            round_trip_p50_ms=self._clocks[0],
+            clock_rate_ppm=self._clocks[1],
+            clock_sigma_ms=self._clocks[2],
+            clock_restarts=self._clock_restarts,
         )
         return msgspec.structs.replace(
             self.core.telemetry(), health=self.pulse.fill(health, self._clock())
@@ -191,6 +199,14 @@ class Engine:
             self._notice(f"The black box could not be written. {self._box.failure}", {})
             self._box.failure = ""
         self._files.look_at_disk()
+        clocks = self.link.host_map if self.link is not None else None
+        if clocks is not None and clocks.ready:
+            self._clocks = (
+                clocks.round_trip_s(0.5) * 1e3,
+                clocks.rate_ppm,
+                clocks.sigma_s * 1e3,
+            )
+            self._clock_restarts = clocks.restarts
         self.pulse.ran("housekeeping", self._clock() - begun_s)
 
     # ---- ending

@@ -27,6 +27,7 @@ from control.commands import (
 )
 from control.plans import SteadyHold
 from control.telemetry import Event, State
+from daq.clock import HostMap, TickClock
 from daq.record import Kind
 from daq.recording import Recording
 from daq.rig import load_rig
@@ -55,6 +56,7 @@ class Stand:
         self.lag_s = 0.0
         self.count = 0
         self.wire = WireCounters()
+        self.host_map: HostMap | None = None
         self._deframer = Deframer(Direction.FROM_FRONT_END, None, self.wire)
         text = RIG.read_text(encoding="utf-8")
         self.engine = Engine(
@@ -271,3 +273,20 @@ async def test_a_running_test_ends_in_order_before_the_disk_is_full(
     assert "disk-full" in codes
     ended = [event for event in stand.events if event.kind == "run-ended"]
     assert len(ended) == 1
+
+
+def test_health_tells_how_the_clocks_agree(tmp_path: Path) -> None:
+    stand = Stand(tmp_path)
+    clocks = HostMap(TickClock(1_000_000))
+    for second in range(1, 30):  # the host runs 50 ppm faster; 2 ms there and back
+        asked_s = 1000.0 + second * (1.0 + 50e-6)
+        clocks.asked(second, asked_s - 0.001)
+        clocks.answered(second, second * 1_000_000, asked_s + 0.001)
+    assert stand.engine.telemetry().health.clock_restarts == 0
+    stand.host_map = clocks
+    stand.engine.keep_house()
+    health = stand.engine.telemetry().health
+    assert health.clock_rate_ppm == pytest.approx(50.0, abs=0.1)
+    assert health.round_trip_p50_ms == pytest.approx(2.0, abs=1e-3)
+    assert health.clock_sigma_ms == pytest.approx(1.0 / 3.0**0.5, rel=0.01)
+    stand.engine.close()
