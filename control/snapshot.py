@@ -33,6 +33,7 @@ def telemetry(core: Core, output: list[float], currents_a: tuple[float, ...]) ->
         absorbers,
         core.faults.view(),
         heat=core.heat.summary(core.fans_asked()),
+        vehicle=core.vehicle if core.acknowledged else "",
     )
 
 
