@@ -22,6 +22,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
 from tests import conftest as leftovers
@@ -91,7 +92,7 @@ class Served:
         )
         with contextlib.suppress(PermissionError):  # the browser beside it is no part of a rig
             os.setpriority(os.PRIO_PROCESS, self.process.pid, -10)
-        until(f"{self.address}{self._ready}", lambda: ask(f"{self.address}{self._ready}"))
+        until(f"{self.address}{self._ready}", lambda: ask(f"{self.address}{self._ready}"), 120.0)
 
     def stop(self) -> None:
         if self.process is not None:
@@ -122,8 +123,8 @@ class Stand(Served):
     def reset(self) -> None:
         self.scene(
             state="parked", silent=False, frozen=False, link_dead=False, loop_up=True,
-            refuse_sockets=False, faults=[], cause="", acknowledged=False, holder="", name="",
-            asked_by="", surge=0.0, rotor_unknown=False, suspect_cell=False,
+            refuse_sockets=False, faults=[], cause="", acknowledged=False, vehicle="",
+            holder="", name="", asked_by="", surge=0.0, rotor_unknown=False, suspect_cell=False,
             missing_engine=False, role="maintain", posts=[], kind="steady-hold",
         )  # fmt: skip
 
@@ -153,6 +154,15 @@ class Demo(Served):
     def state(self) -> dict[str, Any]:
         found: dict[str, Any] = ask(f"{self.address}/api/state")
         return found
+
+
+def child_of(demo: Demo, words: str) -> psutil.Process:
+    """The process of the demo whose command line holds these words."""
+    assert demo.process is not None
+    for child in psutil.Process(demo.process.pid).children(recursive=True):
+        if words in " ".join(child.cmdline()):
+            return child
+    raise AssertionError(f"no child process runs {words}")
 
 
 @pytest.fixture(autouse=True)
@@ -240,14 +250,15 @@ class Tablet:
     def button(self, name: str) -> Any:
         return self.page.get_by_role("button", name=name)
 
-    def press_and_hold(self, name: str, ms: int = 1050) -> None:
-        box = self.button(name).bounding_box()
-        assert box is not None, f"the button '{name}' is not shown"
-        mouse = self.page.mouse
-        mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-        mouse.down()
+    def press_and_hold(self, name: str, ms: int = 1000) -> None:
+        self.hold(self.button(name), ms)
+
+    def hold(self, button: Any, ms: int = 1000) -> None:
+        """Press for a while, once the button stands still in sight with nothing over it."""
+        button.hover()
+        self.page.mouse.down()
         self.page.wait_for_timeout(ms)
-        mouse.up()
+        self.page.mouse.up()
 
     def take_helm(self) -> None:
         self.button("Take the helm").click()

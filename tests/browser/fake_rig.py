@@ -57,6 +57,7 @@ class Scene:
         self.loop_up = True
         self.link_dead = False  # the loop lives, but no frame comes
         self.acknowledged = False
+        self.vehicle = ""
         self.holder = ""
         self.name = ""
         self.asked_by = ""
@@ -240,6 +241,7 @@ class Scene:
                 True,
                 "writing" if self.run_id else "idle",
             ),
+            vehicle=self.vehicle,
         )
 
 
@@ -612,6 +614,7 @@ def build(scene: Scene | None = None) -> FastAPI:
             scene.helm_until = now + 30.0
         elif path == "acknowledge":
             scene.acknowledged = True
+            scene.vehicle = body.get("vehicle", "")
         elif path == "ready":
             scene.state = State.READY
         elif path == "park":

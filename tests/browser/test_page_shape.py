@@ -203,7 +203,7 @@ def test_a_fault_speaks_german_on_a_german_page(stand: Any, tablets: Any) -> Non
     faults = [{**TRIPPED["faults"][0], "text": "The stop chain is open. (front)"}]
     stand.scene(**{**TRIPPED, "faults": faults})
     tablet = tablets(stand.address, locale="de-DE").open()
-    tablet.see("Die Haltekette ist offen. (front)")
+    tablet.see("Die Haltekette ist offen. (vorn)")
 
 
 def test_motion_is_reduced_on_request(stand: Any, tablets: Any) -> None:

@@ -7,10 +7,9 @@ import re
 import signal
 from typing import Any
 
-import psutil
 import pytest
 
-from tests.browser.conftest import Demo, until
+from tests.browser.conftest import Demo, child_of, until
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
 
@@ -32,6 +31,7 @@ def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> 
     tablet.button("Read the cautions").click()
     for box in page.locator(".caution input").all():
         box.check()
+    page.fill("#caution-vehicle", "Invented truck")
     tablet.press_and_hold("All checked at the truck")
     tablet.press_and_hold("Make ready")
     page.wait_for_selector('.guide[data-state="ready"]')
@@ -40,7 +40,7 @@ def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> 
     tablet.button("Start a test").click()
     page.fill("#plan-rpm", "1900")
     page.fill("#plan-minutes", "2")
-    page.fill("#plan-vehicle", "Invented truck")
+    assert page.input_value("#plan-vehicle") == "Invented truck"
     page.get_by_text("More settings").click()
     page.fill("#plan-settle", "2")
     tablet.press_and_hold("Start the test")
@@ -92,7 +92,7 @@ def test_a_pulled_cable_is_a_trip_with_its_cause_and_old_figures_grey(
     demo: Demo, tablets: Any
 ) -> None:
     tablet = tablets(demo.address).open()
-    simulator = _child(demo, "-m simulator")
+    simulator = child_of(demo, "-m simulator")
     simulator.send_signal(signal.SIGSTOP)  # not a byte comes any more
     try:
         tablet.page.wait_for_selector("body.stale")
@@ -105,7 +105,7 @@ def test_a_pulled_cable_is_a_trip_with_its_cause_and_old_figures_grey(
 
 def test_a_killed_service_shows_and_the_page_comes_back_by_itself(demo: Demo, tablets: Any) -> None:
     tablet = tablets(demo.address).open()
-    os.kill(_child(demo, "api.processes.service").pid, signal.SIGKILL)
+    os.kill(child_of(demo, "api.processes.service").pid, signal.SIGKILL)
     tablet.page.wait_for_selector("body.stale")
     tablet.see("No word from the rig")
     tablet.page.wait_for_selector('.link[data-kind="live"]', timeout=40_000)
@@ -137,11 +137,3 @@ def test_a_second_tablet_is_paired_and_a_revoked_token_ends_it(demo: Demo, table
     office.page.mouse.up()
     tablet.see("Pair this tablet", 20_000)
     assert tablet.page.locator('.link[data-kind="live"]').count() == 0
-
-
-def _child(demo: Demo, words: str) -> psutil.Process:
-    assert demo.process is not None
-    for child in psutil.Process(demo.process.pid).children(recursive=True):
-        if words in " ".join(child.cmdline()):
-            return child
-    raise AssertionError(f"no child process runs {words}")

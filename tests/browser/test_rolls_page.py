@@ -207,9 +207,24 @@ def test_cautions_are_all_ticked_before_they_can_be_acknowledged(stand: Any, tab
     tablet.press_and_hold("All checked at the truck")
     assert "acknowledge" not in stand.posts()
     boxes[-1].check()
+    tablet.page.fill("#caution-vehicle", "Invented truck")
     tablet.press_and_hold("All checked at the truck")
     tablet.button("Make ready").wait_for()
     assert "acknowledge" in stand.posts()
+
+
+def test_a_test_is_of_the_truck_that_was_acknowledged(stand: Any, tablets: Any) -> None:
+    stand.scene(state="ready", acknowledged=True, vehicle="Invented truck")
+    tablet = tablets(stand.address).open("tests")
+    tablet.take_helm()
+    assert tablet.page.input_value("#plan-vehicle") == "Invented truck"
+    tablet.page.fill("#plan-vehicle", "Another truck")
+    tablet.see("On the rolls stands Invented truck")
+    tablet.press_and_hold("Start the test")
+    assert "test/start" not in stand.posts()
+    tablet.page.fill("#plan-vehicle", "Invented truck")
+    tablet.press_and_hold("Start the test")
+    tablet.page.wait_for_selector('.guide[data-state="loaded"]')
 
 
 def test_making_ready_needs_a_held_thumb(stand: Any, tablets: Any) -> None:

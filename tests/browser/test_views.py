@@ -63,7 +63,9 @@ def test_every_instruction_to_the_driver_is_known_in_german(stand: Any, tablets:
     ]  # fmt: skip
     tablet = tablets(stand.address, locale="de-DE").open()
     shown = tablet.page.evaluate(
-        "(texts) => import('./js/kinds/said.js').then(({ said }) => texts.map(said))", sent
+        "(texts) => import('./js/kinds/said.js')"
+        ".then(async ({ said, saidReady }) => { await saidReady(); return texts.map(said); })",
+        sent,
     )
     assert [text for text, seen in zip(sent, shown, strict=True) if text == seen] == []
     assert "Jetzt Vollgas, und stehen lassen." in shown
@@ -75,9 +77,56 @@ def test_every_instruction_to_the_driver_is_known_in_german(stand: Any, tablets:
 def test_instructions_speak_in_the_drivers_units(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address, locale="en-US").open()
     shown = tablet.page.evaluate(
-        "import('./js/kinds/said.js').then(({ said }) => said('Drive up to 64 km/h on the level.'))"
+        "import('./js/kinds/said.js').then(async ({ said, saidReady }) => {"
+        " await saidReady(); return said('Drive up to 64 km/h on the level.'); })"
     )
     assert shown == "Drive up to 40 mph on the level."
+
+
+def test_what_the_rig_says_is_told_in_the_readers_language_and_units(
+    stand: Any, tablets: Any
+) -> None:
+    """Sentences as they are sent: values are found again, words and names among them."""
+    sent = [
+        "12,345 N is beyond the rig's 12,000 N.",
+        "40.0 m/s is beyond the rig's 33.3 m/s (2 % kept free).",
+        "The rig is easing, not ready.",
+        "The cause is still there: The stop chain is open. (front)",
+        "The test is of 'no vehicle', but 'Blue truck' was acknowledged on the rolls.",
+        "No zero has been taken for front-left, rear-right.",
+        "With at most 180 kW it can be run to the end.",
+        "oil_k differs by 12.3 (more than 10).",
+        "A rotor is hot. Plan a pause; load moves to cooler absorbers.",
+        "The oil is at 95 degC; the plan begins below 90 degC.",
+        "A sentence nobody knows: it stays.",
+    ]
+    shown = {}
+    for locale in ("de-DE", "en-US", "en-GB"):
+        tablet = tablets(stand.address, locale=locale).open()
+        shown[locale] = tablet.page.evaluate(
+            "(texts) => import('./js/kinds/said.js')"
+            ".then(async ({ said, saidReady }) => { await saidReady(); return texts.map(said); })",
+            sent,
+        )
+    assert shown["de-DE"] == [
+        "12.345 N liegen jenseits der 12.000 N des Prüfstands.",
+        "144,0 km/h liegen jenseits der 119,9 km/h des Prüfstands (2 % bleiben frei).",
+        "Der Prüfstand ist beim Entlasten, nicht bereit.",
+        "Die Ursache ist noch da: Die Haltekette ist offen. (vorn)",
+        "Die Prüfung gilt „keinem Fahrzeug“, bestätigt auf den Rollen wurde aber „Blue truck“.",
+        "Für vorn links, hinten rechts ist noch keine Null genommen.",
+        "Mit höchstens 180 kW geht es bis zum Ende.",
+        "Öl unterscheidet sich um 12,3 (mehr als 10).",
+        "Ein Rotor ist heiß. Eine Pause einplanen; mehr Last wird nicht gegeben.",
+        "Öl ist bei 95 °C; der Plan beginnt unter 90 °C.",
+        "A sentence nobody knows: it stays.",
+    ]
+    # pound-force 4.4482216152605 N, horsepower 745.6998715822702 W: NIST SP 811, B.8
+    assert shown["en-US"][0] == "2775 lbf is beyond the rig's 2698 lbf."
+    assert shown["en-US"][1] == "89.5 mph is beyond the rig's 74.5 mph (2 % kept free)."
+    assert shown["en-US"][6] == "With at most 241 hp it can be run to the end."
+    assert shown["en-US"][9] == "The oil is at 203 °F; the plan begins below 194 °F."
+    assert shown["en-GB"][0] == sent[0]
 
 
 def test_a_rehearsal_tells_what_will_happen_before_the_start(stand: Any, tablets: Any) -> None:

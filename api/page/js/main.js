@@ -10,6 +10,7 @@ import { HeadroomChip } from "./components/headroom-chip.js";
 import { note, notesArea } from "./components/notes.js";
 import { openSettings } from "./components/settings-sheet.js";
 import { closeSheet, sheetOpen } from "./components/sheet.js";
+import { saidReady } from "./kinds/said.js";
 import { settings } from "./settings.js";
 import { Store } from "./store.js";
 import { t } from "./texts.js";
@@ -84,7 +85,7 @@ async function route(again = false) {
   let View = page.view;
   if (load) {
     try {
-      View = (await load()).default;
+      [{ default: View }] = await Promise.all([load(), saidReady()]);
     } catch {
       if (mine === turn) note(t("view.failed"), { bad: true });
     }
@@ -98,7 +99,11 @@ async function route(again = false) {
   view = new View({ store, helm, id: decodeURIComponent(id), onPaired: readSelf });
   main.replaceChildren(view.node);
   document.body.dataset.page = name;
-  tabs.forEach((tab, index) => setAttr(tab, "aria-current", TABS[index] === page.tab ? "page" : null));
+  tabs.forEach((tab, index) => {
+    const here = TABS[index] === page.tab;
+    setAttr(tab, "aria-current", here ? "page" : null);
+    if (here) nav.scrollLeft = tab.offsetLeft - (nav.clientWidth - tab.offsetWidth) / 2;
+  });
   setText(document.querySelector("title"), `${t(`nav.${page.tab}`)} · Drumlin`);
   if (again !== true) main.scrollTop = 0;
   figuresDue = true;
@@ -237,6 +242,7 @@ const line = new LiveLine({
   },
 });
 
+saidReady().then(() => request());
 addEventListener("hashchange", () => route());
 label();
 route();

@@ -2,9 +2,7 @@
 // the first thing read from three metres. When nobody speaks, it says so instead.
 
 import { el, mark, setAttr, setText, show } from "../dom.js";
-import { settings } from "../settings.js";
 import { said } from "../kinds/said.js";
-import { germanFault } from "../texts/de-faults.js";
 import { say } from "./notes.js";
 import { t, tOr } from "../texts.js";
 import { clockTime, number } from "../units.js";
@@ -34,10 +32,9 @@ export function ageWords(store, now) {
   return [figure, t("age.old")];
 }
 
-/** A fault's words in the reader's language where the page knows the code, else as sent. */
+/** A fault's words in the reader's language. */
 export function faultText(fault) {
-  const german = settings.get("language") === "de" ? germanFault(fault.code, fault.text) : null;
-  return german ?? { text: fault.text, remedy: fault.remedy };
+  return { text: said(fault.text), remedy: said(fault.remedy) };
 }
 
 export class Guide {

@@ -3,6 +3,7 @@
 
 import { post } from "../api.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
+import { said } from "../kinds/said.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { clockTime, number, toSi, unitOf, withUnit } from "../units.js";
 
@@ -99,7 +100,7 @@ export class Rehearsal {
     const suggest = (one) => {
       const value = { shorter: clockTime(one.value), "less-power": withUnit("power", one.value, 0), "faster-rolls": withUnit("speed", one.value, 0), slower: withUnit("speed", one.value, 0), "cool-first": t("rehearse.min", { n: number(one.value / 60) }) }[one.kind];
       const known = value ? tOr(`rehearse.s.${one.kind}`, null) : null;
-      return el("li", { text: known ? known.replace("{value}", value) : one.text });
+      return el("li", { text: known ? known.replace("{value}", value) : said(one.text) });
     };
     const bars = found.rotors.map((rotor) => {
       const bar = el("i", {});

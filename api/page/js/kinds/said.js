@@ -1,88 +1,118 @@
-// What the rig's computer says of a running test, in the reader's language and units. It sends
-// English sentences with values filled in; the same sentences stand here as patterns, so that the
-// values are found again. A sentence that is not known is shown as it came.
+// What the rig's computer says, in the reader's language and units. It sends English sentences with
+// values filled in; the sentence as the program has it is the key, and from its pattern the values
+// are found again. A sentence that is not known is shown as it came.
 
 import { settings } from "../settings.js";
+import { naturalName } from "../texts.js";
 import { number, toShown, unitOf } from "../units.js";
 
-// English pattern as sent: German sentence
-const SENTENCES = {
-  "Bring the truck up to {aim} and keep the pedal where the test wants it.": "Auf {aim} fahren und das Pedal da halten, wo die Prüfung es will.",
-  "Keep the pedal still; the load is settling.": "Pedal ruhig halten; die Last schwingt ein.",
-  "Keep the pedal still.": "Pedal ruhig halten.",
-  "Point {point}: {aim}. Keep the pedal where the map wants it.": "Punkt {point}: {aim}. Pedal da halten, wo das Kennfeld es will.",
-  "Point {point}: {aim}. Keep the pedal still.": "Punkt {point}: {aim}. Pedal ruhig halten.",
-  "Bring the truck to {start} in the gear of the test, pedal light.": "Im Gang der Prüfung auf {start} fahren, wenig Pedal.",
-  "Floor it now, and stay on the floor.": "Jetzt Vollgas, und stehen lassen.",
-  "Stay on the floor until {stop}.": "Vollgas halten bis {stop}.",
-  "Bring the truck to {aim} and ease the pedal to a light {force}.": "Auf {aim} fahren, dann Pedal zurück bis auf leichte {force}.",
-  "Keep the pedal still, then floor it at once: NOW.": "Pedal ruhig, dann auf einmal Vollgas: JETZT.",
-  "Stay on the floor.": "Vollgas halten.",
-  "Drive up to {target} on the level.": "In der Ebene auf {target} fahren.",
-  "Hold {target}; floor it when the speed falls.": "{target} halten; Vollgas, wenn es langsamer wird.",
-  "Bring the truck to {start} and wait for the count-down.": "Auf {start} bringen und das Zählen abwarten.",
-  "The trace begins in a few seconds: {start} now.": "Gleich beginnt die Fahrkurve: jetzt {start}.",
-  "Keep inside the band.": "Im Band bleiben.",
-  "Drive up to {above}, then neutral and both feet away.": "Auf {above} fahren, dann Leerlauf und beide Füße weg.",
-  "Leave it in neutral: no pedal, no brake, until {stop}.": "Im Leerlauf lassen: kein Gas, keine Bremse, bis {stop}.",
-  "Keep away from the pedals; the figures are being worked out.": "Weg von den Pedalen; die Werte werden berechnet.",
-  "Idle, probe out of the stack: the meter's zero is read.": "Leerlauf, Sonde draußen: die Null des Messgeräts wird gelesen.",
-  "Put the probe into the stack. Stay in neutral.": "Sonde ins Auspuffrohr. Im Leerlauf bleiben.",
-  "Idle for {idle} before snap {snap}.": "{idle} Standgas vor Gasstoß {snap}.",
-  "Snap {snap}: floor it at once, hold to the governor 1 to 4 s, let go.": "Gasstoß {snap}: auf einmal Vollgas, 1 bis 4 s an der Abregelung, loslassen.",
-  "Take the probe out of the stack.": "Sonde aus dem Auspuffrohr nehmen.",
-  "Idle, probe out: the meter's zero is read again.": "Leerlauf, Sonde draußen: die Null wird noch einmal gelesen.",
-  // why a run is void
-  "The tyres slipped on the rolls, or the ratio changed.": "Die Reifen rutschten auf den Rollen, oder die Übersetzung änderte sich.",
-  "The truck all but stopped on the hill.": "Das Fahrzeug blieb am Berg fast stehen.",
-  "The rig could not give the road's force all the time.": "Der Prüfstand konnte die Kraft der Straße nicht immer geben.",
-  "The speed rose during the coast.": "Beim Ausrollen wurde es schneller.",
-  "The rolls all but stopped under load.": "Die Rollen blieben unter Last fast stehen.",
-  "The rolls turned: the truck was not in neutral.": "Die Rollen drehten: das Fahrzeug war nicht im Leerlauf.",
-  "No three snaps in a row agreed.": "Keine drei Gasstöße hintereinander stimmten überein.",
-  "The pull did not rise and stay.": "Der Zug stieg nicht oder blieb nicht.",
-  "The pull at the start speed never became steady.": "Der Zug am Anfang wurde nie ruhig.",
-  "The pull fell away: the driver lifted, or the engine was cut.": "Der Zug fiel weg: Gas weggenommen, oder der Motor wurde gedrosselt.",
-  "The end speed was never reached.": "Die Enddrehzahl wurde nie erreicht.",
-  "Outside the band for more than 2.0 s at once.": "Länger als 2,0 s am Stück außerhalb des Bands.",
-  "The absorbers could not give the load.": "Die Bremsen konnten die Last nicht geben.",
-  "The absorbers could not hold the speed.": "Die Bremsen konnten die Geschwindigkeit nicht halten.",
-  "The absorbers could not take what the rate needed.": "Die Bremsen konnten nicht nehmen, was der Anstieg brauchte.",
-  "Ease the pedal: {rotors} is near its heat limit.": "Weniger Gas: {rotors} ist nahe an der Wärmegrenze.",
-  "Lift off and let the rotors turn slowly with the fans running.": "Gas weg; Rotoren langsam drehen lassen, die Lüfter laufen.",
-  "Point {point} did not settle in {time}.": "Punkt {point} kam in {time} nicht zur Ruhe.",
-  "The coast took longer than {time}.": "Das Ausrollen dauerte länger als {time}.",
-  "Nobody floored the pedal within {time}.": "Niemand gab innerhalb von {time} Vollgas.",
+// unit as sent: quantity, factor to SI, offset to SI
+const UNITS = {
+  "km/h": ["speed", 1 / 3.6, 0], "m/s": ["speed", 1, 0], N: ["force", 1, 0], kW: ["power", 1000, 0],
+  kg: ["mass", 1, 0], kPa: ["pressure", 1000, 0], degC: ["temperature", 1, 273.15], "°C": ["temperature", 1, 273.15],
+};
+const UNIT = "km\\/h|m\\/s|kW|kPa|kg|degC|°C|N";
+const HOLE = new RegExp(`\\{(\\d)\\}(?: (${UNIT})(?![\\w/]))?`, "g");
+const FIGURE = new RegExp(`^([+−-]?[\\d,.]+)\\s?(${UNIT}|rpm|s|min|h|%)?$`);
+const MOST_KEPT = 400;
+
+// values that are words
+const WORDS = {
+  standstill: "Stillstand", parked: "geparkt", ready: "bereit", loaded: "belastet", easing: "beim Entlasten", tripped: "ausgelöst",
+  above: "über", below: "unter", somebody: "jemandem", "no vehicle": "keinem Fahrzeug", watch: "zusehen", operate: "bedienen", maintain: "verwalten",
+  before: "vorher", after: "nachher", "before the change": "vor der Änderung", "after the change": "nach der Änderung",
+  "a road load": "einen Fahrwiderstand", "nothing but losses": "nichts als die Verluste", "a route": "eine Strecke", "a speed trace": "einer Fahrkurve",
+  speed: "Geschwindigkeit", load: "Last", high: "zu viel", low: "zu wenig", trace: "Fahrkurve", route: "Strecke", grade: "Steigung",
+  refuse: "nicht starten", hold: "Last bleibt stehen", ease: "entlastet", trip: "ausgelöst", oil: "Öl", coolant: "Kühlmittel", rotor: "Rotor", rotors: "Rotoren",
 };
 
-const patterns = Object.entries(SENTENCES).map(([english, german]) => {
-  const names = [...english.matchAll(/\{(\w+)\}/g)].map((found) => found[1]);
-  const literal = english.split(/\{\w+\}/).map((part) => part.replace(/[.*+?^${}()|[\]\\]/g, "\\$&"));
-  return { english, german, names, form: new RegExp(`^${literal.join("(.+?)")}$`) };
-});
+let sentences = null; // null: not fetched
+let plain = new Map(); // sentences without values
+let patterns = [];
+const kept = new Map();
 
-/** A value as the reader wants it: units of choice, numbers by locale. */
-function value(text) {
-  const german = settings.get("language") === "de";
-  if (text === "standstill") return german ? "Stillstand" : text;
-  const parts = /^([\d,.−-]+)\s?(km\/h|rpm|N|s)?$/.exec(text);
-  if (!parts) return german ? text.replace(" of ", " von ") : text;
-  const figure = Number(parts[1].replaceAll(",", "").replace("−", "-"));
-  if (!Number.isFinite(figure)) return text;
-  if (parts[2] === "km/h") return `${number(toShown("speed", figure / 3.6), parts[1].includes(".") ? 1 : 0)} ${unitOf("speed")}`;
-  if (parts[2] === "N") return `${number(toShown("force", figure))} ${unitOf("force")}`;
-  return `${number(figure)}${parts[2] ? ` ${parts[2]}` : ""}`;
+const german = () => settings.get("language") === "de";
+
+function compile(table) {
+  sentences = table;
+  plain = new Map();
+  patterns = [];
+  for (const [english, translated] of Object.entries(table)) {
+    if (!english.includes("{")) {
+      plain.set(english, translated);
+      continue;
+    }
+    const literal = english.split(/\{\d\}/).map((part) => part.replace(/[.*+?^${}()|[\]\\]/g, "\\$&"));
+    patterns.push({ english, translated, weight: literal.join("").length, form: new RegExp(`^${literal.join("(.+?)")}$`) });
+  }
+  patterns.sort((a, b) => b.weight - a.weight); // the most telling first
 }
 
-/** A sentence of a running test in the reader's language and units. */
-export function said(text) {
-  const whole = (text ?? "").replace(/\u00a0/g, " ").trim();
-  for (const { english, german, names, form } of patterns) {
+/** Fetch the sentences when this reader needs them; resolves when `said` can use them. */
+export async function saidReady() {
+  if (sentences || (!german() && settings.get("units") === "metric")) return;
+  try {
+    compile((await import("../texts/de-sentences.js")).SENTENCES);
+    kept.clear();
+  } catch {
+    // the rig's computer is away: English as it came
+  }
+}
+
+/** A figure of a sentence in the reader's unit, with as many decimals as it was sent with. */
+function quantity(text, unit) {
+  const figure = Number(text.replaceAll(",", "").replace("−", "-"));
+  if (!Number.isFinite(figure)) return `${text} ${unit}`;
+  const decimals = /\.(\d+)$/.exec(text)?.[1].length ?? 0;
+  const known = UNITS[unit];
+  if (!known) return `${number(figure, decimals)}${unit ? ` ${unit}` : ""}`;
+  const [name, factor, offset] = known;
+  const [sign, digits] = [/^\+/.test(text) ? "+" : "", unit === "kPa" ? Math.max(decimals, 1) : decimals];
+  return `${sign}${number(toShown(name, figure * factor + offset), digits)} ${unitOf(name)}`;
+}
+
+/** A value as the reader wants it: a figure, a word, a name of the rig, a sentence within. */
+function value(text) {
+  const figure = FIGURE.exec(text);
+  if (figure) return quantity(figure[1], figure[2] ?? "");
+  if (/^(front|rear)(-(left|right))?$/.test(text)) return german() ? naturalName(text, false) : text;
+  if (german()) {
+    if (text in WORDS) return WORDS[text];
+    if (/^\d+ of \d+$/.test(text)) return text.replace(" of ", " von ");
+    const parts = text.split(", ");
+    if (parts.length > 1 && parts.every((part) => part.length < 40)) return parts.map(value).join(", ");
+  }
+  if (/^[a-z]+(_[a-z0-9]+)+$/.test(text)) return naturalName(text.replace(/_(k|pa|n|w|mps|radps)$/, ""), false);
+  return text.includes(" ") ? find(text) ?? text : text;
+}
+
+/** A sentence with its values in the reader's language and units; null when it is not known. */
+function find(whole) {
+  const exact = plain.get(whole);
+  if (exact !== undefined) return german() ? exact : whole;
+  for (const { english, translated, form } of patterns) {
     const found = form.exec(whole);
     if (found) {
-      const values = Object.fromEntries(names.map((name, index) => [name, value(found[index + 1])]));
-      return (settings.get("language") === "de" ? german : english).replace(/\{(\w+)\}/g, (_, name) => values[name]);
+      const text = german() ? translated : english;
+      const told = text.replace(HOLE, (_, index, unit) => (unit ? quantity(found[Number(index) + 1], unit) : value(found[Number(index) + 1])));
+      return told.charAt(0).toUpperCase() + told.slice(1);
     }
   }
-  return whole;
+  // a detail in brackets, and several sentences in one
+  const detailed = /^(.*?[.!?]) \(([^)]*)\)$/.exec(whole);
+  if (detailed) return `${find(detailed[1]) ?? detailed[1]} (${value(detailed[2])})`;
+  const several = whole.split(/(?<=[.!?]) (?=[A-Z'])/);
+  return several.length > 1 ? several.map((one) => find(one) ?? one).join(" ") : null;
+}
+
+/** A sentence of the rig's computer in the reader's language and units. */
+export function said(text) {
+  const whole = (text ?? "").replace(/\u00a0/g, " ").trim();
+  if (!sentences || !whole) return whole;
+  const key = `${settings.get("language")}|${settings.get("units")}|${whole}`;
+  if (!kept.has(key)) {
+    if (kept.size > MOST_KEPT) kept.clear();
+    kept.set(key, find(whole) ?? whole);
+  }
+  return kept.get(key);
 }

@@ -5,6 +5,7 @@ import { get } from "../api.js";
 import { Chart } from "../components/chart.js";
 import { runsNav } from "../components/subnav.js";
 import { el, mark, setText } from "../dom.js";
+import { said } from "../kinds/said.js";
 import { t, tOr } from "../texts.js";
 import { dateTime } from "../units.js";
 import { labelOf } from "../words.js";
@@ -48,7 +49,7 @@ export default class ConsistencyView {
     const title = labelOf(tOr(`figure.${quantity}`, quantity.replaceAll("_", " ")));
     this.body.replaceChildren(
       el("p", { className: steady ? "gain-says" : "gain-says problem" }, mark(steady ? "done" : "caution"), " ", t(steady ? "consistency.steady" : "consistency.moved")),
-      ...chart.findings.map((found) => el("p", {}, el("b", { text: `${found.index + 1}. ${dateTime(stamp(runs[found.index]))}: ` }), tOr(`consistency.${found.rule.replaceAll(" ", "-")}`, found.text))),
+      ...chart.findings.map((found) => el("p", {}, el("b", { text: `${found.index + 1}. ${dateTime(stamp(runs[found.index]))}: ` }), tOr(`consistency.${found.rule.replaceAll(" ", "-")}`, said(found.text)))),
     );
     const places = chart.values.map((_, index) => index + 1);
     await this.add({ title, unit, x: places, xUnit: "", xTitle: t("consistency.run"), height: 280,
@@ -59,7 +60,7 @@ export default class ConsistencyView {
       ] });
     await this.add({ title: t("consistency.sums"), unit, x: places, xUnit: "", xTitle: t("consistency.run"), height: 180, zero: true, spread: true,
       series: [{ label: t("consistency.up"), value: chart.high_sums, style: 1 }, { label: t("consistency.down"), value: chart.low_sums, style: 2 }, { label: t("consistency.decision"), value: flat(chart.decision), style: 4 }] });
-    for (const one of left) this.body.append(el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: one.why }) }));
+    for (const one of left) this.body.append(el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) }));
   }
 
   async add(options) {

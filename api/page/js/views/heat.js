@@ -6,6 +6,7 @@ import { headroomKind, intervalMinutes, minutes } from "../components/headroom.j
 import { tightest } from "../components/headroom-chip.js";
 import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText, show } from "../dom.js";
+import { said } from "../kinds/said.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { DASH, number, shown, unitOf, withUnit } from "../units.js";
 
@@ -77,7 +78,7 @@ class RotorCard {
     this.put("energy", `${number(life.energy_j / 1e9, 2)} GJ`);
     this.put("warm", life.above_warn_s > 0 ? `${number(life.above_warn_s / 60, 1)} min` : t("heat.never"));
     this.put("trend", trend ? `${number(trend.per_year * 100, 1, true)} ± ${number(2 * trend.per_year_sigma * 100, 1)} %` : "");
-    this.due.replaceChildren(...kept.due.map((text) => el("p", { className: "problem", text })));
+    this.due.replaceChildren(...kept.due.map((text) => el("p", { className: "problem", text: said(text) })));
   }
 }
 

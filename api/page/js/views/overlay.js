@@ -5,6 +5,7 @@ import { get, post } from "../api.js";
 import { Chart, STYLES } from "../components/chart.js";
 import { runsNav } from "../components/subnav.js";
 import { el, mark, setText, show } from "../dom.js";
+import { said } from "../kinds/said.js";
 import { t, tOr } from "../texts.js";
 import { dateTime, number } from "../units.js";
 import { labelOf } from "../words.js";
@@ -128,8 +129,8 @@ export default class OverlayView {
       el("p", { className: "gain-says", text: t("gain.says", words) }),
       this.interval(overall),
       verdict === "not-proven" ? el("p", { text: more ? t("gain.more", { n: more }) : t("gain.nomore") }) : "",
-      ...found.warnings.map((text) => el("p", { className: "problem", text })),
-      ...found.left_out.map((one) => el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: one.why }) })),
+      ...found.warnings.map((text) => el("p", { className: "problem", text: said(text) })),
+      ...found.left_out.map((one) => el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) })),
     );
     if (found.per_bin.length > 1) {
       const chart = new Chart({

@@ -122,7 +122,7 @@ export default class RunView {
     const corrected = result.correction && result.correction.rule !== "none";
     this.answer.replaceChildren(
       ...(result.valid ? [] : [el("p", { className: "verdict answer-asked" }, mark("caution"), t("run.void", { why: result.void.map((code) => tOr(`void.${code}`, said(code))).join("; ") }))]),
-      el("p", { className: "answer-asked" }, result.asked),
+      el("p", { className: "answer-asked" }, said(result.asked)),
       ...(main ? [item(main, "answer-main")] : []),
       ...rest.map((one) => item(one, "")),
       el("p", { className: "answer-asked", text: corrected ? t("run.corrected", { title: result.correction.title, factor: number(result.correction.factor, 4) }) : t("run.uncorrected") }),
@@ -284,12 +284,12 @@ export default class RunView {
       return [naturalName(name.replace(/_(k|pa)$/, "")), shown];
     });
     const rows = [
-      [t("run.vehicle"), run.vehicle], [t("rig.description"), run.rig_name], [t("run.ended"), run.reason], ...measured,
+      [t("run.vehicle"), run.vehicle], [t("rig.description"), run.rig_name], [t("run.ended"), said(run.reason)], ...measured,
     ].filter(([, value]) => value);
     this.left.append(el("section", { className: "card" }, el("h2", { text: t("run.details") }),
       el("table", { className: "pairs" }, el("tbody", {}, rows.map(([name, value]) => el("tr", {}, el("th", { scope: "row", text: name }), el("td", { text: value }))))),
-      ...(result?.limits ?? []).map((text) => el("p", { className: "soft", text })),
-      ...(result?.cautions ?? []).map((text) => el("p", { className: "soft", text }))));
+      ...(result?.limits ?? []).map((text) => el("p", { className: "soft", text: said(text) })),
+      ...(result?.cautions ?? []).map((text) => el("p", { className: "soft", text: said(text) }))));
   }
 
   leave() {

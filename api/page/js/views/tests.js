@@ -75,10 +75,12 @@ export default class TestsView {
     this.truck = truckFields.length ? el("fieldset", { className: "truck" }, el("legend", { text: t("plan.truck") }), el("p", { className: "soft", text: t("plan.truck.note") }), el("div", { className: "plan-fields" }, truckFields)) : null;
     const vehicle = el("input", { type: "text", autocomplete: "off", maxlength: "80", value: words.vehicle, list: "known-vehicles", id: "plan-vehicle" });
     vehicle.addEventListener("change", () => this.recall(vehicle.value.trim()));
-    const remark = el("input", { type: "text", autocomplete: "off", maxlength: "200", value: words.note, id: "plan-note" });
+    const remark = el("input", { type: "text", placeholder: t("plan.optional"), autocomplete: "off", maxlength: "200", value: words.note, id: "plan-note" });
     this.vehicle = vehicle;
     this.remark = remark;
     this.vehicleHint = el("small", {});
+    const onRolls = this.store.telemetry?.vehicle;
+    if (onRolls) vehicle.value = onRolls;
     const extra = inputs("", true);
     this.problem = el("p", { className: "problem", role: "alert" });
     this.duration = el("p", { className: "plan-length" });
@@ -93,7 +95,7 @@ export default class TestsView {
         el("div", { className: "plan-fields" }, inputs("", false)),
         this.truck,
         extra.length ? el("details", { className: "plan-more" }, el("summary", { text: t("plan.more") }), el("div", { className: "plan-fields" }, extra)) : null,
-        el("div", { className: "plan-words" }, el("label", { className: "field" }, t("plan.vehicle"), vehicle, this.vehicleHint), el("label", { className: "field" }, t("plan.note"), remark, el("small", { text: t("plan.optional") }))),
+        el("div", { className: "plan-words" }, el("label", { className: "field" }, t("plan.vehicle"), vehicle, this.vehicleHint), el("label", { className: "field" }, t("plan.note"), remark)),
         this.known,
       ),
       this.rehearsal.node,
@@ -167,7 +169,8 @@ export default class TestsView {
     if (this.truck) show(this.truck, asksTruck);
     words.vehicle = this.vehicle.value;
     words.note = this.remark.value;
-    setText(this.vehicleHint, t(asksTruck ? "plan.vehicle.needed" : "plan.optional"));
+    setText(this.vehicleHint, asksTruck ? t("plan.vehicle.needed") : "");
+    setAttr(this.vehicle, "placeholder", asksTruck ? null : t("plan.optional"));
     const { plan, problem } = makePlan(this.kind, this.typed);
     const nameless = asksTruck && !this.vehicle.value.trim() ? t("plan.wrong.vehicle") : "";
     setText(this.problem, problem ?? nameless);
@@ -204,6 +207,7 @@ export default class TestsView {
     let why = "";
     if (!ours) why = t("plan.why.helm");
     else if (!telemetry.acknowledged) why = t("plan.why.cautions");
+    else if (telemetry.vehicle && this.vehicle.value.trim() !== telemetry.vehicle) why = t("plan.why.vehicle", { name: telemetry.vehicle });
     else if (state === "parked") why = t("plan.why.ready");
     else if (state !== "ready") why = t("plan.blocked", { state: t(`state.${state}`) });
     setText(this.why, why);
