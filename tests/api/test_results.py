@@ -9,6 +9,7 @@ import math
 import re
 import shutil
 import tempfile
+import unicodedata
 from collections.abc import Iterator
 from html import escape
 from pathlib import Path
@@ -19,9 +20,10 @@ import pytest
 
 from api.comparing import compare, consistency, session_sigma
 from api.export import export
-from api.report.content import About, content_of
+from api.report.content import About, Subject, content_of
 from api.report.html import html_of
 from api.report.pdf import pdf_of
+from api.report.render import render_gain
 from api.store import garage
 from api.store.catalogue import Catalogue, NewRun, Note, Search
 from api.store.closing import close
@@ -31,6 +33,7 @@ from api.working import ReportJob, WorkError, work
 from daq.errors import RecordingError, Refused
 from daq.results.parquet import read_columns
 from daq.results.result import Result, Settings
+from daq.units import UnitSystem
 from tests.api.harness import Service
 from tests.api.recorded import RUN_ID, record_hold
 
@@ -177,10 +180,48 @@ def test_the_pdf_report_is_one_or_two_pages_with_the_answer_as_text(closed: Path
     assert "Cautions" in text
 
 
-def test_letters_the_typeface_lacks_do_not_stop_a_report(closed: Path) -> None:
+def pdf_text(body: bytes) -> str:
+    from pypdf import PdfReader
+
+    pages = PdfReader(io.BytesIO(body)).pages
+    assert 1 <= len(pages) <= 2
+    return re.sub(r"\s+", " ", " ".join(page.extract_text() for page in pages))
+
+
+@pytest.mark.parametrize("name", ["Грузовик 7", "Φορτηγό Δ", "Ťažký voz Đặng", "Cafe\u0301 d’été"])
+def test_names_in_latin_greek_and_cyrillic_stand_in_the_pdf(closed: Path, name: str) -> None:
+    content = content_of(read_evaluation(closed), about(vehicle=name, notes=(f"{name} came.",)))
+    text = pdf_text(pdf_of(content))
+    assert text.count(unicodedata.normalize("NFC", name)) == 2
+    assert "\ufffd" not in text
+
+
+def test_letters_no_typeface_has_are_marked_and_the_mark_is_explained(closed: Path) -> None:
     content = content_of(read_evaluation(closed), about(vehicle="Грузовик 卡车 \u0001"))
-    assert pdf_of(content).startswith(b"%PDF")
-    assert "Грузовик" in html_of(content)
+    text = pdf_text(pdf_of(content))
+    assert "Грузовик \ufffd\ufffd \ufffd" in text
+    assert "stands for letters" in text
+    assert "卡车" in html_of(content)
+
+
+def test_a_report_speaks_the_units_of_its_reader(closed: Path) -> None:
+    """The figures are the same: 1 hp is 550 ft.lbf/s, 1 lbf 4.4482216152605 N."""
+    result = read_evaluation(closed)
+    plan = {"kind": "steady-hold", "seconds": 6.0, "speed_mps": 26.8224}  # 60 mph
+    us = content_of(result, about(units=UnitSystem.US, plan=plan))
+    metric = content_of(result, about(plan=plan))
+    assert us.asked == "Hold 60.0 mph for 6 s."
+    for content, unit, watt in ((us, "hp", 745.6998715822702), (metric, "kW", 1000.0)):
+        found = re.search(rf"Mean wheel power ([\d.]+) ± [\d.]+ {unit}", content.answer)
+        assert found is not None
+        figure = result.figure("mean_power")
+        assert figure is not None
+        assert float(found[1]) == pytest.approx((figure.value or 0.0) / watt, abs=0.06)
+    page = html_of(us)
+    assert not re.search(r"\d (kW|N·m|km/h|°C|kPa|N)\b", page)
+    assert "Wheel power, hp" in page
+    assert "°F" in dict(us.conditions)["Air temperature"]
+    assert "hp" in pdf_text(pdf_of(us))
 
 
 def test_a_void_run_says_so_above_its_charts(closed: Path) -> None:
@@ -369,6 +410,20 @@ def test_a_gain_is_found_with_its_interval(campaign: Path) -> None:
     assert again.verdict == "lost"
 
 
+@pytest.mark.parametrize("units", list(UnitSystem))
+def test_a_comparison_is_a_report_with_the_verdict_first(campaign: Path, units: UnitSystem) -> None:
+    subject = Subject("Two", "Ada", "Rig", ("2026-01-01T00:00:00+00:00",), ("b: wet",), units)
+    page = render_gain(campaign, BEFORE, AFTER, "html", subject).decode()
+    assert page.index("Gained: +3.0 %") < page.index("<svg") < page.index("Limits of the method")
+    assert ("mph" if units is UnitSystem.US else "km/h") in page
+    assert "Two · Ada" in page
+    assert "three" not in page or "3 times before" in page
+    text = pdf_text(render_gain(campaign, BEFORE, AFTER, "pdf", subject))
+    assert "Gained: +3.0 %" in text
+    with pytest.raises(Refused, match="no report form"):
+        render_gain(campaign, BEFORE, AFTER, "docx", subject)
+
+
 def test_the_same_truck_twice_is_not_proven(campaign: Path) -> None:
     found = compare(campaign, BEFORE[:2], [BEFORE[2], AFTER[0]])
     assert found.verdict == "not proven"
@@ -445,6 +500,9 @@ async def test_result_report_and_export_by_http(with_run: Service, data: Path) -
         assert "Steady hold" in page.text
         pdf = await browser.get(f"/api/runs/{RUN_ID}/report", params={"form": "pdf"})
         assert pdf.content.startswith(b"%PDF")
+        us = await browser.get(f"/api/runs/{RUN_ID}/report", params={"units": "us"})
+        assert "hp (95 % interval)" in us.text
+        assert (await browser.get(f"/api/runs/{RUN_ID}/report?units=x")).status_code == 422
         table = await browser.get(
             f"/api/runs/{RUN_ID}/export", params={"form": "csv", "columns": "power_w"}
         )
@@ -489,5 +547,21 @@ async def test_vehicles_and_sets_by_http(with_run: Service) -> None:
 
 async def test_comparing_by_http_needs_known_runs(with_run: Service) -> None:
     async with with_run.browser() as browser:
-        answer = await browser.post("/api/compare", json={"before": BEFORE, "after": AFTER})
-        assert (answer.status_code, answer.json()["code"]) == (404, "no-run")
+        for address in ("/api/compare", "/api/compare/report"):
+            answer = await browser.post(address, json={"before": BEFORE, "after": AFTER})
+            assert (answer.status_code, answer.json()["code"]) == (404, "no-run")
+
+
+async def test_a_comparison_is_reported_by_http(
+    with_run: Service, closed: Path, data: Path
+) -> None:
+    result = read_evaluation(closed)
+    for run_id in (*BEFORE, *AFTER):
+        with_run.context.keeper.catalogue.begin_run(new_run(run_id, vehicle="Two"))
+        (data / "runs" / run_id).mkdir()
+        write_evaluation(data / "runs" / run_id, 1, result)
+    async with with_run.browser() as browser:
+        asked = {"before": BEFORE, "after": AFTER}
+        answer = await browser.post("/api/compare/report?form=pdf&units=us", json=asked)
+        assert answer.status_code == 200
+        assert "Not proven" in pdf_text(answer.content)
