@@ -15,6 +15,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -42,6 +43,7 @@ ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+CLIENT = "browser-tests"  # who asks by `ask`
 WIDE, TALL, PHONE = (1180, 820), (820, 1180), (390, 844)
 SIZES = {"landscape": WIDE, "portrait": TALL, "phone": PHONE}
 
@@ -57,7 +59,7 @@ def ask(url: str, body: dict[str, Any] | None = None) -> Any:
     request = urllib.request.Request(
         url,
         None if body is None else json.dumps(body).encode(),
-        {"Content-Type": "application/json", "Drumlin-Client": "browser-tests"},
+        {"Content-Type": "application/json", "Drumlin-Client": CLIENT},
     )
     with urllib.request.urlopen(request, timeout=10) as answer:
         return json.loads(answer.read() or b"null")
@@ -125,7 +127,7 @@ class Stand(Served):
             state="parked", silent=False, frozen=False, link_dead=False, loop_up=True,
             refuse_sockets=False, faults=[], cause="", acknowledged=False, vehicle="",
             holder="", name="", asked_by="", surge=0.0, rotor_unknown=False, suspect_cell=False,
-            missing_engine=False, role="maintain", posts=[], kind="steady-hold",
+            missing_engine=False, role="maintain", campaign="", posts=[], kind="steady-hold",
         )  # fmt: skip
 
     def posts(self) -> list[str]:
@@ -154,6 +156,36 @@ class Demo(Served):
     def state(self) -> dict[str, Any]:
         found: dict[str, Any] = ask(f"{self.address}/api/state")
         return found
+
+    def order(self, path: str, body: dict[str, Any] | None = None) -> dict[str, Any]:
+        """A command of the person at the helm, who is `CLIENT`."""
+        found: dict[str, Any] = ask(f"{self.address}/api/{path}", body or {})
+        return found
+
+    @contextlib.contextmanager
+    def helm(self) -> Iterator[None]:
+        """At the helm as `CLIENT`, kept whatever a starved browser does."""
+        done = threading.Event()
+
+        def keep() -> None:
+            while not done.wait(0.5):
+                with contextlib.suppress(OSError):
+                    self.order("helm/keep")
+
+        self.order("helm/take", {"name": "demo"})
+        keeper = threading.Thread(target=keep)
+        keeper.start()
+        try:
+            yield
+        finally:
+            done.set()
+            keeper.join()
+
+    def make_ready(self, vehicle: str = "") -> None:
+        """From parked to ready, by command."""
+        until("zeros", lambda: self.order("zero"), 60)
+        self.order("acknowledge", {"vehicle": vehicle})
+        until("the rig to be ready", lambda: self.order("ready"), 60)
 
 
 def child_of(demo: Demo, words: str) -> psutil.Process:
@@ -223,12 +255,17 @@ class Tablet:
 
     def __init__(self, browser: Browser, address: str, **options: Any) -> None:
         self.address = address
+        client = options.pop("client", "")
         size = options.pop("size", WIDE)
         options.setdefault("locale", "en-GB")
         options.setdefault("service_workers", "block")
         self.context: BrowserContext = browser.new_context(
             viewport={"width": size[0], "height": size[1]}, **options
         )
+        if client:  # this tablet is somebody we know
+            self.context.add_init_script(
+                f"sessionStorage.setItem('drumlin.client', {json.dumps(client)})"
+            )
         self.page: Page = self.context.new_page()
         self.complaints: list[str] = []
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))

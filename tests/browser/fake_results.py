@@ -184,3 +184,13 @@ def proving() -> ProvingView:
 def encoded(value: Any) -> bytes:
     """JSON as the service sends it."""
     return msgspec.json.encode(value)
+
+
+def evaluations(run_id: str) -> list[dict[str, Any]]:
+    return [
+        {
+            "run_id": run_id, "number": 1, "at": "2026-11-25T08:44:00Z", "who": "",
+            "version": "0.1", "settings": {"rule": "none"}, "valid": True,
+            "answer": "Inside the band all the way.",
+        }
+    ]  # fmt: skip

@@ -20,6 +20,9 @@ from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
 
+from api import pairing
+from api.guard import CONTENT_SECURITY_POLICY
+from api.routes_results import NewEvaluation
 from control.telemetry import (
     AbsorberView,
     FaultView,
@@ -32,16 +35,12 @@ from control.telemetry import (
 from daq.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
 from daq.rig import load_rig
-from tests.browser import fake_results
+from tests.browser import fake_campaign, fake_results
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "api" / "page"
 RIG = load_rig(ROOT / "rigs" / "tarnhow.toml")
 NAN = float("nan")
-POLICY = (
-    "default-src 'self'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; "
-    "connect-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'"
-)
 
 
 class Scene:
@@ -79,6 +78,7 @@ class Scene:
         self.runs = 3
         self.kind = "steady-hold"  # of the test that runs
         self.role = "maintain"
+        self.campaign = ""  # stage of the campaign in hand
 
     def now(self) -> float:
         if self.frozen or self.link_dead:
@@ -403,7 +403,7 @@ def build(scene: Scene | None = None) -> FastAPI:
     @app.middleware("http")
     async def strict_policy(request: Request, call_next: Any) -> Response:
         response: Response = await call_next(request)
-        response.headers["Content-Security-Policy"] = POLICY
+        response.headers["Content-Security-Policy"] = CONTENT_SECURITY_POLICY
         response.headers["Cache-Control"] = "no-cache"
         return response
 
@@ -431,6 +431,8 @@ def build(scene: Scene | None = None) -> FastAPI:
     @app.get("/fake")
     async def posts() -> dict[str, Any]:
         return {"posts": scene.posts}
+
+    app.include_router(fake_campaign.routes(scene, fake_results.comparison([], [])))
 
     @app.get("/api/rig")
     async def rig() -> Response:
@@ -496,6 +498,23 @@ def build(scene: Scene | None = None) -> FastAPI:
             and (not tag or tag in run["tags"])
         ]
         return JSONResponse({"runs": found, "next": ""})
+
+    @app.get("/api/runs/{run_id}/evaluations")
+    async def evaluations(run_id: str) -> JSONResponse:
+        return JSONResponse({"evaluations": fake_results.evaluations(run_id)})
+
+    @app.post("/api/runs/{run_id}/evaluations")
+    async def evaluate(run_id: str, request: Request) -> JSONResponse:
+        scene.posts.append("evaluate")
+        msgspec.json.decode(await request.body(), type=NewEvaluation)  # as the service reads it
+        return JSONResponse({"number": 2})
+
+    @app.post("/api/pairing-codes")
+    async def pairing_code(request: Request) -> JSONResponse:
+        link = "https://rig.example/#/pair/ABCDEFGH"
+        drawn = pairing.svg(link)
+        told = {"role": (await request.json())["role"], "expires_in_s": 300.0, "link": link}
+        return JSONResponse({"code": "ABCDEFGH", "qr_svg": drawn, **told}, 201)
 
     @app.get("/api/runs/{run_id}/result")
     async def result(run_id: str) -> Response:

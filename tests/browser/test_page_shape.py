@@ -22,7 +22,7 @@ RUN = "runs/20261125-084000-mad0"
 OVER = "overlay/20261125-084000-mad0,20261125-083700-mad1"
 VIEWS = [
     "rolls", "tests", "runs", RUN, OVER, "vehicles", "consistency", "rig", "heat", "proving",
-    "driver", "people",
+    "driver", "people", "campaign", "campaign/20261125-083000-camp",
 ]  # fmt: skip
 TRIPPED = {
     "state": "tripped",
@@ -44,7 +44,7 @@ LEAST_TARGET_PX = 48
 def test_ease_off_is_in_sight_and_uncovered_on_every_page(
     stand: Any, tablets: Any, size: str, language: str
 ) -> None:
-    stand.scene(state="loaded", acknowledged=True)
+    stand.scene(state="loaded", acknowledged=True, campaign="change")
     tablet = tablets(stand.address, size=SIZES[size], locale=language)
     for view in VIEWS:
         tablet.open(view)
@@ -96,7 +96,7 @@ def test_no_text_is_cut_off_at_the_rolls(stand: Any, tablets: Any, size: str) ->
 
 @pytest.mark.parametrize("size", SIZES)
 def test_every_target_fits_a_gloved_thumb(stand: Any, tablets: Any, size: str) -> None:
-    stand.scene(state="ready", acknowledged=True)
+    stand.scene(state="ready", acknowledged=True, campaign="change")
     tablet = tablets(stand.address, size=SIZES[size]).open()
     tablet.take_helm()
     small: list[Any] = []
@@ -122,7 +122,8 @@ def test_axe_finds_nothing_serious(stand: Any, tablets: Any, scheme: str, scene:
     if scene == "tripped":
         stand.scene(**TRIPPED)
     else:
-        stand.scene(state="loaded" if scene != "sheet" else "parked", acknowledged=scene != "sheet")
+        state = "loaded" if scene != "sheet" else "parked"
+        stand.scene(state=state, acknowledged=scene != "sheet", campaign="waiting")
     tablet = tablets(stand.address, color_scheme=scheme)
     findings: list[str] = []
     looked = {"loaded": VIEWS, "tripped": ["rolls", "rig", "driver"]}

@@ -250,7 +250,9 @@ def test_a_run_opens_with_its_answer_then_curves_with_bands_and_flags(
     page.locator(".curve canvas").nth(3).wait_for(timeout=20_000)
     assert page.locator(".legend li").count() >= 4
     assert "least" not in page.locator(".curves").text_content()
-    assert page.get_by_role("link", name="PDF").get_attribute("href").endswith("form=pdf")
+    assert (
+        page.get_by_role("link", name="PDF").get_attribute("href").endswith("form=pdf&units=metric")
+    )
     top = page.evaluate("document.querySelector('.answer').getBoundingClientRect().top")
     assert top < page.evaluate("document.querySelector('.curves').getBoundingClientRect().top")
     assert not tablet.complaints

@@ -4,14 +4,14 @@
 import { said, saidReady } from "./kinds/said.js";
 import { clientId } from "./settings.js";
 
-async function request(method, path, body, timeoutMs) {
+async function request(method, path, body, timeoutMs, asFile = false) {
   let response;
   try {
     response = await fetch(path, {
       method,
       headers: {
         "Drumlin-Client": clientId(),
-        Accept: "application/json",
+        Accept: asFile ? "*/*" : "application/json",
         ...(body === undefined ? {} : { "Content-Type": "application/json" }),
       },
       body: body === undefined ? undefined : JSON.stringify(body),
@@ -21,6 +21,7 @@ async function request(method, path, body, timeoutMs) {
   } catch {
     return { ok: false, status: 0, problem: { code: "no-answer" } };
   }
+  if (response.ok && asFile) return { ok: true, status: response.status, blob: await response.blob() };
   let data = null;
   try {
     data = await response.json();
@@ -41,6 +42,9 @@ export const post = (path, body, timeoutMs = 3000) => request("POST", path, body
 export const put = (path, body, timeoutMs = 5000) => request("PUT", path, body, timeoutMs);
 
 export const remove = (path, timeoutMs = 5000) => request("DELETE", path, undefined, timeoutMs);
+
+/** An answer that is a document, as a blob. */
+export const postFile = (path, body, timeoutMs = 30_000) => request("POST", path, body, timeoutMs, true);
 
 /** Ease off: three quick tries, because it matters; resolves with the last answer. */
 export async function easeOff() {

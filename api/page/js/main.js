@@ -25,6 +25,7 @@ const TABS = ["rolls", "tests", "runs", "rig", "driver", "people"];
 const PAGES = {
   rolls: { tab: "rolls", view: RollsView },
   tests: { tab: "tests", load: () => import("./views/tests.js") },
+  campaign: { tab: "tests", load: () => import("./views/campaign.js") },
   runs: { tab: "runs", load: () => import("./views/runs.js"), one: () => import("./views/run.js") },
   find: { tab: "runs", load: () => import("./views/runs.js") },
   vehicles: { tab: "runs", load: () => import("./views/vehicles.js") },
@@ -35,6 +36,7 @@ const PAGES = {
   proving: { tab: "rig", load: () => import("./views/proving.js") },
   driver: { tab: "driver", load: () => import("./views/driver.js") },
   people: { tab: "people", load: () => import("./views/people.js") },
+  pair: { tab: "rolls", load: () => import("./views/sign-in.js") },
   "sign-in": { tab: "rolls", load: () => import("./views/sign-in.js") },
 };
 
@@ -73,8 +75,9 @@ let turn = 0;
 
 /** Show the page of the address; `again` builds it anew (language, units) and keeps an open sheet. */
 async function route(again = false) {
-  const [asked = "rolls", id = ""] = location.hash.replace(/^#\/?/, "").split("/");
-  const name = store.denied ? "sign-in" : asked in PAGES ? asked : "rolls";
+  const [asked = "rolls", rest = ""] = location.hash.replace(/^#\/?/, "").split("/");
+  const name = store.denied && asked !== "pair" ? "sign-in" : asked in PAGES ? asked : "rolls";
+  const id = name === "sign-in" ? "" : rest; // what belongs to another page is no code
   const key = `${name}/${id}`;
   if (key === viewKey && again !== true) return;
   if (again !== true) closeSheet();

@@ -1,4 +1,4 @@
-// Pages within a tab: runs with their vehicles and comparisons, the rig with its heat and proving.
+// Pages within a tab: a test or a campaign, runs with their vehicles and comparisons, the rig with its heat and proving.
 
 import { el } from "../dom.js";
 import { t } from "../texts.js";
@@ -8,4 +8,5 @@ function subnav(names, current) {
 }
 
 export const runsNav = (current) => subnav(["runs", "overlay", "vehicles", "consistency"], current);
+export const testsNav = (current) => subnav(["tests", "campaign"], current);
 export const rigNav = (current) => subnav(["rig", "heat", "proving"], current);

@@ -7,6 +7,12 @@ import { number, toShown, toSi, unitOf } from "../units.js";
 
 const METRIC = () => settings.get("units") === "metric";
 const kept = new Map(); // what was typed, per kind, until the page is left
+export const words = { vehicle: "", note: "" }; // typed for whichever test comes next
+let chosen = "steady-hold";
+export const lastKind = () => chosen;
+export const chooseKind = (kind) => {
+  chosen = kind;
+};
 
 /** A number field. `quantity` decides its unit; `start` is in that unit: [metric, US]. */
 const field = (name, quantity, start, low, high, more = {}) => ({ name, quantity, start, low, high, ...more });

@@ -1,13 +1,14 @@
-// Runs over each other, and before against after: the verdict first, then the curves. A difference
-// counts as gained or lost only when its whole interval lies on one side of zero.
+// Runs over each other, and before against after: the verdict first, then the curves.
 
-import { get, post } from "../api.js";
+import { get, post, postFile } from "../api.js";
 import { Chart, STYLES } from "../components/chart.js";
+import { writeGain } from "../components/gain-card.js";
+import { noteAnswer } from "../components/notes.js";
 import { runsNav } from "../components/subnav.js";
-import { el, mark, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { el, show } from "../dom.js";
+import { settings } from "../settings.js";
 import { t, tOr } from "../texts.js";
-import { dateTime, number } from "../units.js";
+import { dateTime } from "../units.js";
 import { labelOf } from "../words.js";
 
 const SIDES = ["before", "after", "only"];
@@ -27,8 +28,6 @@ export function onto(places, curve, column) {
     return wide === 0 ? a : a + ((b - a) * (place - x[at])) / wide;
   });
 }
-
-const percent = (share) => number(share * 100, 1, true);
 
 export default class OverlayView {
   constructor({ id }) {
@@ -114,49 +113,27 @@ export default class OverlayView {
       this.gain.replaceChildren(el("p", { className: "problem", text: answer.problem?.detail ?? t("answer.silent") }), el("p", { className: "soft", text: answer.problem?.remedy ?? "" }));
       return;
     }
-    await this.writeGain(answer.data);
+    this.gainChart?.destroy();
+    this.gainChart = await writeGain(this.gain, answer.data);
+    this.addReport(before, after);
   }
 
-  async writeGain(found) {
-    const { overall } = found;
-    const verdict = found.verdict.replaceAll(" ", "-");
-    const words = { change: percent(overall.change), low: percent(overall.low), high: percent(overall.high), level: number(found.level * 100) };
-    const more = found.more_repeats ?? null;
-    this.gain.dataset.verdict = verdict;
-    const shape = mark(verdict === "gained" ? "loaded" : verdict === "lost" ? "easing" : "unknown");
-    this.gain.replaceChildren(
-      el("p", { className: "gain-verdict" }, shape, t(`gain.${verdict}`)),
-      el("p", { className: "gain-says", text: t("gain.says", words) }),
-      this.interval(overall),
-      verdict === "not-proven" ? el("p", { text: more ? t("gain.more", { n: more }) : t("gain.nomore") }) : "",
-      ...found.warnings.map((text) => el("p", { className: "problem", text: said(text) })),
-      ...found.left_out.map((one) => el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) })),
-    );
-    if (found.per_bin.length > 1) {
-      const chart = new Chart({
-        title: t("gain.over"), unit: "1", x: found.per_bin.map((one) => one.x), xUnit: found.x_unit, xTitle: labelOf(found.x_name), height: 200, zero: true,
-        series: [{ label: t("gain.change"), value: found.per_bin.map((one) => one.change), low: found.per_bin.map((one) => one.low), high: found.per_bin.map((one) => one.high) }],
-      });
-      this.charts.push(chart);
-      this.gain.append(chart.node);
-      await chart.draw();
-    }
-  }
-
-  /** The interval as a bar beside zero: where it lies is the verdict. */
-  interval({ change, low, high }) {
-    const reach = Math.max(Math.abs(low), Math.abs(high), 0.005) * 1.25;
-    const at = (share) => `${50 + (share / reach) * 50}%`;
-    const [zero, range, middle] = ["interval-zero", "interval-range", "interval-mid"].map((className) => el("i", { className }));
-    zero.style.left = "50%";
-    range.style.left = at(low);
-    range.style.width = `${((high - low) / reach) * 50}%`;
-    middle.style.left = at(change);
-    return el("div", { className: "interval", role: "img", "aria-label": t("gain.says", { change: percent(change), low: percent(low), high: percent(high), level: "95" }) }, el("i", { className: "interval-axis" }), zero, range, middle);
+  /** The same comparison as a report in the reader's units. */
+  addReport(before, after) {
+    const open = (form) => async () => {
+      const units = settings.get("units");
+      const answer = await postFile(`/api/compare/report?form=${form}&units=${units}`, { before, after });
+      if (!noteAnswer(answer)) return;
+      const address = URL.createObjectURL(answer.blob);
+      el("a", { href: address, download: `before-and-after.${form}` }).click();
+      setTimeout(() => URL.revokeObjectURL(address), 60_000);
+    };
+    this.gain.append(el("div", { className: "row" }, el("button", { type: "button", text: t("run.report"), onclick: open("html") }), el("button", { type: "button", text: "PDF", onclick: open("pdf") })));
   }
 
   leave() {
     this.gone = true;
+    this.gainChart?.destroy();
     for (const chart of this.charts) chart.destroy();
   }
 }

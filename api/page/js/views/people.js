@@ -4,7 +4,7 @@
 import { get, post, remove } from "../api.js";
 import { holdButton } from "../components/hold.js";
 import { noteAnswer } from "../components/notes.js";
-import { el } from "../dom.js";
+import { el, show } from "../dom.js";
 import { t } from "../texts.js";
 import { dateTime } from "../units.js";
 
@@ -76,6 +76,8 @@ export default class PeopleView {
   showPairing() {
     const out = el("p", { className: "pair-code figure", role: "status" });
     const until = el("p", { className: "soft" });
+    const drawn = el("img", { className: "pair-qr hidden", alt: t("people.qr") });
+    const link = el("p", { className: "soft pair-link" });
     const buttons = ROLES.map((role) =>
       el("button", {
         type: "button",
@@ -84,11 +86,14 @@ export default class PeopleView {
           const made = await post("/api/pairing-codes", { role });
           if (!noteAnswer(made)) return;
           out.textContent = made.data.code;
+          show(drawn, Boolean(made.data.qr_svg));
+          if (made.data.qr_svg) drawn.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(made.data.qr_svg)}`;
+          link.textContent = made.data.link ? `${t("people.scan")} ${new URL(made.data.link).host}` : t("people.unreachable");
           until.textContent = t("people.code.until", { role: t(`role.${role}`), n: Math.round(made.data.expires_in_s / 60) });
         },
       }),
     );
-    this.pair.replaceChildren(el("h2", { text: t("people.code") }), el("p", { className: "soft", text: t("people.code.lead") }), el("div", { className: "row" }, buttons), out, until);
+    this.pair.replaceChildren(el("h2", { text: t("people.code") }), el("p", { className: "soft", text: t("people.code.lead") }), el("div", { className: "row" }, buttons), el("div", { className: "pair-show" }, el("div", {}, out, until, link), drawn));
   }
 
   async readTokens() {

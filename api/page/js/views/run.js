@@ -3,9 +3,11 @@
 
 import { get, post, put } from "../api.js";
 import { Chart } from "../components/chart.js";
+import { evaluationsCard } from "../components/evaluations.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { el, mark, setText } from "../dom.js";
 import { said } from "../kinds/said.js";
+import { settings } from "../settings.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { clockTime, dateTime, number, quantityOf, toShown, unitOf, withUnit } from "../units.js";
 import { figureText, labelOf } from "../words.js";
@@ -78,25 +80,39 @@ export default class RunView {
       setTimeout(() => !this.gone && this.read(), 1500);
       return;
     }
-    const whole = await get(`${this.path}/result`);
+    this.run = run;
+    await this.showResult();
+  }
+
+  /** Show the newest evaluation, or the one of that number. */
+  async showResult(number = null) {
+    const { run } = this;
+    const whole = await get(`${this.path}/result${number ? `?number=${number}` : ""}`);
     if (this.gone) return;
     const result = whole.ok ? whole.data : run.result;
-    this.writeTools();
+    for (const chart of this.charts.splice(0)) chart.destroy();
+    for (const part of [this.left, this.right, this.curves]) part.replaceChildren();
+    this.writeTools(number);
     this.writeAnswer(result);
     this.flags = (result?.flags ?? []).map((flag, index) => ({ ...flag, number: index + 1 }));
     this.writeFlags();
     this.writeRun(run);
+    this.right.append(evaluationsCard(this.path, result?.made, this.store.role !== "watch", (wanted) => {
+      document.getElementById("main").scrollTop = 0;
+      this.showResult(wanted);
+    }));
     this.writeWhy(result);
     this.writeConditions(run, result);
     await this.writeCurves(result?.curves ?? []);
     await this.writeChannels();
   }
 
-  writeTools() {
+  writeTools(number) {
     const link = (form, path) => el("a", { className: "button", href: `${this.path}/${path}`, target: "_blank", rel: "noopener", text: form });
+    const which = `&units=${settings.get("units")}${number ? `&number=${number}` : ""}`;
     const files = el("details", { className: "files" }, el("summary", { text: t("run.export") }),
       el("div", { className: "files-list" }, ["csv", "parquet", "mdf4"].map((form) => el("a", { className: "button", href: `${this.path}/export?form=${form}`, download: "", text: form.toUpperCase() }))));
-    this.tools.replaceChildren(link(t("run.report"), "report?form=html"), link("PDF", "report?form=pdf"), files);
+    this.tools.replaceChildren(link(t("run.report"), `report?form=html${which}`), link("PDF", `report?form=pdf${which}`), files);
   }
 
   writeAnswer(result) {
@@ -130,9 +146,9 @@ export default class RunView {
   }
 
   writeFlags() {
+    this.flagged.classList.toggle("hidden", !this.flags.length);
     if (!this.flags.length) return;
     const where = (flag) => (flag.from_s === null || flag.from_s === undefined ? "" : ` · ${clockTime(flag.from_s)}${flag.to_s && flag.to_s - flag.from_s > 1 ? `–${clockTime(flag.to_s)}` : ""}`);
-    this.flagged.classList.remove("hidden");
     this.flagged.replaceChildren(
       el("h2", { text: t("run.flags") }),
       el("ol", { className: "flags" }, this.flags.map((flag) => el("li", { "data-voids": flag.voids ? "yes" : null },

@@ -1,4 +1,5 @@
 // Shown when this tablet may not even watch: pair it with a short code from somebody who maintains.
+// The link of a QR code brings the code along; only a name is left to give.
 
 import { post } from "../api.js";
 import { noteAnswer } from "../components/notes.js";
@@ -6,8 +7,8 @@ import { el, setAttr } from "../dom.js";
 import { t } from "../texts.js";
 
 export default class SignInView {
-  constructor({ onPaired }) {
-    const code = el("input", { type: "text", autocomplete: "one-time-code", autocapitalize: "characters", spellcheck: "false", maxlength: "32", className: "code-input", id: "pair-code" });
+  constructor({ onPaired, id }) {
+    const code = el("input", { type: "text", autocomplete: "one-time-code", autocapitalize: "characters", spellcheck: "false", maxlength: "32", className: "code-input", id: "pair-code", value: id });
     const name = el("input", { type: "text", autocomplete: "off", maxlength: "40", id: "pair-name" });
     const go = el("button", { type: "submit", className: "lead", text: t("pair.go") });
     const form = el(
@@ -17,7 +18,9 @@ export default class SignInView {
         setAttr(go, "aria-disabled", "true");
         const answer = await post("/api/pair", { code: code.value.trim().toUpperCase(), name: name.value.trim() });
         setAttr(go, "aria-disabled", null);
-        if (noteAnswer(answer)) onPaired();
+        if (!noteAnswer(answer)) return;
+        location.hash = "#/rolls"; // the code is spent
+        onPaired();
       } },
       el("h1", { text: t("pair.title") }),
       el("p", { text: t("pair.lead") }),
@@ -26,5 +29,6 @@ export default class SignInView {
       go,
     );
     this.node = el("div", { className: "pair-page" }, form);
+    if (id) setTimeout(() => name.focus());
   }
 }

@@ -8,12 +8,10 @@ import { note, noteAnswer } from "../components/notes.js";
 import { Rehearsal } from "../components/rehearsal.js";
 import { el, setAttr, setText, show } from "../dom.js";
 import { glyph } from "../kinds/glyph.js";
-import { KINDS, makePlan, needsTruck, readTrace, takesPart, unitFor, written } from "../kinds/index.js";
+import { chooseKind, KINDS, lastKind, makePlan, needsTruck, readTrace, takesPart, unitFor, words, written } from "../kinds/index.js";
 import { t } from "../texts.js";
 import { clockTime } from "../units.js";
 
-let lastKind = "steady-hold";
-const words = { vehicle: "", note: "" };
 const TRUCKS = "drumlin.trucks"; // road loads typed on this tablet, by vehicle
 
 function trucks() {
@@ -51,7 +49,7 @@ export default class TestsView {
     this.form = el("section", { className: "card plan-card", "aria-labelledby": "plan-title" });
     this.node = el("div", { className: "tests-page" }, el("h1", { className: "unseen", text: t("tests.title") }), this.list, this.form);
     this.known = el("datalist", { id: "known-vehicles" });
-    this.choose(id in KINDS ? id : lastKind);
+    this.choose(id in KINDS ? id : lastKind());
     this.readVehicles();
   }
 
@@ -62,7 +60,7 @@ export default class TestsView {
   }
 
   choose(kind) {
-    lastKind = kind;
+    chooseKind(kind);
     this.kind = kind;
     for (const [name, card] of this.cards) {
       setAttr(card, "aria-checked", name === kind ? "true" : "false");
@@ -99,7 +97,7 @@ export default class TestsView {
         this.known,
       ),
       this.rehearsal.node,
-      el("div", { className: "plan-foot" }, el("div", { className: "grow" }, this.problem, this.why), this.start),
+      el("div", { className: "plan-foot" }, el("div", { className: "grow" }, this.problem, this.why), el("a", { className: "button", href: "#/campaign", text: t("plan.repeat") }), this.start),
     );
     this.update();
   }
