@@ -35,6 +35,8 @@ class Plant:
         self._slow_every = max(
             1, round(self.setup.front_end.slow_every_s * self.setup.front_end.frame_hz)
         )
+        self._fast_random = np.random.default_rng([seed, 4])
+        self._fast_at = self._slow_every // 2
         self._no_flags = (0,) * len(self.setup.absorbers)
         self.truth_names = at.TRUTH_NAMES + tuple(
             f"{absorber.name}_{name}"
@@ -119,10 +121,15 @@ class Plant:
         if board.out:
             data = board.flush() + data
         if board.sequence % self._slow_every == 0:
-            values = self._slow_values()
+            values = self._slow_values(self._slow_random)
             if broken.any:
                 broken.bend_slow(values, self.now_s)
             data += encode(board.slow(values))
+        elif board.sequence % self._slow_every == self._fast_at:
+            values = self._slow_values(self._fast_random)
+            if broken.any:
+                broken.bend_slow(values, self.now_s)
+            data += encode(board.fast(values))
         if broken.any:
             data = b"" if broken.mute else broken.bend_line(data)
         return data
@@ -151,10 +158,10 @@ class Plant:
         broken.remember(counts)
         return board.sample(edges, counts, self._no_flags, currents)
 
-    def _slow_values(self) -> list[float]:
+    def _slow_values(self, random: np.random.Generator) -> list[float]:
         world = self.world
         weather = world.weather
-        noise = self._slow_random.standard_normal(8).tolist()
+        noise = random.standard_normal(8).tolist()
         truck = world.truck
         rotor = 0.75 * world.absorbers[:, at.A_SKIN] + 0.25 * world.absorbers[:, at.A_BULK]
         return [
