@@ -2,8 +2,13 @@
 
 `kb_compressed`: every file of the page, compressed. `interactive_ms`: from navigation until every
 control is in place, median of cold loads. `paint_p95_ms`: from a message's arrival in the page to
-just after the frame that shows it. `long_tasks`: over 50 ms, in the time watched. All on one
-computer: browser, rig, loop and service share its cores, which no tablet has to.
+just after the frame that shows it. `long_tasks`: over 50 ms, in the time watched. `strips_...`: the
+same with eight live strips in sight; `strips_draw_p95_ms` is the page's own work per frame, of the
+16.7 ms that 60 frames a second leave. All on one computer: browser, rig, loop and service share its
+cores, and everything is drawn without a graphics processor, which no tablet has to.
+
+`--part memory`: the page's heap over `--moments` minutes (20) of a held truck, once a minute after
+collecting garbage, with its slope.
 """
 
 from __future__ import annotations
@@ -54,6 +59,8 @@ def measure(options: Options) -> dict[str, Any]:
     # Imported late: playwright is a development dependency, and its absence needs a clear word.
     from playwright.sync_api import sync_playwright  # noqa: PLC0415
 
+    if options.part == "memory":
+        return _memory(options.moments or (1 if options.quick else 20))
     seconds = 6.0 if options.quick else 60.0
     with (
         tempfile.TemporaryDirectory() as data,
@@ -66,7 +73,8 @@ def measure(options: Options) -> dict[str, Any]:
             with _held(Path(data), address) as (hold, held):
                 loads = [_load(browser, address) for _ in range(2 if options.quick else LOADS)]
                 hold()
-                watched = _watch(browser, address, seconds)
+                watched = _watch(browser, f"{address}/#/rolls", seconds)
+                strips = _watch(browser, f"{address}/#/strips", seconds / 2)
         finally:
             browser.close()
     return {
@@ -75,6 +83,11 @@ def measure(options: Options) -> dict[str, Any]:
         "interactive_ms": statistics.median(load["interactive_ms"] for load in loads),
         "live_ms": statistics.median(load["live_ms"] for load in loads),
         **watched,
+        "strips": strips["strips"],
+        **{
+            f"strips_{key}": strips[key]
+            for key in ("frames_per_s", "draw_p95_ms", "paint_p95_ms", "long_tasks")
+        },
         "seconds": seconds,
         "under_load": held().startswith("loaded"),
         "rig_at_the_end": held().strip(),
@@ -109,6 +122,50 @@ def _load(browser: Any, address: str) -> dict[str, float]:
     return told
 
 
+def _memory(minutes: int) -> dict[str, Any]:
+    """The heap of the page at the rolls, minute by minute, while a truck is held."""
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415
+
+    heap_mb: list[float] = []
+    with (
+        tempfile.TemporaryDirectory() as data,
+        _demo(Path(data)) as address,
+        sync_playwright() as driver,
+    ):
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        try:
+            with _held(Path(data), address) as (hold, held):
+                hold(60.0)  # no heat limit in twenty minutes
+                page = browser.new_page(viewport={"width": 1180, "height": 820})
+                page.goto(address)
+                page.wait_for_selector('.link[data-kind="live"]', timeout=60_000)
+                session = page.context.new_cdp_session(page)
+                for minute in range(minutes + 1):
+                    page.wait_for_timeout(5000 if minute == 0 else 60_000)
+                    session.send("HeapProfiler.collectGarbage")
+                    used = session.send("Runtime.getHeapUsage")["usedSize"]
+                    heap_mb.append(float(used) / 1e6)
+                messages = page.evaluate("drumlin.store.version")
+        finally:
+            browser.close()
+    return {
+        "minutes": minutes,
+        "messages": messages,
+        "heap_mb": heap_mb,
+        "slope_mb_per_h": _slope(heap_mb[len(heap_mb) // 4 :]) * 60.0,
+        "rig_at_the_end": held().strip(),
+    }
+
+
+def _slope(values: list[float]) -> float:
+    """Least-squares change from one value to the next."""
+    if len(values) < 2:
+        return float("nan")
+    middle = (len(values) - 1) / 2.0
+    weights = [at - middle for at in range(len(values))]
+    return sum(w * v for w, v in zip(weights, values, strict=True)) / sum(w * w for w in weights)
+
+
 def _watch(browser: Any, address: str, seconds: float) -> dict[str, Any]:
     context = browser.new_context(viewport={"width": 1180, "height": 820})
     page = context.new_page()
@@ -119,17 +176,20 @@ def _watch(browser: Any, address: str, seconds: float) -> dict[str, Any]:
     heap = "gc(); performance.memory.usedJSHeapSize / 1e6"
     before_mb = page.evaluate(heap)
     page.evaluate("drumlin.store.measuring = true; bench.long = []; bench.frames = 0")
+    strips = page.locator("canvas.strip").count()
     began = page.evaluate("performance.now()")
     page.wait_for_timeout(seconds * 1000)
     told = page.evaluate(
         "({ now: performance.now(), long: bench.long, frames: bench.frames,"
-        " painted: drumlin.store.painted })"
+        " painted: drumlin.store.painted, drawn: drumlin.store.drawn })"
     )
     after_mb = page.evaluate(heap)
     context.close()
     span_s = (told["now"] - began) / 1000.0
     painted = sorted(told["painted"])
     return {
+        "strips": strips,
+        "draw_p95_ms": _quantile(sorted(told["drawn"]), 0.95),
         "paint_p50_ms": _quantile(painted, 0.5),
         "paint_p95_ms": _quantile(painted, 0.95),
         "paints_per_s": len(painted) / span_s,
@@ -192,11 +252,11 @@ def _held(data: Path, address: str) -> Iterator[Any]:
         _ask(seat, {"gear": 4, "brake": 0.0, "pedal": 40.0})
         states: list[str] = []
 
-        def hold() -> None:
+        def hold(pedal: float = 100.0) -> None:
             _until("engine speed", lambda: _rpm(address) > HOLD_RPM - 100.0)
-            plan = {"kind": "steady-hold", "rpm": HOLD_RPM, "seconds": 600, "settle_s": 2}
+            plan = {"kind": "steady-hold", "rpm": HOLD_RPM, "seconds": 3600, "settle_s": 2}
             _ask(f"{address}/api/test/start", {"plan": plan})
-            _ask(seat, {"pedal": 100.0})
+            _ask(seat, {"pedal": pedal})
 
         yield hold, lambda: " ".join(states)
         state = _ask(f"{address}/api/state")
@@ -239,4 +299,4 @@ def _until(what: str, reached: Any) -> None:
 
 
 if __name__ == "__main__":
-    run_bench("page", measure)
+    run_bench("page", measure, parts=("memory",))

@@ -21,7 +21,7 @@ AXE = (Path(__file__).parent / "vendor" / "axe" / "axe.min.js").read_text(encodi
 RUN = "runs/20261125-084000-mad0"
 OVER = "overlay/20261125-084000-mad0,20261125-083700-mad1"
 VIEWS = [
-    "rolls", "tests", "runs", RUN, OVER, "vehicles", "consistency", "rig", "heat", "proving",
+    "rolls", "tests", "runs", RUN, OVER, "vehicles", "consistency", "rig", "strips", "heat", "proving",
     "driver", "people", "campaign", "campaign/20261125-083000-camp",
 ]  # fmt: skip
 TRIPPED = {

@@ -32,6 +32,7 @@ const PAGES = {
   consistency: { tab: "runs", load: () => import("./views/consistency.js") },
   overlay: { tab: "runs", load: () => import("./views/overlay.js") },
   rig: { tab: "rig", load: () => import("./views/rig.js") },
+  strips: { tab: "rig", load: () => import("./views/strips.js") },
   heat: { tab: "rig", load: () => import("./views/heat.js") },
   proving: { tab: "rig", load: () => import("./views/proving.js") },
   driver: { tab: "driver", load: () => import("./views/driver.js") },
@@ -154,6 +155,7 @@ function paint() {
   const now = performance.now();
   view?.draw?.(now);
   if (figuresDue || now - figuresAt >= FIGURES_MS) writeFigures(now);
+  if (store.measuring) store.drawn.push(performance.now() - now);
   if (messageAt) {
     if (store.measuring) measure(messageAt);
     messageAt = 0;

@@ -70,10 +70,12 @@ export class Store {
     this.speed = new Strip();
     this.power = new Strip();
     this.held = new Strip(); // what the running test holds
+    this.followed = new Map(); // readings that a page draws by itself: name -> { read, ring }
     this.climb = []; // (distance, height) of the running climb, one point per 10 m or more
     this.runId = "";
     this.measuring = false; // set by the page bench
     this.painted = []; // message-to-paint delays in ms, while measuring
+    this.drawn = []; // what drawing a frame took in ms, while measuring
   }
 
   setLink(link, waitMs) {
@@ -132,7 +134,7 @@ export class Store {
     const time = frame.time_s;
     const last = this.engine.latest;
     if (Number.isFinite(last) && time - last > GAP_S) {
-      for (const strip of [this.engine, this.speed, this.power, this.held]) {
+      for (const strip of this.rings()) {
         strip.push(last + 1e-3, NaN, NaN);
       }
     }
@@ -150,6 +152,17 @@ export class Store {
       test?.unit === "m/s" ? test.set_point : NaN);
     this.power.push(time, powers.reduce((a, b) => a + b, 0), NaN);
     if (test) this.held.push(time, test.measured, test.set_point);
+    for (const { read, ring } of this.followed.values()) ring.push(time, good(read(frame)), NaN);
+  }
+
+  rings() {
+    return [this.engine, this.speed, this.power, this.held, ...[...this.followed.values()].map((one) => one.ring)];
+  }
+
+  /** Keep a short history of a reading from now on; `read` finds it in a frame. */
+  follow(name, read) {
+    if (!this.followed.has(name)) this.followed.set(name, { read, ring: new Strip() });
+    return this.followed.get(name).ring;
   }
 
   rememberClimb(distance, grade) {
@@ -161,7 +174,7 @@ export class Store {
   }
 
   clearHistory() {
-    for (const strip of [this.engine, this.speed, this.power, this.held]) strip.clear();
+    for (const strip of this.rings()) strip.clear();
   }
 
   /** Milliseconds since the loop was last seen alive. */

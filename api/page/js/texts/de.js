@@ -701,4 +701,7 @@ export const de = {
   "evaluate.f.displacement_l": "Hubraum",
   "evaluate.f.speed_rpm": "Bei Motordrehzahl",
   "evaluate.f.boost_ratio": "Ladeverhältnis",
+  "sub.strips": "Verläufe",
+  "strips.choose": "Messwert dieses Verlaufs",
+  "strips.acceleration": "Beschleunigung",
 };

@@ -701,4 +701,7 @@ export const en = {
   "evaluate.f.displacement_l": "Displacement",
   "evaluate.f.speed_rpm": "At engine speed",
   "evaluate.f.boost_ratio": "Boost ratio",
+  "sub.strips": "Live strips",
+  "strips.choose": "Reading of this strip",
+  "strips.acceleration": "acceleration",
 };
