@@ -6,6 +6,7 @@ format 0.0.4 of Prometheus.
 
 from __future__ import annotations
 
+import asyncio
 import math
 from typing import TYPE_CHECKING
 
@@ -59,6 +60,7 @@ def exposition(context: Context, health: Health) -> str:
         health.telemetry_age_s,
     )
     _telemetry(out, context)
+    out.one("drumlin_tasks", "gauge", "Tasks of the service.", len(asyncio.all_tasks()))
     out.one("drumlin_viewers", "gauge", "Live viewers connected.", health.viewers)
     out.one("drumlin_disk_free_bytes", "gauge", "Free space for recordings.", health.free_mb * 1e6)
     out.one("drumlin_runs_to_close", "gauge", "Runs that wait to be closed.", health.runs_to_close)

@@ -277,6 +277,11 @@ class Core(Supervisor):
             self._zero_for_s = 0.0
         return decision.set_point
 
+    def line_opened(self) -> None:
+        """The port was opened (again): a session left over from before it has ended."""
+        self.session.reopen()
+        self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
+
     # ---- frames other than samples -------------------------------------------------------------
 
     def _hello(self, hello: Hello, now_s: float) -> None:

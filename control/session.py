@@ -65,6 +65,20 @@ class Session:
         self._asked_s = now_s
         return (AskIdentity(self.number),)
 
+    def reopen(self) -> None:
+        """The line was opened anew: whoever is at its other end now, begin with a new session.
+
+        The greeting of a board that booted meanwhile may have been missed, so nothing that was
+        known of it holds: neither its clock nor its channels.
+        """
+        if self.live:
+            self.number = (self.number + 1) & 0xFFFFFFFF or 1
+        self.live = False
+        self.mismatch = ""
+        self.chain = None
+        self.hello = None
+        self._asked_s = None
+
     def greet(self, hello: Hello, now_s: float) -> tuple[str, str]:
         """Take a Hello. Returns the fault it means and its detail ("" when none).
 

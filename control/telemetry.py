@@ -86,6 +86,10 @@ class AbsorberView(msgspec.Struct, frozen=True):
     heat_level: str = ""  # cool | warm | hot | limit | cooling
     rotor_sensor: str = ""  # none | trusted | slipped | failed
     fan: bool = False  # its fan runs, as far as is known
+    limited_by: str = "rotor"  # whose headroom it is: rotor or coil
+    coil_k: float = float("nan")  # NaN: the rig file describes no coil
+    coil_sigma_k: float = float("nan")
+    coil_measured: bool = False  # by its voltage and current
 
 
 class HeatView(msgspec.Struct, frozen=True):
@@ -119,6 +123,7 @@ class LoopHealth(msgspec.Struct, frozen=True):
     clock_rate_ppm: float = float("nan")  # how much faster the host's clock runs than the device's
     clock_sigma_ms: float = float("nan")  # of host time told from device time
     clock_restarts: int = 0  # the mapping between the two began anew
+    tasks: int = 0  # of the loop's event loop; flat, or something leaks
 
 
 class Telemetry(msgspec.Struct, frozen=True):

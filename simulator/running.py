@@ -9,6 +9,7 @@ import argparse
 import contextlib
 import json
 import os
+import secrets
 import signal
 import sys
 import threading
@@ -50,6 +51,7 @@ def run(arguments: list[str]) -> int:
         return 2
     setup = replace(setup, front_end=replace(setup.front_end, frame_hz=options.frame_hz))
     plant = Plant(setup, options.seed)
+    plant.front_end.boot_id = secrets.randbits(32) or 1  # another at each start, as on a board
     plant.warm_up()
     try:
         terminal = Terminal(options.link)

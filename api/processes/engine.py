@@ -8,6 +8,8 @@ against a serial device and in a test's memory.
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import functools
 import math
 import time
@@ -98,6 +100,7 @@ class Engine:
         self._had_reader = False
         self._clocks = (math.nan, math.nan, math.nan)
         self._clock_restarts = 0
+        self._tasks = 0
 
     # ---- from the link
 
@@ -107,6 +110,7 @@ class Engine:
         self.pulse.pause()
         if up:
             self.reconnects += 1
+            self.core.line_opened()
             self._notice("The front end is connected.", {})
         else:
             self._notice(f"The connection to the front end ended. {problem}".strip(), {})
@@ -163,6 +167,7 @@ class Engine:
             clock_rate_ppm=self._clocks[1],
             clock_sigma_ms=self._clocks[2],
             clock_restarts=self._clock_restarts,
+            tasks=self._tasks,
         )
         return msgspec.structs.replace(
             self.core.telemetry(), health=self.pulse.fill(health, self._clock())
@@ -207,6 +212,8 @@ class Engine:
                 clocks.sigma_s * 1e3,
             )
             self._clock_restarts = clocks.restarts
+        with contextlib.suppress(RuntimeError):  # in a test's memory there may be no event loop
+            self._tasks = len(asyncio.all_tasks())
         self.pulse.ran("housekeeping", self._clock() - begun_s)
 
     # ---- ending

@@ -290,3 +290,23 @@ def test_health_tells_how_the_clocks_agree(tmp_path: Path) -> None:
     assert health.round_trip_p50_ms == pytest.approx(2.0, abs=1e-3)
     assert health.clock_sigma_ms == pytest.approx(1.0 / 3.0**0.5, rel=0.01)
     stand.engine.close()
+
+
+async def test_a_board_that_booted_while_the_line_was_away_is_greeted_anew(stand: Stand) -> None:
+    stand.engine.tick()
+    await stand.run(2.0)
+    before = stand.engine.core.session.number
+    assert stand.engine.core.session.live
+    stand.engine.changed(False, "the cable was pulled")
+    stand.lag_s = stand.clock() + 0.5
+    stand.plant = Plant(seed=3)  # power was off, too: it counts from zero again
+    stand.plant.advance()  # and its greeting goes into the void
+    stand.engine.changed(True, "")
+    await stand.run(2.0)
+    core = stand.engine.core
+    assert core.session.live
+    assert core.session.number == before + 1
+    assert core.state is State.PARKED
+    assert not {view.code for view in core.telemetry().faults if view.active} & {
+        "clock-jump", "frames-lost", "session-lost", "set-points-refused", "link-lost",
+    }  # fmt: skip
