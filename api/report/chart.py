@@ -16,6 +16,7 @@ from api.report.drawing import (
     BAND,
     INK,
     LINE,
+    PAPER,
     SHADE,
     SOFT,
     Area,
@@ -32,6 +33,7 @@ from daq.units import UnitSystem
 
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
 MOST_PANELS = 2
+HELD_SPAN = 0.02  # a hold is drawn within two per cent, or more when it moved by more
 GAPS = 5  # about so many steps between ticks
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
@@ -44,6 +46,7 @@ class Panel(msgspec.Struct, frozen=True):
     flags: tuple[Flag, ...] = ()
     level: float | None = None  # a value to look at the curves against, drawn across
     names: tuple[str, ...] = ()  # of the curves, when their own do not tell them apart
+    span: float | None = None  # least reach of the axis either side, as a share of the middle
     whole: bool = False  # only whole numbers stand on the axis below
 
 
@@ -66,9 +69,7 @@ class _Frame(msgspec.Struct, frozen=True):
 
     def of(self, one: CurveOut | PeakOut, x: float, y: float) -> Point:
         """Point of a value in SI."""
-        return self.place(
-            shown_value(x, one.x_unit, self.units), shown_value(y, one.unit, self.units)
-        )
+        return self.place(shown_value(x, one.x_unit, self.units), _seen(one, y, self.units))
 
 
 def panels_of(result: Result) -> list[Panel]:
@@ -76,6 +77,9 @@ def panels_of(result: Result) -> list[Panel]:
     curves = {one.name: one for one in result.curves}
     if result.kind == "speed-trace" and "asked" in curves and "driven" in curves:
         return [Panel((curves["driven"], curves["asked"]), flags=_timed(result))]
+    if result.kind == "steady-hold":
+        answer_first = sorted(result.curves, key=lambda one: one.unit != "W")
+        return [Panel((_held(result, one),), span=HELD_SPAN) for one in answer_first][:MOST_PANELS]
     found: list[Panel] = []
     for base in dict.fromkeys(name.removesuffix("_corrected") for name in curves):
         group = [curves[name] for name in (f"{base}_corrected", base) if name in curves]
@@ -84,6 +88,18 @@ def panels_of(result: Result) -> list[Panel]:
         timed = group[0].x_name == "time"
         found.append(Panel(tuple(group), peaks, _timed(result) if timed else ()))
     return found[:MOST_PANELS]
+
+
+def _held(result: Result, one: CurveOut) -> CurveOut:
+    """A curve of a hold from where it was evaluated on: the way there would set the scale."""
+    settled = result.figure("settled")
+    if settled is None or settled.value is None or one.x_name != "time" or not one.x:
+        return one
+    first = next((at for at, x in enumerate(one.x) if x >= one.x[-1] - settled.value), 0)
+    return msgspec.structs.replace(
+        one, x=one.x[first:], value=one.value[first:], low=one.low[first:], high=one.high[first:],
+        noise_sigma=one.noise_sigma[first:], calibration_sigma=one.calibration_sigma[first:],
+    )  # fmt: skip
 
 
 def sized(
@@ -117,7 +133,7 @@ def draw(
     lead = panel.curves[0]
     x_all = [shown_value(x, one.x_unit, units) for one in panel.curves for x in one.x]
     y_all = [
-        shown_value(value, one.unit, units)
+        _seen(one, value, units)
         for one in panel.curves
         for values in (one.value, one.low, one.high)
         for value in values
@@ -127,7 +143,12 @@ def draw(
         text = Text((LEFT, height / 2), "Nothing to draw.", 9.0)
         return Drawing(width, height, (text,), "Nothing to draw.")
     if panel.level is not None:
-        y_all.append(shown_value(panel.level, lead.unit, units))
+        y_all.append(_seen(lead, panel.level, units))
+    if panel.span is not None:
+        middle = 0.5 * (min(y_all) + max(y_all))
+        y_all += [middle * (1.0 - panel.span), middle * (1.0 + panel.span)]
+    if min(x_all) == max(x_all):  # one point stands in the middle
+        x_all += [0.9 * x_all[0], 1.1 * x_all[0]]
     x_ticks = ticks(min(x_all), max(x_all), GAPS + 2)
     if panel.whole:
         x_ticks = [tick for tick in x_ticks if tick == round(tick)]
@@ -153,7 +174,7 @@ def draw(
             if x_title or lead.x_name:
                 shapes.append(Text((x, bottom + 12), label(tick, x_ticks), 8.0, anchor="middle"))
     if panel.level is not None:
-        _, y = frame.place(frame.x[0], shown_value(panel.level, lead.unit, units))
+        _, y = frame.place(frame.x[0], _seen(lead, panel.level, units))
         shapes.append(Line(((LEFT, y), (width - RIGHT, y)), 1.0, INK))
     for number, one in enumerate(reversed(panel.curves)):
         front = number == len(panel.curves) - 1
@@ -180,6 +201,17 @@ def _shaded(panel: Panel, frame: _Frame) -> list[Shape]:
     return shapes
 
 
+def _seen(one: CurveOut | PeakOut, value: float, units: UnitSystem) -> float:
+    """A value as the axis has it: shares of light are read in per cent."""
+    if isinstance(one, CurveOut) and _in_percent(one.label, one.unit):
+        return 100.0 * value
+    return shown_value(value, one.unit, units)
+
+
+def _in_percent(name: str, unit: str) -> bool:
+    return unit == "1" and "opacity" in name
+
+
 def heading(one: CurveOut, units: UnitSystem = UnitSystem.METRIC) -> str:
     """Name and unit of a curve, as the chart's title."""
     return axis_title(one.label.removesuffix(", corrected"), one.unit, units)
@@ -188,7 +220,7 @@ def heading(one: CurveOut, units: UnitSystem = UnitSystem.METRIC) -> str:
 def axis_title(name: str, unit: str, units: UnitSystem = UnitSystem.METRIC) -> str:
     """A name with its unit, as people read it."""
     text = f"{name[:1].upper()}{name[1:]}"
-    seen = "%" if unit == "1" and "opacity" in name else unit_shown(unit, units)
+    seen = "%" if _in_percent(name, unit) else unit_shown(unit, units)
     return f"{text}, {seen}" if seen else text
 
 
@@ -239,7 +271,9 @@ def _curve(one: CurveOut, frame: _Frame, *, front: bool) -> list[Shape]:
             shapes.append(Line((low, high), 1.0, INK))
             for end in (low, high):
                 shapes.append(Line(((end[0] - 3, end[1]), (end[0] + 3, end[1])), 1.0, INK))
-            shapes.append(Dot(value, 2.4, ACCENT))
+            shapes.append(Dot(value, 2.6, ACCENT if front else INK))
+            if not front:  # hollow: the two kinds of points are told apart without colour
+                shapes.append(Dot(value, 1.5, PAPER))
         return shapes
     banded = front or one.name == "asked"  # limits of a trace; of two curves only the first
     for low_run, high_run in zip(lows, highs, strict=False):
@@ -267,6 +301,10 @@ def _peaks(panel: Panel, frame: _Frame) -> list[Shape]:
         text = f"{value} at {shown(peak.x, peak.x_unit, units=frame.units)}"
         right = x > 0.62 * frame.width
         shapes.append(Dot((x, y), 2.6, INK))
+        wide = 4.9 * len(text)  # about; white behind it keeps lines of the axis out of the text
+        left = x - 2 - wide if right else x + 2
+        corners = ((left, y - 15), (left + wide, y - 15), (left + wide, y - 5), (left, y - 5))
+        shapes.append(Area(corners, PAPER))
         shapes.append(
             Text((x - 2 if right else x + 2, y - 7), text, 8.5, bold=True, colour=INK,
                  anchor="end" if right else "start")
@@ -288,8 +326,12 @@ def _legend(panel: Panel, width: float) -> list[Shape]:
     for place, name in reversed(list(enumerate(names))):
         shapes.append(Text((x, 9), name, 8.0, anchor="end"))
         x -= 4.4 * len(name) + 6
-        stroke = (ACCENT, 1.5, None) if place == 0 else (SOFT, 1.0, (3.0, 2.0))
-        shapes.append(Line(((x - 18, 6.3), (x, 6.3)), stroke[1], stroke[0], stroke[2]))
+        if panel.curves[0].marks:
+            shapes.append(Dot((x - 4, 6.3), 2.6, ACCENT if place == 0 else INK))
+            shapes += [] if place == 0 else [Dot((x - 4, 6.3), 1.5, PAPER)]
+        else:
+            stroke = (ACCENT, 1.5, None) if place == 0 else (SOFT, 1.0, (3.0, 2.0))
+            shapes.append(Line(((x - 18, 6.3), (x, 6.3)), stroke[1], stroke[0], stroke[2]))
         x -= 30
     return shapes
 

@@ -46,6 +46,8 @@ _CONDITIONS = {
     "rotor_k": ("Hottest rotor", "K"),
     "ratio_per_m": ("Engine over rolls", "rad/m"),
 }
+UNQUOTED = "What came out all the same, not to be quoted:"  # before the answer of a void run
+WITHOUT_POWER = ("snap-smoke", "speed-trace", "coastdown")  # kinds whose answer is no power
 MOST_FLAGS = 10
 MOST_ROWS = 16
 
@@ -89,6 +91,7 @@ class Content(msgspec.Struct, frozen=True):
     panels: tuple[Panel, ...]
     figures: tuple[tuple[str, str], ...]
     conditions: tuple[tuple[str, str], ...]
+    table_title: str
     table_head: tuple[str, ...]
     table: tuple[tuple[str, ...], ...]
     flags: tuple[str, ...]
@@ -126,17 +129,13 @@ def content_of(result: Result, about: About) -> Content:
         panels=tuple(panels_of(result)),
         figures=tuple((_sentence(one.label), _value(one, units)) for one in result.figures),
         conditions=conditions_of(result.conditions, units),
+        table_title=_TABLES.get(result.kind, "Points"),
         table_head=head,
         table=rows,
         flags=_flags(result.flags, units),
         correction=_correction(result, units),
         sureness=_sureness(result, units),
-        parts=tuple(
-            (part.name, fine(abs(part.effect), result.uncertainty.unit, units), part.origin)
-            for part in result.uncertainty.parts[:5]
-        )
-        if result.uncertainty is not None
-        else (),
+        parts=_parts(result, units),
         limits=tuple(said(each, units) for each in result.limits),
         cautions=tuple(said(each, units) for each in result.cautions),
         notes=about.notes,
@@ -149,6 +148,17 @@ def content_of(result: Result, about: About) -> Content:
         ),
         units=units,
     )  # fmt: skip
+
+
+def _parts(result: Result, units: UnitSystem) -> tuple[tuple[str, str, str], ...]:
+    """The largest sources of uncertainty: name, effect, where it comes from."""
+    one = result.uncertainty
+    if one is None:
+        return ()
+    return tuple(
+        (_sentence(part.name), fine(abs(part.effect), one.unit, units), part.origin)
+        for part in one.parts[:5]
+    )
 
 
 def when(started_at: str) -> str:
@@ -178,16 +188,23 @@ def _value(one: Figure, units: UnitSystem) -> str:
         if one.name in ("in_tolerance", "keeps_up", "outside_share"):
             return f"{100 * one.value:.1f} %"
         return f"{one.value:,.0f}"
+    if one.name.startswith("std_") and one.value is not None:  # a spread, however small
+        return fine(one.value, one.unit, units)
     if one.name.endswith("_at"):  # a place, whose reach is not an interval of confidence
         return shown(one.value, one.unit, units=units)
     return with_interval(one, units)
+
+
+def condition_named(name: str) -> tuple[str, str]:
+    """What people call a condition, and its unit."""
+    return _CONDITIONS.get(name, (name.replace("_", " "), ""))
 
 
 def conditions_of(found: dict[str, float], units: UnitSystem) -> tuple[tuple[str, str], ...]:
     """Conditions with the names and units that people read."""
     told = []
     for name, value in found.items():
-        label, unit = _CONDITIONS.get(name, (name, ""))
+        label, unit = condition_named(name)
         told.append((label, _condition(value, unit, units)))
     return tuple(told)
 
@@ -204,6 +221,7 @@ def _condition(value: float, unit: str, units: UnitSystem) -> str:
     return shown(value, unit, units=units)
 
 
+_TABLES = {"coastdown": "Intervals", "snap-smoke": "Snaps"}
 _COLUMNS = {
     "point": ("Point", ""), "x": ("At", "x"), "power_w": ("Wheel power", "W"),
     "low_w": ("from", "W"), "high_w": ("to", "W"), "torque_nm": ("Torque", "N.m"),
@@ -258,6 +276,8 @@ def _correction(result: Result, units: UnitSystem) -> str:
     if one is None:
         return "No weather correction."
     reasons = said(" ".join(one.reasons), units)
+    if one.rule == "none" and result.kind in WITHOUT_POWER:
+        return ""
     if one.rule == "none":
         return reasons or "No weather correction."
     inputs = ", ".join(

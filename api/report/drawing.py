@@ -14,6 +14,7 @@ LINE = "#c3cfd1"
 ACCENT = "#17627c"
 BAND = "#d7e5e8"
 SHADE = "#eceff0"
+PAPER = "#ffffff"
 
 Point = tuple[float, float]
 

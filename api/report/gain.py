@@ -7,6 +7,7 @@ report of a single run. Means of a side are drawn for the eye; the verdict is th
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 
 import msgspec
@@ -14,12 +15,12 @@ import numpy as np
 
 from api.comparing import Compared, DifferenceOut
 from api.report.chart import Panel
-from api.report.content import Content, Subject, conditions_of, when
+from api.report.content import Content, Subject, condition_named, conditions_of, when
 from daq.results.result import CurveOut, Result
 from daq.results.words import shown
 from daq.units import UnitSystem
 
-ROWS = 9
+ROWS = 7
 LIMITS = (
     "It tells that something changed between the two sets of runs, not what: fuel, tyres, straps, "
     "gear and load must have been the same.",
@@ -35,7 +36,7 @@ def content_of_gain(found: Compared, results: Mapping[str, Result], subject: Sub
     sides = [[results[run] for run in runs] for runs in (found.before, found.after)]
     some = sides[1][0]
     curves = [_mean_curve(side, found, name) for side, name in zip(sides, _SIDES, strict=True)]
-    label = (curves[1] or _by_run(sides, found)).label
+    label = (curves[1] or _by_run(sides[1], found, "after", 1)).label
     name = subject.vehicle or "Vehicle not named"
     first, last = (when(at)[:10] for at in (min(subject.started, default=""),
                                             max(subject.started, default="")))  # fmt: skip
@@ -54,10 +55,11 @@ def content_of_gain(found: Compared, results: Mapping[str, Result], subject: Sub
         panels=_panels(found, curves, sides),
         figures=_figures(found, sides, units),
         conditions=_conditions(sides, units),
+        table_title="Place by place",
         table_head=head,
         table=rows,
         flags=(
-            *(f"Not alike: {text}" for text in found.warnings),
+            *(f"Not alike: {_warning(text, units)}" for text in found.warnings),
             *(f"Left out: run {one.run_id}. {one.why}" for one in found.left_out),
         ),
         correction=_correction(found, some),
@@ -102,15 +104,13 @@ def _column(values: Sequence[float | None]) -> float | None:
     return float(np.mean(there)) if len(there) == len(values) and there else None
 
 
-def _by_run(sides: Sequence[Sequence[Result]], found: Compared) -> CurveOut:
-    """A plain figure run by run, with its own interval."""
-    figures = [one for side in sides for one in (r.figure(found.quantity) for r in side) if one]
-    counts = len(found.before), len(found.after)
+def _by_run(side: Sequence[Result], found: Compared, name: str, first: int) -> CurveOut:
+    """A plain figure run by run, with its own interval; the first run has that number."""
+    figures = [one for one in (result.figure(found.quantity) for result in side) if one]
     nothing: list[float | None] = [None] * len(figures)
     return CurveOut(
-        found.quantity, figures[0].label, figures[0].unit,
-        f"run in order: {counts[0]} before, then {counts[1]} after", "",
-        [float(place + 1) for place in range(len(figures))],
+        name, figures[0].label, figures[0].unit, "run in order", "",
+        [float(place + first) for place in range(len(figures))],
         [one.value for one in figures],
         [one.low if one.low is not None else one.value for one in figures],
         [one.high if one.high is not None else one.value for one in figures],
@@ -123,7 +123,11 @@ def _panels(
 ) -> tuple[Panel, ...]:
     before, after = curves
     if before is None or after is None:
-        return (Panel((_by_run(sides, found),), whole=True),)
+        points = (
+            _by_run(sides[1], found, "after", len(sides[0]) + 1),
+            _by_run(sides[0], found, "before", 1),
+        )
+        return (Panel(points, names=("after", "before"), whole=True),)
     bins = [one for one in found.per_bin if one.x is not None]
     nothing: list[float | None] = [None] * len(bins)
     change = CurveOut(
@@ -156,6 +160,23 @@ def _percent(one: DifferenceOut) -> str:
     return f"{100.0 * one.change:+.1f} ± {half:.1f} %".replace("-", "−")
 
 
+_DIFFERS = re.compile(r"(\w+) differs by ([\d.]+) \(more than ([\d.]+)\)\.")
+
+
+def _warning(text: str, units: UnitSystem) -> str:
+    """A condition that was not alike, by its name and unit for people."""
+    found = _DIFFERS.fullmatch(text)
+    if found is None:
+        name, _, rest = text.partition(" ")
+        return f"{condition_named(name)[0]} {rest}" if "_" in name else text
+    label, unit = condition_named(found[1])
+    by, most = (
+        f"{100 * float(one):g} %" if unit == "share"
+        else shown(float(one), unit, spread=True, units=units) for one in found.groups()[1:]
+    )  # fmt: skip
+    return f"{label} differs by {by} (more than {most})."
+
+
 def _conditions(
     sides: Sequence[Sequence[Result]], units: UnitSystem
 ) -> tuple[tuple[str, str], ...]:
@@ -169,7 +190,7 @@ def _conditions(
         )
     told = [dict(conditions_of(mean, units)) for mean in means]
     return tuple(
-        (label, value if value == told[1][label] else f"{value} → {told[1][label]}")
+        (label, value if value == told[1][label] else f"{value}, then {told[1][label]}")
         for label, value in told[0].items()
         if label in told[1]
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from html import escape
 
 from api.report.chart import sized
-from api.report.content import Content
+from api.report.content import UNQUOTED, Content
 from api.report.svg import svg_of
 
 _STYLE = """
@@ -25,7 +25,7 @@ h1{font-size:1.55rem;line-height:1.2;margin:1.6rem 0 .1rem;font-weight:650;lette
 .asked{color:var(--soft);margin:0}
 .answer{font-size:1.22rem;line-height:1.38;font-weight:600;margin:.3rem 0 1.3rem;max-width:40rem}
 .void{border:1.5px solid var(--ink);border-radius:4px;padding:.6rem .9rem;margin:0 0 1.3rem}
-.void b{display:block}
+.void b{display:block;font-size:1.22rem;line-height:1.38;font-weight:600}
 figure{margin:0 0 .6rem}
 svg{display:block;width:100%;height:auto;font-family:inherit}
 section{margin-top:1.5rem;break-inside:avoid}
@@ -55,7 +55,10 @@ def html_of(content: Content) -> str:
     charts = "".join(f"<figure>{svg_of(each)}</figure>" for each in drawings)
     void = ""
     if content.void:
-        void = f'<div class="void"><b>This run is void.</b>{_list(content.void)}</div>'
+        void = (
+            f'<div class="void"><b>This run is void.</b>{_list(content.void)}</div>'
+            f"<p class=asked>{UNQUOTED} {escape(content.answer)}</p>"
+        )
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -64,12 +67,12 @@ def html_of(content: Content) -> str:
         f"{escape(content.run)}</span></header>"
         f"<h1>{escape(content.title)}</h1><p class=subject>{escape(content.subject)}</p>"
         f"<p class=asked>Asked: {escape(content.asked)}</p>"
-        f"<p class=answer>{escape(content.answer)}</p>{void}{charts}"
+        f"{void or f'<p class=answer>{escape(content.answer)}</p>'}{charts}"
         f"<div class=two>{_pairs('Figures', content.figures)}"
         f"{_pairs('Conditions', content.conditions)}</div>"
         f"{_points(content)}"
         f"{_block('Flags', _list(content.flags) if content.flags else '<p>None.</p>')}"
-        f"{_block('Weather correction', f'<p>{escape(content.correction)}</p>')}"
+        f"{_correction(content)}"
         f"{_sureness(content)}"
         f"{_block('Limits of the method', _list(content.limits))}"
         f"{_block('Cautions', _list(content.cautions))}"
@@ -101,9 +104,16 @@ def _points(content: Content) -> str:
         f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in content.table
     )
     return (
-        f"<section><table class=points><thead><tr>{head}</tr></thead>"
+        f"<section><h2>{escape(content.table_title)}</h2>"
+        f"<table class=points><thead><tr>{head}</tr></thead>"
         f"<tbody>{rows}</tbody></table></section>"
     )
+
+
+def _correction(content: Content) -> str:
+    if not content.correction:
+        return ""
+    return _block("Weather correction", f"<p>{escape(content.correction)}</p>")
 
 
 def _sureness(content: Content) -> str:

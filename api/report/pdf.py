@@ -13,11 +13,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from fpdf import FPDF
-from fpdf.enums import XPos, YPos
+from fpdf.enums import MethodReturnValue, XPos, YPos
 from fpdf.fonts import TTFFont
 
 from api.report.chart import sized
-from api.report.content import Content
+from api.report.content import UNQUOTED, Content
 from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Line, Text
 
 FONTS = Path(__file__).parent / "fonts"
@@ -60,7 +60,9 @@ class Page(FPDF):
         self.set_y(-FOOT + 6)
         self.type(7.0, SOFT)
         self.cell(INNER - 30, 9, self.fit(self.made, INNER - 40))
-        self.cell(30, 9, f"{self.page_no()} of {{nb}}", align="R")
+        # Placed by the width it will have: the number of pages is filled in at the end.
+        self.set_x(WIDTH - MARGIN - self.get_string_width("1 of 1"))
+        self.cell(30, 9, f"{self.page_no()} of {{nb}}")
 
     def pen(self, colour: str, width: float) -> None:
         """Colour and width of the next lines."""
@@ -134,7 +136,8 @@ def pdf_of(content: Content) -> bytes:
     _two(page, content)
     _points(page, content)
     _block(page, "Flags", content.flags or ("None.",), plain=not content.flags)
-    _block(page, "Weather correction", (content.correction,), plain=True)
+    if content.correction:
+        _block(page, "Weather correction", (content.correction,), plain=True)
     if content.sureness:
         if page.get_y() + 50 + 11 * len(content.parts) > HEIGHT - FOOT - 20:
             page.add_page()
@@ -167,23 +170,26 @@ def _top(page: Page, content: Content) -> None:
     page.ln(11)
     page.say(f"Asked: {content.asked}", 9.5, 12.5, SOFT)
     page.ln(3)
-    page.say(content.answer, 13.5, 17.5, bold=True, width=INNER - 20)
-    page.ln(10)
     if content.void:
+        page.ln(6)
         _void(page, content.void)
+        page.say(f"{UNQUOTED} {content.answer}", 9.5, 12.5, SOFT)
+    else:
+        page.say(content.answer, 13.5, 17.5, bold=True, width=INNER - 20)
+    page.ln(10)
 
 
 def _void(page: Page, reasons: Sequence[str]) -> None:
     start = page.get_y()
     page.set_xy(MARGIN + 10, start + 7)
     page.set_left_margin(MARGIN + 10)
-    page.say("This run is void.", 10.0, 13.0, bold=True, width=INNER - 20)
+    page.say("This run is void.", 13.5, 17.5, bold=True, width=INNER - 20)
     for reason in reasons:
         page.say(reason, 9.0, 12.0, width=INNER - 20)
     page.set_left_margin(MARGIN)
     page.pen(INK, 1.1)
     page.rect(MARGIN, start, INNER, page.get_y() - start + 7)
-    page.set_xy(MARGIN, page.get_y() + 20)
+    page.set_xy(MARGIN, page.get_y() + 14)
 
 
 def _chart(page: Page, drawing: Drawing) -> None:
@@ -254,8 +260,8 @@ def _pairs(
 def _points(page: Page, content: Content) -> None:
     if not content.table:
         return
-    if page.get_y() + 14 * (len(content.table) + 1) > HEIGHT - FOOT - 20:
-        page.add_page()
+    _room(page, 14.0 * (len(content.table) + 2))
+    page.say(content.table_title, 9.5, 14.0, bold=True)
     width = INNER / len(content.table_head)
     for number, row in enumerate((content.table_head, *content.table)):
         page.type(8.5, SOFT if number == 0 else INK)
@@ -267,22 +273,39 @@ def _points(page: Page, content: Content) -> None:
     page.ln(12)
 
 
+def _room(page: Page, height: float) -> None:
+    """Go on at the next page when this much does not fit on this one."""
+    if page.get_y() + height > HEIGHT - FOOT - 14:
+        page.add_page()
+
+
+def _height(page: Page, text: str, width: float) -> float:
+    """Of a paragraph in the type that is set."""
+    told = page.multi_cell(
+        width, 11.5, page.plain(text), align="L", dry_run=True, output=MethodReturnValue.HEIGHT
+    )
+    return told if isinstance(told, float) else 11.5
+
+
 def _block(page: Page, title: str, lines: Sequence[str], *, plain: bool = False) -> None:
+    """A heading and its lines, together on a page where one holds them."""
     if not lines:
         return
-    if page.get_y() + 40 > HEIGHT - FOOT - 20:
-        page.add_page()
+    indent = 0.0 if plain else 9.0
+    page.type(8.5, INK)
+    tall = [_height(page, line, INNER - indent) for line in lines]
+    _room(page, min(14.0 + sum(tall), HEIGHT / 3))
     page.say(title, 9.5, 14.0, bold=True)
-    for line in lines:
-        if plain:
-            page.say(line, 8.5, 11.5)
-            continue
-        page.type(8.5, SOFT)
-        page.cell(9, 11.5, "·")
+    for line, height in zip(lines, tall, strict=True):
+        _room(page, height)
+        if not plain:
+            page.type(8.5, SOFT)
+            page.cell(indent, 11.5, "·")
         page.type(8.5, INK)
         page.multi_cell(
-            INNER - 9, 11.5, page.plain(line), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
-        )
+            INNER - indent, 11.5, page.plain(line), align="L", new_x=XPos.LMARGIN,
+            new_y=YPos.NEXT,
+        )  # fmt: skip
     page.ln(9)
 
 

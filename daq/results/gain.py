@@ -34,6 +34,8 @@ CONDITION_TOLERANCE: Mapping[str, float] = {
     "intake_k": 5.0,
     "rotor_k": 60.0,
     "tyre_pressure_pa": 10_000.0,
+    "humidity": 0.2,
+    "ratio_per_m": 0.05,  # another gear or tyre is more, the scatter of a run less
 }
 
 

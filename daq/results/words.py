@@ -86,8 +86,15 @@ def shown(
     if value is None:
         return "—"
     name, factor, offset, digits = _scale(unit, units)
-    text = f"{value * factor + (0.0 if spread else offset):,.{digits}f}".replace("-", "−")
+    text = _number(value * factor + (0.0 if spread else offset), digits)
     return text if bare or not name else f"{text} {name}"
+
+
+def _number(value: float, digits: int) -> str:
+    """A number as printed; what rounds to nothing has no sign."""
+    if round(value, digits) == 0.0:
+        value = 0.0
+    return f"{value:,.{digits}f}".replace("-", "−")
 
 
 def half_width(one: Figure) -> float | None:
@@ -104,7 +111,7 @@ def with_interval(one: Figure, units: UnitSystem = UnitSystem.METRIC) -> str:
     while digits < 3 and 0.0 < half * factor < 0.95 * 10.0**-digits:
         digits += 1
     value = (one.value or 0.0) * factor + offset
-    return f"{value:,.{digits}f} ± {half * factor:,.{digits}f} {name}".strip().replace("-", "−")
+    return f"{_number(value, digits)} ± {half * factor:,.{digits}f} {name}".strip()
 
 
 def asked_of(plan: dict[str, Any], units: UnitSystem = UnitSystem.METRIC) -> str:
@@ -257,7 +264,7 @@ def _converted(found: re.Match[str]) -> str:
         value = float(text.replace(",", "").replace("−", "-"))
         value = (value - (0.0 if spread else metric_offset)) / metric
         value = value * factor + (0.0 if spread else offset)
-        return f"{value:,.{digits}f}".replace("-", "−")
+        return _number(value, digits)
 
     first, after = found["first"], found["next"] or ""
     sign = "±" if first.startswith("±") else ""
