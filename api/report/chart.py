@@ -33,6 +33,7 @@ from daq.units import UnitSystem
 
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
 MOST_PANELS = 2
+LETTER = 4.2  # width of a letter of 8 points, about: drawings know no typeface
 HELD_SPAN = 0.02  # a hold is drawn within two per cent, or more when it moved by more
 GAPS = 5  # about so many steps between ticks
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -76,7 +77,8 @@ def panels_of(result: Result) -> list[Panel]:
     """What to draw of a result, the most telling first."""
     curves = {one.name: one for one in result.curves}
     if result.kind == "speed-trace" and "asked" in curves and "driven" in curves:
-        return [Panel((curves["driven"], curves["asked"]), flags=_timed(result))]
+        driven, asked = curves["driven"], curves["asked"]
+        return [Panel((driven, asked), flags=_outside(driven, asked))]
     if result.kind == "steady-hold":
         answer_first = sorted(result.curves, key=lambda one: one.unit != "W")
         return [Panel((_held(result, one),), span=HELD_SPAN) for one in answer_first][:MOST_PANELS]
@@ -88,6 +90,22 @@ def panels_of(result: Result) -> list[Panel]:
         timed = group[0].x_name == "time"
         found.append(Panel(tuple(group), peaks, _timed(result) if timed else ()))
     return found[:MOST_PANELS]
+
+
+def _outside(driven: CurveOut, asked: CurveOut) -> tuple[Flag, ...]:
+    """Where the driven speed left the band, on the axis of the curves: that of the trace."""
+    found: list[Flag] = []
+    since: float | None = None
+    for x, value, low, high in zip(driven.x, driven.value, asked.low, asked.high, strict=False):
+        out = None not in (value, low, high) and not low <= value <= high  # type: ignore[operator]
+        if out and since is None:
+            since = x
+        elif not out and since is not None:
+            found.append(Flag("out-of-band", "", since, x))
+            since = None
+    if since is not None:
+        found.append(Flag("out-of-band", "", since, driven.x[-1]))
+    return tuple(found)
 
 
 def _held(result: Result, one: CurveOut) -> CurveOut:
@@ -301,7 +319,7 @@ def _peaks(panel: Panel, frame: _Frame) -> list[Shape]:
         text = f"{value} at {shown(peak.x, peak.x_unit, units=frame.units)}"
         right = x > 0.62 * frame.width
         shapes.append(Dot((x, y), 2.6, INK))
-        wide = 4.9 * len(text)  # about; white behind it keeps lines of the axis out of the text
+        wide = 4.5 * len(text)  # about; white behind it keeps lines of the axis out of the text
         left = x - 2 - wide if right else x + 2
         corners = ((left, y - 15), (left + wide, y - 15), (left + wide, y - 5), (left, y - 5))
         shapes.append(Area(corners, PAPER))
@@ -324,15 +342,15 @@ def _legend(panel: Panel, width: float) -> list[Shape]:
     shapes: list[Shape] = []
     x = width - RIGHT
     for place, name in reversed(list(enumerate(names))):
-        shapes.append(Text((x, 9), name, 8.0, anchor="end"))
-        x -= 4.4 * len(name) + 6
+        x -= LETTER * len(name)
+        shapes.append(Text((x, 9), name, 8.0))
         if panel.curves[0].marks:
-            shapes.append(Dot((x - 4, 6.3), 2.6, ACCENT if place == 0 else INK))
-            shapes += [] if place == 0 else [Dot((x - 4, 6.3), 1.5, PAPER)]
+            shapes.append(Dot((x - 7, 6.3), 2.6, ACCENT if place == 0 else INK))
+            shapes += [] if place == 0 else [Dot((x - 7, 6.3), 1.5, PAPER)]
         else:
             stroke = (ACCENT, 1.5, None) if place == 0 else (SOFT, 1.0, (3.0, 2.0))
-            shapes.append(Line(((x - 18, 6.3), (x, 6.3)), stroke[1], stroke[0], stroke[2]))
-        x -= 30
+            shapes.append(Line(((x - 22, 6.3), (x - 4, 6.3)), stroke[1], stroke[0], stroke[2]))
+        x -= 34
     return shapes
 
 

@@ -224,7 +224,7 @@ def _condition(value: float, unit: str, units: UnitSystem) -> str:
 _TABLES = {"coastdown": "Intervals", "snap-smoke": "Snaps"}
 _COLUMNS = {
     "point": ("Point", ""), "x": ("At", "x"), "power_w": ("Wheel power", "W"),
-    "low_w": ("from", "W"), "high_w": ("to", "W"), "torque_nm": ("Torque", "N.m"),
+    "low_w": ("From", "W"), "high_w": ("To", "W"), "torque_nm": ("Torque", "N.m"),
     "from_mps": ("From", "m/s"), "to_mps": ("To", "m/s"), "seconds": ("Time", "s"),
     "force_n": ("Force", "N"), "measured_tractive_n": ("At the wheels", "N"),
     "snap": ("Snap", ""), "peak_percent": ("Peak", "%"), "absorption_per_m": ("k, 1/m", ""),

@@ -245,7 +245,7 @@ def said(text: str, units: UnitSystem) -> str:
 # What sentences of ours name: metric unit as written -> SI unit in SHOWN_US.
 _WRITTEN = {
     "km/h per s": "m/s/s", "km/h a second": "m/s/s", "km/h": "m/s", "kW": "W", "N·m": "N.m",
-    "N": "N", "°C": "K", "kPa": "Pa", "MJ": "J", "km": "m", "kg": "kg",
+    "N": "N", "°C": "K", "K": "K", "kPa": "Pa", "MJ": "J", "km": "m", "kg": "kg",
 }  # fmt: skip
 _NUMBER = r"[−-]?\d[\d,]*(?:\.\d+)?"
 _QUANTITY = re.compile(
@@ -267,11 +267,12 @@ def _converted(found: re.Match[str]) -> str:
         return _number(value, digits)
 
     first, after = found["first"], found["next"] or ""
+    gap = found["unit"] == "K"  # sentences give temperatures in °C, differences in K
     sign = "±" if first.startswith("±") else ""
-    text = sign + one(first.removeprefix("±"), spread=bool(sign))
+    text = sign + one(first.removeprefix("±"), spread=bool(sign) or gap)
     if after:
         word = " ± " if after.startswith(" ± ") else " to "
-        text += word + one(after.removeprefix(word), spread=word == " ± ")
+        text += word + one(after.removeprefix(word), spread=word == " ± " or gap)
     ending = " a second" if found["unit"].endswith("a second") else ""
     return f"{text} {name.removesuffix(' per s') + ending if ending else name}"
 
