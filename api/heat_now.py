@@ -6,6 +6,7 @@ Data flow: memory.json (written every few seconds while the loop runs) + newest 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import msgspec
@@ -20,6 +21,7 @@ from control.telemetry import Telemetry
 from control.works import Expected
 from daq.errors import Refused
 from daq.rig import Rig, load_rig
+from daq.units import UnitSystem
 
 USUAL_K = 298.15  # without a word about the weather
 
@@ -50,8 +52,24 @@ def rig_heat(
     return RigHeat(rig, records_of(memory), ambient_k, off_s, gains, cold), memory
 
 
+def set_shares(rotors: RigHeat, shares: Mapping[str, float]) -> None:
+    """Split the power as told, by roll set. Raises Refused when the names or numbers are not so."""
+    names = [roll_set.name for roll_set in rotors.rig.roll_sets]
+    if set(shares) != set(names) or not 0.99 <= sum(shares.values()) <= 1.01:
+        raise Refused(
+            "The split does not say a share of every roll set.",
+            f"Give {', '.join(names)}, together 1.",
+            "split",
+        )
+    rotors.share([shares[name] for name in names])
+
+
 def heat_told(
-    rig_file: Path, data: Path, plan: Plan, rehearsed: dict[str, object]
+    rig_file: Path,
+    data: Path,
+    plan: Plan,
+    rehearsed: dict[str, object],
+    units: UnitSystem = UnitSystem.METRIC,
 ) -> dict[str, object]:
     """The answer by the learned heat model, with the power that the simulated truck gave.
 
@@ -73,10 +91,10 @@ def heat_told(
     speed_mps = number("true_speed_mps")
     ratio = number("true_ratio_per_m") or memory.ratio_per_m
     try:
-        told = answer(plan, rotors, Expected(power_w, speed_mps, ratio))
+        told = answer(plan, rotors, Expected(power_w, speed_mps, ratio), units)
     except Refused as problem:
         return {"possible": None, "text": f"{problem.problem} {problem.remedy}"}
     plain = msgspec.to_builtins(told)
-    return {name: plain[name] for name in ("possible", "text", "limiting", "rotors")} | {
+    return {name: plain[name] for name in ("possible", "text", "limiting", "split", "rotors")} | {
         "suggestions": [each["text"] for each in plain["suggestions"]],
     }

@@ -15,7 +15,7 @@ from starlette.responses import Response
 
 from api.bodies import answer, gives, read, takes
 from api.context import Context, context_of
-from api.heat_now import records_of, rig_heat
+from api.heat_now import records_of, rig_heat, set_shares
 from api.tokens import Role
 from api.view import STALE_S
 from control.endurance import EnduranceMap, HeatAnswer, RigHeat, endurance_map
@@ -25,6 +25,7 @@ from control.heat_observer import RotorObserver
 from control.memory import Memory
 from control.plans import Plan
 from control.works import Expected
+from daq.units import UnitSystem
 
 router = APIRouter(prefix="/api", tags=["heat"])
 
@@ -41,6 +42,9 @@ class Rehearse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     speed_mps: Annotated[float, Meta(gt=0, le=80)] | None = None  # of the rolls
     ratio_per_m: Annotated[float, Meta(gt=0, le=1000)] | None = None  # the learned one if left out
     cold: bool = False  # as if all rotors were at ambient
+    # Share of the power by roll set, e.g. {front: 0.4, rear: 0.6}; left out: as in the last run.
+    shares: dict[str, Annotated[float, Meta(ge=0, le=1)]] | None = None
+    units: UnitSystem = UnitSystem.METRIC  # of the sentences; the numbers stay in SI
 
 
 class AbsorberHeat(msgspec.Struct, frozen=True):
@@ -126,4 +130,6 @@ async def rehearse(request: Request) -> Response:
     body = await read(request, Rehearse)
     rotors, memory = await _now(context, body.cold)
     expected = Expected(body.power_w, body.speed_mps, body.ratio_per_m or memory.ratio_per_m)
-    return answer(await asyncio.to_thread(heat_answer, body.plan, rotors, expected))
+    if body.shares is not None:
+        set_shares(rotors, body.shares)
+    return answer(await asyncio.to_thread(heat_answer, body.plan, rotors, expected, body.units))

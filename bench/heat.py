@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from api.processes.rehearsal import HOLDER, VirtualRig
+from bench._coils import coils
 from bench._common import Options, run_bench
 from control.absorber import capacity, map_row
 from control.commands import StartTest
@@ -380,6 +381,7 @@ def measure(options: Options) -> dict[str, Any]:
         },
     }  # fmt: skip
     result["chain"] = rigs
+    result["coil_error_k"] = coils(options.seed, 4 if options.quick else ABSORBERS, DESCRIBED)
     result["redrawn"] = int(sum(row["redrawn"] for row in rows))
     if not options.quick:
         result["worst_cases"] = sorted(rows, key=lambda row: -row["seen"])[:5]

@@ -5,8 +5,8 @@ absorber's learned model with sharing, torque limits and the heat guard's cap ->
 whether, which absorber limits, when, and what would make it possible; `endurance_map` does it for
 a grid of power and speed. Pure and quick (milliseconds per run): no simulated rig is needed.
 
-Between roll sets power is split evenly unless told otherwise; within one by what each absorber has
-left, as control.loads does.
+Between roll sets power is split as told, else as in the last run, else evenly and that is said;
+within one by what each absorber has left, as control.loads does.
 """
 
 from __future__ import annotations
@@ -51,6 +51,7 @@ MAP_STEP_S = 3.0
 MAP_HORIZON_S = 3600.0
 LEAST_WEIGHT = 0.05
 START_SIGMA_K = 30.0
+UNEVEN_SHARE = 0.65  # of the power on one of two roll sets: common practice, no source
 _NAN = math.nan
 
 
@@ -85,6 +86,10 @@ class HeatAnswer(msgspec.Struct, frozen=True):
     energy_j: float
     highest_power_w: float
     ambient_k: float
+    split: str  # of the power between roll sets: told | last-run | assumed-even
+    shares: tuple[float, ...]  # by roll set
+    # When the split is assumed: the soonest limit with UNEVEN_SHARE on one roll set; NaN: none.
+    uneven_limited_after_s: float
     rotors: tuple[RotorOutlook, ...]
     suggestions: tuple[Suggestion, ...]
 
@@ -280,11 +285,41 @@ class RigHeat:
         self._models = np.zeros((len(rig.absorbers), PARAMETERS))
         for i, observer in enumerate(self.observers):
             self._models[i] = observer.vector()
+        self.split = "assumed-even"
         self._shares = np.full(len(names), 1.0 / len(names))
+        kept = [records[one.name].run_share for one in rig.absorbers if one.name in records]
+        of_run = [share for share in kept if share is not None]
+        if len(of_run) == len(rig.absorbers) and sum(of_run) > 0.0:
+            found = np.zeros(len(names))
+            np.add.at(found, self._owner, np.array(of_run))
+            self._shares = found / found.sum()
+            self.split = "last-run"
 
     def share(self, shares: Sequence[float]) -> None:
         """Split between the roll sets, in rig order; scaled to one."""
-        self._shares = np.array(shares) / sum(shares)
+        self._shares = np.array(shares, dtype=np.float64) / sum(shares)
+        self.split = "told"
+
+    @property
+    def shares(self) -> tuple[float, ...]:
+        return tuple(self._shares.tolist())
+
+    def unevenly(self, works: Sequence[Work], margins: Sequence[float]) -> float:
+        """Soonest limit when one roll set takes UNEVEN_SHARE of the power; NaN: none, or known."""
+        count = len(self._shares)
+        if self.split != "assumed-even" or count < 2:
+            return _NAN
+        before, soonest = self._shares, math.inf
+        for heavy in range(count):
+            shares = np.full(count, (1.0 - UNEVEN_SHARE) / (count - 1))
+            shares[heavy] = UNEVEN_SHARE
+            self._shares = shares
+            found = self.through(works, margins)
+            for seconds in (found.limited_after_s, found.short_after_s):
+                if not math.isnan(seconds):
+                    soonest = min(soonest, seconds)
+        self._shares = before
+        return soonest if math.isfinite(soonest) else _NAN
 
     @property
     def start_k(self) -> tuple[float, ...]:

@@ -9,11 +9,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from control.endurance import STEP_S, HeatAnswer, Outcome, RigHeat, RotorOutlook, Suggestion
+from control.endurance import (
+    STEP_S,
+    UNEVEN_SHARE,
+    HeatAnswer,
+    Outcome,
+    RigHeat,
+    RotorOutlook,
+    Suggestion,
+)
 from control.kinds import check_plan
 from control.plans import Plan, SteadyHold
 from control.works import Expected, Work, works_of
 from daq.errors import Refused
+from daq.results.words import shown
+from daq.units import UnitSystem
 
 PAUSES_S = (300.0, 600.0, 1200.0)
 MOST_PARTS = 10
@@ -25,8 +35,10 @@ LEAST_USEFUL_S = 30.0
 LONGEST_S = 86_400.0
 
 
-def answer(plan: Plan, heat: RigHeat, expected: Expected) -> HeatAnswer:
-    """The answer before the test. Raises Refused when the plan leaves something open."""
+def answer(
+    plan: Plan, heat: RigHeat, expected: Expected, units: UnitSystem = UnitSystem.METRIC
+) -> HeatAnswer:
+    """The answer before the test, worded in `units`. Raises Refused when something is open."""
     works = works_of(plan, heat.rig, expected)
     check_works(works)
     check_plan(plan, heat.rig, expected.ratio_per_m, engine_speed=True)
@@ -35,12 +47,13 @@ def answer(plan: Plan, heat: RigHeat, expected: Expected) -> HeatAnswer:
     seconds = sum(work.seconds for work in works)
     suggestions: tuple[Suggestion, ...] = ()
     if not found.possible:
-        suggestions = _suggest(works, heat, margins, found, isinstance(plan, SteadyHold))
+        suggestions = _suggest(works, heat, margins, found, isinstance(plan, SteadyHold), units)
     names = [absorber.name for absorber in heat.rig.absorbers]
+    uneven_s = heat.unevenly(works, margins)
     limiting = names[found.limiting] if found.limiting >= 0 else ""
     return HeatAnswer(
         found.possible,
-        _text(found, seconds, limiting),
+        _text(found, seconds, limiting, heat, uneven_s, units),
         seconds,
         found.limited_after_s,
         limiting,
@@ -48,6 +61,9 @@ def answer(plan: Plan, heat: RigHeat, expected: Expected) -> HeatAnswer:
         sum(work.seconds * work.power_w for work in works),
         max(work.power_w for work in works),
         heat.ambient_k,
+        heat.split,
+        heat.shares,
+        uneven_s,
         tuple(
             RotorOutlook(name, start, peak, margin, absorber.heat.limit_k, warm)
             for name, start, peak, margin, absorber, warm in zip(
@@ -68,19 +84,36 @@ def check_works(works: Sequence[Work]) -> None:
         raise Refused("The plan is longer than a day.", "Split it.", "plan-length")
 
 
-def _text(found: Outcome, seconds: float, limiting: str) -> str:
+def _text(
+    found: Outcome, seconds: float, limiting: str, heat: RigHeat, uneven_s: float, units: UnitSystem
+) -> str:
     if found.possible:
-        hottest = max(found.peaks_k) - 273.15
-        return f"The rig can run this by heat: hottest rotor about {hottest:.0f} degC."
-    if not math.isnan(found.short_after_s):
-        return (
+        hottest = shown(max(found.peaks_k), "K", units=units)
+        text = f"The rig can run this by heat: hottest rotor about {hottest}."
+    elif not math.isnan(found.short_after_s):
+        text = (
             f"The absorbers cannot take this power at this speed (after {found.short_after_s:.0f} "
             f"s of {seconds:.0f} s)."
         )
-    return (
-        f"{limiting} limits after {found.limited_after_s / 60.0:.1f} min of "
-        f"{seconds / 60.0:.1f} min."
-    )
+    else:
+        text = (
+            f"{limiting} limits after {found.limited_after_s / 60.0:.1f} min of "
+            f"{seconds / 60.0:.1f} min."
+        )
+    names = [roll_set.name for roll_set in heat.rig.roll_sets]
+    if len(names) < 2:
+        return text
+    split = ", ".join(f"{name} {share:.0%}" for name, share in zip(names, heat.shares, strict=True))
+    if heat.split == "told":
+        return f"{text} Split as told: {split}."
+    if heat.split == "last-run":
+        return f"{text} Split as in the last run: {split}."
+    text += " Nobody has said how the truck shares its power; evenly was assumed."
+    if not math.isnan(uneven_s):
+        text += (
+            f" With {UNEVEN_SHARE:.0%} on one roll set it is limited after {uneven_s / 60:.1f} min."
+        )
+    return text
 
 
 def _suggest(
@@ -89,6 +122,7 @@ def _suggest(
     margins: Sequence[float],
     found: Outcome,
     is_hold: bool,
+    units: UnitSystem,
 ) -> tuple[Suggestion, ...]:
     def fits(other: Sequence[Work]) -> bool:
         # The margins were those of the whole work; less work errs less.
@@ -103,7 +137,9 @@ def _suggest(
         most = share * max(work.power_w for work in works)
         made.append(
             Suggestion(
-                "less-power", f"With at most {most / 1e3:.0f} kW it can be run to the end.", most
+                "less-power",
+                f"With at most {shown(most, 'W', units=units)} it can be run to the end.",
+                most,
             )
         )
     for factor in FASTER:
@@ -113,7 +149,7 @@ def _suggest(
                 Suggestion(
                     "faster-rolls",
                     "In a gear that turns the rolls faster: the same power from "
-                    f"{speed * 3.6:.0f} km/h on.",
+                    f"{shown(speed, 'm/s', units=units)} on.",
                     speed,
                 )
             )
@@ -126,7 +162,10 @@ def _suggest(
             speed = slower * max(work.speed_mps for work in works)
             made.append(
                 Suggestion(
-                    "slower", f"At the same force, no faster than {speed * 3.6:.0f} km/h.", speed
+                    "slower",
+                    "At the same force, no faster than "
+                    f"{shown(speed, 'm/s', units=units)}.",
+                    speed,
                 )
             )
     made += _pauses(works, fits)

@@ -13,8 +13,9 @@ from collections.abc import Sequence
 
 from control import heat_life
 from control.absorber import COLD_K, capacity
+from control.coil_keeper import CoilTurn
 from control.heat import model_of
-from control.heat_guard import HeatCap, HeatGuard, HeatLevel
+from control.heat_guard import BITES_AT, HeatCap, HeatGuard, HeatLevel
 from control.heat_life import AbsorberLife
 from control.heat_observer import Headroom, RotorObserver, SensorVerdict
 from control.heat_record import RotorRecord
@@ -36,6 +37,7 @@ OVERLOADED_AFTER_S = 30.0  # the cap has bitten and load is missing for so long:
 WORK_W = 200.0  # below it an absorber counts as unloaded
 TURNING_RADPS = 2.0
 SHORT_N = 50.0
+SHARE_FROM_J = 5e5  # a run of less work does not say how the truck shares its power
 _NAN = math.nan
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 _UNKNOWN = Headroom(_NAN, _NAN, _NAN)
@@ -46,9 +48,9 @@ class _Rotor:
     """One absorber's estimate, permission and sums."""
 
     __slots__ = (
-        "absorber", "cap", "cool_s", "fan", "guard", "headroom", "hottest_k", "life", "most_w",
-        "notes", "observer", "over_s", "paused", "planned", "power_w", "sensor_k", "sensor_s",
-        "speed_radps", "time_s", "turns", "weight",
+        "absorber", "begun_j", "cap", "coil", "cool_s", "fan", "guard", "headroom", "hottest_k",
+        "life", "most_w", "notes", "observer", "over_s", "paused", "planned", "power_w",
+        "run_share", "sensor_k", "sensor_s", "speed_radps", "time_s", "turns", "weight",
     )  # fmt: skip
 
     def __init__(self, absorber: Absorber, record: RotorRecord | None) -> None:
@@ -70,6 +72,8 @@ class _Rotor:
         self.sensor_s = -math.inf  # time of the newest reading taken
         self.hottest_k = 0.0  # of this run
         self.most_w = 0.0  # power of this run
+        self.begun_j = 0.0  # energy before this run
+        self.run_share = record.run_share if record is not None else None
         self.cool_s = 0.0  # until the after-run temperature
         self.notes: tuple[str, ...] = ()
         self.over_s = 0.0  # the cap has bitten and load was missing for so long
@@ -77,6 +81,10 @@ class _Rotor:
         self.weight = 1.0
         self.time_s: float | None = None
         self.fan = False
+        self.coil: CoilTurn | None = None
+        if heat.coil.resistance_ohm > 0.0:
+            kept = record.coil if record is not None else None
+            self.coil = CoilTurn(absorber, ASSUMED_AMBIENT_K, kept)
 
 
 class HeatKeeper:
@@ -107,13 +115,15 @@ class HeatKeeper:
         self.slot_frames = max(1, round(rig.frame_hz * EVERY_S / len(self._rotors)))
         self._next = 0
         self._run_id = ""
-        self._plan_w = _NAN  # per absorber
+        self._plan_w = _NAN  # whole rig
         self._plan_radps = _NAN
         self.codes: dict[str, str] = {}
         self.hot_fans: frozenset[str] = frozenset()  # of rotors above their after-run temperature
         for place, rotor in enumerate(self._rotors):
             if rotor.observer.from_memory:
                 rotor.observer.was_off(off_s, ASSUMED_AMBIENT_K)
+            if rotor.coil is not None and rotor.coil.observer.from_memory:
+                rotor.coil.observer.was_off(off_s, ASSUMED_AMBIENT_K, rotor.observer.rim_k)
             self._loads.set_rotor(place, rotor.observer.rim_k)
 
     # ---- what the core tells ---------------------------------------------------------------------
@@ -124,12 +134,13 @@ class HeatKeeper:
         for rotor in self._rotors:
             rotor.hottest_k = 0.0
             rotor.most_w = 0.0
+            rotor.begun_j = rotor.life.energy_j
             rotor.planned = _UNKNOWN
         self.expect(power_w, speed_mps)
 
     def expect(self, power_w: float, speed_mps: float) -> None:
         """The work whose headroom `plan_headroom_s` tells: absorber power of the whole rig."""
-        self._plan_w = power_w / len(self._rotors)
+        self._plan_w = power_w
         self._plan_radps = speed_mps * max(self._levers)
 
     def end_run(self) -> None:
@@ -140,6 +151,10 @@ class HeatKeeper:
                 gain, shape = self._loads.learned(place)
                 if shape and (gain, shape[-1]) != (1.0, 1.0):
                     rotor.life = heat_life.with_capacity(rotor.life, self._run_id, gain * shape[-1])
+        took = [rotor.life.energy_j - rotor.begun_j for rotor in self._rotors]
+        if self._run_id and sum(took) > SHARE_FROM_J:
+            for rotor, joule in zip(self._rotors, took, strict=True):
+                rotor.run_share = joule / sum(took)
         self._run_id = ""
         self.expect(_NAN, _NAN)
 
@@ -154,7 +169,7 @@ class HeatKeeper:
             self._feel_ambient(measured)
         rotor.turns += 1
         now = measured.time_s
-        seconds, joule, radian = self._loads.take_work(place)
+        seconds, joule, radian, a2s = self._loads.take_work(place)
         since = now - rotor.time_s if rotor.time_s is not None else seconds
         rotor.time_s = now
         absorber = rotor.absorber
@@ -170,6 +185,12 @@ class HeatKeeper:
             rotor.speed_radps = radian / seconds
             observer.predict(seconds, rotor.power_w, rotor.speed_radps, fan, self.ambient_k)
         self._hear_sensor(rotor, measured)
+        if rotor.coil is not None:
+            rotor.coil.turn(
+                measured, place, max(since, seconds), seconds, a2s, self.ambient_k,
+                observer.temperatures_k[1],
+            )  # fmt: skip
+            self._loads.set_coil(place, rotor.coil.observer.warm)
         self._judge(place, rotor, seconds, shortfall_n, under_load)
         self._look_ahead(rotor)
 
@@ -209,6 +230,8 @@ class HeatKeeper:
             rotor.observer, rotor.speed_radps, rotor.fan, self.ambient_k, rotor.power_w,
             rotor.sensor_k,
         )  # fmt: skip
+        if rotor.coil is not None:
+            cap = self._under_coil(place, rotor, rotor.coil, cap)
         rotor.cap = cap
         short = cap.level is HeatLevel.HOT and shortfall_n > SHORT_N
         rotor.over_s = rotor.over_s + seconds if short else 0.0
@@ -246,11 +269,15 @@ class HeatKeeper:
                 elif cap.level is HeatLevel.COOLING:
                     codes["rotor-cooling"] = detail
                 elif cap.level is HeatLevel.HOT:
-                    codes["rotor-near-limit"] = detail
+                    codes["rotor-near-limit"] = (
+                        rotor.coil.told() if rotor.coil is not None and rotor.coil.holds else detail
+                    )
                 if cap.rim_k >= rotor.absorber.heat.warn_k and cap.level < HeatLevel.LIMIT:
                     codes["rotor-warm"] = detail
                 if rotor.over_s > OVERLOADED_AFTER_S:
-                    codes["rotor-overloaded"] = detail
+                    codes["rotor-overloaded"] = (
+                        rotor.coil.told() if rotor.coil is not None and rotor.coil.holds else detail
+                    )
             if rotor.observer.sensor is SensorVerdict.SLIPPED:
                 codes["rotor-sensor-slipped"] = name
             elif rotor.observer.sensor is SensorVerdict.FAILED:
@@ -261,6 +288,20 @@ class HeatKeeper:
             for rotor in self._rotors
             if rotor.absorber.fan and rotor.cap.rim_k > rotor.absorber.heat.after_run_k
         )
+
+    def _under_coil(self, place: int, rotor: _Rotor, coil: CoilTurn, cap: HeatCap) -> HeatCap:
+        """The cap that holds for rotor and coil together."""
+        slowest = self._rig.limits.low_speed_mps * self._levers[place]
+        coil_w = coil.cap_w(
+            self._loads.maps[place], max(rotor.speed_radps, slowest), rotor.observer.rim_k,
+            self.ambient_k,
+        )  # fmt: skip
+        coil.holds = coil_w < cap.power_w
+        if not coil.holds:
+            return cap
+        bites = coil_w <= 0.0 or rotor.power_w >= BITES_AT * coil_w
+        level = max(cap.level, HeatLevel.HOT) if bites else cap.level
+        return HeatCap(level, coil_w, cap.rim_k, cap.margin_k)
 
     def _look_ahead(self, rotor: _Rotor) -> None:
         """Headroom at present power each turn; intervals, plan and pause one after the other."""
@@ -275,6 +316,8 @@ class HeatKeeper:
             rotor.headroom = _NEVER
         else:
             self._refresh(rotor, turn)
+        if rotor.coil is not None and turn % INTERVAL_EVERY == 6:
+            rotor.coil.look_ahead(ambient, LIVE_HORIZON_S)
         work = self._plan_work(rotor)
         if turn == INTERVAL_EVERY:
             rotor.planned = (
@@ -315,7 +358,9 @@ class HeatKeeper:
     def _plan_work(self, rotor: _Rotor) -> tuple[float, float] | None:
         """Power and shaft speed of the plan; where it leaves them open, the most of this run."""
         if math.isfinite(self._plan_w):
-            return self._plan_w, self._plan_radps
+            known = all(each.run_share is not None for each in self._rotors)
+            share = rotor.run_share if known and rotor.run_share else 1.0 / len(self._rotors)
+            return self._plan_w * share, self._plan_radps
         if self._run_id and rotor.most_w > WORK_W:
             return rotor.most_w, rotor.speed_radps
         return None
@@ -327,7 +372,13 @@ class HeatKeeper:
         rotor = self._rotors[place]
         row = self._loads.maps[place]
         speed = rotor.speed_radps
-        headroom, planned, paused = rotor.headroom, rotor.planned, rotor.paused
+        planned, paused = rotor.planned, rotor.paused
+        headroom, by_coil = _first(rotor)
+        coil = rotor.coil
+        rim_k = rotor.observer.rim_k
+        able = float(capacity(row, speed, rim_k))
+        if coil is not None:
+            able = coil.capacity_nm(row, speed, rim_k)
         return AbsorberView(
             rotor.absorber.name,
             asked_n,
@@ -344,13 +395,17 @@ class HeatKeeper:
             after_pause_low_s=paused.low_s,
             after_pause_high_s=paused.high_s,
             pause_s=PAUSE_S,
-            capacity_nm=float(capacity(row, speed, rotor.observer.rim_k)),
+            capacity_nm=able,
             capacity_cold_nm=float(capacity(row, speed, COLD_K)),
             power_w=rotor.power_w,
             cap_w=rotor.cap.power_w,
             heat_level=rotor.cap.level.name.lower(),
             rotor_sensor=rotor.observer.sensor.value,
             fan=rotor.fan,
+            limited_by="coil" if by_coil else "rotor",
+            coil_k=coil.observer.coil_k if coil is not None else _NAN,
+            coil_sigma_k=coil.observer.sigma_k if coil is not None else _NAN,
+            coil_measured=coil is not None and coil.measured,
         )
 
     def summary(self, fans: Sequence[str]) -> HeatView:
@@ -359,11 +414,11 @@ class HeatKeeper:
         return HeatView(
             hottest=first.absorber.name,
             level=max(rotor.cap.level for rotor in self._rotors).name.lower(),
-            headroom_s=first.headroom.seconds,
+            headroom_s=_first(first)[0].seconds,
             cooling_s=max(rotor.cool_s for rotor in self._rotors),
             ambient_k=self.ambient_k,
             fans=tuple(fans),
-            advice=self.advice(),
+            advice=self.advice() or self._coils_warm(),
             service=tuple(note for rotor in self._rotors for note in rotor.notes),
         )
 
@@ -386,11 +441,21 @@ class HeatKeeper:
             return "Lift off and let the rotors turn slowly with the fans running."
         return ""
 
+    def _coils_warm(self) -> str:
+        """Coils above their warning temperature, as a note that can wait; "" when none."""
+        coils = [r.coil for r in self._rotors if r.coil is not None]
+        warm = [one.told() for one in coils if one.observer.coil_k >= one.observer.heat.warn_k]
+        return f"Plan a pause: {', '.join(warm)}." if warm else ""
+
     def records(self) -> dict[str, RotorRecord]:
         """What must survive a restart."""
         return {
             rotor.absorber.name: RotorRecord(
-                rotor.observer.memory(), rotor.guard.cooling, rotor.life
+                rotor.observer.memory(),
+                rotor.guard.cooling,
+                rotor.life,
+                rotor.coil.observer.memory() if rotor.coil is not None else None,
+                rotor.run_share,
             )
             for rotor in self._rotors
         }
@@ -403,8 +468,15 @@ class HeatKeeper:
         return min(r.absorber.heat.limit_k - r.cap.rim_k for r in self._rotors)
 
 
+def _first(rotor: _Rotor) -> tuple[Headroom, bool]:
+    """The headroom that ends first, of rotor or coil, and whether it is the coil's."""
+    if rotor.coil is not None and rotor.coil.left.seconds < rotor.headroom.seconds:
+        return rotor.coil.left, True
+    return rotor.headroom, False
+
+
 def _urgency(rotor: _Rotor) -> tuple[float, float]:
-    seconds = rotor.headroom.seconds
+    seconds = _first(rotor)[0].seconds
     return (
         seconds if seconds < math.inf else math.inf,
         rotor.absorber.heat.limit_k - rotor.cap.rim_k,

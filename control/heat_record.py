@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
+from control.coil import CoilMemory
 from control.heat_life import AbsorberLife
 from control.heat_observer import RotorMemory
 
@@ -17,3 +18,5 @@ class RotorRecord(msgspec.Struct, frozen=True):
     rotor: RotorMemory
     cooling: bool = False  # has been at its limit and is not yet below re-entry
     life: AbsorberLife = AbsorberLife()
+    coil: CoilMemory | None = None
+    run_share: float | None = None  # of the rig's energy in the last run with work worth the name

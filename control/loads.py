@@ -35,6 +35,7 @@ from control.loads_frame import (
     TARGET,
     WARM_COLUMNS,
     WEIGHT_GOAL,
+    WORK_A2S,
     WORK_J,
     WORK_RAD,
     WORK_S,
@@ -76,6 +77,8 @@ class Loads:
         self.weights = np.ones((2, max(sets, count)))
         self._scratch = np.zeros((8, max(sets, count)))
         self._asks = np.zeros(count)
+        self._cold_lag_s = np.ones(count)  # of coils at 20 degC
+        self._coil_warm = np.ones(count)  # their resistance now over that
         self._warm = np.zeros((count, WARM_COLUMNS))
         self._warm[:, CAP_W] = np.inf
         self._warm[:, CAP_SHARE] = 1.0
@@ -119,6 +122,7 @@ class Loads:
     def _set_lags(self, absorber: int, known: Absorber) -> None:
         row = self._fixed[absorber]
         row[force_loop.COIL_LAG] = known.coil_lag_s
+        self._cold_lag_s[absorber] = known.coil_lag_s * self._coil_warm[absorber]
         row[force_loop.FIELD_S] = known.field_lag_s
         row[force_loop.FOLLOW_S] = tuneup.follow_time(known.coil_lag_s, self.frame_s)
 
@@ -204,10 +208,19 @@ class Loads:
         row[ROTOR_GOAL] = rotor_k
         row[WEIGHT_GOAL] = weight
 
-    def take_work(self, absorber: int) -> tuple[float, float, float]:
-        """Seconds, joule and shaft radians since the last call; they begin anew."""
+    def set_coil(self, absorber: int, warm: float) -> None:
+        """Resistance of a coil over that at 20 degC: lag L/R and the supply's ceiling follow."""
+        row = self._fixed[absorber]
+        row[force_loop.COIL_LAG] = self._cold_lag_s[absorber] / warm
+        row[force_loop.FORCING_A] = self._rig.absorbers[absorber].forcing_a / warm
+        self._coil_warm[absorber] = warm
+
+    def take_work(self, absorber: int) -> tuple[float, float, float, float]:
+        """Seconds, joule, shaft radians and ampere2 seconds since the last call, then anew."""
         row = self._warm[absorber]
-        work = (float(row[WORK_S]), float(row[WORK_J]), float(row[WORK_RAD]))
+        work = (
+            float(row[WORK_S]), float(row[WORK_J]), float(row[WORK_RAD]), float(row[WORK_A2S])
+        )  # fmt: skip
         row[WORK_S:] = 0.0
         return work
 

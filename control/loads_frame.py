@@ -52,8 +52,8 @@ GENERAL_COLUMNS = 5
 
 # Heat columns per absorber, from control.heat_keeper: most power, rotor temperature, weight; the
 # share of its capacity that an absorber may give now; and the work since it was last taken.
-CAP_W, ROTOR_GOAL, WEIGHT_GOAL, CAP_SHARE, WORK_S, WORK_J, WORK_RAD = range(7)
-WARM_COLUMNS = 7
+CAP_W, ROTOR_GOAL, WEIGHT_GOAL, CAP_SHARE, WORK_S, WORK_J, WORK_RAD, WORK_A2S = range(8)
+WARM_COLUMNS = 8
 CAP_SLEW_S = 5.0  # the share goes from all to nothing in no less than this: never a step in load
 LEAST_SHARE = 1e-3
 HEAT_FOLLOW_S = 1.0  # temperature and weight come a few times a second: followed without steps
@@ -161,6 +161,7 @@ def frame(
         warm[i, WORK_S] += dt
         warm[i, WORK_J] += states[i, force_loop.FORCE_TICK_N] * speed * dt
         warm[i, WORK_RAD] += speed * lever * dt
+        warm[i, WORK_A2S] += states[i, force_loop.COIL_A] ** 2 * dt
 
     # What turns takes part; its mean speed is what is held.
     mass = 0.0

@@ -29,6 +29,7 @@ class Unit(enum.StrEnum):
     WATT = "W"
     RADIAN_PER_SECOND = "rad/s"
     AMPERE = "A"
+    VOLT = "V"
     KELVIN = "K"
     PASCAL = "Pa"
     RATIO = "1"

@@ -93,6 +93,18 @@ class Service(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     done_at_gj: NotNegative = 0.0
 
 
+class CoilHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """First guess of the coil's heat (control.coil); without a resistance it is not looked at."""
+
+    resistance_ohm: NotNegative = 0.0  # at 20 degC; 0: coil heat is not looked at
+    mass_kg: Positive = 30.0  # winding and the iron near it, counted as copper
+    to_air_w_per_k: Positive = 14.0
+    to_rotor_w_per_k: NotNegative = 0.0
+    warn_k: Positive = 413.15
+    limit_k: Positive = 433.15
+    voltage: str = ""  # slow channel with the voltage at the coil, if any
+
+
 class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """First guess of the rotor's heat parameters, refined by learning (control.heat)."""
 
@@ -108,6 +120,7 @@ class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     sensor_share: Annotated[float, Meta(ge=0, le=1)] = 1.0  # 1: sees the rim's face, 0: the body
     after_run_k: Positive = 373.15  # fans run on after load until the rim is below this
     service: Service = Service()
+    coil: CoilHeat = CoilHeat()
 
 
 class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -288,7 +301,15 @@ def _cross_check(rig: Rig, source: str) -> None:
                 f"cell's capacity of {cell.capacity_n:.0f} N.",
                 "Check full_scale_mv_per_v, newton_per_mv_per_v and capacity_n.",
             )
-        _known_channel(rig, fail, absorber.heat.sensor, f"absorber '{absorber.name}': heat.sensor")
+        where = f"absorber '{absorber.name}': heat"
+        _known_channel(rig, fail, absorber.heat.sensor, f"{where}.sensor")
+        coil = absorber.heat.coil
+        _known_channel(rig, fail, coil.voltage, f"{where}.coil.voltage")
+        if not coil.warn_k < coil.limit_k:
+            fail(
+                f"absorber '{absorber.name}': heat.coil needs warn_k < limit_k.",
+                "Temperatures are in kelvin; take them from the coil's maker.",
+            )
     for roll_set in rig.roll_sets:
         if not rig.absorbers_of(roll_set.name):
             fail(f"roll set '{roll_set.name}' has no absorber.", "Describe one or remove the set.")

@@ -15,7 +15,15 @@ import numpy.typing as npt
 
 from simulator import layout as at
 from simulator.kernel import jit
-from simulator.physics import REFERENCE_K, brake_curve, crossing_time, heat_step, rub, squared_flux
+from simulator.physics import (
+    REFERENCE_K,
+    brake_curve,
+    coil_step,
+    crossing_time,
+    heat_step,
+    rub,
+    squared_flux,
+)
 from simulator.truck import shift_gears, truck_step
 
 Floats = npt.NDArray[np.float64]
@@ -33,8 +41,11 @@ def absorber_step(
     dt: float,
 ) -> float:
     """Force at the roll surface of one absorber, N; moves coil, flux, arm and converter on."""
-    target = min(max(a[at.A_SET_POINT], 0.0), p[at.P_MAX_CURRENT] * 4.0) * p[at.P_FOLLOW_GAIN]
-    current = a[at.A_CURRENT] + (target - a[at.A_CURRENT]) * p[at.P_COIL_SHARE]
+    # The supply gives the voltage that would settle at the set point, up to its ceiling; a warm
+    # coil has more resistance, so it follows sooner (L/R) and the ceiling is fewer amperes.
+    warm = a[at.A_WARM]
+    target = min(max(a[at.A_SET_POINT], 0.0), p[at.P_CEILING] / warm) * p[at.P_FOLLOW_GAIN]
+    current = a[at.A_CURRENT] + (target - a[at.A_CURRENT]) * min(p[at.P_COIL_SHARE] * warm, 1.0)
     current = min(current, p[at.P_MAX_CURRENT])
     if not math.isnan(p[at.P_FORCED_CURRENT]):
         current = p[at.P_FORCED_CURRENT]
@@ -260,6 +271,7 @@ def step_frame(
         a[at.A_ENERGY] += a[at.A_HEAT] * frame
         fan = 1.0 if p[k, at.P_FAN] >= 0.0 and (fans >> int(p[k, at.P_FAN])) & 1 else 0.0
         heat_step(a, p[k], a[at.A_HEAT], fan, inputs[at.I_AMBIENT], frame)
+        coil_step(a, p[k], inputs[at.I_AMBIENT], frame)
         n = whole[at.N_NOISE]
         a[at.A_DRIFT] += p[k, at.P_DRIFT_RATE] * math.sqrt(frame / 3600.0) * noise[n]
         force = a[at.A_CELL] + a[at.A_DRIFT] + p[k, at.P_NOISE] * noise[n + 1]
@@ -315,7 +327,7 @@ def fill_truth(
     truth[23] = inputs[at.I_BRAKE]
     for k in range(absorbers.shape[0]):
         a = absorbers[k]
-        first = 24 + 6 * k
+        first = 24 + 7 * k
         mass = p[k, at.P_SKIN_KG] + p[k, at.P_BULK_KG]
         truth[first] = a[at.A_CURRENT]
         truth[first + 1] = a[at.A_TORQUE]
@@ -325,3 +337,4 @@ def fill_truth(
         ) / mass
         truth[first + 4] = a[at.A_CELL]
         truth[first + 5] = a[at.A_SET_POINT]
+        truth[first + 6] = a[at.A_COIL]

@@ -25,8 +25,11 @@ from __future__ import annotations
     A_PHASE,  # rad, shaft angle
     A_HEAT,  # W, mean heating of the last frame
     A_SPEED,  # rad/s, absorber shaft
+    A_COIL,  # K, winding
+    A_CORE,  # K, iron that the winding sits on
+    A_WARM,  # resistance of the winding over that of 20 degC
     A_COUNT,
-) = range(18)
+) = range(21)
 
 # One row per absorber: parameters.
 (
@@ -70,8 +73,15 @@ from __future__ import annotations
     P_FORCED_CURRENT,  # fault: A, NaN healthy
     P_FOLLOW_GAIN,  # fault: share of the set point the supply delivers, 1 healthy
     P_CURRENT_NOISE,  # A rms
+    P_CEILING,  # A, highest set point that the supply's voltage can follow with a cold coil
+    P_COIL_OHM,  # at 20 degC
+    P_COIL_STORE,  # J/K
+    P_CORE_STORE,  # J/K
+    P_COIL_CORE,  # W/K
+    P_CORE_AIR,  # W/K
+    P_COIL_ROTOR,  # W/K
     P_COUNT,
-) = range(41)
+) = range(48)
 
 # One row per roll set: state.
 (
@@ -247,4 +257,5 @@ TRUTH_ABSORBER_NAMES: tuple[str, ...] = (
     "mean_k",
     "cell_n",
     "set_point_a",
+    "coil_k",
 )

@@ -72,6 +72,25 @@ def heat_step(a: Floats, p: Floats, heat_w: float, fan: float, ambient_k: float,
 
 
 @jit
+def copper_ratio(kelvin: float) -> float:
+    """Resistance over that of 20 degC; 0.00393 per kelvin (from memory)."""
+    return 1.0 + 0.00393 * (kelvin - 293.15)
+
+
+@jit
+def coil_step(a: Floats, p: Floats, ambient_k: float, dt: float) -> None:
+    """Move winding and core of one absorber on by `dt` seconds at the present current."""
+    coil, core = a[at.A_COIL], a[at.A_CORE]
+    heat = a[at.A_CURRENT] ** 2 * p[at.P_COIL_OHM] * copper_ratio(coil)
+    to_core = p[at.P_COIL_CORE] * (coil - core)
+    from_rotor = p[at.P_COIL_ROTOR] * (a[at.A_BULK] - coil)
+    a[at.A_COIL] = coil + dt * (heat - to_core + from_rotor) / p[at.P_COIL_STORE]
+    away = p[at.P_CORE_AIR] * (core - ambient_k)
+    a[at.A_CORE] = core + dt * (to_core - away) / p[at.P_CORE_STORE]
+    a[at.A_WARM] = copper_ratio(a[at.A_COIL])
+
+
+@jit
 def tyre_force(
     slip: float, load: float, friction: float, shape: float, stiffness: float, alignment: float
 ) -> float:

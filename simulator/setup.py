@@ -64,6 +64,12 @@ class TrueAbsorber:
     area_m2: float = 1.3
     emissivity: float = 0.7
     start_k: float = 293.15
+    coil_ohm: float = 1.2  # at 20 degC
+    coil_j_per_k: float = 5800.0  # 15 kg of copper
+    core_j_per_k: float = 7400.0  # the iron near it
+    coil_core_w_per_k: float = 70.0
+    core_air_w_per_k: float = 27.0
+    coil_rotor_w_per_k: float = 0.8
 
     @property
     def counts_per_n(self) -> float:
@@ -273,6 +279,16 @@ def tarnhow(seed: int = 1) -> Setup:
         )
         for absorber in base.absorbers
     )
+    coils = np.random.default_rng([seed, 80])  # of their own: the other draws stay what they were
+    absorbers = tuple(
+        replace(
+            absorber,
+            coil_ohm=absorber.coil_ohm * (1.0 + 0.02 * float(coils.standard_normal())),
+            core_air_w_per_k=absorber.core_air_w_per_k * float(coils.uniform(0.8, 1.25)),
+            coil_j_per_k=absorber.coil_j_per_k * float(coils.uniform(0.9, 1.1)),
+        )
+        for absorber in absorbers
+    )
     front_end = replace(
         base.front_end,
         clock_error=3e-6 * float(draw.standard_normal()),
@@ -310,7 +326,7 @@ def random_rig(seed: int, spread: float = 0.3) -> Setup:
 
 
 def random_absorbers(seed: int) -> Setup:
-    """A rig whose rotors differ widely: mass, cooling, radiation and gradient (heat benches)."""
+    """A rig whose rotors and coils differ widely: mass, cooling, gradient (heat benches)."""
     draw = np.random.default_rng([seed, 79])
     base = tarnhow(seed)
     absorbers = tuple(
@@ -328,5 +344,16 @@ def random_absorbers(seed: int) -> Setup:
             peak_fade_per_k=float(draw.uniform(0.0, 0.0003)),
         )
         for absorber in base.absorbers
+    )
+    coils = np.random.default_rng([seed, 81])
+    absorbers = tuple(
+        replace(
+            absorber,
+            coil_ohm=1.2 * (1.0 + 0.03 * float(coils.standard_normal())),
+            core_air_w_per_k=absorber.core_air_w_per_k * float(coils.uniform(0.6, 1.5)),
+            coil_core_w_per_k=absorber.coil_core_w_per_k * float(coils.uniform(0.5, 2.0)),
+            core_j_per_k=absorber.core_j_per_k * float(coils.uniform(0.6, 1.6)),
+        )
+        for absorber in absorbers
     )
     return replace(base, absorbers=absorbers)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from simulator import layout as at
 from simulator.frame_step import step_frame
-from simulator.physics import squared_flux
+from simulator.physics import copper_ratio, squared_flux
 from simulator.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck, Weather
 
 Floats = npt.NDArray[np.float64]
@@ -68,6 +68,13 @@ def _absorber_row(absorber: TrueAbsorber, dt: float) -> Floats:
     row[at.P_FORCED_CURRENT] = math.nan
     row[at.P_FOLLOW_GAIN] = 1.0
     row[at.P_CURRENT_NOISE] = absorber.current_noise_a
+    row[at.P_CEILING] = absorber.forcing_a
+    row[at.P_COIL_OHM] = absorber.coil_ohm
+    row[at.P_COIL_STORE] = absorber.coil_j_per_k
+    row[at.P_CORE_STORE] = absorber.core_j_per_k
+    row[at.P_COIL_CORE] = absorber.coil_core_w_per_k
+    row[at.P_CORE_AIR] = absorber.core_air_w_per_k
+    row[at.P_COIL_ROTOR] = absorber.coil_rotor_w_per_k
     return row
 
 
@@ -210,6 +217,8 @@ class World:
         self.inputs[at.I_BRAKE] = 0.3
         for row, absorber in zip(self.absorbers, setup.absorbers, strict=True):
             row[[at.A_SKIN, at.A_BULK, at.A_HUB]] = absorber.start_k
+            row[[at.A_COIL, at.A_CORE]] = absorber.start_k
+            row[at.A_WARM] = copper_ratio(absorber.start_k)
         for row, roll in zip(self.rolls, setup.rolls, strict=True):
             row[at.R_LOAD] = roll.axle_load_n * self.inputs[at.I_ON_ROLLS]
             row[at.R_CHILL] = roll.start_chill

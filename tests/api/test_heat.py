@@ -21,7 +21,7 @@ from tests.api.fake_loop import RIG_FILE
 HOLD = {"kind": "steady-hold", "seconds": 600.0, "speed_mps": 22.0}
 
 
-def remember(data: Path, rim_k: float) -> None:
+def remember(data: Path, rim_k: float, run_shares: tuple[float, ...] = ()) -> None:
     """Write a memory in which all rotors are at `rim_k` and the first one has a history."""
     rig = load_rig(RIG_FILE)
     kept = RotorObserver(model_of(rig.absorbers[0].heat), rim_k).memory()
@@ -32,7 +32,12 @@ def remember(data: Path, rim_k: float) -> None:
     )  # fmt: skip
     absorbers = {
         absorber.name: AbsorberMemory(
-            heat=RotorRecord(kept, False, life if place == 0 else AbsorberLife())
+            heat=RotorRecord(
+                kept,
+                False,
+                life if place == 0 else AbsorberLife(),
+                run_share=run_shares[place] if run_shares else None,
+            )
         )
         for place, absorber in enumerate(rig.absorbers)
     }
@@ -48,6 +53,45 @@ async def test_a_rehearsal_names_the_absorber_that_limits_and_what_would_help(
     assert 10.0 < told["limited_after_s"] < 600.0
     kinds = {suggestion["kind"] for suggestion in told["suggestions"]}
     assert "less-power" in kinds
+
+
+async def test_the_split_is_told_or_that_of_the_last_run_or_said_to_be_assumed(
+    data: Path, browser: httpx.AsyncClient
+) -> None:
+    body = {"plan": {**HOLD, "seconds": 240.0}, "power_w": 150e3, "cold": True}
+    even = (await browser.post("/api/rehearse", json=body)).json()
+    assert even["split"] == "assumed-even"
+    assert "evenly was assumed" in even["text"]
+    told = await browser.post("/api/rehearse", json=body | {"shares": {"front": 0.1, "rear": 0.9}})
+    told = told.json()
+    assert told["split"] == "told"
+    peaks = {one["name"]: one["peak_k"] for one in told["rotors"]}
+    assert peaks["rear-left"] > peaks["front-left"] + 50.0
+    # the soonest limit of an uneven split is told beside the even answer
+    harder = (await browser.post("/api/rehearse", json=body | {"power_w": 190e3})).json()
+    uneven = body | {"power_w": 190e3, "shares": {"front": 0.65, "rear": 0.35}}
+    front = (await browser.post("/api/rehearse", json=uneven)).json()
+    assert harder["uneven_limited_after_s"] <= front["limited_after_s"] + 2.0
+    remember(data, 295.0, (0.1, 0.1, 0.4, 0.4))
+    last = (await browser.post("/api/rehearse", json=body)).json()
+    assert last["split"] == "last-run"
+    assert last["shares"] == pytest.approx([0.2, 0.8])
+    wrong = await browser.post("/api/rehearse", json=body | {"shares": {"front": 1.0}})
+    assert wrong.status_code == 409
+    assert wrong.json()["code"] == "split"
+
+
+async def test_the_answer_is_worded_in_the_units_of_the_reader(browser: httpx.AsyncClient) -> None:
+    body = {"plan": HOLD, "power_w": 230e3, "units": "us"}
+    told = (await browser.post("/api/rehearse", json=body)).json()
+    texts = " ".join(each["text"] for each in told["suggestions"])
+    assert "hp" in texts
+    assert "kW" not in texts
+    short = {"plan": {**HOLD, "seconds": 60.0}, "power_w": 60e3}
+    assert (
+        "°F" in (await browser.post("/api/rehearse", json={**short, "units": "us"})).json()["text"]
+    )
+    assert "°C" in (await browser.post("/api/rehearse", json=short)).json()["text"]
 
 
 async def test_hot_rotors_of_today_count(data: Path, browser: httpx.AsyncClient) -> None:

@@ -36,8 +36,6 @@ def measured(time_s: float, **slow: float) -> Measured:
         name.replace("_", "-"): Reading(value, Unit.KELVIN, time_s, Quality.GOOD)
         for name, value in slow.items()
     }
-    stand = Stand()
-    stand.slow = readings
     nothing = Reading(math.nan, Unit.RADIAN_PER_SECOND, time_s, Quality.MISSING)
     return Measured(
         time_s=time_s, sequence=0, frames_lost=0, roll_sets=(), absorbers=(), engine_speed=nothing,
@@ -285,6 +283,29 @@ def test_the_sums_of_a_life_and_the_hottest_moment_of_a_run_are_kept() -> None:
     assert life.turning_s == pytest.approx(100.0, abs=1.0)
     assert life.hottest[0].run_id == "20260301-101500-aaaa"
     assert life.hottest[0].rim_k == pytest.approx(bench.keeper.rim_k(0), abs=2.0)
+
+
+def test_how_the_last_run_shared_its_power_is_kept_and_foretells_the_next() -> None:
+    bench = Bench()
+    bench.keeper.begin_run("20260101-000000-abcd")
+    for _ in range(8):
+        bench.loads._warm[:, 4] += 0.5
+        bench.loads._warm[:, 5] += 0.5 * np.array([20e3, 20e3, 60e3, 60e3])
+        bench.loads._warm[:, 6] += 0.5 * 140.0
+        for _ in range(4):
+            bench.time_s += 0.125
+            bench.keeper.turn(measured(bench.time_s), True, 0.0, True)
+    bench.keeper.end_run()
+    shares = [record.run_share for record in bench.keeper.records().values()]
+    assert shares == pytest.approx([0.125, 0.125, 0.375, 0.375], abs=0.01)
+    again = HeatKeeper(RIG, bench.keeper.records(), 0.0, Loads(RIG))
+    again.begin_run("20260101-000100-abcd", 160e3, 20.0)
+    work = [again._plan_work(rotor) for rotor in again._rotors]
+    assert [one[0] for one in work if one] == pytest.approx([20e3, 20e3, 60e3, 60e3], rel=0.05)
+    again.begin_run("20260101-000200-abcd")
+    again.end_run()  # no work worth the name: what was known stays
+    kept = [record.run_share for record in again.records().values()]
+    assert kept == pytest.approx(shares)
 
 
 def test_a_fade_over_months_and_served_hours_are_due() -> None:

@@ -14,6 +14,7 @@ from daq.errors import RigError
 from daq.rig import (
     Absorber,
     AbsorberMap,
+    CoilHeat,
     DigitalInputs,
     Doubt,
     Engine,
@@ -36,7 +37,7 @@ TEXT = RIG_FILE.read_text()
 PAGE = (RIG_FILE.parents[1] / "docs" / "rig.md").read_text()
 STRUCTS = (
     Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Service, Engine,
-    SlowChannel, DigitalInputs, Limits, Site, Doubt,
+    SlowChannel, DigitalInputs, Limits, Site, Doubt, CoilHeat,
 )  # fmt: skip
 
 

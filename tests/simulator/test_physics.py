@@ -11,6 +11,8 @@ import pytest
 from simulator import layout as at
 from simulator.physics import (
     brake_curve,
+    coil_step,
+    copper_ratio,
     crossing_time,
     heat_step,
     radiated,
@@ -111,6 +113,23 @@ def test_an_insulated_rotor_ends_at_the_published_temperature(joule: float, cels
     assert gradient > 10.0  # heat has to travel: richer than one lump
     for node in (at.A_SKIN, at.A_BULK, at.A_HUB):
         assert state[node] - 273.15 == pytest.approx(celsius, abs=0.2)
+
+
+def test_a_coil_settles_where_its_heat_leaves_as_fast_as_it_arises() -> None:
+    state, parameters = _insulated(50.0)
+    state[[at.A_COIL, at.A_CORE]] = 293.15
+    parameters[[at.P_COIL_OHM, at.P_COIL_STORE, at.P_CORE_STORE]] = 1.2, 5800.0, 7400.0
+    parameters[[at.P_COIL_CORE, at.P_CORE_AIR]] = 70.0, 17.0
+    state[at.A_CURRENT] = 25.0
+    for _ in range(50_000):
+        coil_step(state, parameters, 293.15, 0.5)
+    # through core and air in series: rise = i2 R20 (1 + a rise) / G
+    g = 1.0 / (1.0 / 70.0 + 1.0 / 17.0)
+    heat = 25.0**2 * 1.2
+    assert state[at.A_COIL] - 293.15 == pytest.approx(heat / (g - heat * 0.00393), rel=1e-6)
+    # EC-14: copper 100 K warmer has 1.393 times the resistance (coefficient from memory)
+    assert copper_ratio(393.15) == pytest.approx(1.393, abs=1e-9)
+    assert state[at.A_WARM] == copper_ratio(state[at.A_COIL])
 
 
 def test_the_fan_and_the_speed_cool_a_rotor() -> None:
