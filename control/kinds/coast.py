@@ -92,7 +92,9 @@ class CoastTest(Test):
             self.shortfall_n = self.truck.shortfall_n
         if self.phase == "run-up":
             lead = plan.from_mps + plan.lead_mps
-            self._above = self._above or v > lead
+            # Somewhat above where the coast begins: a ripple there while the truck still
+            # gathers speed must not begin it.
+            self._above = self._above or v > lead + 0.3 * plan.lead_mps
             if self._above and v <= lead:
                 self._lowest = v
                 self._put_on(output)

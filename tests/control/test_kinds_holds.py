@@ -231,6 +231,18 @@ def test_a_push_during_the_coast_makes_it_void() -> None:
     assert ended(stand)["void"] == "pushed"
 
 
+def test_a_ripple_on_the_way_up_does_not_begin_the_coast() -> None:
+    stand = start(Coastdown(from_mps=20.0, to_mps=19.0, lead_mps=1.0), 20.8, 4000.0)
+    stand.frames(0.3)  # past 21 m/s, where the coast begins on the way down
+    stand.drive_n = -4000.0
+    stand.frames(0.3)  # and back below for a moment
+    stand.drive_n = 4000.0
+    stand.frames(1.2)
+    stand.drive_n = 0.0
+    stand.frames(40.0)
+    assert ended(stand)["void"] == ""
+
+
 def test_a_coast_with_a_given_force_slows_as_much_faster() -> None:
     stand = start(Coastdown(from_mps=20.0, to_mps=12.0, force_n=2000.0), 20.0, 4000.0)
     stand.frames(1.2)
