@@ -7,6 +7,7 @@ JSON. The same structs make the schemas of /api/openapi.json, so that page and c
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import math
 from typing import Any, TypeVar
 
@@ -23,6 +24,7 @@ BODY_TIME_S = 10.0
 # Ends of patterns are written so that Python and ECMAScript (OpenAPI) read them alike.
 ONE_LINE = r"^[^\x00-\x1f\x7f]*(?![\s\S])"
 NO_NUL = r"^[^\x00]*(?![\s\S])"
+LARGEST_WHOLE = 2.0**53  # beyond it not every integer is a number of JSON's usual kind
 REF = "#/components/schemas/{name}"
 T = TypeVar("T")
 
@@ -44,6 +46,9 @@ async def read(request: Request, kind: type[T]) -> T:
     try:
         return msgspec.json.decode(raw or b"{}", type=kind)
     except msgspec.ValidationError as error:
+        # JSON knows one kind of number and JSON Schema takes 26.0 for an integer; so do we.
+        with contextlib.suppress(msgspec.ValidationError):
+            return msgspec.convert(_whole(msgspec.json.decode(raw)), kind)
         raise Problem(
             422,
             "invalid",
@@ -115,6 +120,17 @@ def describe(app: FastAPI) -> None:
         return app.openapi_schema
 
     app.openapi = openapi  # type: ignore[method-assign]
+
+
+def _whole(value: Any) -> Any:
+    """The same value, with numbers like 26.0 as integers; a field of kind float takes those too."""
+    if isinstance(value, float) and value.is_integer() and abs(value) < LARGEST_WHOLE:
+        return int(value)
+    if isinstance(value, dict):
+        return {key: _whole(each) for key, each in value.items()}
+    if isinstance(value, list):
+        return [_whole(each) for each in value]
+    return value
 
 
 async def _bounded(request: Request) -> bytes:

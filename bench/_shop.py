@@ -269,8 +269,8 @@ class Shop:
         """The newest telemetry if it comes from a loop that hears the front end now, else {}."""
         state = self.state()
         health = state.get("health") or {}
-        old = not state.get("measured") or not health.get("link_up")
-        return {} if old or float(state.get("age_s") or 0.0) > 1.0 else state
+        heard = state.get("measured") and health.get("link_up") and not state.get("stale")
+        return state if heard else {}
 
     def truth(self) -> dict[str, float]:
         """What the simulated rig really does."""
@@ -345,7 +345,7 @@ class Shop:
 
         self.keeping.set()
         self.until("the start", begun)
-        self.tell(pedal=35)
+        self.tell(pedal=70)
         return str(started[0]["run_id"])
 
     def unload(self) -> None:

@@ -15,6 +15,7 @@ import os
 import random
 import signal
 import statistics
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -46,6 +47,7 @@ class Row(msgspec.Struct):
     part: str
     what: str
     before: str = ""  # state when it was done
+    current_a: float = 0.0  # of the coil that carried most then
     after: str = ""
     first_cause: str = ""
     lost_s: float = 0.0  # of the recording
@@ -88,6 +90,7 @@ class Campaign:
         try:
             run_id = self.somewhere()
             row.before = str(self.shop.fresh().get("state", "unknown"))
+            row.current_a = self.shop.current_a()
             do(row, run_id)
             state = self.shop.fresh()
             row.after = str(state.get("state", ""))
@@ -100,6 +103,8 @@ class Campaign:
         except (OSError, ValueError, KeyError) as error:
             row.failures.append(f"not measured: {error!r}")
             self.mend()
+
+        print(msgspec.json.encode(row).decode(), file=sys.stderr, flush=True)
 
     def mend(self) -> None:
         """After a failure: everything runs again, so that the next moment means something."""
@@ -363,11 +368,12 @@ def growth(counts: list[Counts]) -> dict[str, int]:
 
 
 def closed(shop: Shop, runs: list[str]) -> list[str]:
-    """Runs that the service does not get closed in a while."""
+    """Runs that the service does not get through in a while, or could not make anything of."""
     left = list(runs)
 
     def done() -> bool:
-        left[:] = [run for run in left if shop.ask(f"/api/runs/{run}")["state"] != "closed"]
+        ended = ("closed", "interrupted")
+        left[:] = [run for run in left if shop.ask(f"/api/runs/{run}")["state"] not in ended]
         return not left
 
     with contextlib.suppress(Stuck):

@@ -1,0 +1,98 @@
+"""Clients that are slow on purpose hold nothing for ever, and nobody else up."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import httpx
+import pytest
+import websockets
+
+from api import server
+from api.settings import ServiceSection, Settings, StoreSection
+from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
+from tests.api.harness import listening
+
+
+@pytest.fixture
+async def port(
+    data: Path, fake_loop: FakeLoop, monkeypatch: pytest.MonkeyPatch
+) -> AsyncIterator[int]:
+    monkeypatch.setattr(server, "HEAD_TIME_S", 1.0)
+    settings = Settings(RIG_FILE, data, ServiceSection(), None, StoreSection(min_free_mb=0))
+    async with listening(settings) as (_, found):
+        yield found
+
+
+async def ended(reader: asyncio.StreamReader) -> bool:
+    """True once the other side has closed, in whichever way."""
+    try:
+        async with asyncio.timeout(20.0):
+            while await reader.read(4096):
+                pass
+    except ConnectionError:
+        return True
+    return True
+
+
+@pytest.mark.parametrize("said", [b"", b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\nX-A: "])
+async def test_a_head_that_does_not_come_to_its_end_is_not_waited_for(
+    port: int, said: bytes
+) -> None:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    writer.write(said)
+    trickle = asyncio.create_task(_trickle(writer, b"a" if said else b""))
+    assert await ended(reader)
+    trickle.cancel()
+    writer.close()
+
+
+async def _trickle(writer: asyncio.StreamWriter, piece: bytes) -> None:
+    while not writer.is_closing():
+        writer.write(piece)
+        await asyncio.sleep(0.02)
+
+
+async def test_neither_is_the_head_of_a_second_request(port: int) -> None:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    whole = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+    writer.write(whole)
+    await reader.readuntil(b"\r\n\r\n")
+    writer.write(whole[:-1])
+    trickle = asyncio.create_task(_trickle(writer, b""))
+    assert await ended(reader)
+    trickle.cancel()
+    writer.close()
+
+
+async def test_with_too_many_heads_awaited_the_oldest_connection_goes(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "HEAD_TIME_S", 60.0)
+    monkeypatch.setattr(server, "HEADS_AWAITED", 3)
+    waiting = server.PatientProtocol._waiting
+    lines = []
+    for number in range(3):
+        lines.append(await asyncio.open_connection("127.0.0.1", port))
+        await until(lambda number=number: len(waiting) == number + 1)
+    async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client:
+        assert (await client.get("/api/self")).status_code == 200, "the others are served"
+    assert await ended(lines[0][0])
+    for _, writer in lines:
+        writer.close()
+
+
+async def test_those_who_ask_in_time_are_left_alone(port: int, fake_loop: FakeLoop) -> None:
+    async with (
+        httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client,
+        websockets.connect(f"ws://127.0.0.1:{port}/api/live") as viewer,
+    ):
+        first = await client.get("/api/self")
+        for _ in range(20):  # twice as long as a head may take
+            fake_loop.publish(telemetry())
+            await viewer.recv()
+            await asyncio.sleep(0.1)
+        assert (await client.get("/api/self")).status_code == first.status_code == 200
+    assert not server.PatientProtocol._waiting
