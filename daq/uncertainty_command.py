@@ -1,7 +1,8 @@
 """`python -m daq.uncertainty`: the budget of one operating point, checked by Monte Carlo.
 
 Data flow: rig file + speed, force, acceleration -> GUM budget (daq.uncertainty), the same from the
-vectorised evaluation that results use (daq.power_uncertainty), and draws after JCGM 101.
+vectorised evaluation that results use (daq.power_uncertainty), and draws after JCGM 101. All in SI;
+only what is printed for people is converted, when they read US customary units.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from daq.monte_carlo import compare, monte_carlo
 from daq.power_uncertainty import RollSetColumns, evaluate, rig_sources
 from daq.rig import Rig, load_rig
 from daq.uncertainty import Budget, Model, propagate
+from daq.units import SCALES, UnitSystem
 
 Array = npt.NDArray[np.float64]
 
@@ -32,6 +34,34 @@ class Point(msgspec.Struct, frozen=True):
     absorber_n: float  # at the roll surface, whole rig
     acceleration_mps2: float = 0.0
     force_rate_nps: float = 0.0  # how fast the absorber force changes, for alignment
+
+
+# SI unit -> what readers of US customary units read; what is not here reads alike.
+_US = {"W": "hp", "N": "lbf", "N.m": "lbf.ft", "m/s": "mph", "m": "in", "kg": "lb"}
+
+
+def read_as(unit: str, units: UnitSystem) -> tuple[str, float]:
+    """The unit a person reads, and how many of it one SI unit is (none of them has an offset)."""
+    name = _US.get(unit, unit) if units is UnitSystem.US else unit
+    return name, (1.0 / SCALES[name].factor if name != unit else 1.0)
+
+
+def budget_in(budget: Budget, units: UnitSystem) -> Budget:
+    """The budget as people of that system read it: result, sources and effects converted."""
+    total, factor = read_as(budget.unit, units)
+    rows = []
+    for row in budget.rows:
+        unit, each = read_as(row.unit, units)
+        rows.append(
+            msgspec.structs.replace(
+                row, value=row.value * each, sigma=row.sigma * each, unit=unit,
+                sensitivity=row.sensitivity * factor / each, contribution=row.contribution * factor,
+            )
+        )  # fmt: skip
+    return msgspec.structs.replace(
+        budget, unit=total, value=budget.value * factor, sigma=budget.sigma * factor,
+        rows=tuple(rows),
+    )  # fmt: skip
 
 
 def power_model(rig: Rig, point: Point) -> Model:
@@ -152,6 +182,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--trials", type=int, default=200_000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--units",
+        choices=[system.value for system in UnitSystem],
+        default=UnitSystem.METRIC.value,
+        help="of what is printed for people (metric: SI); JSON is SI",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object")
     options = parser.parse_args(arguments)
     if not 1000 <= options.trials <= 10_000_000:
@@ -177,17 +213,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.json:
         print(msgspec.json.encode(result).decode())
     else:
-        drawn, agreement = result["monte_carlo"], result["agreement"]
-        print(point_budget(rig, point, shared).table())
-        print()
-        for name, one in result["quantities"].items():
-            print(
-                f"{name:<34}{one['value']:>13.6g} {one['unit']:<5} +-{one['expanded']:.3g} (95 %)"
-            )
-        print(
-            f"\nMonte Carlo, {drawn['trials']} draws: standard uncertainty "
-            f"{drawn['sigma']:.3g} W, 95 % within {drawn['symmetric'][0]:.6g} to "
-            f"{drawn['symmetric'][1]:.6g} W; the budget is "
-            f"{'confirmed' if agreement['validated'] else 'not confirmed'}."
-        )
+        _print(result, point_budget(rig, point, shared), UnitSystem(options.units))
     return 0 if result["agreement"]["validated"] else 1
+
+
+def _print(result: dict[str, Any], budget: Budget, units: UnitSystem) -> None:
+    drawn, agreement = result["monte_carlo"], result["agreement"]
+    print(budget_in(budget, units).table())
+    print()
+    for name, one in result["quantities"].items():
+        unit, factor = read_as(one["unit"], units)
+        print(
+            f"{name:<34}{one['value'] * factor:>13.6g} {unit:<6} "
+            f"+-{one['expanded'] * factor:.3g} (95 %)"
+        )
+    unit, factor = read_as(budget.unit, units)
+    low, high = (end * factor for end in drawn["symmetric"])
+    print(
+        f"\nMonte Carlo, {drawn['trials']} draws: standard uncertainty "
+        f"{drawn['sigma'] * factor:.3g} {unit}, 95 % within {low:.6g} to {high:.6g} {unit}; "
+        f"the budget is "
+        f"{'confirmed' if agreement['validated'] else 'not confirmed'}."
+    )

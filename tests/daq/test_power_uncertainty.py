@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import msgspec
@@ -279,6 +280,20 @@ def test_command_prints_one_object_and_confirms_the_budget(
     text = capsys.readouterr().out
     assert "front-left cell slope" in text
     assert "Monte Carlo" in text
+
+
+def test_the_command_reads_alike_in_us_units(capsys: pytest.CaptureFixture[str]) -> None:
+    """1 hp = 745.69987 W, 1 mph = 0.44704 m/s; shares and the verdict stay."""
+    printed = []
+    for units in ("metric", "us"):
+        main(["--rig", str(RIG_FILE), "--trials", "20000", "--units", units])
+        printed.append(capsys.readouterr().out)
+    values = [float(text.split("wheel power: ")[1].split()[0]) for text in printed]
+    assert values[0] / values[1] == pytest.approx(745.69987, rel=1e-5)
+    assert "55.9234 mph" in printed[1]
+    assert not re.search(r"\d (W|N|m/s|kg)\b", printed[1])
+    shares = [re.findall(r"([\d.]+)%", text) for text in printed]
+    assert shares[0] == shares[1]
 
 
 def test_command_refuses_bad_input(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
