@@ -15,6 +15,7 @@ import typer
 from api.cli_prove import prove
 from api.cli_runs import runs
 from daq.errors import DrumlinError
+from daq.units import UnitSystem
 
 app = typer.Typer(
     name="drumlin",
@@ -120,14 +121,17 @@ def rehearse(
     pedal: Annotated[float, typer.Option(help="Pedal of the simulated driver, per cent.")] = 100.0,
     seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
     data: DataOption = Path("data"),
+    units: Annotated[
+        UnitSystem, typer.Option(help="Units of what people read: metric or us.")
+    ] = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Run a test against the simulated rig in virtual time, many times faster than real time."""
     from api.heat_now import heat_told
     from api.plan_files import load_plan
-    from api.processes.rehearsal import print_result
     from api.processes.rehearsal_plans import Asked, plan_of
     from api.processes.rehearsals import PlanSettings, rehearse_any
+    from api.rehearsal_words import as_json, lines
     from control.campaign import Campaign
 
     if what.endswith(".toml"):
@@ -140,8 +144,8 @@ def rehearse(
         plan = plan_of(what, asked)
     result = rehearse_any(PlanSettings(rig, plan, gear, pedal, seed))
     if not isinstance(plan, Campaign):
-        result["heat"] = heat_told(rig, data, plan, result)
-    print_result(result, as_json=json)
+        result["heat"] = heat_told(rig, data, plan, result, units)
+    print(as_json(result) if json else "\n".join(lines(result, units)))
 
 
 @app.command()
@@ -150,6 +154,9 @@ def blackbox(
     data: DataOption = Path("data"),
     all_names: Annotated[bool, typer.Option("--list", help="Only list what there is.")] = False,
     last: Annotated[float, typer.Option(help="Seconds before the end to tell.")] = 60.0,
+    units: Annotated[
+        UnitSystem, typer.Option(help="Units of what people read: metric or us.")
+    ] = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Tell what led to a trip: events, commands, set points of the last minute before it."""
@@ -165,7 +172,7 @@ def blackbox(
 
         print(msgspec.json.encode(told).decode())
         return
-    print("\n".join(lines(told)))
+    print("\n".join(lines(told, units)))
 
 
 @tokens.command("add")

@@ -14,8 +14,10 @@ import msgspec
 
 from api.processes.runfile import DECISION
 from daq.errors import RecordingError
+from daq.readings import Unit
 from daq.record import Kind
 from daq.recording import Recording
+from daq.units import UnitSystem, display_unit, from_si
 
 FOLDER = "blackbox"
 _NAMES = {kind.value: kind.name.lower() for kind in Kind} | {DECISION: "decision"}
@@ -112,12 +114,14 @@ def _value(reading: dict[str, Any]) -> float | None:
     return round(value, 3) if isinstance(value, float) and value == value else None  # noqa: PLR0124
 
 
-def _told(values: list[float | None], digits: int) -> str:
-    return "/".join("-" if value is None else f"{value:.{digits}f}" for value in values)
+def _told(values: list[float | None], digits: int, unit: str) -> str:
+    return "/".join(
+        "-" if value is None else f"{from_si(value, unit):.{digits}f}" for value in values
+    )
 
 
-def lines(told: dict[str, Any]) -> list[str]:
-    """The story for a terminal."""
+def lines(told: dict[str, Any], units: UnitSystem = UnitSystem.METRIC) -> list[str]:
+    """The story for a terminal, in the units of the reader."""
     out = [
         f"Black box {told['name']}: {told['seconds']:.1f} s, first cause: "
         f"{told['first_cause'] or 'none recorded'}"
@@ -132,10 +136,10 @@ def lines(told: dict[str, Any]) -> list[str]:
         if now != before:  # a row a second, and at each change
             before = now
             numbers = " ".join(
-                f"{name} {_told(one[key], digits)} {unit}"
+                f"{name} {_told(one[key], digits, unit)} {unit}"
                 for name, key, digits, unit in (
-                    ("v", "speed_mps", 2, "m/s"),
-                    ("F", "force_n", 0, "N"),
+                    ("v", "speed_mps", 2, display_unit(Unit.METRE_PER_SECOND, units)),
+                    ("F", "force_n", 0, display_unit(Unit.NEWTON, units)),
                     ("i", "set_point_a", 1, "A"),
                 )
             )

@@ -319,16 +319,3 @@ def _figures(
 
 def _states(events: list[Event]) -> list[str]:
     return [event.text for event in events if event.kind == "state"]
-
-
-def print_result(result: dict[str, object], as_json: bool) -> None:
-    """One JSON object, or a line per figure."""
-    plain = {
-        name: None if isinstance(value, float) and not math.isfinite(value) else value
-        for name, value in result.items()
-    }
-    if as_json:
-        print(msgspec.json.encode(plain).decode())
-        return
-    for name, value in plain.items():
-        print(f"{name:28} {value}")

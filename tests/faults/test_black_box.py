@@ -12,6 +12,7 @@ from api.cli import app
 from api.processes.blackbox_report import lines, names, path_of, story
 from control.telemetry import State
 from daq.errors import RecordingError
+from daq.units import UnitSystem
 from tests.processes.test_engine import Stand
 
 
@@ -48,6 +49,8 @@ async def test_the_story_of_a_trip_is_told_backwards_from_it(tmp_path: Path) -> 
     text = "\n".join(lines(told))
     assert "first cause: stop-chain-open" in text
     assert "+0.000 s" in text
+    assert " km/h F " in text
+    assert " mph F " in "\n".join(lines(told, UnitSystem.US))
 
     runner = CliRunner()
     listed = runner.invoke(app, ["blackbox", "--list", "--data", str(tmp_path)])
