@@ -25,6 +25,8 @@ FloatArray = npt.NDArray[np.float64]
 MIN_BLOCK_EDGES = 16
 MAX_BLOCK_S = 2.5  # a driver's speed is not a cubic for longer than this
 PRIOR_SD = 0.02  # pitches; no usable wheel is worse
+CLEAR_SD = 0.002  # pitches; a noisier block says more of how the driver drove than of the wheel
+USED_FROM = 3  # blocks that agree with each other, before a table is used or kept
 DRIFT_SD = 5e-6  # pitches per block: the table keeps learning, slowly
 MISFIT = 6.0  # mean square of a block against the table, in expected variances
 ALIGN_MARGIN = 40.0  # chi-square by which the best turn must beat every other
@@ -200,7 +202,7 @@ class ToothLearner:
         """
         if self.stored is not None:
             return self.stored
-        if self.blocks < 3:
+        if self.blocks < USED_FROM:
             return None
         return ToothTable(tuple(self.estimate.tolist()), self.variance, self.blocks)
 
@@ -223,14 +225,16 @@ class ToothLearner:
         if not usable or self._result[2] > MAX_BLOCK_S:
             return
         noise = float(self._result[0]) / self.turns + 1e-14
-        if self.blocks >= 3 and not self._fits(noise):
+        # A motion that is no cubic leaves a saw-tooth with its edge where the block began: used, it
+        # would kick a speed loop once per turn.
+        if noise > CLEAR_SD**2 or (self.blocks >= USED_FROM and not self._fits(noise)):
             return
         self._misfits = 0
         gain = self.variance / (self.variance + noise)
         self.estimate += gain * (self._found - self.estimate)
         self.variance = (1.0 - gain) * self.variance + DRIFT_SD**2
         self.blocks += 1
-        if self.stored is not None and self.blocks >= 3:
+        if self.stored is not None and self.blocks >= USED_FROM:
             self._align()
         self._publish()
 
@@ -276,7 +280,10 @@ class ToothLearner:
         self.realigned = True
 
     def _publish(self) -> None:
-        """Use as much of the estimate as stands out of its own noise."""
+        """Use as much of the estimate as stands out of its own noise; nothing of a first guess."""
+        if self.blocks < USED_FROM:
+            self.used[:] = 0.0
+            return
         power = float(np.mean(self.estimate**2))
         share = max(0.0, 1.0 - self.variance / power) if power > 0.0 else 0.0
         self.used[:] = share * self.estimate

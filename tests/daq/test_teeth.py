@@ -60,6 +60,24 @@ def test_a_driver_who_cannot_hold_still_does_not_spoil_the_table() -> None:
     assert _error(bench, offsets) < 0.35 * offsets.std()
 
 
+def test_driving_off_leaves_no_seam_in_the_table() -> None:
+    """A pull that grows within one block is no cubic: its table would be a saw-tooth."""
+    seconds = np.arange(0.0, 4.0, 1e-3)
+    pull = 2.6 + 0.7 * (1.0 - np.exp(-seconds / 0.4))
+    places = np.cumsum(1.2 + np.cumsum(pull) * 1e-3) * 1e-3
+
+    def when(x: np.ndarray) -> np.ndarray:
+        return np.interp(x, places, seconds)
+
+    bench = Bench()  # of a perfect wheel
+    ticks = edge_ticks(when, 8 * TEETH)
+    worst = 0.0
+    for _ in range(int(ticks[-1] / 2000)):
+        bench.run(ticks, 1)
+        worst = max(worst, float(np.abs(bench.bank.learners[0].used).max()))
+    assert worst < 5e-4
+
+
 def test_a_perfect_wheel_gets_no_table() -> None:
     bench = Bench()
     bench.run(edge_ticks(accelerated(20.0, 0.0), 60 * TEETH), 4500)
