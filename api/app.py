@@ -29,6 +29,7 @@ from api import (
     routes_results,
     routes_rig,
     routes_runs,
+    routes_weather,
 )
 from api.access import Access
 from api.audit import Audit
@@ -113,7 +114,7 @@ def create_app(
     describe(app)
     for module in (
         routes_rig, routes_helm, routes_runs, routes_results, routes_import, routes_campaigns,
-        routes_heat, routes_proving, routes_access,
+        routes_heat, routes_weather, routes_proving, routes_access,
     ):  # fmt: skip
         app.include_router(module.router)
 

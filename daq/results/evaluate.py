@@ -104,15 +104,29 @@ def evaluate(given: Given, version: str) -> Result:
     )
 
 
-def weather_in(given: Given) -> Weather | None:
-    """Mean weather over the run; None when one of its three channels says nothing."""
-    means = []
-    for meaning in ("ambient-temperature", "pressure", "humidity"):
+LEAST_WEATHER = 0.5  # of the run: a channel fresh for less does not speak for it
+FULL_WEATHER = 0.95
+WEATHER_MOVED = (5.0, 500.0, 0.15)  # K, Pa, 1: more within a run is worth a flag (no source)
+
+
+def weather_in(given: Given) -> tuple[Weather | None, list[str]]:
+    """Mean weather over the run with what is to be said of it; None when a channel fails it."""
+    means, words = [], []
+    for meaning, most in zip(
+        ("ambient-temperature", "pressure", "humidity"), WEATHER_MOVED, strict=True
+    ):
         values = given.meaning(meaning)
-        if values is None or not np.isfinite(values).any():
-            return None
+        fresh = 0.0 if values is None else float(np.mean(np.isfinite(values)))
+        if values is None or fresh < LEAST_WEATHER:
+            if fresh > 0.0:
+                words.append(f"{meaning} was fresh for only {fresh:.0%} of the run.")
+            return None, words
+        if fresh < FULL_WEATHER:
+            words.append(f"{meaning} was missing for {1.0 - fresh:.0%} of the run.")
+        if float(np.nanmax(values) - np.nanmin(values)) > most:
+            words.append(f"{meaning} moved during the run; its mean was used.")
         means.append(float(np.nanmean(values)))
-    return Weather(means[0], means[1], means[2])
+    return Weather(means[0], means[1], means[2]), words
 
 
 def correction_of(given: Given) -> CorrectionOut:
@@ -121,7 +135,7 @@ def correction_of(given: Given) -> CorrectionOut:
     Without weather nothing is corrected, and the reason says so.
     """
     settings = given.settings
-    weather = weather_in(given)
+    weather, said = weather_in(given)
     rule = settings.rule
     if weather is None:
         why = (
@@ -129,7 +143,7 @@ def correction_of(given: Given) -> CorrectionOut:
             if rule is Rule.NONE
             else "Not corrected: temperature, pressure and humidity were not all measured."
         )
-        return CorrectionOut("none", "no correction", "", 1.0, 0.0, True, [why], [])
+        return CorrectionOut("none", "no correction", "", 1.0, 0.0, True, [why, *said], [])
     try:
         made = correction(
             rule,
@@ -150,7 +164,7 @@ def correction_of(given: Given) -> CorrectionOut:
         made.factor,
         made.sigma,
         made.valid,
-        list(made.flags),
+        [*made.flags, *said],
         [Input(one.name, one.value, one.unit) for one in made.inputs],
     )
 

@@ -202,6 +202,24 @@ def test_without_weather_nothing_is_corrected() -> None:
     assert "not all measured" in result.correction.reasons[0]
 
 
+def test_weather_that_was_stale_for_most_of_the_run_corrects_nothing_and_gaps_are_flagged() -> None:
+    def gone(share: float) -> Line:
+        return lambda t: np.where(t < t[0] + share * (t[-1] - t[0]), np.nan, 96_000.0)
+
+    rule = Settings(rule=Rule.ISO_1585_SPARK)
+    mostly = sweep(rule, slow_barometer=gone(0.8)).correction
+    assert mostly is not None
+    assert mostly.rule == "none"
+    assert any("pressure was fresh for only 20" in reason for reason in mostly.reasons)
+    partly = sweep(rule, slow_barometer=gone(0.2)).correction
+    assert partly is not None
+    assert partly.rule == "iso-1585-spark"
+    assert any("pressure was missing for 20" in reason for reason in partly.reasons)
+    moving = sweep(rule, slow_ambient_temperature=lambda t: 293.15 + 8.0 * t / t[-1]).correction
+    assert moving is not None
+    assert any("moved during the run" in reason for reason in moving.reasons)
+
+
 def test_the_band_holds_both_parts_and_widens_with_noise() -> None:
     quiet, loud = sweep(), sweep(noise_w=6000.0)
     one, other = quiet.uncertainty, loud.uncertainty
