@@ -7,6 +7,7 @@ as fast as it goes; the truth is read beside the wire and only for the result.
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import time
 from collections.abc import Sequence
@@ -36,11 +37,15 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import FromFrontEnd
 from simulator.plant import Plant
+from simulator.setup import tarnhow
 
 HOLDER = "rehearsal:1"
 _RPM = 60.0 / (2.0 * math.pi)
 _KEEP_HELM_S = 1.0
 _PATIENCE_S = 120.0  # virtual; no step of a rehearsal may take longer
+# A longer test is rehearsed at fewer frames a second: the simulated rig moves as finely as ever
+# between them, and what is asked of a long test (heat, force, speed kept) does not change.
+LONG_S, COARSE_HZ = 300.0, 100
 
 
 class RehearsalSettings(msgspec.Struct, frozen=True):
@@ -61,7 +66,7 @@ class VirtualRig:
     ) -> None:
         """`plant` in place of the usual one, when another simulated rig is wanted."""
         self.rig = rig
-        self.plant = plant if plant is not None else Plant(seed=seed)
+        self.plant = plant if plant is not None else _plant_of(rig, seed)
         self.core = Core(rig, memory)
         self.deframer = Deframer(Direction.FROM_FRONT_END)
         self.events: list[Event] = []
@@ -136,6 +141,20 @@ class VirtualRig:
             self.events.extend(step.events)
 
 
+def _plant_of(rig: Rig, seed: int) -> Plant:
+    """The usual simulated rig with a board that sends as many frames as the rig file says."""
+    setup = tarnhow(seed)
+    board = dataclasses.replace(setup.front_end, frame_hz=rig.frame_hz)
+    return Plant(dataclasses.replace(setup, front_end=board), seed)
+
+
+def rig_for(rig: Rig, seconds: float) -> Rig:
+    """The rig as it is rehearsed: at COARSE_HZ when the test is long."""
+    if seconds <= LONG_S or rig.frame_hz <= COARSE_HZ:
+        return rig
+    return msgspec.structs.replace(rig, frame_hz=COARSE_HZ)
+
+
 class Collected:
     """Rows of the hold, one per frame: time, measured engine speed and power, true ones."""
 
@@ -194,10 +213,10 @@ def plan_of(kind: str, minutes: float, rpm: float | None, speed_kmh: float | Non
 
 def rehearse(settings: RehearsalSettings) -> dict[str, object]:
     """Run the plan; the result as plain data. Raises DrumlinError when it cannot be run."""
-    rig = load_rig(settings.rig)
+    plan = settings.plan
+    rig = rig_for(load_rig(settings.rig), plan.seconds)
     begun_s = time.perf_counter()
     virtual = VirtualRig(rig, settings.seed)
-    plan = settings.plan
     driver = virtual.plant.driver
     if settings.gear is not None:
         driver.tell(gear=settings.gear)
@@ -255,6 +274,7 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
         - 273.15,
         "true_speed_mps": roll_mps,
         "true_ratio_per_m": ratio_per_m,
+        "frame_hz": rig.frame_hz,
         "frames": virtual.frames,
         "frames_lost": virtual.core.frames_lost,
         "simulated_s": simulated_s,

@@ -41,9 +41,15 @@ def test_a_sweep_keeps_its_rate_and_finds_the_power_that_was_there() -> None:
     assert told["peak_power_w"] == pytest.approx(told["true_highest_power_w"], rel=0.02)
 
 
-def test_a_climb_takes_the_power_of_its_road() -> None:
+@pytest.mark.parametrize("long_s", [300.0, 1.0])
+def test_a_climb_takes_the_power_of_its_road(
+    long_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At the rig's frame rate, and at that of long tests."""
+    monkeypatch.setattr("api.processes.rehearsal.LONG_S", long_s)
     plan = GradeClimb(TRUCK, Grade(percent=5.0), target_mps=16.0, seconds=25.0)
     told = go(plan)
+    assert told["frame_hz"] == (500 if long_s > 25.0 else 100)
     assert told["void"] == ""
     assert told["keeps_up"] is True
     v = told["mean_speed_mps"]
