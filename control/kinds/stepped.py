@@ -70,7 +70,8 @@ class SteppedTest(Test):
 
     def _begin_point(self) -> None:
         self.set_point = self.points[self.at]
-        self.demand.target = self.set_point
+        if not self.by_engine:  # by engine speed `follow` knows the roll speed that belongs to it
+            self.demand.target = self.set_point
         self._inside_s = 0.0
         self._slow_w = self._fast_w = 0.0
         self._began_s = self.elapsed_s
