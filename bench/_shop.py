@@ -332,6 +332,8 @@ class Shop:
         plan = {"kind": "steady-hold", "speed_mps": SPEED_MPS, "seconds": 600.0, "settle_s": 1.0}
 
         def begun() -> bool:
+            if self.state().get("state") == "tripped":
+                self.post("/reset")
             for path, body in (
                 ("/helm/take", {"name": "Ada"}), ("/acknowledge", {}), ("/ready", {}),
                 ("/test/start", {"plan": plan}),

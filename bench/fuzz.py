@@ -2,15 +2,22 @@
 
 Starts from the frames of a running simulated rig and from the golden vectors, and damages them:
 bits flipped, bytes cut, doubled, moved, spliced, lengths lied about, and sound frames with wild
-contents. No coverage guides it: it is a plain seeded fuzzer and says so. Whatever survives the
-deframer goes through a core, as it would at the rig. `--quick` takes 20 s; otherwise at least
-ten minutes.
+contents. No coverage guides this part: it is a plain seeded fuzzer and says so. Whatever survives
+the deframer goes through a core, as it would at the rig. Memory is looked at all the way: growth
+over the second half tells a leak from what settles. The part `guided` lets coverage guide it
+(bench._guided), where the package atheris is installed. `--quick` takes 20 s and half of it guided;
+otherwise ten minutes each.
 """
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import random
+import re
+import subprocess
+import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import Any, cast
@@ -96,19 +103,58 @@ def wild(chance: random.Random, last: Sample) -> bytes:
     )  # fmt: skip
 
 
+def guided(seconds: int, seed: int) -> dict[str, Any]:
+    """What coverage finds in `seconds`; None everywhere when atheris is not installed."""
+    found: dict[str, Any] = dict.fromkeys(
+        ("guided_inputs", "guided_coverage", "guided_crashes", "guided_rss_mb"), None
+    )
+    if importlib.util.find_spec("atheris") is None:
+        return found
+    with tempfile.TemporaryDirectory(prefix="drumlin-fuzz-") as folder:
+        done = subprocess.run(
+            [sys.executable, "-m", "bench._guided", "--seconds", str(seconds),
+             "--seed", str(seed), folder],
+            check=False, capture_output=True, text=True, errors="replace",
+        )  # fmt: skip
+    said = done.stderr
+    for name, pattern in (
+        ("guided_inputs", r"stat::number_of_executed_units: (\d+)"),
+        ("guided_rss_mb", r"stat::peak_rss_mb: +(\d+)"),
+        ("guided_coverage", r"DONE +cov: (\d+)"),
+    ):
+        match = re.search(pattern, said)
+        found[name] = int(match.group(1)) if match else None
+    found["guided_crashes"] = int(done.returncode != 0)
+    if done.returncode:
+        found["guided_told"] = said[-2000:]
+    return found
+
+
 def measure(options: Options) -> dict[str, Any]:
+    """Both parts, or the one asked for."""
+    told: dict[str, Any] = {"part": options.part}
+    if options.part in ("", "plain"):
+        told |= plain(QUICK_S if options.quick else SECONDS, options.seed)
+    if options.part in ("", "guided"):
+        told |= guided(round(QUICK_S / 2 if options.quick else SECONDS), options.seed)
+    return told
+
+
+def plain(seconds: float, seed: int) -> dict[str, Any]:
     """Feed until the time is over; every exception is a crash, every slow step a stall."""
-    chance = random.Random(options.seed)
-    frames = corpus(options.seed)
+    chance = random.Random(seed)
+    frames = corpus(seed)
     rig = load_rig(RIG)
     counters = WireCounters()
     ours = Deframer(Direction.FROM_FRONT_END, None, counters)
     theirs = Deframer(Direction.TO_FRONT_END)
-    plant = Plant(seed=options.seed)
+    plant = Plant(seed=seed)
     core = Core(rig)
     core.step(None, (), 0.0)
     plant.receive(encode(AskIdentity(core.session.number)))
-    until_s = time.perf_counter() + (QUICK_S if options.quick else SECONDS)
+    began_s = time.perf_counter()
+    until_s = began_s + seconds
+    memory: list[tuple[float, float]] = []
     inputs = steps = crashes = stalls = 0
     told: list[str] = []
     before_mb = rss_mb()
@@ -116,9 +162,11 @@ def measure(options: Options) -> dict[str, Any]:
     last: Sample | None = None
     while time.perf_counter() < until_s:
         inputs += 1
+        if inputs % 2000 == 0:
+            memory.append(((time.perf_counter() - began_s) / 3600.0, rss_mb()))
         sound = plant.advance() if chance.random() < 0.5 else b""
         hurt = wild(chance, last) if last and chance.random() < 0.2 else damaged(chance, frames)
-        began_s = time.perf_counter()
+        step_began_s = time.perf_counter()
         try:
             theirs.feed(hurt)
             plant.receive(hurt)
@@ -144,19 +192,22 @@ def measure(options: Options) -> dict[str, Any]:
             if len(told) < 10:
                 told.append(f"{error!r}: {hurt.hex()[:400]}")
             core = Core(rig)
-        if time.perf_counter() - began_s > SLOW_S:
+        if time.perf_counter() - step_began_s > SLOW_S:
             stalls += 1
+    late = memory[len(memory) // 2 :]
+    settled_mb = late[0][1] if late else float("nan")
     return {
-        "coverage_guided": False,
         "inputs": inputs,
         "core_steps": steps,
         "damaged_frames": counters.damaged,
         "crashes": crashes,
         "stalls": stalls,
         "rss_growth_mb": rss_mb() - before_mb,
+        "rss_growth_second_half_mb": rss_mb() - settled_mb,
+        "rss_mb_by_minute": [round(mb, 2) for _, mb in memory[:: max(1, len(memory) // 20)]],
         "told": told,
     }
 
 
 if __name__ == "__main__":
-    run_bench("fuzz", measure)
+    run_bench("fuzz", measure, parts=("plain", "guided"))

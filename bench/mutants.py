@@ -5,7 +5,7 @@ surroundings.py: a comparison gets the other edge or the other way, plus becomes
 changes, `and` becomes `or`, `min` becomes `max`, a `not` goes. The tests run on the mutated source
 in a fork of their own; nothing in the tree is touched. A mutant that no test notices is a
 survivor, named with its line. Mutants that cannot change anything are listed in EQUIVALENT with the
-reason.
+reason. `--part N` runs the N-th thirty of them.
 """
 
 from __future__ import annotations
@@ -38,6 +38,8 @@ TESTS: dict[str, tuple[str, ...]] = {
     "control.surroundings": ("tests/faults/test_watchers.py", "tests/control/test_faults.py"),
 }
 QUICK = 6  # mutants of a quick run
+PIECE = 30  # mutants of one part
+PIECES = tuple(str(number + 1) for number in range(14))
 LONGEST_S = 90  # a mutant that hangs is noticed too
 
 _FLIPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
@@ -155,6 +157,11 @@ def measure(options: Options) -> dict[str, Any]:
     chosen = random.Random(options.seed).sample(every, min(most, len(every)))
     if options.quick or most < len(every):
         chosen.sort()
+    else:
+        chosen = every
+    if options.part:
+        first = (int(options.part) - 1) * PIECE
+        chosen = every[first : first + PIECE]
     for name in TESTS:  # the untouched source must pass, or nothing is proved
         if any(one[0] == name for one in chosen) and run_mutant(name, sources[name]) != "survived":
             raise RuntimeError(f"the tests of {name} fail without a mutant")
@@ -170,6 +177,7 @@ def measure(options: Options) -> dict[str, Any]:
             survivors.append({"module": name, "line": line, "change": change})
             print(f"survivor: {name}:{line}: {change}", file=sys.stderr, flush=True)
     return {
+        "part": options.part,
         "mutants": len(chosen),
         "of": len(every),
         **counts,
@@ -179,4 +187,4 @@ def measure(options: Options) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    run_bench("mutants", measure)
+    run_bench("mutants", measure, parts=PIECES)
