@@ -42,7 +42,7 @@ ARGUMENTS = [
     "--enable-precise-memory-info", "--js-flags=--expose-gc",
 ]  # fmt: skip
 LOADS = 5
-PATIENCE_S = 60.0
+PATIENCE_S = 180.0
 HOLD_RPM = 1900.0
 RADPS_PER_RPM = 0.10471975511965977
 

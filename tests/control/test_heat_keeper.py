@@ -341,6 +341,19 @@ def test_an_estimate_that_is_less_sure_keeps_more_distance() -> None:
     assert sure < unsure < 330.0
 
 
+def test_a_weighed_rotor_is_kept_less_far_from_its_limit_than_one_of_guessed_mass() -> None:
+    margins = []
+    for sigma in (0.3, 0.1):
+        observer = RotorObserver(model_of(RIG.absorbers[0].heat), AMBIENT_K, mass_sigma=sigma)
+        for _ in range(240):
+            observer.predict(1.0, 60e3, 140.0, True, AMBIENT_K)
+        heat = RIG.absorbers[0].heat
+        rise = observer.rim_k - AMBIENT_K
+        margins.append(safety_margin(rise, observer.sigma_k, heat.limit_k - AMBIENT_K))
+    assert margins[1] < 0.85 * margins[0]
+    assert margins[1] > 20.0  # its cooling is still not known
+
+
 def test_without_any_sensor_a_rotor_cooler_described_than_it_is_stays_below_its_limit() -> None:
     # The true rotor stores a quarter less and sheds a third less than the rig file says.
     described = model_of(RIG.absorbers[0].heat)

@@ -204,7 +204,13 @@ function label() {
 settings.onChange((name) => {
   label();
   if (name === "theme") view?.repaint?.();
-  if (name === "units" || name === "language") route(true);
+  if (name === "units" || name === "language") {
+    route(true);
+    saidReady().then(() => {
+      figuresDue = true;
+      request();
+    });
+  }
   if (name === "language" && sheetOpen()) openSettings();
 });
 

@@ -23,16 +23,32 @@ export function tOr(key, fallback) {
   return find(key) ?? fallback;
 }
 
+// names whose words make one word in German
+const WHOLE_DE = {
+  "ambient temperature": "Außentemperatur", "oil temperature": "Öltemperatur", "intake temperature": "Ansauglufttemperatur", "coolant temperature": "Kühlmitteltemperatur",
+  "exhaust temperature": "Abgastemperatur", "smoke opacity": "Rauchtrübung", "engine speed": "Motordrehzahl", "set point": "Sollwert", "tractive force": "Zugkraft",
+  "fuel rate": "Kraftstoffmenge", "boost pressure": "Ladedruck", "oil pressure": "Öldruck",
+};
+const WHOLE = new RegExp(`\\b(${Object.keys(WHOLE_DE).join("|")})\\b`, "g");
+
 const NAMES_DE = {
   front: "vorn", rear: "hinten", left: "links", right: "rechts", fan: "Lüfter",
   ambient: "Außen", temperature: "Temperatur", barometer: "Luftdruck", humidity: "Luftfeuchte",
-  oil: "Öl", boost: "Ladedruck", smoke: "Rauch", opacity: "Trübung", rotor: "Rotor",
+  oil: "Öl", boost: "Ladedruck", smoke: "Rauch", opacity: "Trübung", rotor: "Rotor", power: "Leistung", speed: "Geschwindigkeit", force: "Kraft",
+  torque: "Moment", acceleration: "Beschleunigung", current: "Strom", pressure: "Druck", intake: "Ansaugluft", loss: "Verlust", inertia: "Trägheit", time: "Zeit",
+  cell: "Zelle", ratio: "Übersetzung", point: "Punkt", mean: "Mittel", settled: "eingeschwungen", spread: "Streuung", valid: "gültig", snap: "Gasstoß", peak: "Spitze", from: "von", to: "bis",
 };
+
+/** Lower case within a line, where the language does so. */
+export function lower(text) {
+  return settings.get("language") === "de" ? text : text.toLowerCase();
+}
 
 /** A name of the rig file (front-left, oil-temperature) as a person would write it. */
 export function naturalName(name, capital = true) {
-  let words = name.replace(/[-_]+/g, " ").split(" ");
-  if (settings.get("language") === "de") words = words.map((word) => NAMES_DE[word] ?? word);
-  const text = words.join(" ");
+  let text = name.replace(/[-_]+/g, " ");
+  if (settings.get("language") === "de") {
+    text = text.replace(WHOLE, (words) => WHOLE_DE[words]).split(" ").map((word) => NAMES_DE[word] ?? word).join(" ");
+  }
   return capital ? text.charAt(0).toUpperCase() + text.slice(1) : text;
 }

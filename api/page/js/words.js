@@ -5,6 +5,17 @@ import { settings } from "./settings.js";
 import { DASH, number, quantityOf, toShown, unitOf } from "./units.js";
 
 const GERMAN = [
+  [/^(front|rear)(?:-(left|right))?:? /i, (_, end, side) => `${/front/i.test(end) ? "Vorn" : "Hinten"}${side ? (/left/i.test(side) ? " links" : " rechts") : ""}: `],
+  [/cell slope|cell calibration/, "Steigung der Zelle"],
+  [/cell zero/, "Null der Zelle"],
+  [/roll radius/, "Rollenradius"],
+  [/base inertia/, "Grundträgheit"],
+  [/\bloss(es)?$/, "Verlust"],
+  [/alignment$/, "Zeitversatz"],
+  [/^weather factor/, "Wetterkorrektur"],
+  [/^engine speed$/, "Motordrehzahl"],
+  [/^noise$/, "Rauschen"],
+  [/^common cell slope|^slope of all cells.*/, "Gemeinsame Steigung aller Zellen"],
   [/wheel power/gi, "Radleistung"],
   [/(wheel )?torque referred to the engine/gi, "Radmoment, auf den Motor bezogen"],
   [/tractive force/gi, "Zugkraft"],

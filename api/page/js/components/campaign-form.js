@@ -15,7 +15,7 @@ const KELVIN = () => (unitOf("temperature") === "°F" ? 1.8 : 1); // a differenc
 function summary(kind) {
   const typed = written(kind);
   return KINDS[kind].fields.filter((one) => takesPart(one, typed) && !one.more && !one.group && !one.lines)
-    .map((one) => (one.choice ? t(`plan.c.${typed[one.name]}`) : one.tick ? (typed[one.name] ? t(`plan.f.${one.name}`) : "") : `${t(`plan.f.${one.name}`)} ${typed[one.name]} ${unitFor(one.quantity)}`))
+    .map((one) => (one.choice ? (one.name === "by" ? "" : t(`plan.c.${typed[one.name]}`)) : one.tick ? (typed[one.name] ? t(`plan.f.${one.name}`) : "") : `${t(`plan.f.${one.name}`)} ${typed[one.name]} ${unitFor(one.quantity)}`))
     .filter(Boolean).join(" · ");
 }
 
@@ -43,7 +43,7 @@ export class CampaignForm {
     this.problem = el("p", { className: "problem", role: "alert" });
     this.go = el("button", { type: "button", className: "lead", text: t("campaign.begin"), onclick: () => this.begin() });
     if (store.role === "watch") this.go.disabled = true;
-    const orders = el("div", { className: "row" }, ORDERS.map((order) => el("button", { type: "button", className: "tag", text: order.replaceAll(", ", "-"), onclick: () => {
+    const orders = el("div", { className: "row" }, ORDERS.map((order) => el("button", { type: "button", text: order.replaceAll(", ", "-"), onclick: () => {
       this.order.value = order;
       this.update();
     } })));

@@ -132,7 +132,10 @@ export class Road {
     context.textAlign = "right";
     context.textBaseline = "middle";
     context.fillStyle = colours.ink;
-    context.fillText(`${number(toShown("speed", last[1]), 0)} ${unitOf("speed")}`, width - 8, Math.max(16, y(last[1] + half) - 14));
+    const ending = `${number(toShown("speed", last[1]), 0)} ${unitOf("speed")}`;
+    const above = y(last[1] + half) - 14;
+    const place = above < 16 ? Math.min(height - 16, y(last[1] - half) + 16) : above; // no room above the band
+    context.fillText(ending, width - 8, place);
     context.strokeStyle = stale ? colours.soft : colours.ink;
     context.lineWidth = 5;
     context.lineJoin = "round";

@@ -5,7 +5,7 @@ import { get, post, remove } from "../api.js";
 import { holdButton } from "../components/hold.js";
 import { noteAnswer } from "../components/notes.js";
 import { el, show } from "../dom.js";
-import { t } from "../texts.js";
+import { t, tOr } from "../texts.js";
 import { dateTime } from "../units.js";
 
 const ROLES = ["watch", "operate", "maintain"];
@@ -120,7 +120,7 @@ export default class PeopleView {
     const answer = await get("/api/audit?limit=40");
     if (this.gone || !answer.ok) return;
     const rows = [...answer.data.entries].reverse().map((entry) =>
-      el("tr", {}, el("td", { className: "figure soft", text: dateTime(entry.at) }), el("th", { scope: "row", text: entry.who }), el("td", { text: entry.what }), el("td", { text: entry.outcome })),
+      el("tr", {}, el("td", { className: "figure soft", text: dateTime(entry.at) }), el("th", { scope: "row", text: entry.who }), el("td", { text: tOr(`did.${entry.what}`, entry.what) }), el("td", { text: tOr(`came.${entry.outcome}`, entry.outcome) })),
     );
     this.log.replaceChildren(el("h2", { text: t("people.log") }), el("div", { className: "scroll-x" }, el("table", {}, el("tbody", {}, rows))));
   }

@@ -4,7 +4,7 @@
 import { faultText } from "../components/guide.js";
 import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText } from "../dom.js";
-import { naturalName, t, tOr } from "../texts.js";
+import { lower, naturalName, t, tOr } from "../texts.js";
 import { DASH, number, quantityOf, shown, unitOf } from "../units.js";
 
 const RADPS = 30 / Math.PI;
@@ -131,7 +131,7 @@ export default class RigView {
     rows.write("frames", [t("rig.frames"), `${number(health.frames)}, ${number(health.frames_lost)}`]);
     rows.write("crc", [t("rig.crc"), `${number(health.crc_failures)}, ${number(health.bytes_discarded)}`]);
     rows.write("reconnects", [t("rig.reconnects"), number(health.reconnects)]);
-    rows.write("recorder", [t("rig.recorder"), health.recorder]);
+    rows.write("recorder", [t("rig.recorder"), tOr(`rig.recorder.${health.recorder}`, health.recorder)]);
   }
 
   writeReadings(frame, silentS) {
@@ -141,8 +141,8 @@ export default class RigView {
     };
     for (const set of frame.roll_sets) {
       const name = naturalName(set.name);
-      row(`${set.name}.speed`, `${name}: ${t("ledger.speed").toLowerCase()}`, shown("speed", set.speed.value, 2), unitOf("speed"), set.speed);
-      row(`${set.name}.force`, `${name}: ${t("run.force").toLowerCase()}`, shown("force", set.tractive_force.value), unitOf("force"), set.tractive_force);
+      row(`${set.name}.speed`, `${name}: ${lower(t("ledger.speed"))}`, shown("speed", set.speed.value, 2), unitOf("speed"), set.speed);
+      row(`${set.name}.force`, `${name}: ${lower(t("run.force"))}`, shown("force", set.tractive_force.value), unitOf("force"), set.tractive_force);
     }
     const engine = frame.engine_speed;
     row("engine", t("target.engine"), engine.value === null ? DASH : number(engine.value * RADPS, 0), "rpm", engine);

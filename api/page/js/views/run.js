@@ -297,7 +297,7 @@ export default class RunView {
     const measured = Object.entries(result?.conditions ?? {}).map(([name, value]) => {
       const ending = /_(k|pa)$/.exec(name);
       const shown = ending ? withUnit(ending[1] === "k" ? "temperature" : "pressure", value, 1) : number(value, 2);
-      return [naturalName(name.replace(/_(k|pa)$/, "")), shown];
+      return [tOr(`condition.${name}`, naturalName(name.replace(/_(k|pa)$/, ""))), shown];
     });
     const rows = [
       [t("run.vehicle"), run.vehicle], [t("rig.description"), run.rig_name], [t("run.ended"), said(run.reason)], ...measured,

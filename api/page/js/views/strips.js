@@ -4,7 +4,7 @@
 import { StripChart } from "../components/strip.js";
 import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText } from "../dom.js";
-import { naturalName, t } from "../texts.js";
+import { lower, naturalName, t } from "../texts.js";
 import { DASH, quantityOf, shown, toShown, unitOf } from "../units.js";
 
 const KEY = "drumlin.strips";
@@ -18,16 +18,16 @@ export function readable(frame) {
   frame.roll_sets.forEach((set, index) => {
     const name = naturalName(set.name);
     const of = (part) => (one) => one.roll_sets[index]?.[part];
-    found.push([`set/${set.name}/speed`, `${name}: ${t("target.speed")}`, "speed", of("speed")],
-      [`set/${set.name}/power`, `${name}: ${t("run.power")}`, "power", of("power")],
-      [`set/${set.name}/force`, `${name}: ${t("run.force")}`, "force", of("tractive_force")],
-      [`set/${set.name}/acceleration`, `${name}: ${t("strips.acceleration")}`, "acceleration", of("acceleration")]);
+    found.push([`set/${set.name}/speed`, `${name}: ${lower(t("target.speed"))}`, "speed", of("speed")],
+      [`set/${set.name}/power`, `${name}: ${lower(t("run.power"))}`, "power", of("power")],
+      [`set/${set.name}/force`, `${name}: ${lower(t("run.force"))}`, "force", of("tractive_force")],
+      [`set/${set.name}/acceleration`, `${name}: ${lower(t("strips.acceleration"))}`, "acceleration", of("acceleration")]);
   });
   frame.absorbers.forEach((absorber, index) => {
     const name = naturalName(absorber.name);
     const of = (part) => (one) => one.absorbers[index]?.[part];
-    found.push([`absorber/${absorber.name}/force`, `${name}: ${t("target.force")}`, "force", of("force")],
-      [`absorber/${absorber.name}/current`, `${name}: ${t("rig.current")}`, "current", of("current")]);
+    found.push([`absorber/${absorber.name}/force`, `${name}: ${lower(t("target.force"))}`, "force", of("force")],
+      [`absorber/${absorber.name}/current`, `${name}: ${lower(t("rig.current"))}`, "current", of("current")]);
   });
   for (const [name, reading] of Object.entries(frame.slow ?? {})) found.push([`slow/${name}`, naturalName(name), quantityOf(reading.unit), (one) => one.slow?.[name]]);
   return found;
