@@ -257,7 +257,7 @@ class RigHeat:
             record = records.get(absorber.name)
             observer = RotorObserver(
                 model_of(absorber.heat), ambient_k, record.rotor if record else None,
-                absorber.heat.sensor_share, START_SIGMA_K,
+                absorber.heat.sensor_share, START_SIGMA_K, absorber.heat.mass_relative_sigma,
             )  # fmt: skip
             if record is not None:
                 observer.was_off(off_s, ambient_k)

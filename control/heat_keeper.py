@@ -62,6 +62,7 @@ class _Rotor:
             record.rotor if record is not None else None,
             heat.sensor_share,
             UNKNOWN_START_SIGMA_K,
+            heat.mass_relative_sigma,
         )
         self.guard = HeatGuard(heat, record.cooling if record is not None else False)
         self.life = record.life if record is not None else AbsorberLife()

@@ -7,7 +7,8 @@ on the sensor. `headroom` asks the model with its uncertainty how long the prese
 State: rim K, body K, hub K, natural logarithms of nine factors on the described model (heat
 capacity, still cooling, windage, conduction, radiation, hub mass, conduction to the hub, fan, mass
 of the rim) and the change of the windage exponent. Factors start at 1 with the standard
-uncertainties of `PRIOR_SIGMA`, i.e. the rig file is believed to within that much and no more.
+uncertainties of `PRIOR_SIGMA`, i.e. the rig file is believed to within that much and no more; how
+well the mass is known the rig file may say itself.
 """
 
 from __future__ import annotations
@@ -309,6 +310,7 @@ class RotorObserver:
         memory: RotorMemory | None = None,
         sensor_share: float = 1.0,
         start_sigma_k: float = PRIOR_TEMPERATURE_SIGMA_K,
+        mass_sigma: float = PRIOR_SIGMA[0],
     ) -> None:
         self.described = model.vector()
         self.x = np.zeros(SIZE)
@@ -319,6 +321,7 @@ class RotorObserver:
             self.covariance[index, index] = start_sigma_k**2
         for index, sigma in enumerate(PRIOR_SIGMA):
             self.covariance[NODES + index, NODES + index] = sigma**2
+        self.covariance[NODES, NODES] = mass_sigma**2
         self.from_memory = memory is not None and _usable(memory)
         self._share = sensor_share
         self._verdict = SensorVerdict.NONE

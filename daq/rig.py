@@ -109,6 +109,7 @@ class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """First guess of the rotor's heat parameters, refined by learning (control.heat)."""
 
     mass_kg: Positive = 60.0
+    mass_relative_sigma: Annotated[float, Meta(gt=0, le=1)] = 0.3  # how well that is known
     area_m2: Positive = 1.2
     emissivity: Annotated[float, Meta(gt=0, le=1)] = 0.7
     still_w_per_k: NotNegative = 6.0
