@@ -24,6 +24,7 @@ import numpy.typing as npt
 from api.processes.rehearsal import HOLDER, VirtualRig
 from bench._coils import coils
 from bench._common import Options, run_bench
+from bench._heat_cost import heat_cost
 from control.absorber import capacity, map_row
 from control.commands import StartTest
 from control.heat import model_of, specific_heat, sustainable_power
@@ -382,9 +383,11 @@ def measure(options: Options) -> dict[str, Any]:
     }  # fmt: skip
     result["chain"] = rigs
     result["coil_error_k"] = coils(options.seed, 4 if options.quick else ABSORBERS, DESCRIBED)
+    result["cost"] = heat_cost(RIG, 1000 if options.quick else 8000)
     result["redrawn"] = int(sum(row["redrawn"] for row in rows))
     if not options.quick:
         result["worst_cases"] = sorted(rows, key=lambda row: -row["seen"])[:5]
+        result["worst_without_sensor"] = sorted(rows, key=lambda row: -row["blind"])[:5]
     result["wall_s"] = time.perf_counter() - begun
     return result
 

@@ -144,6 +144,22 @@ def coil_time(
     return seconds if seconds <= horizon else math.inf
 
 
+@jit
+def coil_share(
+    p: Floats, x: Floats, variance: float, most_a: float, limit: float, ambient: float,
+    rotor: float,
+) -> float:  # fmt: skip
+    """Share of the heating at `most_a` that may be taken: losses now, and a store over a time."""
+    here = x[0]
+    full = most_a * most_a * p[OHM] * math.exp(x[3]) * resistance_ratio(here)
+    margin = min(
+        MARGIN_SIGMAS * math.sqrt(max(variance, 0.0)), LARGEST_MARGIN * max(limit - ambient, 0.0)
+    )
+    room = p[STORE] * math.exp(x[1]) * (limit - margin - here) / CAP_HORIZON_S
+    lost = p[AIR] * math.exp(x[2]) * (here - ambient) + p[ROTOR] * (here - rotor)
+    return float(min(max((lost + room) / full, 0.0), 1.0))
+
+
 class CoilMemory(msgspec.Struct, frozen=True):
     """What survives a restart."""
 
@@ -185,7 +201,7 @@ class CoilObserver:
     @property
     def warm(self) -> float:
         """Resistance now over that of a coil at 20 degC."""
-        return max(0.5, float(resistance_ratio(self.x[0])))
+        return max(0.5, 1.0 + COPPER_PER_K * (float(self.x[0]) - COLD_COIL_K))
 
     @property
     def factors(self) -> tuple[float, float, float]:
@@ -251,24 +267,19 @@ class CoilObserver:
         high = float(coil_time(self._p, self.x - way, limit, *work, horizon_s))
         return best, min(low, best), max(high, best)
 
-    def margin_k(self, ambient_k: float) -> float:
-        """Kelvin kept below the limit because the estimate is not exact."""
-        most = LARGEST_MARGIN * max(self.heat.limit_k - ambient_k, 0.0)
-        return min(MARGIN_SIGMAS * self.sigma_k, most)
-
     def share(self, ambient_k: float, rotor_k: float) -> float:
         """Share of the heating at the continuous current that may be taken now, 0 to 1.
 
-        As the rotor's cap: losses now plus what may be stored over CAP_HORIZON_S. Torque falls
-        no faster than the square of the current, so this share of the torque is safe.
+        As the rotor's cap: losses now plus what may be stored over CAP_HORIZON_S, up to the limit
+        less MARGIN_SIGMAS standard uncertainties. Torque falls no faster than the square of the
+        current, so this share of the torque is safe.
         """
-        store = self._p[STORE] * math.exp(self.x[1])
-        air = self._p[AIR] * math.exp(self.x[2])
-        here = self.coil_k
-        lost = air * (here - ambient_k) + self._p[ROTOR] * (here - rotor_k)
-        room = store * (self.heat.limit_k - self.margin_k(ambient_k) - here) / CAP_HORIZON_S
-        full = self._most_a**2 * self._p[OHM] * math.exp(self.x[3]) * self.warm
-        return min(max(float((lost + room) / full), 0.0), 1.0)
+        return float(
+            coil_share(
+                self._p, self.x, self.covariance[0, 0], self._most_a, self.heat.limit_k, ambient_k,
+                rotor_k,
+            )
+        )  # fmt: skip
 
 
 def _usable(memory: CoilMemory) -> bool:

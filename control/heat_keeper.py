@@ -42,15 +42,16 @@ _NAN = math.nan
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 _UNKNOWN = Headroom(_NAN, _NAN, _NAN)
 _NEVER = Headroom(math.inf, math.inf, math.inf)
+_QUIET = frozenset((SensorVerdict.NONE, SensorVerdict.TRUSTED))
 
 
 class _Rotor:
     """One absorber's estimate, permission and sums."""
 
     __slots__ = (
-        "absorber", "begun_j", "cap", "coil", "cool_s", "fan", "guard", "headroom", "hottest_k",
-        "life", "most_w", "notes", "observer", "over_s", "paused", "planned", "power_w",
-        "run_share", "sensor_k", "sensor_s", "speed_radps", "time_s", "turns", "weight",
+        "absorber", "begun_j", "cap", "coil", "cool_s", "fan", "guard", "headroom", "hot",
+        "hottest_k", "life", "most_w", "notes", "observer", "over_s", "paused", "planned",
+        "power_w", "run_share", "said", "sensor_k", "sensor_s", "speed_radps", "time_s", "turns", "weight",
     )  # fmt: skip
 
     def __init__(self, absorber: Absorber, record: RotorRecord | None) -> None:
@@ -74,6 +75,8 @@ class _Rotor:
         self.hottest_k = 0.0  # of this run
         self.most_w = 0.0  # power of this run
         self.begun_j = 0.0  # energy before this run
+        self.said: tuple[tuple[str, str], ...] = ()  # codes of the fault table
+        self.hot = False  # above its after-run temperature, and it has a fan
         self.run_share = record.run_share if record is not None else None
         self.cool_s = 0.0  # until the after-run temperature
         self.notes: tuple[str, ...] = ()
@@ -256,39 +259,42 @@ class HeatKeeper:
             life.hottest,
             life.capacity,
         )
-        self._tell()
+        said, hot = self._said(rotor), bool(rotor.absorber.fan and cap.rim_k > heat.after_run_k)
+        if said != rotor.said or hot != rotor.hot:
+            rotor.said, rotor.hot = said, hot
+            self._tell()
+
+    @staticmethod
+    def _said(rotor: _Rotor) -> tuple[tuple[str, str], ...]:
+        """Codes of the fault table that hold for one absorber, with their details."""
+        cap, verdict = rotor.cap, rotor.observer.sensor
+        if cap.level is HeatLevel.COOL and verdict in _QUIET:
+            return ()
+        name, found = rotor.absorber.name, []
+        if cap.level is not HeatLevel.COOL:
+            detail = f"{name} {cap.rim_k - 273.15:.0f} degC"
+            by_coil = rotor.coil is not None and rotor.coil.holds
+            held = rotor.coil.told() if by_coil and rotor.coil is not None else detail
+            if cap.level is HeatLevel.LIMIT:
+                found.append(("rotor-hot", detail))
+            elif cap.level is HeatLevel.COOLING:
+                found.append(("rotor-cooling", detail))
+            elif cap.level is HeatLevel.HOT:
+                found.append(("rotor-near-limit", held))
+            if cap.rim_k >= rotor.absorber.heat.warn_k and cap.level < HeatLevel.LIMIT:
+                found.append(("rotor-warm", detail))
+            if rotor.over_s > OVERLOADED_AFTER_S:
+                found.append(("rotor-overloaded", held))
+        if verdict is SensorVerdict.SLIPPED:
+            found.append(("rotor-sensor-slipped", name))
+        elif verdict is SensorVerdict.FAILED:
+            found.append(("rotor-sensor-failed", name))
+        return tuple(found)
 
     def _tell(self) -> None:
-        """Codes of the fault table that hold now."""
-        codes: dict[str, str] = {}
-        for rotor in self._rotors:
-            cap, name = rotor.cap, rotor.absorber.name
-            if cap.level is not HeatLevel.COOL:
-                detail = f"{name} {cap.rim_k - 273.15:.0f} degC"
-                if cap.level is HeatLevel.LIMIT:
-                    codes["rotor-hot"] = detail
-                elif cap.level is HeatLevel.COOLING:
-                    codes["rotor-cooling"] = detail
-                elif cap.level is HeatLevel.HOT:
-                    codes["rotor-near-limit"] = (
-                        rotor.coil.told() if rotor.coil is not None and rotor.coil.holds else detail
-                    )
-                if cap.rim_k >= rotor.absorber.heat.warn_k and cap.level < HeatLevel.LIMIT:
-                    codes["rotor-warm"] = detail
-                if rotor.over_s > OVERLOADED_AFTER_S:
-                    codes["rotor-overloaded"] = (
-                        rotor.coil.told() if rotor.coil is not None and rotor.coil.holds else detail
-                    )
-            if rotor.observer.sensor is SensorVerdict.SLIPPED:
-                codes["rotor-sensor-slipped"] = name
-            elif rotor.observer.sensor is SensorVerdict.FAILED:
-                codes["rotor-sensor-failed"] = name
-        self.codes = codes
-        self.hot_fans = frozenset(
-            rotor.absorber.fan
-            for rotor in self._rotors
-            if rotor.absorber.fan and rotor.cap.rim_k > rotor.absorber.heat.after_run_k
-        )
+        """What holds now for all of them, once one of them has changed."""
+        self.codes = {code: detail for rotor in self._rotors for code, detail in rotor.said}
+        self.hot_fans = frozenset(rotor.absorber.fan for rotor in self._rotors if rotor.hot)
 
     def _under_coil(self, place: int, rotor: _Rotor, coil: CoilTurn, cap: HeatCap) -> HeatCap:
         """The cap that holds for rotor and coil together."""
