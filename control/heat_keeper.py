@@ -51,7 +51,8 @@ class _Rotor:
     __slots__ = (
         "absorber", "begun_j", "cap", "coil", "cool_s", "fan", "guard", "headroom", "hot",
         "hottest_k", "life", "most_w", "notes", "observer", "over_s", "paused", "planned",
-        "power_w", "run_share", "said", "sensor_k", "sensor_s", "speed_radps", "time_s", "turns", "weight",
+        "power_w", "run_share", "said", "sensor_k", "sensor_s", "speed_radps", "time_s", "turns",
+        "weight",
     )  # fmt: skip
 
     def __init__(self, absorber: Absorber, record: RotorRecord | None) -> None:
