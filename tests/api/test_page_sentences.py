@@ -23,6 +23,7 @@ SPOKEN = (
     "api/processes/rehearsals.py", "api/proving.py", "api/routes_*.py", "api/store",
     "api/tokens.py", "api/working.py", "daq/alignment.py", "daq/calibration.py", "daq/chain.py",
     "daq/coast_fit.py", "daq/correction.py", "daq/engine_speed.py", "daq/proving.py",
+    "daq/proving_clock.py", "daq/proving_response.py", "daq/proving_rolls.py",
     "daq/proving_runs.py", "daq/results", "daq/slow.py", "daq/weather.py", "daq/zero.py",
 )  # fmt: skip
 ELSEWHERE = {  # met at the command line, at start-up or by programs only
