@@ -21,6 +21,7 @@ DISTRUST_LIMIT = 4.0  # beyond it the readings of the wheel are suspect
 MOST_DISTRUST = 10.0
 ORDERLY_EDGES = 50.0  # after so many the speed was known beyond doubt
 SLOWEST_JUMP = 33.0  # pitches/s; slower rolls may change speed that fast
+BOUNCE_SHARE = 0.4  # of the gap before; from rest with a steady pull the next is 0.41 of the first
 DOUBT_LIMIT = 3.0  # odd edges less a fifth of the orderly ones; beyond it the lock is given up
 
 # integer state, one row per wheel
@@ -68,6 +69,13 @@ def forget(state: IntArray, motion: FloatArray) -> None:
 
 
 @jit
+def _last_gap(ticks: IntArray, state: IntArray) -> int:
+    """Ticks between the two newest edges held (there are two)."""
+    mask = ticks.shape[0] - 1
+    return int(ticks[(state[HEAD] - 1) & mask] - ticks[(state[HEAD] - 2) & mask])
+
+
+@jit
 def take_edge(
     ticks: IntArray, indices: IntArray, tooth: IntArray, offsets: FloatArray,
     state: IntArray, motion: FloatArray, tick: int, step: int, tick_s: float, min_ticks: float,
@@ -93,8 +101,13 @@ def take_edge(
     t = (tick - state[P_TICK]) * tick_s
     predicted = motion[C0] + t * (motion[C1] + t * motion[C2])
     ahead = predicted + (state[P_INDEX] - last) - offsets[last % teeth]
-    if motion[KNOWN] < 5.0 and step == 1 and ahead > 0.25:
-        # starting up: the motion is hardly known, only a bounce stands out
+    if (
+        motion[KNOWN] < 5.0
+        and step == 1
+        and (ahead > 0.25 or tick - state[TICK] > BOUNCE_SHARE * _last_gap(ticks, state))
+    ):
+        # starting up: the motion is hardly known, only a bounce stands out. A line through three
+        # edges of a truck driving off lags far behind it; the last gap tells better.
         accept(ticks, indices, tooth, teeth, state, motion, tick, last + 1, 0.0)
         return
     tolerance = 0.30

@@ -258,3 +258,17 @@ def test_bounces_on_every_tooth_do_not_disturb_a_start_from_rest() -> None:
     moving = rows[(rows[:, 0] > 1.0) & (rows[:, 0] < 1.9)]
     truth = 2.0 * (moving[:, 0] - DELAY_S - 0.3)
     assert np.abs(moving[:, V] / truth - 1.0).max() < 0.02
+
+
+@pytest.mark.parametrize("first_m", [0.002, 0.02, 0.04])
+def test_no_edge_of_a_truck_driving_off_is_taken_for_a_bounce(first_m: float) -> None:
+    """A converter takes up its pull: speeds as a simulated truck drove off."""
+    seconds = np.arange(0.0, 3.0, 1e-3)
+    at_s = [0.0, 0.14, 0.49, 0.64, 0.84, 0.92, 1.05, 1.16, 1.35, 3.0]
+    speeds = [0.0, 0.043, 0.277, 0.417, 0.634, 0.723, 0.875, 1.01, 1.24, 3.22]
+    places = np.cumsum(np.interp(seconds, at_s, speeds)) * 1e-3
+    bench = Bench()
+    ticks = edge_ticks(lambda x: np.interp(x - PITCH_M + first_m, places, seconds), 60)
+    rows = bench.run(ticks, int(ticks[-1] / 2000))
+    assert bench.bank.state[0, EXTRA] == 0
+    assert NOISY not in rows[:, STATE]
