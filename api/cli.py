@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from api.cli_heat import heat
 from api.cli_prove import prove
 from api.cli_runs import runs
 from daq.errors import DrumlinError
@@ -28,6 +29,7 @@ tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maint
 app.add_typer(tokens, name="token")
 app.add_typer(runs, name="runs")
 app.add_typer(prove, name="prove")
+app.command("heat")(heat)
 
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import httpx
 import msgspec
 import pytest
+from typer.testing import CliRunner
 
+from api.cli import app
 from api.heat_now import rig_heat
 from api.processes.memoryfile import MEMORY_NAME, write_memory
 from control.heat import model_of
@@ -164,3 +167,30 @@ def test_a_memory_of_yesterday_means_cooler_rotors(data: Path) -> None:
     assert later.start_k[0] < now.start_k[0] - 100.0
     assert running.start_k[0] == pytest.approx(600.0)
     assert msgspec.json.decode(file.read_bytes())["ratio_per_m"] == 9.5
+
+
+def test_the_command_line_tells_what_each_absorber_went_through_and_how_long_it_may_work(
+    data: Path,
+) -> None:
+    remember(data, 500.0)
+    place = ["heat", "--data", str(data), "--rig", str(RIG_FILE)]
+    told = CliRunner().invoke(app, place).output
+    assert "front-left: rotor " in told
+    assert "600.0 h turned" in told
+    assert "due: front-left: 600 h turned" in told
+    assert "run 20260101-101010-abcd" in told
+    assert "after 9 runs in" in told
+    assert "°F" in CliRunner().invoke(app, [*place, "--units", "us"]).output
+    chart = CliRunner().invoke(app, [*place, "--map", "--cold", "--units", "us"]).output
+    assert "columns mph" in chart
+    assert "hp" in chart
+    told = json.loads(CliRunner().invoke(app, [*place, "--json", "--map"]).output)
+    assert told["absorbers"][0]["life"]["turning_s"] == 3600.0 * 600
+    rows = told["endurance"]["permitted_s"]
+    assert all(low >= high for low, high in zip(rows[0], rows[-1], strict=True))
+
+
+def test_a_rig_without_memory_is_told_as_it_is_described(data: Path) -> None:
+    told = CliRunner().invoke(app, ["heat", "--data", str(data), "--rig", str(RIG_FILE)])
+    assert told.exit_code == 0
+    assert "as the rig file describes it" in told.output
