@@ -16,6 +16,7 @@ from daq.coastdown import measured_intervals
 from daq.cycles import EXCURSION_S, SpeedTrace, judge_following, trace_limits
 from daq.errors import Refused
 from daq.results.band import POWER, TORQUE, figure, mean_of, scaled, uncertainty
+from daq.results.flags import undelivered
 from daq.results.given import Floats, Given, moving_mean, stretches, told
 from daq.results.hold import ARRIVED_FOR_S, ARRIVED_RELATIVE
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, known, number
@@ -157,6 +158,7 @@ def climb(given: Given, correction: CorrectionOut) -> Found:
         Figure("least_speed", "Least speed", number(float(np.nanmin(speed[rows]))), "m/s"),
         Figure("kept_for", "Kept up for", (behind[0][0] if behind else end) - begin, "s"),
     ]
+    figures += shortfall_figures(given)
     figures += heat_figures(given)
     flags = [
         Flag("behind", f"More than {keep * 3.6:.1f} km/h below the target.", a, b)
@@ -172,6 +174,15 @@ def climb(given: Given, correction: CorrectionOut) -> Found:
                 "not deliver is flagged as a shortfall.",
                 "Cooling air in the shop is not that of the road: temperatures may differ there."],
     )  # fmt: skip
+
+
+def shortfall_figures(given: Given) -> list[Figure]:
+    """What the road asked for and the rig could not give: for how long, and how much at worst."""
+    seconds, _, worst = undelivered(given)
+    return [
+        Figure("shortfall_time", "Time short of the road's force", seconds, "s"),
+        Figure("worst_shortfall", "Most force not delivered", worst, "N"),
+    ]
 
 
 def heat_figures(given: Given) -> list[Figure]:
@@ -221,6 +232,7 @@ def trace(given: Given, correction: CorrectionOut) -> Found:
         Figure("asked_distance", "Distance of the trace", asked.distance_m, "m"),
         Figure("positive_work", "Positive wheel work",
                float(np.nansum(np.maximum(force, 0.0) * driven) * step), "J"),
+        *shortfall_figures(given),
     ]  # fmt: skip
     flags = [
         Flag(

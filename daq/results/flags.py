@@ -34,6 +34,7 @@ def flags_of(given: Given, rows: Mask, *, gear_locked: bool, loaded: bool) -> li
     if loaded:
         found += _apart(given, rows)
     found += _limits(given)
+    found += _undelivered(given)
     found += _heat(given)
     found += _sensors(given, rows, loaded)
     found += _lost(given)
@@ -105,6 +106,34 @@ def _limits(given: Given) -> list[Flag]:
             stretches(at_limit, given.time_s, LIMIT_FOR_S),
         )
     return found
+
+
+def undelivered(given: Given) -> tuple[float, float, float]:
+    """Seconds, newton seconds and most newtons asked for and not delivered, as the run told.
+
+    It covers what no column shows: absorbers cannot drive, and hold nothing near standstill.
+    """
+    told = [event for event in given.events if event.get("kind") == "run-ended"]
+    data = (told[-1].get("data") or {}) if told else {}
+    seconds, impulse, worst = (
+        float(data.get(name) or 0.0)
+        for name in ("shortfall_s", "shortfall_ns", "worst_shortfall_n")
+    )
+    return seconds, impulse, worst
+
+
+def _undelivered(given: Given) -> list[Flag]:
+    seconds, impulse, worst = undelivered(given)
+    if seconds < LIMIT_FOR_S:
+        return []
+    return [
+        Flag(
+            "shortfall",
+            f"For {seconds:.1f} s altogether the rig could not give what was asked: up to "
+            f"{worst:.0f} N, {impulse:.0f} N s in sum. Absorbers brake; they cannot drive, nor "
+            "hold near standstill.",
+        )
+    ]
 
 
 def _heat(given: Given) -> list[Flag]:

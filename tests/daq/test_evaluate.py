@@ -356,6 +356,23 @@ def test_a_climb_says_how_long_the_truck_kept_up() -> None:
     assert value(result, "distance") == pytest.approx(40 * 20 + 20 * 17, rel=0.01)
 
 
+def test_what_the_rig_could_not_give_is_in_the_result_in_seconds_and_newtons() -> None:
+    plan = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": -6.0}}
+    told = {"void": "", "shortfall_s": 7.5, "shortfall_ns": 9000.0, "worst_shortfall_n": 1500.0}
+    ended = [{"kind": "run-ended", "time_s": 1059.0, "text": "done", "data": told}]
+    drive = (lambda t: RATIO * (20.0 + 0 * t), lambda t: 0 * t + 1e5)
+    result = evaluate(run(plan, 60.0, *drive, events=ended), "1")
+    assert value(result, "shortfall_time") == pytest.approx(7.5)
+    assert value(result, "worst_shortfall") == pytest.approx(1500.0)
+    flag = next(flag for flag in result.flags if flag.code == "shortfall")
+    assert "7.5 s" in flag.text
+    assert "1500 N" in flag.text
+    assert result.valid
+    none = evaluate(run(plan, 60.0, *drive), "1")
+    assert value(none, "shortfall_time") == 0.0
+    assert not any(flag.code == "shortfall" for flag in none.flags)
+
+
 def test_a_trace_is_judged_by_the_regulation_band() -> None:
     """Upper limit: highest trace speed within 1.0 s plus 2.0 mph; 40 CFR 1066.425(b)."""
     points = [[0.0, 10.0], [20.0, 10.0], [30.0, 15.0], [60.0, 15.0]]
