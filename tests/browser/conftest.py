@@ -284,6 +284,21 @@ class Tablet:
             self.page.wait_for_selector('.link[data-kind="live"]', timeout=20_000)
         return self
 
+    def turn(self, size: str) -> None:
+        """Give the page another size, and two frames to lay itself out."""
+        width, height = SIZES[size]
+        self.page.set_viewport_size({"width": width, "height": height})
+        self.page.evaluate(
+            "new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+        )
+
+    def settle(self) -> None:
+        """Until figures are written and laid out: two of its clock's beats, then a frame."""
+        self.page.evaluate(
+            "document.fonts.ready.then(() => new Promise((done) => setTimeout("
+            "() => requestAnimationFrame(() => requestAnimationFrame(done)), 200)))"
+        )
+
     def button(self, name: str) -> Any:
         return self.page.get_by_role("button", name=name)
 
@@ -329,3 +344,12 @@ def tablets(chromium: Browser) -> Iterator[Any]:
     yield make
     for tablet in opened:
         tablet.close()
+
+
+@pytest.fixture(scope="session")
+def modules(chromium: Browser, served_stand: Stand) -> Iterator[Any]:
+    """Evaluates an expression on a page that only lends its modules."""
+    tablet = Tablet(chromium, served_stand.address)
+    tablet.open(live=False)
+    yield tablet.page.evaluate
+    tablet.close()

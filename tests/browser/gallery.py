@@ -234,11 +234,11 @@ def rehearsed(tablet: Tablet) -> None:
     page = tablet.page
     page.fill("#plan-expected-power", "220")
     page.locator(".rehearsal button").click()
-    page.locator(".rehearsal-says, .rehearsal-bad").first.wait_for(timeout=20_000)
+    page.locator(".rehearsal-says, .rehearsal-bad").first.wait_for(timeout=60_000)
     if page.locator("#plan-expected-speed").is_visible():  # no gear is learned
         page.fill("#plan-expected-speed", "90")
         page.locator(".rehearsal button").click()
-        page.locator(".rehearsal-says").wait_for(timeout=20_000)
+        page.locator(".rehearsal-says").wait_for(timeout=60_000)
 
 
 def run_drawn(tablet: Tablet) -> None:

@@ -1,6 +1,8 @@
 """Draws docs/pictures from the real demo: `python -m tests.browser.pictures [FOLDER]`.
 
-The rig and the truck are simulated and invented; loop, service and page are the real ones.
+The rig and the truck are simulated and invented; loop, service and page are the real ones. What is
+not shown is done by command, and every picture waits for what it shows, so that a slow computer
+only takes longer. `python -m tests.browser.gallery` takes every view in every look.
 """
 
 from __future__ import annotations
@@ -11,80 +13,70 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, sync_playwright
 
-from tests.browser.conftest import ARGUMENTS, PHONE, TALL, WIDE, Demo, Tablet, until
+from tests.browser.conftest import ARGUMENTS, CLIENT, PHONE, TALL, WIDE, Demo, Tablet, until
+from tests.browser.gallery import QUIET, TRUCK, begin, ended, rehearsed, rpm, run_drawn, settled
 
-QUIET = Path(__file__).with_name("quiet-chromium")
 FOLDER = Path(__file__).resolve().parents[2] / "docs" / "pictures"
+LOADED = {
+    "loaded-dark": ("rolls", {"color_scheme": "dark", "size": WIDE}),
+    "loaded-portrait-dark": ("rolls", {"color_scheme": "dark", "size": TALL}),
+    "loaded-phone-light": ("rolls", {"color_scheme": "light", "size": PHONE}),
+    "driver-dark": ("driver", {"color_scheme": "dark", "size": WIDE}),
+    "rig-dark": ("rig", {"color_scheme": "dark", "size": WIDE}),
+    "strips-light": ("strips", {"color_scheme": "light", "size": WIDE}),
+    "heat-portrait-light": ("heat", {"color_scheme": "light", "size": TALL}),
+}
+HISTORY = "drumlin.store.held.count > 400"  # sixteen seconds of the hold on the strip
 
 
 def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     """One hold from parked to stored run, with a picture at each station."""
 
     def picture(tablet: Tablet, name: str) -> None:
-        tablet.page.wait_for_timeout(700)
+        settled(tablet)
         tablet.page.screenshot(path=folder / f"{name}.png")
-        print(f"{name}.png")
+        print(f"{name}.png", flush=True)
 
-    # all opened before the hold: a browser that starts takes the time of a rig beside it
-    others = {
-        "loaded-dark": ("rolls", {"color_scheme": "dark", "size": WIDE}),
-        "loaded-portrait-dark": ("rolls", {"color_scheme": "dark", "size": TALL}),
-        "loaded-phone-light": ("rolls", {"color_scheme": "light", "size": PHONE}),
-        "driver-dark": ("driver", {"color_scheme": "dark", "size": WIDE}),
-        "rig-dark": ("rig", {"color_scheme": "dark", "size": WIDE}),
-        "heat-portrait-light": ("heat", {"color_scheme": "light", "size": TALL}),
-    }
-    watching = {
-        name: Tablet(browser, demo.address, **options).open(page)
-        for name, (page, options) in others.items()
-    }
-    light = Tablet(browser, demo.address, color_scheme="light").open()
+    light = Tablet(browser, demo.address, color_scheme="light", client=CLIENT).open()
     picture(light, "parked-light")
-    light.take_helm()
-    light.button("Zero the cells").click()
-    light.see("Zeros taken.")
-    light.button("Read the cautions").click()
-    picture(light, "cautions-light")
-    for box in light.page.locator(".caution input").all():
-        box.check()
-    light.press_and_hold("All checked at the truck")
-    light.press_and_hold("Make ready")
-    demo.seat(gear=4, brake=0.0, pedal=40.0)
-    until("1800 rev/min", lambda: _rpm(demo) > 1800, 60)
-    light.button("Start a test").click()
-    light.page.fill("#plan-minutes", "4")
-    light.page.fill("#plan-expected-power", "210")
-    light.button("Rehearse").click()
-    light.page.locator("#plan-expected-speed").fill("75")  # no gear is learned yet
-    light.button("Rehearse").click()
-    light.page.locator(".rehearsal-says").wait_for()
-    light.page.locator(".rehearsal").scroll_into_view_if_needed()
-    picture(light, "plan-light")
-    light.press_and_hold("Start the test")
-    demo.seat(pedal=100.0)
-    until("the hold", lambda: (demo.state()["test"] or {}).get("phase") == "hold", 60)
-    light.page.wait_for_timeout(8000)
-    picture(light, "loaded-light")
-    for name, tablet in watching.items():
-        picture(tablet, name)
-    for tablet in watching.values():
-        tablet.close()
-    light.button("Ease off").click()
-    demo.seat(pedal=0.0)
-    until("the load to be off", lambda: demo.state()["state"] == "ready")
-    demo.seat(brake=30.0)
-    light.open("runs")
-    light.page.locator(".run-line").first.click()
-    light.page.locator(".curve canvas").nth(1).wait_for(timeout=60_000)
-    picture(light, "run-light")
-    light.open("proving")
-    picture(light, "proving-light")
+    with demo.helm():
+        light.see("You have the helm", 60_000)
+        light.button("Read the cautions").click()
+        picture(light, "cautions-light")
+        light.page.keyboard.press("Escape")
+        demo.make_ready()
+        demo.seat(gear=4, brake=0.0, pedal=40.0)
+        until("1800 rev/min", lambda: rpm(demo) > 1800, 120)
+        light.open("tests").settle()
+        rehearsed(light)
+        light.page.locator(".rehearsal").scroll_into_view_if_needed()
+        picture(light, "plan-light")
+        begin(demo, {"kind": "steady-hold", "rpm": 1900, "seconds": 3000, "settle_s": 2}, TRUCK)
+        demo.seat(pedal=100.0)
+        until("the hold", lambda: (demo.state()["test"] or {}).get("phase") == "hold", 120)
+        light.open()
+        light.wait(HISTORY, 120_000)
+        picture(light, "loaded-light")
+        for name, (page, options) in LOADED.items():
+            tablet = Tablet(browser, demo.address, **options).open(page)
+            tablet.wait(HISTORY.replace("400", "200"), 120_000)
+            picture(tablet, name)
+            tablet.close()
+        ended(demo)
+        demo.seat(brake=30.0)
+        light.open("runs")
+        light.page.locator(".run-line").first.click()
+        run_drawn(light)
+        picture(light, "run-light")
+        plan = {"kind": "steady-hold", "rpm": 1900, "seconds": 60, "settle_s": 2}
+        campaign = {"kind": "campaign", "plan": plan, "setups": ["A", "B", "A"], "repeats": 2}
+        demo.order("campaigns", {"campaign": campaign, "name": "Exhaust", "vehicle": TRUCK})
+        light.open("campaign").see("Run 1 of 6")
+        picture(light, "campaign-light")
+        light.open("proving")
+        light.page.locator(".prove-card").first.wait_for()
+        picture(light, "proving-light")
     light.close()
-
-
-def _rpm(demo: Demo) -> float:
-    value = demo.state()["measured"]["engine_speed"]["value"]
-    return float(value or 0.0) * 9.549296585513721
 
 
 def main() -> None:

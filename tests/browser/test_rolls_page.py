@@ -30,7 +30,7 @@ def test_the_ledger_adds_up_to_what_the_tyres_deliver(stand: Any, tablets: Any) 
     stand.scene(state="loaded", acknowledged=True)
     tablet = tablets(stand.address).open()
     page = tablet.page
-    page.wait_for_timeout(500)
+    tablet.settle()
     total, *parts = page.evaluate(
         """() => [document.querySelector('.ledger-figure').textContent,
           ...[...document.querySelectorAll('.ledger-sums .part')].map((part) =>
@@ -78,11 +78,10 @@ def test_silence_greys_the_page_and_shows_its_age(stand: Any, tablets: Any) -> N
     tablet.page.wait_for_selector("body:not(.stale)")
 
 
-def test_silence_shows_within_half_a_second_by_construction(stand: Any, tablets: Any) -> None:
-    tablet = tablets(stand.address).open()
-    stale_ms = tablet.page.evaluate("import('./js/store.js').then((module) => module.STALE_MS)")
+def test_silence_shows_within_half_a_second_by_construction(modules: Any) -> None:
+    stale_ms = modules("import('./js/store.js').then((module) => module.STALE_MS)")
     clock_ms = int(
-        re.search(r"FIGURES_MS = (\d+)", tablet.page.evaluate(
+        re.search(r"FIGURES_MS = (\d+)", modules(
             "fetch('js/main.js').then((answer) => answer.text())"))[1]
     )  # fmt: skip
     assert stale_ms + clock_ms <= 500
@@ -122,9 +121,8 @@ def test_a_loop_that_is_gone_is_said_so_although_the_service_answers(
     tablet.see("No word from the rig")
 
 
-def test_a_backlog_shows_as_old_and_not_as_new(stand: Any, tablets: Any) -> None:
-    tablet = tablets(stand.address).open()
-    ages = tablet.page.evaluate(
+def test_a_backlog_shows_as_old_and_not_as_new(modules: Any) -> None:
+    ages = modules(
         """async () => {
           const { Store } = await import('./js/store.js');
           const store = new Store();
@@ -154,9 +152,8 @@ def test_a_backlog_shows_as_old_and_not_as_new(stand: Any, tablets: Any) -> None
     assert last < 100
 
 
-def test_the_first_message_of_a_line_is_only_a_baseline(stand: Any, tablets: Any) -> None:
-    tablet = tablets(stand.address).open()
-    told = tablet.page.evaluate(
+def test_the_first_message_of_a_line_is_only_a_baseline(modules: Any) -> None:
+    told = modules(
         """async () => {
           const { Store } = await import('./js/store.js');
           const store = new Store();

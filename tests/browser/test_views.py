@@ -194,12 +194,9 @@ def test_the_driver_sees_the_road_ahead_of_a_trace(stand: Any, tablets: Any) -> 
     assert low >= 100, "readable at three metres"
 
 
-def test_the_band_is_that_of_the_highest_and_lowest_target_within_a_second(
-    stand: Any, tablets: Any
-) -> None:
+def test_the_band_is_that_of_the_highest_and_lowest_target_within_a_second(modules: Any) -> None:
     """40 CFR 1066.425: limits follow the trace within 1 s, here of +-0.9 m/s."""
-    tablet = tablets(stand.address).open()
-    band = tablet.page.evaluate(
+    band = modules(
         "import('./js/components/road.js').then(({ bandOf }) =>"
         " bandOf([[0, 10], [0.5, 10], [1, 12], [3, 12]], 0.9))"
     )
@@ -289,9 +286,8 @@ def test_runs_lie_over_each_other_and_a_gain_is_told_with_its_interval(
     stand.scene(runs=3)
 
 
-def test_a_curve_is_drawn_onto_other_places_without_inventing_any(stand: Any, tablets: Any) -> None:
-    tablet = tablets(stand.address).open()
-    drawn = tablet.page.evaluate(
+def test_a_curve_is_drawn_onto_other_places_without_inventing_any(modules: Any) -> None:
+    drawn = modules(
         "import('./js/views/overlay.js').then(({ onto }) =>"
         " onto([0, 1, 1.5, 2, 3], { x: [1, 2], value: [10, 20] }, 'value'))"
     )

@@ -48,9 +48,9 @@ function compile(table) {
   patterns.sort((a, b) => b.weight - a.weight); // the most telling first
 }
 
-/** Fetch the sentences when this reader needs them; resolves when `said` can use them. */
+/** Fetch the sentences; resolves when `said` can use them. */
 export async function saidReady() {
-  if (sentences || (!german() && settings.get("units") === "metric")) return;
+  if (sentences) return;
   try {
     compile((await import("../texts/de-sentences.js")).SENTENCES);
     kept.clear();

@@ -454,6 +454,7 @@ export const de = {
   "vehicles.add": "Fahrzeug anlegen",
   "vehicles.none": "Noch kein Fahrzeug. Es erscheint von selbst, wenn ein Lauf es nennt.",
   "vehicles.noowner": "kein Halter genannt",
+  "vehicles.run": "{n} Lauf",
   "vehicles.runs": "{n} Läufe",
   "vehicles.owner": "Halter",
   "vehicles.about": "Was man von ihm weiß",

@@ -454,6 +454,7 @@ export const en = {
   "vehicles.add": "Add a vehicle",
   "vehicles.none": "No vehicle yet. One appears by itself when a run names it.",
   "vehicles.noowner": "no owner given",
+  "vehicles.run": "{n} run",
   "vehicles.runs": "{n} runs",
   "vehicles.owner": "Owner",
   "vehicles.about": "What is known of it",

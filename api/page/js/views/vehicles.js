@@ -29,7 +29,7 @@ export default class VehiclesView {
     setText(this.note, vehicles.length ? "" : t("vehicles.none"));
     this.list.replaceChildren(...vehicles.map((one) => el("li", { className: "card vehicle-line" },
       el("div", { className: "grow" }, el("b", { text: one.name }), el("p", { className: "soft", text: one.owner || t("vehicles.noowner") }), one.about ? el("p", { text: one.about }) : null),
-      el("a", { className: "button", href: `#/find/${encodeURIComponent(one.name)}`, text: t("vehicles.runs", { n: number(one.runs) }) }),
+      el("a", { className: "button", href: `#/find/${encodeURIComponent(one.name)}`, text: t(one.runs === 1 ? "vehicles.run" : "vehicles.runs", { n: number(one.runs) }) }),
       this.store.role === "watch" ? null : el("button", { type: "button", text: t("change"), "aria-label": `${t("change")}: ${one.name}`, onclick: () => this.edit(one) }))));
   }
 
