@@ -7,6 +7,8 @@ channel per column with unit and comment, written column by column from a scratc
 
 from __future__ import annotations
 
+import contextlib
+import io
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
@@ -204,7 +206,9 @@ def _mdf(source: Path, part: Path, columns: Sequence[str], tell: Progress) -> in
                     mdf.extend(0, block)
                 done += batch.num_rows
                 tell(0.9 * done / max(rows, 1))
-            whole = mdf.save(Path(scratch) / "run.mf4", overwrite=True, compression=1)
+            # It prints how fast it goes; standard output belongs to whoever asked for the export.
+            with contextlib.redirect_stdout(io.StringIO()):
+                whole = mdf.save(Path(scratch) / "run.mf4", overwrite=True, compression=1)
         finally:
             mdf.close()
         shutil.move(str(whole), part)

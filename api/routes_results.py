@@ -23,6 +23,7 @@ from api.comparing import Compared, Consistent, compare, consistency
 from api.context import Context, context_of
 from api.export import FORMS
 from api.problems import Problem
+from api.report.html import POLICY
 from api.report.render import MEDIA
 from api.scratch import new_scratch
 from api.store import garage
@@ -309,9 +310,10 @@ async def drop_set(
 
 
 def _document(body: bytes, name: str, form: str) -> Response:
-    return Response(
-        body, 200, {"Content-Disposition": f'inline; filename="{name}.{form}"'}, MEDIA[form]
-    )
+    headers = {"Content-Disposition": f'inline; filename="{name}.{form}"'}
+    if form == "html":  # it brings its own style, which the page's policy would forbid
+        headers["Content-Security-Policy"] = POLICY
+    return Response(body, 200, headers, MEDIA[form])
 
 
 async def _known(context: Context, body: Comparison) -> None:

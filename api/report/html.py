@@ -5,6 +5,8 @@ Data flow: Content -> text. Prints on A4 or letter; no script, nothing fetched.
 
 from __future__ import annotations
 
+import base64
+import hashlib
 from html import escape
 
 from api.report.chart import sized
@@ -46,6 +48,13 @@ color:var(--soft)}
 @media(max-width:38rem){.two{grid-template-columns:1fr;gap:0}}
 @media print{@page{margin:16mm}main{padding:0;max-width:none}body{font-size:10pt}}
 """
+
+# A browser that is told a strict policy takes this style sheet and nothing else.
+_DIGEST = base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()
+POLICY = (
+    f"default-src 'none'; style-src 'sha256-{_DIGEST}'; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
 
 
 def html_of(content: Content) -> str:
