@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TABLE = ROOT / "api" / "page" / "js" / "texts" / "de-sentences.js"
 SPOKEN = (
     "control", "api/access.py", "api/comparing.py", "api/context.py", "api/export.py",
-    "api/heat_now.py", "api/problems.py", "api/processes/channel.py",
+    "api/heat_now.py", "api/identified_*.py", "api/problems.py", "api/processes/channel.py",
     "api/processes/rehearsals.py", "api/proving.py", "api/routes_*.py", "api/store",
     "api/tokens.py", "api/working.py", "daq/alignment.py", "daq/calibration.py", "daq/chain.py",
     "daq/coast_fit.py", "daq/correction.py", "daq/engine_speed.py", "daq/proving.py",

@@ -194,3 +194,32 @@ def evaluations(run_id: str) -> list[dict[str, Any]]:
             "answer": "Inside the band all the way.",
         }
     ]  # fmt: skip
+
+
+def identification() -> dict[str, Any]:
+    """One absorber identified, one left aside, two never; a tune-up to be read."""
+    found = {
+        "run_id": "20261120-090000-iden", "date": "2026-11-20", "error_percent": 2.1,
+        "error_before_percent": 9.7, "coil_lag_s": 0.118, "field_lag_s": 0.042,
+        "dead_below_mps": 1.9,
+        "map": {
+            "peak_torque_nm": 903.0, "critical_speed_radps": 96.0, "rated_current_a": 20.0,
+            "saturation_a": 26.0, "residual_torque_nm": 3.2, "hot_fade_per_k": 0.0008,
+        },
+    }  # fmt: skip
+    names = ("front-left", "front-right", "rear-left", "rear-right")
+    return {
+        "absorbers": [
+            {
+                "name": name, "in_force": index == 0, "identified": found if index < 2 else None,
+                "gain": 1.004, "points": [],
+            }
+            for index, name in enumerate(names)
+        ],
+        "advice": {
+            "run_id": "20261120-090000-iden", "date": "2026-11-20", "observer_share": 0.35,
+            "gain_margin": 4.2, "phase_margin_deg": 61.0, "advised_share": 0.5,
+            "advised_gain_margin": 3.1, "advised_phase_margin_deg": 54.0,
+        },
+        "in_force": None, "observer_share": 0.35, "usual_share": 0.35, "caution": "Take care.",
+    }  # fmt: skip

@@ -540,6 +540,10 @@ def build(scene: Scene | None = None) -> FastAPI:
     async def proving() -> Response:
         return Response(fake_results.encoded(fake_results.proving()))
 
+    @app.get("/api/identification")
+    async def identification() -> JSONResponse:
+        return JSONResponse(fake_results.identification())
+
     @app.get("/api/heat")
     async def heat() -> Response:
         return Response(fake_results.encoded(fake_results.heat_memory()))

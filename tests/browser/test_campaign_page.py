@@ -1,4 +1,4 @@
-"""Campaigns, pairing by camera and a second evaluation, on the page before a made-up rig."""
+"""Campaigns, tune-ups, pairing by camera, second evaluations: the page before a made-up rig."""
 
 from __future__ import annotations
 
@@ -100,3 +100,18 @@ def test_a_run_is_evaluated_again_with_other_settings(stand: Any, tablets: Any) 
     tablet.wait("document.querySelector('.run-tools a').href.includes('number=2')")
     assert "evaluate" in stand.posts()
     assert "units=metric" in tablet.page.locator(".run-tools a").first.get_attribute("href")
+
+
+def test_a_tune_up_is_read_and_accepted_by_holding(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("absorbers")
+    tablet.see("gain margin 3.1, phase 54°")
+    states = tablet.page.locator(".prove-card").evaluate_all(
+        "(cards) => cards.map((card) => card.dataset.state)"
+    )
+    assert states == ["passed", "overdue", "never", "never"]
+    tablet.take_helm()
+    tablet.button("Put the advice in force").click()
+    assert "identification/tune-up/accept" not in stand.posts()
+    tablet.press_and_hold("Put the advice in force")
+    tablet.see("In force.")
+    assert "identification/tune-up/accept" in stand.posts()

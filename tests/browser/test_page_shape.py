@@ -22,7 +22,7 @@ RUN = "runs/20261125-084000-mad0"
 OVER = "overlay/20261125-084000-mad0,20261125-083700-mad1"
 VIEWS = [
     "rolls", "tests", "runs", RUN, OVER, "vehicles", "consistency", "rig", "strips", "heat",
-    "proving", "driver", "people", "campaign", "campaign/20261125-083000-camp",
+    "absorbers", "proving", "driver", "people", "campaign", "campaign/20261125-083000-camp",
 ]  # fmt: skip
 TRIPPED = {
     "state": "tripped",

@@ -34,6 +34,7 @@ const PAGES = {
   rig: { tab: "rig", load: () => import("./views/rig.js") },
   strips: { tab: "rig", load: () => import("./views/strips.js") },
   heat: { tab: "rig", load: () => import("./views/heat.js") },
+  absorbers: { tab: "rig", load: () => import("./views/absorbers.js") },
   proving: { tab: "rig", load: () => import("./views/proving.js") },
   driver: { tab: "driver", load: () => import("./views/driver.js") },
   people: { tab: "people", load: () => import("./views/people.js") },

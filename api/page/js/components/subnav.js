@@ -15,4 +15,4 @@ function subnav(names, current) {
 
 export const runsNav = (current) => subnav(["runs", "overlay", "vehicles", "consistency"], current);
 export const testsNav = (current) => subnav(["tests", "campaign"], current);
-export const rigNav = (current) => subnav(["rig", "strips", "heat", "proving"], current);
+export const rigNav = (current) => subnav(["rig", "strips", "heat", "absorbers", "proving"], current);
