@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from api.cli_absorbers import absorbers
 from api.cli_heat import heat
 from api.cli_prove import prove
 from api.cli_runs import runs
@@ -29,6 +30,7 @@ tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maint
 app.add_typer(tokens, name="token")
 app.add_typer(runs, name="runs")
 app.add_typer(prove, name="prove")
+app.command("absorbers")(absorbers)
 app.command("heat")(heat)
 
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]

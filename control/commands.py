@@ -107,6 +107,26 @@ class SlowValue(Command, frozen=True, tag="slow-value"):
     age_s: float = 0.0
 
 
+class AcceptTuneUp(Command, frozen=True, tag="accept-tune-up"):
+    """Put in force what the tune-up of run `run_id` advised; only parked."""
+
+    holder: str
+    run_id: str
+
+
+class DropTuneUp(Command, frozen=True, tag="drop-tune-up"):
+    """Back to the usual tuning; only parked."""
+
+    holder: str
+
+
+class DropIdentified(Command, frozen=True, tag="drop-identified"):
+    """Back to the rig file's map and lags for these absorbers; only parked."""
+
+    holder: str
+    absorbers: tuple[str, ...] = ()  # empty: all
+
+
 AnyCommand = (
     TakeHelm
     | KeepHelm
@@ -123,6 +143,9 @@ AnyCommand = (
     | ResetTrip
     | LearnRatio
     | SlowValue
+    | AcceptTuneUp
+    | DropTuneUp
+    | DropIdentified
 )
 
 

@@ -40,6 +40,38 @@ class Identified(msgspec.Struct, frozen=True):
     hottest_k: float
 
 
+class Advice(msgspec.Struct, frozen=True):
+    """What the tune-up at the end of an identification found and would choose.
+
+    Told, not set: a person accepts it. The linearised loop knows nothing of tyres and driveline.
+    A margin is None where the phase or the gain never gets there.
+    """
+
+    run_id: str
+    date: str
+    observer_share: float  # in force then, and its margins
+    gain_margin: float | None
+    phase_margin_deg: float | None
+    delay_margin_s: float | None
+    advised_share: float  # and its margins: with the numbers found, and the least of the spread
+    advised_gain_margin: float | None
+    advised_phase_margin_deg: float | None
+    advised_delay_margin_s: float | None
+    worst_gain_margin: float | None
+    worst_phase_margin_deg: float | None
+    spread: float  # how far the numbers may be off, as a share
+    truck_kg: float | None = None  # what the truck adds at the rolls, and its standard deviation
+    truck_sigma_kg: float | None = None
+
+
+class Accepted(msgspec.Struct, frozen=True):
+    """A tune-up that a person has put in force."""
+
+    run_id: str
+    observer_share: float
+    by: str
+
+
 def date_of(run_id: str) -> str:
     """ISO date of a run id `YYYYMMDD-...`; "" of any other."""
     day = run_id[:8]

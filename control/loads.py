@@ -14,7 +14,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from control import force_loop, hold, tuneup
+from control import force_loop, hold, road_observer, tuneup
 from control.absorber import (
     COLD_K,
     GAIN,
@@ -70,6 +70,7 @@ class Loads:
         )
         self._sets_fixed = np.zeros((sets, hold.FIXED_COLUMNS))
         self._sets = np.zeros((sets, hold.STATE_COLUMNS))
+        self._roads = np.zeros((sets, road_observer.COLUMNS))
         self._fixed = np.zeros((count, force_loop.FIXED_COLUMNS))
         self.maps = np.zeros((count, MAP_COLUMNS))
         self._states = np.zeros((count, force_loop.STATE_COLUMNS))
@@ -132,10 +133,13 @@ class Loads:
         coil_s = float(np.max(self._fixed[:, force_loop.COIL_LAG]))
         self._unseen_s = tuneup.unseen_time(coil_s, self._field_s)
 
-    def adopt(self, absorber: int, found: Identified) -> None:
-        """Use what an identification found from now on; ask it while nothing is asked."""
+    def adopt(self, absorber: int, found: Identified | None) -> None:
+        """Use what an identification found from now on; None: what the rig file says.
+
+        Ask it while nothing is asked of the absorbers.
+        """
         known = described(self._rig.absorbers[absorber], found)
-        self.maps[absorber] = map_row(known, 1.0, found.shape)
+        self.maps[absorber] = map_row(known, 1.0, found.shape if found is not None else ())
         self._set_lags(absorber, known)
         self._states[absorber, force_loop.OFFSET_N] = 0.0
         self._see_lags()
@@ -268,7 +272,7 @@ class Loads:
         self._head = (self._head + 1) % (force_loop.RING * 1024)
         frame(
             self.inputs, self.output, self._general, self._owner, self._sets_fixed, self._sets,
-            self._fixed, self.maps, self._states, self.weights, self._warm, self._asks,
+            self._roads, self._fixed, self.maps, self._states, self.weights, self._warm, self._asks,
             self._scratch, self._head,
         )  # fmt: skip
         return self.output.tolist()

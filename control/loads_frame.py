@@ -14,13 +14,19 @@ import numpy.typing as npt
 
 from control import absorber as absorber_module
 from control import force_loop, hold
+from control import road_observer as road
 from control import share as share_module
 from control.absorber import GAIN, capacity, current_for
 from control.share import by_weight
 from daq.kernel import jit, refresh_cache
 
 refresh_cache(
-    __file__, absorber_module.__file__, force_loop.__file__, hold.__file__, share_module.__file__
+    __file__,
+    absorber_module.__file__,
+    force_loop.__file__,
+    hold.__file__,
+    road.__file__,
+    share_module.__file__,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -42,6 +48,7 @@ TAKE_UP_S = 1.0  # full force may build up in this time after a start or a chang
 TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
 SPLIT_S = 0.3  # how fast the shares of the roll sets follow the drive forces
 SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets: tyres may couple them stiffly
+TRACK_PER_S = 0.2  # how a speed off a tracked reference is brought back: a road forgives, slowly
 YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
 RAMP_EASE_PER_S = 2.0  # how a reference comes to rest at its target
@@ -100,6 +107,7 @@ def frame(
     owner: Ints,
     sets_fixed: Floats,
     sets: Floats,
+    roads: Floats,
     fixed: Floats,
     maps: Floats,
     states: Floats,
@@ -131,13 +139,19 @@ def frame(
     for r in range(set_count):
         tick = 0.0
         now = 0.0
+        truth = 0.0
         for i in range(count):
             if owner[i] == r:
                 tick += states[i, force_loop.FORCE_TICK_N]
                 now += states[i, force_loop.FORCE_NOW_N]
+                truth += states[i, force_loop.OFFSET_N]
         hold.observe(
             sets_fixed[r], sets[r], dt, travels[r], ages[r], shown[r], inputs[SHOWN_DELAY],
             tick, now,
+        )  # fmt: skip
+        road.observe_road(
+            sets_fixed[r], roads[r], dt, travels[r], ages[r], shown[r], inputs[SHOWN_DELAY],
+            tick, truth,
         )  # fmt: skip
         scratch[3, r] = now
         fastest = max(fastest, sets[r, hold.SPEED])
@@ -202,11 +216,21 @@ def frame(
                 if drive > 300.0:
                     target_share = scratch[5, r] / drive
                     sets[r, hold.SHARE] += (target_share - sets[r, hold.SHARE]) * follow
-                asked += hold.meet(sets_fixed[r], sets[r])
-                rush += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED_AHEAD] / mass
+                if tracks:
+                    asked += road.meet_road(sets_fixed[r], roads[r])
+                    rush += sets_fixed[r, hold.INERTIA] * roads[r, road.SPEED] / mass
+                else:
+                    asked += hold.meet(sets_fixed[r], sets[r])
+                    rush += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED_AHEAD] / mass
             else:
                 sets[r, hold.SHARE] = 0.0
-        asked += hold.correct(sets_fixed, mass, rush - general[REFERENCE], general[REFERENCE_RATE])
+        if tracks:
+            over = rush - general[REFERENCE]
+            asked += mass * (TRACK_PER_S * over - general[REFERENCE_RATE])
+        else:
+            asked += hold.correct(
+                sets_fixed, mass, rush - general[REFERENCE], general[REFERENCE_RATE]
+            )
     elif aim == 2:
         asked = general[REFERENCE]
     elif aim == 3:
@@ -230,11 +254,17 @@ def frame(
     shortfall = 0.0
     if aim == 1 and int(inputs[BETWEEN]) == 0:
         total = 0.0
+        middle = common
+        if tracks:  # the pull between the sets must not add to the whole, whatever accelerates
+            middle = 0.0
+            for r in range(set_count):
+                if scratch[1, r] > 0.0:
+                    middle += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED_AHEAD] / mass
         for r in range(set_count):
             total += sets[r, hold.SHARE]
         for r in range(set_count):
             if scratch[1, r] > 0.0 and total > 0.0:
-                apart = sets[r, hold.SPEED_AHEAD] - common
+                apart = sets[r, hold.SPEED_AHEAD] - middle
                 pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
                 most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
                 # Rolls found apart are brought together gently, not in a jump.
@@ -291,5 +321,5 @@ def frame(
         output[3 + 4 * count + i] = states[i, force_loop.THEN_N] / max(0.3, maps[i, GAIN])
     total_drive = 0.0
     for r in range(set_count):
-        total_drive += sets[r, hold.DRIVE_N]
+        total_drive += roads[r, road.DRIVE_N] if tracks else sets[r, hold.DRIVE_N]
     output[3 + 5 * count] = total_drive

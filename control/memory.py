@@ -8,7 +8,7 @@ from __future__ import annotations
 import msgspec
 
 from control.heat_record import RotorRecord
-from control.identified import Identified
+from control.identified import Accepted, Advice, Identified
 from daq.teeth import ToothTable
 
 MEMORY_SCHEMA = 1
@@ -42,6 +42,8 @@ class Memory(msgspec.Struct, frozen=True):
     ratio_per_m: float | None = None  # engine rad/s per roll m/s of the gear learned last
     absorbers: dict[str, AbsorberMemory] = {}
     teeth: dict[str, ToothTable] = {}  # by roll set
+    advice: Advice | None = None  # of the newest tune-up
+    tuned: Accepted | None = None  # the tune-up in force; None: the usual tuning
 
 
 def found_in(memory: Memory) -> dict[str, Identified]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from control import commands as c
 from control.commands import Answer
 from control.faults import TABLE, Effect
+from control.identified import Accepted
 from control.kinds import check_begin, check_plan, make_test
 from control.states import Trigger
 from control.telemetry import State
@@ -228,6 +229,59 @@ def _learn_ratio(core: Core, command: c.LearnRatio) -> bool:
     return False
 
 
+def _require_parked(core: Core, holder: str) -> None:
+    core.helm.require(holder)
+    if core.state is not State.PARKED:
+        raise NOT_PARKED
+    if not core.unloaded():
+        raise Refused("A coil carries current.", "Wait until it is off.", "current-on")
+
+
+def _accept_tune_up(core: Core, command: c.AcceptTuneUp) -> bool:
+    _require_parked(core, command.holder)
+    advice = core.advice
+    if advice is None:
+        raise Refused(
+            "No tune-up has been done.", "Run an absorber identification first.", "no-advice"
+        )
+    if command.run_id != advice.run_id:
+        raise Refused(
+            f"The newest tune-up is that of run {advice.run_id}, not of {command.run_id}.",
+            "Read it again, then accept it.",
+            "advice-changed",
+        )
+    core.tune(Accepted(advice.run_id, advice.advised_share, core.helm.name))
+    core.event(
+        "notice",
+        f"{core.helm.name} put the tune-up of {advice.run_id} in force.",
+        observer_share=advice.advised_share,
+    )
+    return False
+
+
+def _drop_tune_up(core: Core, command: c.DropTuneUp) -> bool:
+    _require_parked(core, command.holder)
+    if core.tuned is not None:
+        core.tune(None)
+        core.event("notice", f"{core.helm.name} went back to the usual tuning.")
+    return False
+
+
+def _drop_identified(core: Core, command: c.DropIdentified) -> bool:
+    _require_parked(core, command.holder)
+    known = {one.name for one in core.rig.absorbers}
+    wrong = [name for name in command.absorbers if name not in known]
+    if wrong:
+        raise Refused(
+            f"There is no absorber '{wrong[0]}'.",
+            f"This rig has {', '.join(sorted(known))}.",
+            "no-absorber",
+        )
+    core.forget_identified(command.absorbers or tuple(known))
+    core.event("notice", f"{core.helm.name} went back to the rig file's absorber maps.")
+    return False
+
+
 def _slow_value(core: Core, command: c.SlowValue) -> bool:
     chain = core.session.chain
     if chain is None or not core.session.live:
@@ -311,4 +365,7 @@ _HANDLERS: dict[type, Callable[[Core, Any], bool]] = {
     c.ResetTrip: _reset,
     c.LearnRatio: _learn_ratio,
     c.SlowValue: _slow_value,
+    c.AcceptTuneUp: _accept_tune_up,
+    c.DropTuneUp: _drop_tune_up,
+    c.DropIdentified: _drop_identified,
 }

@@ -67,4 +67,6 @@ def memory(core: Core) -> Memory:
         ratio_per_m=core.ratio_per_m,
         absorbers=absorbers,
         teeth=dict(core.teeth),
+        advice=core.advice,
+        tuned=core.tuned,
     )

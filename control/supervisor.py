@@ -13,13 +13,14 @@ from control.cooling import Cooling
 from control.faults import TABLE, Effect, Fault, Register, Release
 from control.heat_keeper import HeatKeeper
 from control.helm import Helm
-from control.identified import Identified
+from control.identified import Accepted, Advice, Identified
 from control.kinds import Test
 from control.loads import Loads
 from control.memory import Memory, found_in
 from control.session import Session
 from control.states import Trigger, after
 from control.telemetry import Event, State
+from control.tuneup import OBSERVER_SHARE
 from control.watch import NOTHING
 from daq.measured import Measured
 from daq.rig import Rig
@@ -53,6 +54,10 @@ class Supervisor:
         }
         self.teeth = dict(kept.teeth)
         self.identified: dict[str, Identified] = found_in(kept)
+        self.advice: Advice | None = kept.advice
+        self.tuned: Accepted | None = kept.tuned
+        if self.tuned is not None:
+            loads.set_observer(self.tuned.observer_share)
         self.measured: Measured | None = None
         self.frames_lost = 0  # since this core began
         self._limits = gate.limits_of(rig)
@@ -195,6 +200,7 @@ class Supervisor:
         self.heat.end_run()
         if test.done and test.found:
             self._adopt(test.found)
+            self.advice = test.advice or self.advice
         self.event("run-ended", text, reason=code, **test.summary())
 
     def _adopt(self, found: dict[str, Identified]) -> None:
@@ -205,6 +211,17 @@ class Supervisor:
                 self.loads.adopt(i, found[absorber.name])
         worst = max(one.error_percent for one in found.values())
         self.event("notice", "Absorbers identified.", worst_error_percent=worst)
+
+    def tune(self, accepted: Accepted | None) -> None:
+        """Put an accepted tune-up in force, or the usual tuning; nothing is loaded now."""
+        self.tuned = accepted
+        self.loads.set_observer(accepted.observer_share if accepted else OBSERVER_SHARE)
+
+    def forget_identified(self, names: tuple[str, ...]) -> None:
+        """The rig file's map and lags again for these absorbers; nothing is loaded now."""
+        for i, absorber in enumerate(self.rig.absorbers):
+            if absorber.name in names and self.identified.pop(absorber.name, None) is not None:
+                self.loads.adopt(i, None)
 
     def reset_trip(self) -> None:
         self.faults.reset()

@@ -52,6 +52,7 @@ class TestView(msgspec.Struct, frozen=True):
     next_phases: tuple[str, ...] = ()  # instructions of what comes later
     void: tuple[str, ...] = ()  # why the run is void so far, in words
     shortfall_ns: float = 0.0  # summed over the run, N s
+    shortfall_s: float = 0.0  # for so long so far
     # For the driver's aid of traces: target and band now, look-ahead as (seconds from now, m/s).
     target_mps: float = float("nan")
     band_low_mps: float = float("nan")

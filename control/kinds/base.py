@@ -12,7 +12,7 @@ from typing import ClassVar
 
 import msgspec
 
-from control.identified import Identified
+from control.identified import Advice, Identified
 from control.loads import Aim, Between, Loads
 from control.telemetry import TestView
 from daq.errors import Refused
@@ -198,6 +198,7 @@ class Test:
         self.short_ns = 0.0
         self.short_worst_n = 0.0
         self.found: dict[str, Identified] = {}  # by absorber; adopted when the test completes
+        self.advice: Advice | None = None  # of a tune-up; told, for a person to accept
         self.hottest_k = NAN
         self.heat_left_k = math.inf  # to the limit, of the rotor nearest to it
         self._ratio = ratio_per_m
@@ -359,4 +360,5 @@ class Test:
             next_phases=tuple(self.instruction(name) for name in later),
             void=tuple(self.voids.values()),
             shortfall_ns=self.short_ns,
+            shortfall_s=self.short_s,
         )  # fmt: skip

@@ -9,13 +9,14 @@ the rows are as good.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import msgspec
 import numpy as np
 
 from control import identify
-from control.identified import Identified
+from control.identified import Advice, Identified, date_of
 from control.identify import COIL, ROTOR, ROW_COLUMNS, SENT, SHAFT, START, TORQUE, Fit
 from control.kinds.base import SPEED, Description, Figures, Test, check_speed, tractive
 from control.loads import INPUT_HEAD, Aim, Loads
@@ -43,6 +44,10 @@ ABOVE_MPS = 0.5
 BEHIND = 0.93  # a roll set slower than this share of the fastest waits for it
 TRUCK_EVERY = 10  # frames between two that weigh the truck
 IDENTIFIED_SPREAD = 0.05  # how far an identified rig may be off
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
 class IdentificationTest(Test):
@@ -213,6 +218,19 @@ class IdentificationTest(Test):
         )
         yield
         self.tuning = yield from tune_up_steps(numbers, IDENTIFIED_SPREAD)
+        self.advice = self._advise(loads, self.margins, self.tuning)
+
+    def _advise(self, loads: Loads, now: Margins, tuning: TuneUp) -> Advice:
+        best, worst = tuning.margins, tuning.worst
+        truck_kg, truck_sigma_kg = self.truck or (math.nan, math.nan)
+        return Advice(
+            self.run_id, date_of(self.run_id),
+            loads.observer_share, _known(now.gain), _known(now.phase_deg), _known(now.delay_s),
+            tuning.observer_share,
+            _known(best.gain), _known(best.phase_deg), _known(best.delay_s),
+            _known(worst.gain), _known(worst.phase_deg), tuning.spread,
+            _known(truck_kg), _known(truck_sigma_kg),
+        )  # fmt: skip
 
     def figures(self) -> Figures:
         told: Figures = {"coasts": self._coast}

@@ -8,14 +8,16 @@ import msgspec
 import numpy as np
 import pytest
 
-from control.absorber import torque_at
-from control.commands import StartTest
+from control.absorber import map_row, torque_at
+from control.commands import AcceptTuneUp, DropIdentified, DropTuneUp, Park, StartTest
+from control.core import Core
 from control.identified import date_of, described
 from control.identify import COIL, ROTOR, ROW_COLUMNS, SENT, SHAFT, START, TORQUE, Fit, coil_lag
 from control.loads import Loads
 from control.memory import Memory
 from control.plans import Identification
 from control.telemetry import State
+from control.tuneup import OBSERVER_SHARE
 from daq.errors import Refused
 from tests.control.control_stand import HOLDER, Stand, tarnhow
 
@@ -168,3 +170,41 @@ def test_a_coast_too_short_to_tell_speed_from_current_is_refused() -> None:
 def test_a_run_id_tells_its_date() -> None:
     assert date_of(RUN_ID) == "2026-11-04"
     assert date_of("bench") == ""
+
+
+def test_a_tune_up_is_advised_and_put_in_force_only_by_a_person(identified: Stand) -> None:
+    core = identified.core
+    advice = core.advice
+    assert advice is not None
+    assert advice.run_id == identified.kinds("run-ended")[-1].data["run_id"]
+    before = core.loads.observer_share
+    assert before == OBSERVER_SHARE
+    identified.speeds = [0.0, 0.0]
+    identified.drive_n = 0.0
+    identified.frames(4.0)
+    assert core.state is State.READY
+    assert identified.ask(AcceptTuneUp(0, HOLDER, advice.run_id)).code == "not-parked"
+    assert core.loads.observer_share == before
+    assert identified.ask(Park(0, HOLDER)).accepted
+    wrong = identified.ask(AcceptTuneUp(0, HOLDER, "another"))
+    assert wrong.code == "advice-changed"
+    assert core.loads.observer_share == before
+    assert identified.ask(AcceptTuneUp(0, HOLDER, advice.run_id)).accepted
+    assert core.loads.observer_share == pytest.approx(advice.advised_share)
+    memory = msgspec.json.decode(msgspec.json.encode(core.memory()), type=Memory)
+    again = Core(identified.rig, memory)
+    assert again.loads.observer_share == pytest.approx(advice.advised_share)
+    assert again.tuned is not None
+    assert again.tuned.by == "Ada"
+    assert identified.ask(DropTuneUp(0, HOLDER)).accepted
+    assert core.loads.observer_share == before
+
+
+def test_identified_maps_can_be_dropped_again(identified: Stand) -> None:
+    core = identified.core
+    name = identified.rig.absorbers[0].name
+    assert identified.ask(DropIdentified(0, HOLDER, ("no-such",))).code == "no-absorber"
+    assert identified.ask(DropIdentified(0, HOLDER, (name,))).accepted
+    assert name not in core.identified
+    assert len(core.identified) == len(identified.rig.absorbers) - 1
+    assert core.loads.maps[0, :8] == pytest.approx(map_row(identified.rig.absorbers[0])[:8])

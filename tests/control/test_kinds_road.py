@@ -118,9 +118,13 @@ def test_what_only_a_motor_could_give_is_told_as_shortfall() -> None:
     missing = 3200.0 * accel - (3000.0 - losses)
     assert missing > 3000.0
     assert test.shortfall_n == pytest.approx(missing, rel=0.1)
-    assert stand.core.telemetry().test is not None
+    view = stand.core.telemetry().test
+    assert view is not None  # live, in newtons and in seconds
+    assert view.shortfall_n == pytest.approx(test.shortfall_n)
+    assert 0.5 < view.shortfall_s < 4.0
     summary = test.summary()
-    assert summary["shortfall_ns"] > 0.0  # type: ignore[operator]
+    assert summary["shortfall_s"] == pytest.approx(view.shortfall_s)
+    assert summary["shortfall_ns"] == pytest.approx(view.shortfall_ns)
 
 
 def test_a_truck_rolling_downhill_cannot_be_pushed_and_says_so() -> None:

@@ -1,0 +1,132 @@
+"""What the truck on a simulated road pulls: calm while nothing happens, quick when something does.
+
+Data flow per frame and roll set: travel up to the newest tooth edge and its age, force the
+absorbers give, known losses and inertia -> place, speed, drive force -> the simulated truck
+(control.kinds.road) and the force that meets it. Row-based and compiled; `control.loads` owns the
+rows.
+
+M dv/dt = drive - absorbers - loss(v), as in control.hold, but without the rate of the drive force:
+a road asks for a true force, not for a pedal met ahead of time, and every newton of noise in the
+drive is felt by the truck. A fading-memory filter of second degree (all poles in one place;
+Morrison, Introduction to Sequential Smoothing and Prediction, 1969: from memory) follows a step of
+force without overshoot. Two of them run side by side. The calm one steers. Where the quick one
+says something else by more than its usual noise, something has happened: the calm one goes over to
+the quick one's place, speed and force. So timing noise stays out and a step still comes through.
+"""
+
+# ruff: noqa: PLR0124 - x == x tells a number from NaN cheaply
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from control import hold as hold_module
+from control.hold import INERTIA, STALE_S, loss
+from daq.kernel import jit, refresh_cache
+
+refresh_cache(__file__, hold_module.__file__)
+
+Floats = npt.NDArray[np.float64]
+
+CALM_PER_S, QUICK_PER_S = 25.0, 85.0  # poles
+BEGINS, ENDS = 4.2, 5.5  # difference over the usual one: the calm one begins to go over, and goes
+USUAL_S = 2.0  # the usual difference is learned over this
+LEAST_USUAL_N = 5.0
+
+# Columns of a roll set's row: calm, then what both share, then quick.
+(
+    SPEED, DRIVE_N, PLACE_M, SINCE_S, SEEN, USUAL_N, TRUTH_N, Q_SPEED, Q_DRIVE_N, Q_PLACE_M,
+) = range(10)  # fmt: skip
+COLUMNS = 10
+
+
+@jit
+def move(fixed: Floats, state: Floats, first: int, dt_s: float, absorbed_n: float) -> float:
+    """Carry speed, drive and place from column `first` on over a frame; its acceleration."""
+    speed, drive = state[first], state[first + 1]
+    accel = float((drive - absorbed_n - loss(fixed, speed)) / fixed[INERTIA])
+    state[first + 2] += (speed + 0.5 * accel * dt_s) * dt_s
+    state[first] = speed + accel * dt_s
+    return accel
+
+
+@jit
+def take(
+    state: Floats, first: int, poles: float, since_s: float, miss_m: float, inertia_kg: float
+) -> None:
+    """Correct by an edge that lies `miss_m` further than expected."""
+    fade = np.exp(-poles * since_s)
+    gone = 1.0 - fade
+    state[first] += 1.5 * gone * gone * (1.0 + fade) / since_s * miss_m
+    state[first + 1] += inertia_kg * gone**3 / (since_s * since_s) * miss_m
+    state[first + 2] += (1.0 - fade**3) * miss_m
+
+
+@jit
+def observe_road(
+    fixed: Floats,
+    state: Floats,
+    dt_s: float,
+    travel_m: float,
+    age_s: float,
+    shown_mps: float,
+    shown_delay_s: float,
+    absorbed_tick_n: float,
+    truth_n: float,
+) -> None:
+    """One frame; arguments as those of control.hold.observe.
+
+    `truth_n`: what the load cells add to the mapped force of this roll set. What was observed is
+    drive less absorbers: when the cells revise the one, the other is revised with it.
+    """
+    inertia = fixed[INERTIA]
+    if state[SEEN] == 0.0:
+        if shown_mps != shown_mps:
+            return
+        state[SPEED] = shown_mps
+        state[DRIVE_N] = absorbed_tick_n + loss(fixed, shown_mps)
+        state[PLACE_M] = 0.0
+        state[SINCE_S] = 0.0
+        state[USUAL_N] = 10.0 * LEAST_USUAL_N
+        state[Q_SPEED : Q_PLACE_M + 1] = state[SPEED : PLACE_M + 1]
+        state[TRUTH_N] = truth_n
+        state[SEEN] = 1.0
+    state[DRIVE_N] += truth_n - state[TRUTH_N]
+    state[Q_DRIVE_N] += truth_n - state[TRUTH_N]
+    state[TRUTH_N] = truth_n
+    calm = move(fixed, state, SPEED, dt_s, absorbed_tick_n)
+    quick = move(fixed, state, Q_SPEED, dt_s, absorbed_tick_n)
+    state[SINCE_S] += dt_s
+    since = state[SINCE_S]
+    if travel_m == travel_m and since < STALE_S:
+        # Compare with the place of the moment the edge passed, not of now.
+        back = (state[SPEED] - 0.5 * calm * age_s) * age_s
+        take(state, SPEED, CALM_PER_S, since, travel_m - (state[PLACE_M] - back), inertia)
+        back = (state[Q_SPEED] - 0.5 * quick * age_s) * age_s
+        take(state, Q_SPEED, QUICK_PER_S, since, travel_m - (state[Q_PLACE_M] - back), inertia)
+        state[PLACE_M] -= travel_m
+        state[Q_PLACE_M] -= travel_m
+        apart = abs(state[Q_DRIVE_N] - state[DRIVE_N])
+        usual = max(state[USUAL_N], LEAST_USUAL_N)
+        state[USUAL_N] += (min(apart, 2.0 * usual) - state[USUAL_N]) * min(1.0, since / USUAL_S)
+        part = min(max((apart / usual - BEGINS) / (ENDS - BEGINS), 0.0), 1.0)
+        for k in range(3):
+            state[SPEED + k] += part * (state[Q_SPEED + k] - state[SPEED + k])
+        state[SINCE_S] = 0.0
+    elif since >= STALE_S and shown_mps == shown_mps:
+        # Near standstill: the reported speed, late as it is; the drive force follows gently.
+        miss = shown_mps - (state[SPEED] - calm * shown_delay_s)
+        part = 1.0 - np.exp(-dt_s / STALE_S)
+        state[SPEED] = max(state[SPEED] + part * miss, 0.0)
+        state[DRIVE_N] += inertia * part * miss / STALE_S
+        if travel_m == travel_m:
+            state[PLACE_M] = state[SPEED] * age_s
+            state[SINCE_S] = 0.0
+        state[Q_SPEED : Q_PLACE_M + 1] = state[SPEED : PLACE_M + 1]
+
+
+@jit
+def meet_road(fixed: Floats, state: Floats) -> float:
+    """Force that meets what the truck pulls, N."""
+    return float(state[DRIVE_N] - loss(fixed, state[SPEED]))
