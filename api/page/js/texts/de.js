@@ -331,7 +331,7 @@ export const de = {
   "plan.truck.note": "Aus einem Ausrollversuch auf der Straße, für dieses Fahrzeug: A + B v + C v².",
   "plan.vehicle.needed": "nötig: der Fahrwiderstand gehört diesem Fahrzeug",
   "plan.trace.hint": "Je Zeile: Sekunden, dann {unit}.",
-  "plan.trace.file": "Oder aus einer Datei",
+  "plan.trace.file": "Aus einer Datei lesen",
   "plan.wrong.settle": "Das Einschwingen dauert das ganze Halten: kürzer wählen.",
   "plan.wrong.points": "Höchstens {n} Punkte: größeren Schritt wählen.",
   "plan.wrong.same": "Anfang und Ende sind gleich.",

@@ -331,7 +331,7 @@ export const en = {
   "plan.truck.note": "From a coastdown on the road, for the truck as it stands here: A + B v + C v².",
   "plan.vehicle.needed": "needed: the road load is this truck's",
   "plan.trace.hint": "Each line: seconds, then {unit}.",
-  "plan.trace.file": "Or from a file",
+  "plan.trace.file": "Read from a file",
   "plan.wrong.settle": "Settling takes the whole hold: make it shorter.",
   "plan.wrong.points": "At most {n} points: choose a larger step.",
   "plan.wrong.same": "From and to are the same.",

@@ -128,7 +128,7 @@ export default class TestsView {
       input.addEventListener("input", () => {
         this.typed[one.name] = input.value;
       });
-      const file = el("input", { type: "file", accept: ".csv,.txt,text/csv,text/plain", className: "file" });
+      const file = el("input", { type: "file", accept: ".csv,.txt,text/csv,text/plain", className: "unseen", "aria-label": t("plan.trace.file") });
       file.addEventListener("change", async () => {
         if (!file.files[0]) return;
         input.value = this.typed[one.name] = await file.files[0].text();
@@ -137,7 +137,7 @@ export default class TestsView {
       this.sketch = el("canvas", { className: "trace-sketch", width: "640", height: "160", "aria-hidden": "true" });
       node = el("div", { className: "trace-field" },
         el("label", { className: "field" }, t("plan.f.trace"), input, el("small", { text: t("plan.trace.hint", { unit: unitFor("speed") }) })),
-        el("div", { className: "trace-side" }, this.sketch, el("label", { className: "field" }, t("plan.trace.file"), file)));
+        el("div", { className: "trace-side" }, this.sketch, el("label", { className: "button file-button" }, el("span", { text: t("plan.trace.file") }), file)));
     } else {
       const input = el("input", { type: "text", inputmode: "decimal", autocomplete: "off", id, value: this.typed[one.name] });
       input.addEventListener("input", () => {
