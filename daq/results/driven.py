@@ -409,7 +409,7 @@ def snap(given: Given, correction: CorrectionOut) -> Found:
         flags.append(
             Flag("smoke-slow", f"The smoke channel changed {changes:.0f} times a second; the 0.5 s "
                  "filter needs 20. At 10 the peak of a short puff is off by up to 4 %.",
-                 voids=changes < SMOKE_VOID_HZ)
+                 voids=bool(changes < SMOKE_VOID_HZ))
         )  # fmt: skip
     figures = [
         Figure("peak_smoke", "Mean of three snaps", number(verdict.mean_percent), "%"),
