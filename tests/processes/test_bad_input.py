@@ -19,6 +19,7 @@ from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Hello, ResetCause
 from tests.processes.running import COMMAND, free_port, run
 
+pytestmark = pytest.mark.timeout(300)  # whole processes: seconds, but not on a busy computer
 RIG = Path(__file__).parents[2] / "rigs" / "tarnhow.toml"
 
 
@@ -191,7 +192,7 @@ def test_a_wrong_role_is_refused_with_the_roles(tmp_path: Path) -> None:
 
 def test_an_unknown_option_is_a_usage_error() -> None:
     done = subprocess.run(
-        [*COMMAND, "serve", "--rgi", "x"], check=False, capture_output=True, text=True, timeout=60
+        [*COMMAND, "serve", "--rgi", "x"], check=False, capture_output=True, text=True, timeout=180
     )
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
@@ -201,7 +202,7 @@ def test_the_loop_process_alone_says_the_same(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "api.processes.loop", "--rig", str(RIG), "--data", str(tmp_path),
          "--port", str(tmp_path / "none")],
-        check=False, capture_output=True, text=True, timeout=60,
+        check=False, capture_output=True, text=True, timeout=180,
     )  # fmt: skip
     assert done.returncode == 2
     assert "There is no port" in done.stderr

@@ -10,10 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import pytest
 
 from daq.record import Kind
 from daq.recording import Recording
 from tests.processes.running import COMMAND, Demo, free_port, run
+
+pytestmark = pytest.mark.timeout(400)  # whole processes: seconds, but not on a busy computer
 
 
 def events_of(raw: Path) -> list[dict[str, Any]]:
@@ -33,7 +36,7 @@ def reasons(raw: Path) -> list[str]:
 def test_an_unattended_hold_is_stored_with_its_figures(tmp_path: Path) -> None:
     done = run(
         "demo", "--data", str(tmp_path), "--listen", f":{free_port()}",
-        "--unattended", "--seconds", "6", "--json", timeout_s=110,
+        "--unattended", "--seconds", "6", "--json", timeout_s=280,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)
@@ -149,7 +152,7 @@ def test_the_driver_is_told_by_a_command(tmp_path: Path) -> None:
     with Demo(tmp_path) as demo:
         told = subprocess.run(
             [*COMMAND, "driver", "pedal", "60", "--data", str(tmp_path)],
-            check=False, capture_output=True, text=True, timeout=60,
+            check=False, capture_output=True, text=True, timeout=180,
         )  # fmt: skip
         assert told.returncode == 0, told.stderr
         demo.until("the pedal", lambda: demo.truth()["pedal"] > 0.55)
