@@ -15,6 +15,8 @@ from control.kinds.base import (
     FORCE_RAMP_S,
     HEAT_MARGIN_K,
     RADPS_PER_RPM,
+    SHORT_N,
+    SHORTFALL,
     SPEED,
     Description,
     Figures,
@@ -36,6 +38,8 @@ from daq.rig import Rig
 
 ARRIVED_RELATIVE = 0.01  # close enough to the set point to start the clock
 ARRIVED_FOR_S = 0.5
+BEYOND_S = 60.0  # all the absorbers have, without a break, and the set point still not reached
+NOT_REACHED = "The absorbers gave all they have for a minute and did not reach the set point."
 UNITS = {"rpm": "rad/s", "speed": "m/s", "force": "N", "power": "W"}
 _AIMS = {"rpm": Aim.SPEED, "speed": Aim.SPEED, "force": Aim.FORCE, "power": Aim.POWER}
 
@@ -75,7 +79,11 @@ class HoldTest(Test):
         ),
         "After `seconds` from arrival, or before a rotor reaches its limit if so planned.",
         "Mean and spread of what is held and of wheel power, after settling; share in tolerance.",
-        (("stalled", "the rolls all but stopped under load"), ("ended-early", "eased off before")),
+        (
+            ("stalled", "the rolls all but stopped under load"),
+            ("not-reached", "a minute of all the absorbers have did not reach the set point"),
+            ("ended-early", "eased off before"),
+        ),
     )
 
     def __init__(
@@ -86,6 +94,7 @@ class HoldTest(Test):
         self.total_s = plan.seconds
         self.quantity = ""
         self._near_s = 0.0
+        self._beyond_s = 0.0
         self._engine = False  # an engine speed is measured
         self._use(*set_point_of(plan))
 
@@ -151,6 +160,11 @@ class HoldTest(Test):
             self._near_s = self._near_s + dt_s if near else 0.0
             if self._near_s >= ARRIVED_FOR_S:
                 self.enter("settle")
+            beyond = not near and output[SHORTFALL] > SHORT_N
+            self._beyond_s = self._beyond_s + dt_s if beyond else 0.0
+            if self._beyond_s >= BEYOND_S:
+                self.void("not-reached", NOT_REACHED)
+                self.finish("not-reached", NOT_REACHED)
             return
         self.elapsed_s += dt_s
         if output[SPEED] < self._low:

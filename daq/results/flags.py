@@ -210,6 +210,7 @@ def _voids(given: Given) -> list[Flag]:
 VOIDS = {
     "ended-early": "The test was ended before it was complete.",
     "stalled": "The rolls all but stopped under load.",
+    "not-reached": "The absorbers gave all they have for a minute and did not reach the set point.",
     "point-void": "A point did not settle within its time.",
     "no-steady-pull": "The pull at the start speed never became steady.",
     "lifted": "The pull fell away: the driver lifted, or the engine was cut.",

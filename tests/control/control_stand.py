@@ -274,7 +274,8 @@ class Stand:
     def frame(self, *commands: AnyCommand) -> Step:
         """One frame period: rolls move, the core answers."""
         self._physics()
-        if self.keep_helm and self.core.helm.holder == HOLDER and self.sequence % 500 == 0:
+        each_s = self.rig.frame_hz
+        if self.keep_helm and self.core.helm.holder == HOLDER and self.sequence % each_s == 0:
             commands = (*commands, KeepHelm(0, HOLDER))
         return self._take(self.core.step(self.sample(), commands, self.host_s))
 

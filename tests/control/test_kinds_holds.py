@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 
 import pytest
+from msgspec import structs
 
 from control.commands import Adjust, StartTest
 from control.kinds.stepped import SteppedTest
 from control.plans import Coastdown, Plan, PowerSweep, SpoolUp, SteadyHold, SteppedMap
 from control.telemetry import State
-from tests.control.control_stand import HOLDER, Stand
+from tests.control.control_stand import HOLDER, Stand, tarnhow
 
 RPM = 2.0 * math.pi / 60.0
 
@@ -150,6 +151,26 @@ def test_a_point_that_never_settles_is_void_and_the_map_goes_on() -> None:
     assert told["void"] == "point-void"
     assert told["point_1_void"] == "settle-timeout"
     assert told["point_2_speed_mps"] == pytest.approx(20.0, rel=2e-3)
+
+
+def test_a_set_point_that_full_current_does_not_reach_is_given_up_after_a_minute() -> None:
+    """At 5 m/s the rear absorbers give 6.4 kN at most: they meet the 7.3 kN there beyond it."""
+    stand = Stand(rig=structs.replace(tarnhow(), frame_hz=200)).ready()
+    stand.speeds = [5.0, 5.0]
+    stand.frames(0.3)
+    stand.drive_n = 13_200.0  # 55 % of it at the rear
+    plan = SteadyHold(seconds=600.0, speed_mps=5.0)
+    assert stand.ask(StartTest(0, HOLDER, "run-1", plan)).accepted
+    stand.frames(50.0)
+    assert stand.core.state is State.LOADED
+    assert stand.coils[2] == pytest.approx(30.0, rel=0.05), "all there is"
+    while stand.core.state is State.LOADED and stand.time_s < 90.0:
+        stand.frames(0.1)
+    told = ended(stand)
+    assert told["reason"] == "not-reached"
+    assert told["valid"] is False
+    assert stand.core.state is State.EASING
+    assert not stand.core.faults.any_active, "no heat limit, no fault: time alone"
 
 
 @pytest.mark.parametrize(("begin", "end"), [(20.0, 27.0), (27.0, 20.0)])
