@@ -73,6 +73,7 @@ def test_what_is_told_from_outside_keeps_a_rig_from_getting_ready_but_never_unlo
 def test_a_test_of_another_vehicle_than_the_one_acknowledged_is_refused() -> None:
     stand = Stand().ready()
     assert stand.ask(Acknowledge(0, HOLDER, "grey van")).accepted
+    assert stand.core.telemetry().vehicle == "grey van"  # people see which one it is
     for vehicle in ("red truck", ""):
         answer = stand.ask(StartTest(0, HOLDER, "run", HOLD_20, vehicle))
         assert answer.code == "wrong-vehicle"
