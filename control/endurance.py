@@ -69,9 +69,9 @@ class RotorOutlook(msgspec.Struct, frozen=True):
 class Suggestion(msgspec.Struct, frozen=True):
     """Something that would make it possible."""
 
-    kind: str  # shorter | less-power | faster-rolls | slower | pauses | cool-first
+    kind: str  # shorter | less-power | faster-rolls | slower | split | pauses | cool-first
     text: str
-    value: float  # seconds, watts, m/s or a number of parts, by kind
+    value: float  # seconds, watts, m/s, share of the first roll set or number of parts, by kind
 
 
 class HeatAnswer(msgspec.Struct, frozen=True):
@@ -304,21 +304,29 @@ class RigHeat:
     def shares(self) -> tuple[float, ...]:
         return tuple(self._shares.tolist())
 
+    def shared(
+        self, shares: Sequence[float], works: Sequence[Work], margins: Sequence[float], dt_s: float
+    ) -> Outcome:
+        """As `through`, with the power shared otherwise between the roll sets."""
+        before = self._shares
+        self._shares = np.array(shares, dtype=np.float64)
+        found = self.through(works, margins, dt_s)
+        self._shares = before
+        return found
+
     def unevenly(self, works: Sequence[Work], margins: Sequence[float]) -> float:
         """Soonest limit when one roll set takes UNEVEN_SHARE of the power; NaN: none, or known."""
         count = len(self._shares)
         if self.split != "assumed-even" or count < 2:
             return _NAN
-        before, soonest = self._shares, math.inf
+        soonest = math.inf
         for heavy in range(count):
             shares = np.full(count, (1.0 - UNEVEN_SHARE) / (count - 1))
             shares[heavy] = UNEVEN_SHARE
-            self._shares = shares
-            found = self.through(works, margins)
+            found = self.shared(shares.tolist(), works, margins, STEP_S)
             for seconds in (found.limited_after_s, found.short_after_s):
                 if not math.isnan(seconds):
                     soonest = min(soonest, seconds)
-        self._shares = before
         return soonest if math.isfinite(soonest) else _NAN
 
     @property

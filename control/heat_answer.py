@@ -100,10 +100,9 @@ def _text(
             f"{limiting} limits after {found.limited_after_s / 60.0:.1f} min of "
             f"{seconds / 60.0:.1f} min."
         )
-    names = [roll_set.name for roll_set in heat.rig.roll_sets]
-    if len(names) < 2:
+    if len(heat.shares) < 2:
         return text
-    split = ", ".join(f"{name} {share:.0%}" for name, share in zip(names, heat.shares, strict=True))
+    split = _shares_told(heat, heat.shares)
     if heat.split == "told":
         return f"{text} Split as told: {split}."
     if heat.split == "last-run":
@@ -163,11 +162,11 @@ def _suggest(
             made.append(
                 Suggestion(
                     "slower",
-                    "At the same force, no faster than "
-                    f"{shown(speed, 'm/s', units=units)}.",
+                    f"At the same force, no faster than {shown(speed, 'm/s', units=units)}.",
                     speed,
                 )
             )
+    made += _resplit(works, heat, margins)
     made += _pauses(works, fits)
     hottest = max(heat.start_k)
     if hottest > heat.ambient_k + 20.0:
@@ -178,6 +177,29 @@ def _suggest(
                 )
                 break
     return tuple(made)
+
+
+def _resplit(works: Sequence[Work], heat: RigHeat, margins: Sequence[float]) -> list[Suggestion]:
+    """The nearest other split between two roll sets that gets through."""
+    if len(heat.shares) != 2:
+        return []
+    here = heat.shares[0]
+    steps = [share / 20.0 for share in range(2, 19)]
+    for first in sorted(steps, key=lambda share: abs(share - here)):
+        shares = (first, 1.0 - first)
+        if heat.shared(shares, works, margins, max(STEP_S, 2.0)).possible:
+            told = _shares_told(heat, shares)
+            return [
+                Suggestion(
+                    "split", f"With the power shared {told} it can be run to the end.", first
+                )
+            ]
+    return []
+
+
+def _shares_told(heat: RigHeat, shares: Sequence[float]) -> str:
+    names = [roll_set.name for roll_set in heat.rig.roll_sets]
+    return ", ".join(f"{name} {share:.0%}" for name, share in zip(names, shares, strict=True))
 
 
 def _scaled(works: Sequence[Work], power: float, speed: float) -> tuple[Work, ...]:

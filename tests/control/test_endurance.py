@@ -111,6 +111,20 @@ def test_pauses_are_proposed_where_they_help() -> None:
     assert "parts" in pauses.text
 
 
+def test_another_split_is_proposed_where_one_roll_set_carries_too_much() -> None:
+    heat = known()
+    heat.share((0.15, 0.85))
+    plan, expected = hold(400.0, 140e3)
+    told = answer(plan, heat, expected)
+    assert not told.possible
+    split = next(one for one in told.suggestions if one.kind == "split")
+    assert 0.15 < split.value < 0.6
+    heat.share((split.value, 1.0 - split.value))
+    assert answer(plan, heat, expected).possible
+    heat.share((split.value - 0.05, 1.05 - split.value))
+    assert not answer(plan, heat, expected).possible  # it is the nearest that will do
+
+
 def test_a_slower_climb_is_proposed_for_a_climb_that_is_too_hard() -> None:
     plan = GradeClimb(
         vehicle=msgspec.structs.replace(TRUCK, trailer_kg=6000.0, trailer_tyres=8),
