@@ -57,6 +57,7 @@ LEARNING: tuple[tuple[float, float, float], ...] = (
 )  # fmt: skip
 LONGEST_S = 3600.0
 ABSORBERS = 20
+NEAR = 0.03  # of the power
 
 
 @jit
@@ -214,6 +215,13 @@ def cases(rotor: TrueRotor, memory: RotorMemory, count: int) -> list[dict[str, f
         ):  # fmt: skip
             redrawn += 1
             continue
+        # Near what it takes for ever 3 % of power decides between a time and never.
+        near = math.isinf(
+            truth_to_limit(
+                _put(rotor, before, radps), rotor.parameters, (1.0 - NEAR) * power, HEAT.limit_k,
+                AMBIENT_K, LONGEST_S,
+            )
+        )  # fmt: skip
         _put(rotor, before, radps)
         rotor.work(60.0, power, radps, True, watchers)
         work = (HEAT.limit_k, power, radps, True, AMBIENT_K, 2 * LONGEST_S)
@@ -226,10 +234,12 @@ def cases(rotor: TrueRotor, memory: RotorMemory, count: int) -> list[dict[str, f
         )
         row = {"true_s": true, "power_w": power, "radps": radps, "redrawn": float(redrawn)}
         row["cold"] = float(cycles == 0)
+        row["near"] = float(near)
         for name, answer in said.items():
             row[name] = 100.0 * abs(min(answer.seconds, 2 * LONGEST_S) / true - 1.0)
             row[f"{name}_inside"] = float(answer.low_s <= true <= answer.high_s)
             row[f"{name}_s"] = answer.seconds
+            row[f"{name}_low_s"] = answer.low_s
         thumb = rule_of_thumb(power, radps, 60.0 * power)
         row["thumb"] = 100.0 * abs(thumb / true - 1.0)
         rows.append(row)
@@ -353,6 +363,11 @@ def measure(options: Options) -> dict[str, Any]:
         "cases": len(rows),
         "median_error_pct": _middle(rows, "seen"),
         "worst_error_pct": _worst(rows, "seen"),
+        "near_never_cases": sum(1 for row in rows if row["near"]),
+        "worst_away_from_never_pct": _worst([row for row in rows if not row["near"]], "seen"),
+        "near_never_above_low_end": sum(
+            1 for row in rows if row["near"] and row["true_s"] >= row["seen_low_s"]
+        ),
         "p90_error_pct": float(np.quantile([row["seen"] for row in rows], 0.9)),
         "without_sensor_median_pct": _middle(rows, "blind"),
         "without_sensor_worst_pct": _worst(rows, "blind"),
