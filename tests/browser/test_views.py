@@ -194,6 +194,23 @@ def test_the_driver_sees_the_road_ahead_of_a_trace(stand: Any, tablets: Any) -> 
     assert low >= 100, "readable at three metres"
 
 
+def test_eight_readings_run_as_strips_of_ones_choice(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open("strips")
+    tablet.wait("document.querySelectorAll('canvas.strip').length === 8")
+    tablet.wait("[...drumlin.store.followed.values()].every(({ ring }) => ring.count > 5)")
+    tablet.settle()
+    assert inked(tablet, "canvas.strip") > 300
+    shown = tablet.page.locator(".strip-head b").all_text_contents()
+    assert all(re.match(r"−?[\d,.]+$", text) for text in shown), shown
+    tablet.page.locator(".strip-head select").first.select_option("slow/boost")
+    tablet.page.reload()
+    tablet.wait("document.querySelector('.strip-head select')?.value === 'slow/boost'")
+    assert tablet.page.locator(".strip-head select").nth(1).input_value() == "set/front/power"
+    tablet.open("rolls")
+    tablet.wait("drumlin.store.followed.size === 0")  # no history for what nobody looks at
+
+
 def test_the_band_is_that_of_the_highest_and_lowest_target_within_a_second(modules: Any) -> None:
     """40 CFR 1066.425: limits follow the trace within 1 s, here of +-0.9 m/s."""
     band = modules(
@@ -233,6 +250,23 @@ def test_headroom_stands_on_every_page_with_its_interval(stand: Any, tablets: An
     stand.scene(silent=True)
     tablet.page.wait_for_selector("body.stale")
     tablet.wait("document.querySelector('.chip b').textContent === '–'")
+
+
+def test_a_limit_that_may_never_come_but_may_in_half_an_hour_is_told_by_its_least(
+    modules: Any,
+) -> None:
+    views = (
+        "[{name: 'a', rotor_k: 500, headroom_s: null, headroom_low_s: 1800, headroom_high_s: null},"
+        " {name: 'b', rotor_k: 500, headroom_s: 2400, headroom_low_s: 2000, headroom_high_s: 2900},"
+        " {name: 'c', rotor_k: 500, headroom_s: null, headroom_low_s: null, headroom_high_s: null}]"
+    )
+    told = modules(
+        "Promise.all([import('./js/components/headroom-chip.js'),"
+        " import('./js/components/headroom.js')]).then(([chip, page]) =>"
+        f" {{ const views = {views}; const first = chip.tightest(views);"
+        " return [first.name, page.intervalMinutes(first), ...views.map(page.headroomKind)]; })"
+    )
+    assert told == ["a", "≥ 30", "known", "known", "never"]
 
 
 def test_a_run_opens_with_its_answer_then_curves_with_bands_and_flags(
