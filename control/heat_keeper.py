@@ -476,15 +476,20 @@ class HeatKeeper:
         return min(r.absorber.heat.limit_k - r.cap.rim_k for r in self._rotors)
 
 
+def _counted(left: Headroom) -> float:
+    """Seconds one may count on: the best estimate or, where that is never, the least."""
+    return left.low_s if left.seconds == math.inf else left.seconds
+
+
 def _first(rotor: _Rotor) -> tuple[Headroom, bool]:
     """The headroom that ends first, of rotor or coil, and whether it is the coil's."""
-    if rotor.coil is not None and rotor.coil.left.seconds < rotor.headroom.seconds:
+    if rotor.coil is not None and _counted(rotor.coil.left) < _counted(rotor.headroom):
         return rotor.coil.left, True
     return rotor.headroom, False
 
 
 def _urgency(rotor: _Rotor) -> tuple[float, float]:
-    seconds = _first(rotor)[0].seconds
+    seconds = _counted(_first(rotor)[0])
     return (
         seconds if seconds < math.inf else math.inf,
         rotor.absorber.heat.limit_k - rotor.cap.rim_k,

@@ -14,7 +14,7 @@ from control.heat import model_of
 from control.heat_guard import MARGIN_SIGMAS, HeatGuard, HeatLevel, safety_margin
 from control.heat_keeper import EVERY_S, OVERLOADED_AFTER_S, HeatKeeper
 from control.heat_life import AbsorberLife, capacity_trend, day_of, due, with_capacity
-from control.heat_observer import RotorObserver
+from control.heat_observer import Headroom, RotorObserver
 from control.heat_record import RotorRecord
 from control.loads import Loads
 from control.loads_frame import CAP_SLEW_S
@@ -306,6 +306,17 @@ def test_how_the_last_run_shared_its_power_is_kept_and_foretells_the_next() -> N
     again.end_run()  # no work worth the name: what was known stays
     kept = [record.run_share for record in again.records().values()]
     assert kept == pytest.approx(shares)
+
+
+def test_who_may_get_there_is_named_before_who_never_does() -> None:
+    bench = Bench().work(2.0, 20e3)
+    a, b = bench.keeper._rotors[0], bench.keeper._rotors[1]
+    for rotor in bench.keeper._rotors:
+        rotor.headroom = Headroom(math.inf, math.inf, math.inf)
+    a.headroom = Headroom(math.inf, 1800.0, math.inf)
+    assert bench.keeper.summary(()).hottest == a.absorber.name
+    b.headroom = Headroom(1700.0, 1500.0, 2000.0)
+    assert bench.keeper.summary(()).hottest == b.absorber.name
 
 
 def test_a_fade_over_months_and_served_hours_are_due() -> None:

@@ -4,12 +4,12 @@
 import { el, mark, setAttr, setText } from "../dom.js";
 import { naturalName, t } from "../texts.js";
 import { DASH } from "../units.js";
-import { headroomKind, intervalMinutes } from "./headroom.js";
+import { counted, headroomKind, intervalMinutes } from "./headroom.js";
 
 /** The absorber that limits, of those with a known headroom; null when none has one. */
 export function tightest(views) {
   const known = views.filter((view) => headroomKind(view) === "known");
-  return known.length ? known.reduce((a, b) => (b.headroom_s < a.headroom_s ? b : a)) : null;
+  return known.length ? known.reduce((a, b) => (counted(b) < counted(a) ? b : a)) : null;
 }
 
 export class HeadroomChip {
@@ -35,7 +35,7 @@ export class HeadroomChip {
       if (first) {
         text = `${intervalMinutes(first)} ${t("heat.min")}`;
         whose = naturalName(first.name, false);
-        level = first.headroom_s < 60 ? "last" : first.headroom_s < 300 ? "soon" : "calm";
+        level = counted(first) < 60 ? "last" : counted(first) < 300 ? "soon" : "calm";
       } else if (!unknown && telemetry.absorbers.length) text = t("heat.free.short");
     }
     setText(this.value, text);

@@ -7,9 +7,14 @@ import { DASH, number, withUnit } from "../units.js";
 
 const FAR_S = 99 * 60;
 
+/** Seconds one may count on: the best estimate or, where that is never but not surely, the least. */
+export function counted(view) {
+  return view.headroom_s ?? view.headroom_low_s ?? null;
+}
+
 /** Words for a headroom: known, never, or unknown (JSON has no infinity: the rotor tells which). */
 export function headroomKind(view) {
-  if (view.headroom_s !== null) return "known";
+  if (counted(view) !== null) return "known";
   return view.rotor_k === null ? "unknown" : "never";
 }
 
@@ -54,12 +59,13 @@ export class Headroom {
     const braking = frame ? frame.roll_sets.some((set) => Math.abs(set.absorber_force.value ?? 0) > 60) : false;
     let level = "calm";
     if (known.length) {
-      const first = known.reduce((a, b) => (b.headroom_s < a.headroom_s ? b : a));
-      setText(this.figure, minutes(first.headroom_s));
+      const first = known.reduce((a, b) => (counted(b) < counted(a) ? b : a));
+      const left = minutes(counted(first));
+      setText(this.figure, first.headroom_s === null ? t("heat.from", { n: left }) : left);
       setText(this.unit, t("heat.min"));
       const sure = Number.isFinite(first.headroom_low_s);
       setText(this.note, t(sure ? "heat.at95" : "heat.at", { name: naturalName(first.name, false), range: intervalMinutes(first) }));
-      level = first.headroom_s < 60 ? "last" : first.headroom_s < 300 ? "soon" : "calm";
+      level = counted(first) < 60 ? "last" : counted(first) < 300 ? "soon" : "calm";
     } else if (unknown || !views.length) {
       setText(this.figure, DASH);
       setText(this.unit, "");

@@ -15,9 +15,10 @@ const REFRESH_MS = 15_000;
 
 /** An interval of headroom in other circumstances, as the tightest absorber's words. */
 function worst(views, key) {
-  const known = views.filter((view) => Number.isFinite(view[`${key}_s`]));
+  const left = (view) => view[`${key}_s`] ?? view[`${key}_low_s`];
+  const known = views.filter((view) => Number.isFinite(left(view)));
   if (!known.length) return null;
-  const least = known.reduce((a, b) => (b[`${key}_s`] < a[`${key}_s`] ? b : a));
+  const least = known.reduce((a, b) => (left(b) < left(a) ? b : a));
   return intervalMinutes({ headroom_s: least[`${key}_s`], headroom_low_s: least[`${key}_low_s`], headroom_high_s: least[`${key}_high_s`] });
 }
 
