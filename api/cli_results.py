@@ -103,7 +103,7 @@ def chart(
         print_json(found)
         raise typer.Exit(NO if found.chart.findings else 0)
     limits = found.chart
-    told = {finding.index: finding for finding in limits.findings}
+    marked = {finding.index for finding in limits.findings}
     width = 31
     rows = []
     for place, (run_id, value) in enumerate(zip(found.runs, limits.values, strict=True)):
@@ -114,11 +114,17 @@ def chart(
         strip[at] = "●"
         rows.append((
             run_id, shown(value, found.unit, units=units), "".join(strip),
-            told[place].text if place in told else "",
+            "!" if place in marked else "",
         ))  # fmt: skip
     print_table(
         ("run", found.quantity, "three sigma either side", ""), rows, "No runs.", right=(1,)
     )
+    out = console()
+    for finding in limits.findings:  # a run may break several rules
+        text = f"{found.runs[finding.index]}: {finding.text}"
+        out.print(text, highlight=False, markup=False, soft_wrap=True)
+    for one in found.left_out:
+        out.print(f"Left out: {one.run_id}: {one.why}", highlight=False, markup=False)
     raise typer.Exit(NO if found.chart.findings else 0)
 
 

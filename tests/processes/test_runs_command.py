@@ -9,10 +9,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from typer.testing import CliRunner
 
 from api.cli_runs import runs
+from api.store.catalogue import Catalogue, NewRun
+from api.store.evaluating import write_evaluation
+from api.store.kept import read_evaluation
 from daq.errors import DrumlinError
 from tests.api.recorded import RUN_ID, record_hold
 
@@ -90,9 +94,53 @@ def test_reports_and_exports_are_files(data: Path) -> None:
         target = data / f"report.{form}"
         told(data, "report", "last", "--form", form, "--to", str(target))
         assert target.read_bytes().startswith(begins)
+        told(data, "report", "last", "--form", form, "--to", str(target), "--units", "us")
+        assert form == "pdf" or b" hp (95 % interval)" in target.read_bytes()
     target = data / "run.csv"
     made = told(data, "export", "last", "--columns", "power_w", "--to", str(target))
     assert made["rows"] == target.read_text().count("\n") - 2
+
+
+def check_runs(data: Path, *factors: float) -> list[str]:
+    """Runs whose main figure is that of the recording times a factor."""
+    result = read_evaluation(data / "runs" / RUN_ID)
+    catalogue = Catalogue.open(data)
+    ids = [f"202602{number + 1:02d}-000000-000c" for number in range(len(factors))]
+    for run_id, factor in zip(ids, factors, strict=True):
+        figures = [
+            msgspec.structs.replace(one, value=one.value * factor) if one.value else one
+            for one in result.figures
+        ]
+        (data / "runs" / run_id).mkdir()
+        catalogue.begin_run(NewRun(run_id, "r", "f", "steady-hold", "2026-02-01T00:00:00+00:00"))
+        write_evaluation(
+            data / "runs" / run_id, 1, msgspec.structs.replace(result, figures=figures)
+        )
+    catalogue.close()
+    return ids
+
+
+def test_a_chart_of_check_runs_ends_with_one_when_the_rig_has_drifted(data: Path) -> None:
+    steady = [1.0, 1.001] * 4
+    ids = check_runs(data, *steady, 1.0, 1.02)
+    told(data, "set", "alike", *ids[:9])
+    told(data, "set", "drifted", *ids)
+    assert told(data, "chart", "alike")["chart"]["findings"] == []
+    found = told(data, "chart", "drifted", code=1)["chart"]["findings"]
+    assert {(one["index"], one["rule"]) for one in found} >= {(9, "beyond limits")}
+    text = call(data, "chart", "drifted").output
+    for words in ("Run 10 lies beyond three sigma.", "By run 10 the rig reads steadily higher."):
+        assert f"{ids[9]}: {words}" in text
+
+
+def test_a_comparison_writes_its_report(data: Path) -> None:
+    ids = check_runs(data, 1.0, 1.001, 0.999, 1.03, 1.031, 1.029)
+    sides = ("--before", ",".join(ids[:3]), "--after", ",".join(ids[3:]))
+    target = data / "change.html"
+    assert told(data, "compare", *sides, "--report", str(target))["verdict"] == "gained"
+    assert "Gained: +3.0 %" in target.read_text(encoding="utf-8")
+    with pytest.raises(DrumlinError, match="no report form"):
+        call(data, "compare", *sides, "--report", str(data / "change.docx"))
 
 
 def test_what_cannot_be_done_says_what_to_do(data: Path, tmp_path: Path) -> None:
