@@ -18,14 +18,16 @@ from __future__ import annotations
 
 import math
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from multiprocessing import get_context
 from typing import Any
 
 import msgspec
 import numpy as np
 
 from api.comparing import session_sigma
-from bench._common import Options, run_bench
+from bench._common import Options, machine, run_bench
 from bench._recorded import approach, floor_when, in_scratch, ready_rig
 from control.plans import PowerSweep
 from daq.results.evaluate import evaluate
@@ -105,10 +107,10 @@ class RigDay(msgspec.Struct, frozen=True, eq=False):
 
 
 def pool(options: Options) -> list[RigDay]:
-    """Everything that is simulated."""
+    """Everything that is simulated; sessions know nothing of each other and share the cores."""
     random = np.random.default_rng([options.seed, 41])
-    rigs, same, stronger, sweeps = (1, 2, 1, 4) if options.quick else (6, 4, 2, 4)
-    found = []
+    rigs, same, stronger, sweeps = (1, 2, 2, 4) if options.quick else (6, 4, 2, 4)
+    wanted: list[tuple[Setup, int]] = []
     for _ in range(rigs):
         seed = int(random.integers(1, 2**24))
         weather = Weather(
@@ -118,13 +120,13 @@ def pool(options: Options) -> list[RigDay]:
         )
         base = replace(tarnhow(seed), weather=weather)
         strong = replace(base, truck=replace(base.truck, torque_gain=1.0 + GAIN))
-        found.append(
-            RigDay(
-                [session(base, seed + 100 * number, sweeps) for number in range(same)],
-                [session(strong, seed + 100 * number + 7, sweeps) for number in range(stronger)],
-            )
-        )
-    return found
+        wanted += [(base, seed + 100 * number) for number in range(same)]
+        wanted += [(strong, seed + 100 * number + 7) for number in range(stronger)]
+    with ProcessPoolExecutor(machine().cores, get_context("spawn")) as workers:
+        made = list(workers.map(session, *zip(*wanted, strict=True), [sweeps] * len(wanted)))
+    each = same + stronger
+    days = [made[at : at + each] for at in range(0, len(made), each)]
+    return [RigDay(day[:same], day[same:]) for day in days]
 
 
 Drawn = tuple[Gain, float]

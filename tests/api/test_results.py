@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import hashlib
 import io
@@ -304,6 +305,26 @@ def test_mdf4_is_read_back_by_asammdf_over_several_blocks(
         assert set(truth) - {"time_s"} <= set(back.channels_db)
 
 
+def test_what_the_mdf4_writer_prints_does_not_reach_standard_output(
+    closed: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """It tells its speed every ten seconds; --json promises one object and nothing else."""
+    from asammdf import MDF
+
+    save = MDF.save
+
+    def chatting(self: MDF, *arguments: object, **named: object) -> object:
+        print("2.87 MB/s")
+        return save(self, *arguments, **named)
+
+    monkeypatch.setattr(MDF, "save", chatting)
+    export(closed, "mdf4", tmp_path / "run.mf4", ("power_w",))
+    assert capsys.readouterr().out == ""
+
+
 def test_an_export_that_cannot_be_leaves_nothing_behind(closed: Path, tmp_path: Path) -> None:
     for form, columns in (("xlsx", ()), ("csv", ("no_such",))):
         with pytest.raises(Refused):
@@ -498,6 +519,12 @@ async def test_result_report_and_export_by_http(with_run: Service, data: Path) -
         page = await browser.get(f"/api/runs/{RUN_ID}/report")
         assert page.headers["content-type"].startswith("text/html")
         assert "Steady hold" in page.text
+        # Its one style sheet is the one its policy lets through, or browsers would show it bare.
+        (style,) = re.findall(r"<style>(.*?)</style>", page.text, re.DOTALL)
+        digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+        policy = page.headers["content-security-policy"]
+        assert f"style-src 'sha256-{digest}'" in policy
+        assert "default-src 'none'" in policy
         pdf = await browser.get(f"/api/runs/{RUN_ID}/report", params={"form": "pdf"})
         assert pdf.content.startswith(b"%PDF")
         us = await browser.get(f"/api/runs/{RUN_ID}/report", params={"units": "us"})
@@ -543,6 +570,29 @@ async def test_vehicles_and_sets_by_http(with_run: Service) -> None:
         assert (await browser.delete("/api/vehicles", params={"name": "Two"})).status_code == 204
         unknown = await browser.put("/api/sets", json={"name": "x", "runs": [BEFORE[0]]})
         assert unknown.status_code == 404
+
+
+async def test_drift_of_the_rig_is_charted_by_http(
+    with_run: Service, closed: Path, data: Path
+) -> None:
+    """Eight alike, then a step of 2 %: seen by the limits and by the sums."""
+    result = read_evaluation(closed)
+    ids = []
+    for number in range(10):
+        run_id = f"202602{number + 1:02d}-000000-000c"
+        with_run.context.keeper.catalogue.begin_run(new_run(run_id))
+        (data / "runs" / run_id).mkdir()
+        factor = 1.0 + 0.001 * (number % 2) + (0.02 if number >= 8 else 0.0)
+        write_evaluation(data / "runs" / run_id, 1, scaled(result, factor))
+        ids.append(run_id)
+    async with with_run.browser() as browser:
+        await browser.put("/api/sets", json={"name": "check", "runs": ids})
+        told = (await browser.get("/api/consistency", params={"set": "check"})).json()
+    assert told["runs"] == ids
+    assert told["unit"] == "W"
+    rules = {(one["index"], one["rule"]) for one in told["chart"]["findings"]}
+    assert {(8, "beyond limits"), (9, "beyond limits"), (8, "drift up")} <= rules
+    assert len(told["chart"]["high_sums"]) == 10
 
 
 async def test_comparing_by_http_needs_known_runs(with_run: Service) -> None:

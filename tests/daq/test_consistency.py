@@ -27,6 +27,16 @@ def test_sigma_of_individuals_comes_from_moving_ranges() -> None:
     assert individuals_sigma([1.0, 2.0, 1.0, 2.0]) == pytest.approx(1.0 / 1.128)
 
 
+def test_limits_of_individuals_are_those_of_the_handbook() -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.2, flow rates of ten batches (from memory)."""
+    flow = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
+    found = chart(flow, baseline=10)
+    assert found.centre == pytest.approx(50.81)
+    assert found.upper == pytest.approx(55.8041, abs=5e-4)
+    assert found.lower == pytest.approx(45.8159, abs=5e-4)
+    assert not [one for one in found.findings if one.rule == "beyond limits"]
+
+
 def steady(n: int, seed: int = 5) -> list[float]:
     return (300.0 + np.random.default_rng(seed).normal(0.0, 1.0, n)).tolist()
 
