@@ -1,0 +1,134 @@
+"""Acceleration and unloaded coastdown for bench.roadload, from true speeds and true time."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from bench._road import MPH, FreeRolls, road_n
+from control.kinds.road import road_load_of
+from control.plans import Coastdown, Grade, GradeClimb, Vehicle
+from control.telemetry import State
+
+SLOW_MPS, FAST_MPS = 10.0 * MPH, 40.0 * MPH  # 40 CFR 1066.265
+COAST_FROM_MPS, COAST_TO_MPS, INTERVAL_MPS = 70.0 * MPH, 10.0 * MPH, 10.0 * MPH
+FLAT = 1.0  # N: a road load of nothing would be refused
+LIMIT_N, LIMIT_SHARE = 9.8, 0.01  # check value TGT-17
+
+
+def passing_s(
+    rolls: FreeRolls, speeds: list[float], rising: bool, patience_s: float
+) -> list[float]:
+    """True times at which the true speed passes each of `speeds`, interpolated within a frame."""
+    found: list[float] = []
+    before, before_s = rolls.speed, rolls.plant.now_s
+    until_s = before_s + patience_s
+    while len(found) < len(speeds):
+        rolls.advance()
+        now, now_s = rolls.speed, rolls.plant.now_s
+        while len(found) < len(speeds):
+            goal = speeds[len(found)]
+            if (now < goal) if rising else (now > goal):
+                break
+            found.append(before_s + (now_s - before_s) * (goal - before) / (now - before))
+        before, before_s = now, now_s
+        if now_s > until_s or rolls.core.state is not State.LOADED:
+            found += [math.nan] * (len(speeds) - len(found))
+    return found
+
+
+def accelerations(
+    rolls: FreeRolls, rates_mph_s: tuple[float, ...], vehicle: Vehicle
+) -> list[dict[str, Any]]:
+    """Mean rate between 10 and 40 mph against the one that the pull should give."""
+    mass = road_load_of(vehicle).effective_mass_kg
+    flat = Vehicle(a_n=FLAT, mass_kg=road_load_of(vehicle).mass_kg, effective_mass_kg=mass)
+    found = []
+    for rate in rates_mph_s:
+        asked = rate * MPH
+        rolls.slow_to(2.0)
+        plan = GradeClimb(flat, Grade(percent=0.0), target_mps=45.0, seconds=600.0)
+        rolls.start(plan)
+        rolls.push(mass * asked + FLAT)
+        first, last = passing_s(rolls, [SLOW_MPS, FAST_MPS], True, 120.0)
+        rolls.end()
+        got = (FAST_MPS - SLOW_MPS) / (last - first)
+        found.append(_rate(f"up {rate:g} mph/s", asked, got))
+        slowing = Vehicle(a_n=mass * asked, mass_kg=flat.mass_kg, effective_mass_kg=mass)
+        plan_down = Coastdown(FAST_MPS + 2.0, SLOW_MPS, vehicle=slowing, lead_mps=1.0)
+        _coast_from(rolls, plan_down)
+        first, last = passing_s(rolls, [FAST_MPS, SLOW_MPS + 0.1], False, 120.0)
+        rolls.end()
+        got = (FAST_MPS - SLOW_MPS - 0.1) / (last - first)
+        found.append(_rate(f"down {rate:g} mph/s", asked, got))
+    return found
+
+
+def _rate(name: str, asked: float, got: float) -> dict[str, Any]:
+    return {"case": name, "asked_mps2": asked, "error_pct": 100.0 * (got / asked - 1.0)}
+
+
+def _coast_from(rolls: FreeRolls, plan: Coastdown) -> None:
+    """Start the test, push the rolls above its first speed, and let go."""
+    above = plan.from_mps + 1.5 * plan.lead_mps
+    if rolls.speed > plan.from_mps:
+        rolls.slow_to(plan.from_mps)
+    rolls.start(plan)
+    while rolls.speed < above:
+        rolls.push(9000.0)
+        rolls.advance()
+    rolls.push(0.0)
+
+
+def reference_s(vehicle: Vehicle, fast: float, slow: float) -> float:
+    """Seconds a truck takes by its road load alone, by Simpson's rule over speed."""
+    load = road_load_of(vehicle)
+    n = 200
+    step = (fast - slow) / n
+    total = 0.0
+    for k in range(n + 1):
+        weight = 1.0 if k in (0, n) else 4.0 if k % 2 else 2.0
+        total += weight / road_n(load, slow + k * step, 0.0, 0.0)
+    return load.effective_mass_kg * total * step / 3.0
+
+
+def coastdown(name: str, vehicle: Vehicle, rolls: FreeRolls, quick: bool) -> dict[str, Any]:
+    """Force error of each 10 mph interval as a share of what 1066.270 allows."""
+    load = road_load_of(vehicle)
+    top = 30.0 * MPH if quick else COAST_FROM_MPS
+    count = round((top - COAST_TO_MPS) / INTERVAL_MPS)
+    marks = [top - k * INTERVAL_MPS for k in range(count + 1)]
+    # The test goes on a little below the last mark, so that the load is still on there.
+    plan = Coastdown(top + 1.0, COAST_TO_MPS - 1.0, vehicle=vehicle, timeout_s=1200.0)
+    _coast_from(rolls, plan)
+    times: list[float] = []
+    least: list[bool] = []
+    for mark in marks:
+        times += passing_s(rolls, [mark], False, 400.0)
+        need = road_n(load, rolls.speed, 0.0, 0.0) * rolls.base_kg / load.effective_mass_kg
+        least.append(need >= rolls.losses_n + rolls.drag_n)
+    rolls.end()
+    intervals = []
+    for k in range(count):
+        fast, slow = marks[k], marks[k + 1]
+        mean_n = load.effective_mass_kg * (fast - slow) / (times[k + 1] - times[k])
+        reference_n = load.effective_mass_kg * (fast - slow) / reference_s(vehicle, fast, slow)
+        limit_n = max(LIMIT_N, LIMIT_SHARE * reference_n)
+        intervals.append(
+            {
+                "from_mph": fast / MPH,
+                "force_n": reference_n,
+                "error_n": mean_n - reference_n,
+                "limit_n": limit_n,
+                "share": abs(mean_n - reference_n) / limit_n,
+                "possible": least[k] and least[k + 1],
+            }
+        )
+    can = [one["share"] for one in intervals if one["possible"]]
+    return {
+        "case": name,
+        "worst_share": max(can) if can else math.nan,
+        "worst_share_with_impossible": max(one["share"] for one in intervals),
+        "impossible": sum(not one["possible"] for one in intervals),
+        "intervals": intervals,
+    }
