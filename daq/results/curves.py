@@ -26,6 +26,7 @@ Floats = npt.NDArray[np.float64]
 LEAST_SAMPLES = 12
 MOST_LAG = 400  # samples over which residuals may be correlated
 QUIET_LAGS = 10  # so many without correlation end it
+ODD_NOISE = 2.0  # times the median noise of the bins: not to be trusted with the peak
 FOLLOWED = 1.2  # share of slow noise that the fit follows, times the samples in its window
 
 
@@ -198,12 +199,16 @@ def _spread(
 def peak(of: Curve) -> Peak:
     """Highest bin refined by a parabola through its neighbours.
 
+    The highest of noisy bins is too high: most of all at an end of the run, where a bin has data on
+    one side only. A bin much noisier than the others counts with the lower limit of its value.
     Raises Refused on an empty curve.
     """
     good = np.flatnonzero(np.isfinite(of.value))
     if good.size == 0:
         raise Refused("The curve is empty.", "Choose bins that the run covers.", "empty-curve")
-    best = int(good[np.argmax(of.value[good])])
+    noise = of.noise_sigma[good]
+    odd = noise > ODD_NOISE * float(np.median(noise))
+    best = int(good[np.argmax(of.value[good] - np.where(odd, 2.0 * noise, 0.0))])
     x, top = float(of.bins[best]), float(of.value[best])
     if best - 1 in good and best + 1 in good:
         left, right = float(of.value[best - 1]), float(of.value[best + 1])

@@ -14,6 +14,7 @@ import numpy as np
 
 from daq.correction import WHY_NONE, Rule, correction
 from daq.errors import Refused
+from daq.results.aligned import STATED
 from daq.results.driven import climb, coast, hold, snap, trace
 from daq.results.flags import flags_of
 from daq.results.given import Given
@@ -34,6 +35,7 @@ KINDS: dict[str, Kind] = {
     "snap-smoke": snap,
 }
 METHOD_LIMITS = (
+    STATED,
     "Power is that at the wheels. Torque is wheel power over engine speed; no driveline loss is "
     "assumed or added back.",
     "Intervals hold what the rig's calibration leaves open and the noise of this run. They do not "

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 
 from daq.errors import RecordingError, Refused
 from daq.power_uncertainty import RigEffects
+from daq.results.aligned import aligned
 from daq.results.columns import Chunk, slug
 from daq.results.result import Settings
 from daq.rig import Rig
@@ -95,7 +96,7 @@ def given_of(
     rows: int | None = None,
     every: int = 1,
 ) -> Given:
-    """A run from its columns. Raises Refused when it is empty."""
+    """A run from its columns, force brought to speed. Raises Refused when it is empty."""
     time = np.asarray(columns.get("time_s", ()), dtype=np.float64)
     if time.size < 2:
         raise Refused(
@@ -103,7 +104,15 @@ def given_of(
         )
     begin = float(time[0])
     return Given(
-        rig, plan, columns, time - begin, settings, tuple(events), rows or time.size, every, begin
+        rig,
+        plan,
+        aligned(rig, columns),
+        time - begin,
+        settings,
+        tuple(events),
+        rows or time.size,
+        every,
+        begin,
     )
 
 

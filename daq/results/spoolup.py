@@ -56,11 +56,13 @@ def spool_up(
     before_s: tuple[float, float],
     after_s: tuple[float, float],
     delay_s: float = 0.0,
+    blur_s: float = 0.0,
 ) -> SpoolUp:
     """Evaluate one rise.
 
     `time_s`, `values`: shape (N,). `before_s` and `after_s`: device-time windows of the light load
-    before and the full load after. `delay_s`: declared age of the channel. Raises Refused when a
+    before and the full load after. `delay_s`: declared age of the channel; `blur_s`: over
+    which each of its values is a mean. Raises Refused when a
     window is empty, the channel does not rise out of its noise, or a level is never crossed.
     """
     usable = np.isfinite(values) & np.isfinite(time_s)
@@ -86,6 +88,8 @@ def spool_up(
     for share in (0.1, 0.5, 0.9):
         times.append(_crossing(time, y, low + share * (high - low), begin, noise, channel))
     onset = _onset(time, y, low, noise, begin, times[0])
+    # a mean over blur_s begins to rise up to half of that before what it is the mean of
+    onset = Crossing(onset.time_s, math.hypot(onset.sigma_s, blur_s / math.sqrt(12.0)))
     return SpoolUp(channel, low, high, onset, times[0], times[1], times[2], delay_s)
 
 

@@ -14,6 +14,7 @@ import msgspec
 import numpy as np
 
 from daq.errors import Refused
+from daq.results.aligned import LEAD_S
 from daq.results.band import (
     POWER,
     TORQUE,
@@ -41,6 +42,7 @@ from daq.results.result import (
 )
 from daq.results.spoolup import SpoolUp, spool_up
 from daq.results.words import RPM, shown
+from daq.speed import DELAY_S, WINDOW_S
 
 EDGE_SHARE = 0.004  # of the range: so near its ends a sweep has begun or ended
 END_SHARE = 0.03  # so much may be missing at the end: the test stops where its own speed passed
@@ -324,7 +326,8 @@ def spool(given: Given, correction: CorrectionOut) -> Found:
     # A centred mean of 60 ms: no shift, and far shorter than any rise.
     rises: list[tuple[str, str, SpoolUp]] = [
         ("torque" if has_torque else "force", unit,
-         spool_up(given.time_s, moving_mean(main, given.time_s, 0.06), label, before, after))
+         spool_up(given.time_s, moving_mean(main, given.time_s, 0.06), label, before, after,
+                  DELAY_S, WINDOW_S))
     ]  # fmt: skip
     flags: list[Flag] = []
     boost = given.meaning("boost")
@@ -361,8 +364,11 @@ def spool(given: Given, correction: CorrectionOut) -> Found:
         limits=[
             "Times count from the onset of the pull, not from the pedal, which the rig does not "
             "measure.",
-            "A slow channel such as boost is only as fine in time as it is sent (10 values a "
+            "A slow channel such as boost is only as fine in time as it is sent (20 values a "
             "second on the demo rig).",
+            f"Times of torque have its delay of {1e3 * (DELAY_S + LEAD_S):.0f} ms taken off. The "
+            f"onset is blurred by the {1e3 * WINDOW_S:.0f} ms over which acceleration is measured; "
+            "the intervals hold that.",
         ],
     )  # fmt: skip
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daq.errors import Refused
-from daq.results.curves import curve, engine_torque, evenly, peak
+from daq.results.curves import Curve, curve, engine_torque, evenly, peak
 
 
 def torque(rpm: np.ndarray) -> np.ndarray:
@@ -90,3 +90,20 @@ def test_torque_referred_to_the_engine_is_power_over_speed() -> None:
     torque_nm = engine_torque(np.array([209.44e3]), np.array([2000.0 * np.pi / 30.0]))
     assert torque_nm[0] == pytest.approx(209.44 * 9549.296586 / 2000.0, rel=1e-9)
     assert np.isnan(engine_torque(np.array([1.0]), np.array([0.0]))[0])
+
+
+def test_a_noisy_bin_at_the_end_does_not_take_the_peak_from_a_sure_one() -> None:
+    """Unless it is clearly higher: power may well rise to the end of a sweep."""
+    bins = np.arange(10.0)
+    value = 100.0 - 0.2 * (bins - 5.0) ** 2
+    sigma = np.full(10, 0.1)
+    value[-1], sigma[-1] = 100.5, 0.6
+    counts = np.full(10, 100)
+
+    def top(last: float) -> float:
+        values = np.append(value[:-1], last)
+        made = Curve("x", "1", "y", "1", bins, values, sigma, counts, 1.0, "")
+        return peak(made).x
+
+    assert top(100.5) == pytest.approx(5.0)
+    assert top(103.0) == pytest.approx(9.0)
