@@ -11,7 +11,7 @@ import pytest
 from control.kinds import KINDS, check_plan
 from control.plans import Plan
 from daq.rig import load_rig
-from tests.browser.conftest import ROOT
+from tests.browser.conftest import ROOT, SIZES
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(120)]
 
@@ -229,6 +229,19 @@ def test_the_driver_sees_grade_and_way_of_a_climb(stand: Any, tablets: Any) -> N
     words = tablet.page.locator(".driver-climb").text_content()
     assert re.search(r"Grade\d\.\d %", words)
     assert tablet.page.locator(".hill-line").get_attribute("d")
+
+
+@pytest.mark.parametrize("locale", ["en-GB", "de-DE"])
+@pytest.mark.parametrize("kind", ["steady-hold", "power-sweep", "speed-trace", "grade-climb"])
+def test_the_driver_never_has_to_scroll(stand: Any, tablets: Any, kind: str, locale: str) -> None:
+    stand.scene(state="loaded", acknowledged=True, kind=kind)
+    tablet = tablets(stand.address, locale=locale).open("driver")
+    tablet.settle()
+    for size in SIZES:
+        tablet.turn(size)
+        tablet.settle()
+        hidden = "(main) => main.scrollHeight - main.clientHeight"
+        assert tablet.page.locator("#main").evaluate(hidden) == 0, size
 
 
 def test_the_next_phase_is_announced_and_a_floored_pedal_is_urgent(
