@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -28,6 +29,7 @@ from daq.teeth import ToothTable
 RAW_NAME = "raw.drm"
 DECISION = 8  # record kind beside daq.record.Kind: msgpack of Telemetry, in black boxes only
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
+OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
 LEAST_FREE_BYTES = 500_000_000  # less room on the data's disk: no new test
 LAST_FREE_BYTES = 150_000_000  # less: the running test ends in order, while there is room for that
 _SOUND = frozenset({RecorderState.RECORDING, RecorderState.CLOSED})
@@ -39,6 +41,20 @@ class Learned(msgspec.Struct, frozen=True):
     zeros: dict[str, float] = {}
     ratio: float | None = None
     teeth: dict[str, ToothTable] = {}
+
+
+class _Opening:
+    """A file on its way: filled by the thread that opens it."""
+
+    def __init__(self) -> None:
+        self.since_s = time.monotonic()
+        self.recorder: RawRecorder | None = None
+        self.trouble = ""
+
+
+def _write(recorder: RawRecorder, entries: list[Entry]) -> None:
+    for kind, at_ns, payload in entries:
+        recorder.append(kind, at_ns, payload)
 
 
 class RunFile:
@@ -53,7 +69,8 @@ class RunFile:
         self._waiting: list[Entry] | None = None  # None: no run under way
         self._hello = b""
         self._trouble = ""
-        self._run = 0
+        self._opening: _Opening | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
         self._looking = False
         self.disk_low = ""  # what to say about too little room, "" when there is enough
         self.disk_full = ""  # the same, when not even the running test may go on
@@ -72,6 +89,10 @@ class RunFile:
             view = self._recorder.view
             if view.state not in _SOUND:
                 return view.problem
+        if self._opening is not None and time.monotonic() - self._opening.since_s > OPEN_WITHIN_S:
+            return (
+                f"The run's file is not open after {OPEN_WITHIN_S:g} s: the disk does not answer."
+            )
         return self._trouble
 
     def look_at_disk(self) -> None:
@@ -96,7 +117,6 @@ class RunFile:
     def begin(self, run_id: str, start: StartTest | None, learned: Learned, host_ns: int) -> None:
         """A run starts. Returns at once; the file opens on the thread."""
         self.end(lambda: None)
-        self._run += 1
         self._trouble = ""
         self._waiting = [(Kind.HEADER, host_ns, self._header(run_id, start, learned))]
         if self._hello:
@@ -104,30 +124,26 @@ class RunFile:
         if start is not None:
             self._waiting.append((Kind.COMMAND, host_ns, msgspec.msgpack.encode(start)))
         folder = self._data / "runs" / run_id
-        loop = asyncio.get_running_loop()
-        run = self._run
+        loop = self._loop = asyncio.get_running_loop()
+        opening = self._opening = _Opening()
 
-        def opened(recorder: RawRecorder | None, trouble: str) -> None:
-            if run != self._run or self._waiting is None:  # ended meanwhile
-                if recorder is not None:
-                    self._thread.submit(recorder.close)
-                return
-            self._trouble = trouble
-            if recorder is not None:
+        def opened() -> None:
+            if self._opening is not opening or self._waiting is None:
+                return  # ended meanwhile: `end` saw to it
+            self._opening = None
+            self._trouble = opening.trouble
+            if opening.recorder is not None:
                 waiting, self._waiting = self._waiting, None
-                for kind, at_ns, payload in waiting:
-                    recorder.append(kind, at_ns, payload)
-                self._recorder = recorder
+                _write(opening.recorder, waiting)
+                self._recorder = opening.recorder
 
         def work() -> None:
-            recorder: RawRecorder | None = None
-            trouble = ""
             try:
                 folder.mkdir(parents=True, exist_ok=True)
-                recorder = RawRecorder(folder / RAW_NAME)
+                opening.recorder = RawRecorder(folder / RAW_NAME)
             except (OSError, DrumlinError) as error:
-                trouble = str(error)
-            loop.call_soon_threadsafe(opened, recorder, trouble)
+                opening.trouble = str(error)
+            loop.call_soon_threadsafe(opened)
 
         self._thread.submit(work)
 
@@ -139,17 +155,27 @@ class RunFile:
             self._waiting.append((kind, host_ns, payload))
 
     def end(self, then: Callable[[], None]) -> None:
-        """The run is over: close the file on the thread, then call `then` on the event loop."""
+        """The run is over: close the file on the thread, then call `then` on the event loop.
+
+        A run that ends before its file is open has its entries written all the same.
+        """
         recorder, self._recorder = self._recorder, None
-        self._waiting = None
-        if recorder is None:
+        waiting, self._waiting = self._waiting, None
+        opening, self._opening = self._opening, None
+        loop = self._loop
+        if loop is None or (recorder is None and opening is None):
             then()
             return
-        loop = asyncio.get_running_loop()
 
-        def work() -> None:
-            if not recorder.close():
-                self._trouble = recorder.view.problem or "The recording's end could not be written."
+        def work() -> None:  # after the opening: there is one thread
+            last = recorder
+            if opening is not None and waiting is not None:
+                last = opening.recorder
+                self._trouble = opening.trouble
+                if last is not None:
+                    _write(last, waiting)
+            if last is not None and not last.close():
+                self._trouble = last.view.problem or "The recording's end could not be written."
             loop.call_soon_threadsafe(then)
 
         self._thread.submit(work)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import socket
 import stat
@@ -44,8 +45,8 @@ async def test_each_command_gets_its_own_answer_even_when_two_services_use_the_s
     server = ChannelServer(HELLO)
     await server.start(path)
     async with ChannelClient(path) as one, ChannelClient(path) as two:
-        await one.wait_connected(5)
-        await two.wait_connected(5)
+        await one.wait_connected(30)
+        await two.wait_connected(30)
         asks = [
             asyncio.create_task(one.request(TakeHelm(0, "a:1", "Ada"))),
             asyncio.create_task(two.request(TakeHelm(0, "b:2", "Ben"))),
@@ -67,7 +68,7 @@ async def test_telemetry_and_events_reach_the_service_unchanged(path: Path) -> N
     server = ChannelServer(HELLO)
     await server.start(path)
     async with ChannelClient(path) as client:
-        await client.wait_connected(5)
+        await client.wait_connected(30)
         assert client.hello == HELLO
         with client.events() as stream:
             server.publish_event(Event(1.0, "notice", "hello", {"n": 1}))
@@ -116,7 +117,7 @@ async def test_a_command_with_an_impossible_plan_is_refused_with_its_reason(path
     server = ChannelServer(HELLO)
     await server.start(path)
     async with ChannelClient(path) as client:
-        await client.wait_connected(5)
+        await client.wait_connected(30)
         answer = await client.request(StartTest(0, "a:1", "r1", SteadyHold(seconds=-5, rpm=1900)))
     assert not answer.accepted
     assert answer.code == "malformed"
@@ -133,10 +134,11 @@ async def test_garbage_closes_that_client_and_the_loop_goes_on(path: Path, garba
     await server.start(path)
     reader, writer = await asyncio.open_unix_connection(str(path))
     writer.write(garbage)
-    await reader.read(-1)  # up to the end the server makes
+    with contextlib.suppress(ConnectionError):  # closed with bytes of ours unread
+        await reader.read(-1)  # up to the end the server makes
     writer.close()
     async with ChannelClient(path) as client:
-        await client.wait_connected(5)
+        await client.wait_connected(30)
     assert server.take_commands() == ()
     await server.stop()
 
@@ -145,7 +147,7 @@ async def test_a_flood_of_commands_is_held_back_and_all_are_answered(path: Path)
     server = ChannelServer(HELLO)
     await server.start(path)
     async with ChannelClient(path) as client:
-        await client.wait_connected(5)
+        await client.wait_connected(30)
         asks = [
             asyncio.create_task(client.request(TakeHelm(0, "a:1", str(n)), 60)) for n in range(2000)
         ]
@@ -163,7 +165,7 @@ async def test_the_service_comes_back_by_itself_after_the_loop_was_restarted(pat
     server = ChannelServer(HELLO)
     await server.start(path)
     async with ChannelClient(path, back_off_s=0.01) as client:
-        await client.wait_connected(5)
+        await client.wait_connected(30)
         ask = asyncio.create_task(client.request(TakeHelm(0, "a:1", "Ada"), 60))
         while not server.take_commands():
             await asyncio.sleep(0.001)
@@ -175,7 +177,7 @@ async def test_the_service_comes_back_by_itself_after_the_loop_was_restarted(pat
             await client.request(TakeHelm(0, "a:1", "Ada"))
         again = ChannelServer(HELLO)
         await again.start(path)
-        await client.wait_connected(5)
+        await client.wait_connected(30)
         assert client.connections == 2
         await again.stop()
 
@@ -184,7 +186,7 @@ async def test_a_silent_loop_is_reported_with_what_was_awaited_and_for_how_long(
     server = ChannelServer(HELLO)
     await server.start(path)
     async with ChannelClient(path) as client:
-        await client.wait_connected(5)
+        await client.wait_connected(30)
         with pytest.raises(LoopGone, match=r"did not answer a command for 0\.05 s"):
             await client.request(TakeHelm(0, "a:1", "Ada"), timeout_s=0.05)
     await server.stop()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import threading
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -111,9 +112,9 @@ class Stand:
 
     async def settle(self, run_id: str = "20260101-000000-test") -> None:
         """Wait in real time for the thread that opens files."""
-        while not (self.data / "runs" / run_id / "raw.drm").exists():
+        while self.engine._files._recorder is None:
             await asyncio.sleep(0.01)
-        await asyncio.sleep(0.05)
+        assert (self.data / "runs" / run_id / "raw.drm").exists()
 
 
 @pytest.fixture
@@ -167,6 +168,28 @@ async def test_the_end_of_a_run_is_told_when_its_file_is_whole(stand: Stand) -> 
     while not told:
         await asyncio.sleep(0.01)
     assert told == [True]
+
+
+async def test_a_run_that_ends_before_its_file_is_open_is_recorded_all_the_same(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("api.processes.runfile.OPEN_WITHIN_S", 1e9)
+    disk = threading.Event()
+    stand.engine._files._thread.submit(disk.wait)  # a disk that takes its time
+    await stand.loaded()
+    stand.engine.ease_off()
+    while not stand.engine.unloaded:
+        await stand.run(0.1)
+    assert not any(event.kind == "run-ended" for event in stand.events), "not before it is whole"
+    disk.set()
+    while not any(event.kind == "run-ended" for event in stand.events):
+        await asyncio.sleep(0.01)
+    recording = Recording(stand.data / "runs" / "20260101-000000-test" / "raw.drm")
+    kinds = [record.kind for record in recording]
+    assert recording.health.ended
+    assert kinds[:3] == [Kind.HEADER, Kind.RX, Kind.COMMAND]
+    assert kinds.count(Kind.RX) > 400
+    assert stand.engine.telemetry().health.recorder == "idle"
 
 
 async def test_a_trip_writes_the_last_minute_as_a_black_box(stand: Stand) -> None:
@@ -227,6 +250,23 @@ async def test_a_recording_that_cannot_be_made_is_a_fault_the_driver_sees(stand:
     assert "recorder-failed" in codes
     while not stand.engine.unloaded:  # without a recording the load comes off
         await stand.run(0.1)
+
+
+async def test_a_file_that_does_not_open_in_time_is_a_fault(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("api.processes.runfile.OPEN_WITHIN_S", 0.0)
+    disk = threading.Event()
+    stand.engine._files._thread.submit(disk.wait)
+    await stand.loaded()
+    while not stand.engine.unloaded:
+        await stand.run(0.1)
+    ended = [event for event in stand.events if event.data.get("code") == "recorder-failed"]
+    assert ended, "what is only in memory would be lost with the process"
+    disk.set()
+    while stand.engine.telemetry().health.recorder != "idle":
+        await stand.run(0.1)
+        await asyncio.sleep(0.01)
 
 
 async def test_a_late_loop_says_how_late_and_what_it_did(stand: Stand) -> None:
