@@ -25,7 +25,7 @@ $(BUILT): requirements-dev.lock pyproject.toml
 	@touch $(BUILT)
 
 run: $(BUILT)
-	@exec $(BIN)/drumlin demo
+	@exec $(BIN)/drumlin demo --follow
 
 test: $(BUILT) system-packages check
 

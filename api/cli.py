@@ -30,8 +30,8 @@ tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maint
 app.add_typer(tokens, name="token")
 app.add_typer(runs, name="runs")
 app.add_typer(prove, name="prove")
-app.command("absorbers")(absorbers)
 app.command("heat")(heat)
+app.command("absorbers")(absorbers)
 
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
@@ -74,6 +74,9 @@ def demo(
     ] = False,
     seconds: Annotated[float, typer.Option(help="Length of the unattended hold.")] = 60.0,
     rpm: Annotated[float, typer.Option(help="Engine speed of the unattended hold.")] = 1900.0,
+    follow: Annotated[
+        bool, typer.Option("--follow", help="The driver does what the running test asks.")
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Everything on one computer with a simulated rig and truck behind a serial device."""
@@ -83,7 +86,7 @@ def demo(
 
     host, listen_port = parse_listen(listen)
     asked = DemoSettings(
-        rig, data.absolute(), host, listen_port, settings, unattended, seconds, rpm
+        rig, data.absolute(), host, listen_port, settings, unattended, seconds, rpm, follow=follow
     )
     run(asked, _say, as_json=json)
 

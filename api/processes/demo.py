@@ -16,6 +16,7 @@ from pathlib import Path
 
 import msgspec
 
+from api.processes.following import follow
 from api.processes.lock import DataLock
 from api.processes.serve import ServeSettings, check, supervise
 from api.processes.supervisor import ChildSpec, Supervisor
@@ -39,6 +40,7 @@ class DemoSettings(msgspec.Struct, frozen=True):
     seconds: float = 60.0
     rpm: float = 1900.0
     truth: Path | None = None
+    follow: bool = False  # the driver does what the running test asks
 
 
 def demo(settings: DemoSettings, say: Callable[[str], None], as_json: bool = False) -> None:
@@ -72,6 +74,7 @@ async def _demo(settings: DemoSettings, say: Callable[[str], None]) -> dict[str,
     )
     stop = asyncio.Event()
     hold: list[asyncio.Task[dict[str, object]]] = []
+    following: list[asyncio.Task[None]] = []
 
     def started(supervisor: Supervisor) -> None:
         say(
@@ -80,6 +83,13 @@ async def _demo(settings: DemoSettings, say: Callable[[str], None]) -> dict[str,
         )
         if not settings.unattended:
             say(_how_to_drive(settings.data))
+            if settings.follow:
+                say("The driver does what the running test asks.")
+                following.append(
+                    asyncio.create_task(
+                        follow(settings.data, _seat(settings.data), say), name="driver"
+                    )
+                )
             say("Ctrl-C ends it, load first.")
             return
         asked = HoldAsked(plan.address, _seat(settings.data), settings.rpm, settings.seconds)
@@ -87,7 +97,12 @@ async def _demo(settings: DemoSettings, say: Callable[[str], None]) -> dict[str,
         task.add_done_callback(lambda _: stop.set())
         hold.append(task)
 
-    await supervise(plan, say, before=[simulator], started=started, stop=stop)
+    try:
+        await supervise(plan, say, before=[simulator], started=started, stop=stop)
+    finally:
+        for each in following:
+            each.cancel()
+        await asyncio.gather(*following, return_exceptions=True)
     if not hold:
         return None
     task = hold[0]
