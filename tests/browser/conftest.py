@@ -281,7 +281,7 @@ class Tablet:
     def open(self, page: str = "rolls", live: bool = True) -> Tablet:
         self.page.goto(f"{self.address}/#/{page}")
         if live:
-            self.page.wait_for_selector('.link[data-kind="live"]', timeout=20_000)
+            self.page.wait_for_selector('.link[data-kind="live"]', timeout=60_000)
         return self
 
     def turn(self, size: str) -> None:
