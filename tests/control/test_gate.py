@@ -319,6 +319,10 @@ def test_a_set_point_that_forces_is_valid_for_the_time_in_which_it_adds_little()
     forced = decide(LIMITS, steady.state, request(asked_a=(60.0, 10.0), coil_a=(15.0, 10.0)))
     assert forced.set_point is not None
     assert forced.set_point.validity_ms == LIMITS.forcing_validity_ms
+    # 2 A over 0.15 s of lag are 13.3 A/s: 1 A in 75 ms.
+    some = decide(LIMITS, steady.state, request(asked_a=(17.0, 10.0), coil_a=(15.0, 10.0)))
+    assert some.set_point is not None
+    assert some.set_point.validity_ms in (74, 75)
     for ask_a, coil_a in ((17.0, 15.0), (18.0, 15.0), (19.5, 15.0), (21.0, 15.0)):
         some = decide(LIMITS, steady.state, request(asked_a=(ask_a, 10.0), coil_a=(coil_a, 10.0)))
         assert some.set_point is not None
