@@ -291,8 +291,11 @@ class Campaign:
             state = shop.fresh()
             if not state:
                 row.failures.append("no telemetry while the disk is full")
-            if shop.post("/helm/take", {"name": "Ada"}) and shop.post("/ready"):
-                row.failures.append("could be made ready with a full disk")
+            for path in ("/helm/take", "/acknowledge", "/ready"):
+                shop.post(path)
+            plan = {"kind": "steady-hold", "speed_mps": 11.0, "seconds": 60.0}
+            if shop.post("/test/start", {"plan": plan}):
+                row.failures.append("a test could be started with a full disk")
         finally:
             ballast.unlink(missing_ok=True)
         troubles = ("disk-low", "disk-full", "memory-failed", "recorder-failed")
