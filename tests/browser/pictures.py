@@ -15,7 +15,17 @@ from typing import Literal
 from playwright.sync_api import Browser, sync_playwright
 
 from tests.browser.conftest import ARGUMENTS, CLIENT, PHONE, TALL, WIDE, Demo, Tablet, until
-from tests.browser.gallery import QUIET, TRUCK, begin, ended, rehearsed, rpm, run_drawn, settled
+from tests.browser.gallery import (
+    QUIET,
+    TRUCK,
+    begin,
+    ended,
+    hold,
+    rehearsed,
+    rpm,
+    run_drawn,
+    settled,
+)
 
 FOLDER = Path(__file__).resolve().parents[2] / "docs" / "pictures"
 LOADED: dict[str, tuple[str, Literal["light", "dark"], tuple[int, int]]] = {
@@ -66,11 +76,15 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
             light.open(view).settle()
             if view == "strips":
                 light.wait(STRIPS, 120_000)
+            if view == "heat":
+                light.page.locator(".endurance td").nth(20).wait_for(timeout=120_000)
             picture(light, name)
         light.page.emulate_media(color_scheme="light")
         light.page.set_viewport_size({"width": WIDE[0], "height": WIDE[1]})
         ended(demo)
-        demo.seat(brake=30.0)
+        hold(demo, 20, TRUCK)  # one that ends by itself and counts
+        until("its end", lambda: demo.state()["state"] == "ready", 120)
+        demo.seat(pedal=0.0, brake=30.0)
         light.open("runs")
         light.page.locator(".run-line").first.click()
         run_drawn(light)
