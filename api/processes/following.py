@@ -25,7 +25,8 @@ from daq.measured import Measured
 LOOK_EVERY_S = 0.05
 REACTION_S = 0.4
 # Pedal, per cent. Light enough on the way up for the converter to lock before the load comes on.
-LIGHT, FULL = 30.0, 100.0
+LIGHTER, LIGHT, FULL = 15.0, 30.0, 100.0
+LOCKED_PER_M = 10.3  # engine rad/s per m/s in 4th gear below which the converter is locked
 NEAR = 0.9  # of the set point: from here on the pedal may go down
 CRUISE_MPS = 18.0  # where force and power are held
 FOOT_N = 0.0015  # per cent of pedal a second for each newton of light load that is missing
@@ -100,8 +101,7 @@ class Follower:
             case "steady-hold" if test.unit in ("N", "W"):
                 return {"drive_at_mps": CRUISE_MPS}
             case "steady-hold" | "stepped-map":
-                near = phase in ("hold", "average") or test.measured > NEAR * test.set_point
-                return {"pedal": FULL if near or self._told.get("pedal") == FULL else LIGHT}
+                return {"pedal": self._up_to(test, speed)}
             case "power-sweep":
                 floor = phase == "sweep" or (phase == "full pedal" and phase_s > REACTION_S)
                 return {"pedal": FULL if floor else LIGHT}
@@ -117,6 +117,15 @@ class Follower:
                 floor = phase == "snap" and REACTION_S < phase_s < REACTION_S + SNAP_S
                 return {"pedal": FULL if floor else 0.0}
         return {}
+
+    def _up_to(self, test: TestView, speed_mps: float) -> float:
+        """Floored once near the set point, by engine speed only with the converter locked."""
+        floored = self._told.get("pedal") == FULL
+        if floored or test.phase in ("hold", "average"):
+            return FULL
+        if test.unit == "rad/s" and test.measured > LOCKED_PER_M * max(speed_mps, 0.1):
+            return LIGHT if test.measured < 0.8 * test.set_point else LIGHTER
+        return FULL if test.measured > NEAR * test.set_point else LIGHT
 
     def _spool(self, test: TestView, measured: Measured, phase_s: float, dt_s: float) -> Words:
         if test.phase != "light load":

@@ -345,7 +345,7 @@ def spool(given: Given, correction: CorrectionOut) -> Found:
     k = 1.96
     for name, its_unit, rise in rises:
         for share, at in (("t10", rise.t10), ("t50", rise.t50), ("t90", rise.t90)):
-            sigma = math.hypot(at.sigma_s, rise.onset.sigma_s)
+            sigma = math.hypot(at.sigma_s, rises[0][2].onset.sigma_s)  # times count from there
             value = at.time_s - start
             figures.append(
                 Figure(f"{name}_{share}", f"{rise.channel}: {share} after the onset", value, "s",
