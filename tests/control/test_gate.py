@@ -362,3 +362,10 @@ def test_the_shortest_validity_spans_eight_frames_and_never_exceeds_the_rigs() -
         slow, link=msgspec.structs.replace(rig.link, set_point_validity_ms=50)
     )
     assert limits_of(short).forcing_validity_ms == 50
+
+
+def test_a_current_no_supply_could_ever_mean_counts_as_no_number() -> None:
+    state = run(100).state
+    for ask_a, expected in ((1.2e6, True), (-1.2e6, True), (9e5, False)):
+        found = decide(LIMITS, state, request(asked_a=(ask_a, 10.0)))
+        assert bool(found.clamps & Clamp.NOT_A_NUMBER) is expected
