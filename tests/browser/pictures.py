@@ -38,7 +38,7 @@ LOADED: dict[str, tuple[str, Literal["light", "dark"], tuple[int, int]]] = {
     "heat-portrait-light": ("heat", "light", TALL),
 }
 # the strips show thirty seconds: all of them of the hold, where that is what is shown
-HISTORY = "drumlin.store.telemetry.test.elapsed_s > 40"
+HISTORY = "(drumlin.store.telemetry.test?.elapsed_s ?? 0) > 40"
 STRIPS = "[...drumlin.store.followed.values()].every(({ ring }) => ring.count > 250)"
 
 

@@ -115,6 +115,7 @@ export class Rehearsal {
         figure(t("rehearse.long"), clockTime(found.seconds)),
         figure(t("rehearse.hot"), withUnit("temperature", hottest.peak_k), t("rehearse.of", { name: naturalName(hottest.name, false), limit: withUnit("temperature", hottest.limit_k) })),
         figure(t("rehearse.most"), withUnit("power", found.highest_power_w, 0))),
+      ...(found.split === "assumed-even" ? [el("p", { className: "soft", text: found.uneven_limited_after_s === null ? t("rehearse.even") : t("rehearse.uneven", { time: clockTime(found.uneven_limited_after_s) }) })] : []),
       el("ul", { className: "rotors rehearsal-rotors" }, bars),
       ...(found.suggestions.length ? [el("h4", { text: t("rehearse.would") }), el("ul", { className: "suggestions" }, found.suggestions.map(suggest))] : []),
     );

@@ -783,4 +783,6 @@ export const de = {
   "absorbers.r.field": "Verzug des Felds",
   "absorbers.r.dead": "Hält wenig unter",
   "absorbers.r.gain": "Im Betrieb gelernt",
+  "rehearse.even": "Angenommen: jeder Rollensatz nimmt gleich viel von der Leistung.",
+  "rehearse.uneven": "Angenommen: jeder Rollensatz nimmt gleich viel. Ungleich verteilt kann die Wärme nach {time} begrenzen.",
 };

@@ -783,4 +783,6 @@ export const en = {
   "absorbers.r.field": "Field lag",
   "absorbers.r.dead": "Holds little below",
   "absorbers.r.gain": "Learned in use",
+  "rehearse.even": "Assumed: every roll set takes an equal part of the power.",
+  "rehearse.uneven": "Assumed: every roll set takes an equal part. Unevenly shared, heat may limit after {time}.",
 };
