@@ -30,6 +30,7 @@ def test_every_kind_of_test_starts_out_as_a_plan_the_rig_accepts(
 ) -> None:
     """In metric and US units; what the page sends is decoded and checked as the rig does it."""
     tablet = tablets(stand.address, locale=locale).open("tests")
+    tablet.page.locator(".kind").first.wait_for()
     assert tablet.page.locator(".kind").count() == len(KINDS)
     plans = tablet.page.evaluate(
         """import('./js/kinds/index.js').then(({ KINDS, makePlan, written }) =>
