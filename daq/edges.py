@@ -69,10 +69,11 @@ def forget(state: IntArray, motion: FloatArray) -> None:
 
 
 @jit
-def _last_gap(ticks: IntArray, state: IntArray) -> int:
-    """Ticks between the two newest edges held (there are two)."""
+def _follows_rest(ticks: IntArray, state: IntArray, tick: int, tick_s: float) -> bool:
+    """Whether an edge may come so soon after the newest two: those of a roll starting from rest."""
     mask = ticks.shape[0] - 1
-    return int(ticks[(state[HEAD] - 1) & mask] - ticks[(state[HEAD] - 2) & mask])
+    gap = ticks[(state[HEAD] - 1) & mask] - ticks[(state[HEAD] - 2) & mask]
+    return gap * tick_s * SLOWEST_JUMP > 1.0 and tick - state[TICK] > BOUNCE_SHARE * gap
 
 
 @jit
@@ -104,7 +105,7 @@ def take_edge(
     if (
         motion[KNOWN] < 5.0
         and step == 1
-        and (ahead > 0.25 or tick - state[TICK] > BOUNCE_SHARE * _last_gap(ticks, state))
+        and (ahead > 0.25 or _follows_rest(ticks, state, tick, tick_s))
     ):
         # starting up: the motion is hardly known, only a bounce stands out. A line through three
         # edges of a truck driving off lags far behind it; the last gap tells better.
