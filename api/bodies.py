@@ -32,6 +32,10 @@ _described: dict[str, Any] = {}
 _as_found: dict[str, Any] = {}  # components before anything was added to them
 
 
+# msgspec.ValidationError is a DecodeError too
+_NO_JSON = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
+
+
 async def read(request: Request, kind: type[T]) -> T:
     """The body as `kind`; an empty body counts as {}."""
     raw = await _bounded(request)
@@ -46,8 +50,9 @@ async def read(request: Request, kind: type[T]) -> T:
     try:
         return msgspec.json.decode(raw or b"{}", type=kind)
     except msgspec.ValidationError as error:
-        # JSON knows one kind of number and JSON Schema takes 26.0 for an integer; so do we.
-        with contextlib.suppress(msgspec.ValidationError):
+        # JSON knows one kind of number and JSON Schema takes 26.0 for an integer; so do we. What
+        # follows the first wrong value was not looked at before and may not even be JSON.
+        with contextlib.suppress(*_NO_JSON):
             return msgspec.convert(_whole(msgspec.json.decode(raw)), kind)
         raise Problem(
             422,
@@ -55,7 +60,7 @@ async def read(request: Request, kind: type[T]) -> T:
             f"{error}.",
             "Correct the named value; /api/openapi.json describes every request.",
         ) from None
-    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+    except _NO_JSON:
         raise Problem(
             400, "json", "The body is not valid JSON.", "Send one JSON object in UTF-8."
         ) from None

@@ -64,7 +64,7 @@ async def weather(
     latest = loop.latest
     if latest is None or latest.measured is None or not loop.connected or loop.age_s > STALE_S:
         raise Problem(
-            503, "no-telemetry", "There are no readings of the rig now.", "See /api/health."
+            409, "no-readings", "There are no readings of the rig now.", "See /api/health."
         )
     air = weather_of(context.rig.slow, latest.measured.slow)
     why = "This rule was asked for."

@@ -75,6 +75,26 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("POST", "/api/proving/dead-weight", {}, Role.MAINTAIN),
     ("POST", "/api/proving/delay", {"run": RUN}, Role.MAINTAIN),
     ("POST", "/api/proving/apply", {}, Role.MAINTAIN),
+    ("POST", "/api/proving/response", {"run": RUN}, Role.MAINTAIN),
+    ("POST", "/api/proving/run-out", {"run": RUN}, Role.MAINTAIN),
+    ("POST", "/api/proving/time-base", {"run": RUN}, Role.MAINTAIN),
+    ("POST", "/api/proving/diameter", {}, Role.MAINTAIN),
+    ("GET", "/api/identification", None, Role.WATCH),
+    ("POST", "/api/identification/tune-up/accept", {"run_id": RUN}, Role.MAINTAIN),
+    ("POST", "/api/identification/tune-up/drop", {}, Role.MAINTAIN),
+    ("POST", "/api/identification/drop", {}, Role.MAINTAIN),
+    ("GET", "/api/weather", None, Role.WATCH),
+    ("POST", "/api/compare/report", {"before": [RUN, RUN], "after": [RUN, RUN]}, Role.WATCH),
+    ("POST", "/api/runs/import", {}, Role.OPERATE),
+    ("GET", "/api/campaigns", None, Role.WATCH),
+    ("POST", "/api/campaigns", {}, Role.OPERATE),
+    ("GET", f"/api/campaigns/{RUN}", None, Role.WATCH),
+    ("GET", f"/api/campaigns/{RUN}/gain?before=a&after=b", None, Role.WATCH),
+    ("POST", f"/api/campaigns/{RUN}/fitted", {"setup": "a"}, Role.OPERATE),
+    ("POST", f"/api/campaigns/{RUN}/run", {"number": 1, "checked": True}, Role.OPERATE),
+    ("POST", f"/api/campaigns/{RUN}/pause", {}, Role.OPERATE),
+    ("POST", f"/api/campaigns/{RUN}/resume", {}, Role.OPERATE),
+    ("POST", f"/api/campaigns/{RUN}/stop", {}, Role.OPERATE),
     ("POST", "/api/pairing-codes", {}, Role.MAINTAIN),
     ("GET", "/api/tokens", None, Role.MAINTAIN),
     ("POST", "/api/tokens", {"name": "new", "role": "watch"}, Role.MAINTAIN),
@@ -103,7 +123,13 @@ async def ask(
 
 def test_the_table_above_lists_every_route(service: Service) -> None:
     listed = {
-        (method, path.replace(RUN, "{run_id}").partition("?")[0]) for method, path, _, _ in ROUTES
+        (
+            method,
+            path.replace(f"campaigns/{RUN}", "campaigns/{campaign_id}")
+            .replace(RUN, "{run_id}")
+            .partition("?")[0],
+        )
+        for method, path, _, _ in ROUTES
     }
     listed |= {("POST", "/api/sign-in"), ("POST", "/api/pair")}
     listed = {(m, p.replace("/tokens/none", "/tokens/{token_id}")) for m, p in listed}
