@@ -73,7 +73,7 @@ def _follows_rest(ticks: IntArray, state: IntArray, tick: int, tick_s: float) ->
     """Whether an edge may come so soon after the newest two: those of a roll starting from rest."""
     mask = ticks.shape[0] - 1
     gap = ticks[(state[HEAD] - 1) & mask] - ticks[(state[HEAD] - 2) & mask]
-    return gap * tick_s * SLOWEST_JUMP > 1.0 and tick - state[TICK] > BOUNCE_SHARE * gap
+    return bool(gap * tick_s * SLOWEST_JUMP > 1.0 and tick - state[TICK] > BOUNCE_SHARE * gap)
 
 
 @jit
