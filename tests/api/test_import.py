@@ -93,7 +93,11 @@ async def test_a_recording_without_an_end_is_taken_in_as_interrupted(
     async with service.browser() as browser:
         await browser.post(ADDRESS, content=raw[: len(raw) // 2], headers=RAW)
         catalogue = service.context.keeper.catalogue
-        await until(lambda: catalogue.run(RUN_ID).state is RunState.INTERRUPTED)  # type: ignore[union-attr]
+        await until(
+            lambda: (
+                (found := catalogue.run(RUN_ID)) is not None and found.state is RunState.INTERRUPTED
+            )
+        )
 
 
 @pytest.mark.parametrize("sent", ["../../../outside", "x/../y", "", "20260101-000000-AB\n"])
