@@ -32,6 +32,10 @@ _described: dict[str, Any] = {}
 _as_found: dict[str, Any] = {}  # components before anything was added to them
 
 
+class Nothing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """An empty object, or no body at all."""
+
+
 # msgspec.ValidationError is a DecodeError too
 _NO_JSON = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 

@@ -15,7 +15,7 @@ from msgspec import Meta
 from starlette.responses import Response
 
 from api.audit import Detail
-from api.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
+from api.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
 from api.campaigns import View
 from api.comparing import Compared, compare
 from api.context import context_of
@@ -50,10 +50,6 @@ class Run(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     number: Annotated[int, Meta(ge=1, le=1000)]  # as the campaign shows it
     checked: Literal[True]
-
-
-class Nothing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """An empty object, or no body at all."""
 
 
 class Begun(msgspec.Struct, frozen=True):

@@ -10,7 +10,7 @@ from msgspec import Meta
 from starlette.responses import Response
 
 from api.access import Caller
-from api.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
+from api.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
 from api.context import context_of
 from api.starting import operator_of, start_run
 from api.store.keeper import new_run_id
@@ -35,10 +35,6 @@ from control.plans import Plan
 router = APIRouter(prefix="/api", tags=["commands"])
 
 Shown = Annotated[str, Meta(min_length=1, max_length=40, pattern=ONE_LINE)]
-
-
-class Nothing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """An empty object, or no body at all."""
 
 
 class Name(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -14,10 +14,10 @@ from fastapi import APIRouter, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.bodies import ONE_LINE, answer, gives, read, takes
+from api.bodies import ONE_LINE, Nothing, answer, gives, read, takes
 from api.context import context_of
 from api.identified_now import Identification, identification
-from api.routes_helm import Accepted, Nothing
+from api.routes_helm import Accepted
 from api.tokens import Role
 from control.commands import AcceptTuneUp, DropIdentified, DropTuneUp
 

@@ -16,7 +16,8 @@ from msgspec import Meta
 from starlette.responses import Response
 
 from api import proving
-from api.bodies import ONE_LINE, answer, gives, read, takes
+from api.access import Caller
+from api.bodies import ONE_LINE, Nothing, answer, gives, read, takes
 from api.context import Context, context_of
 from api.tokens import Role
 from api.working import LONG_S, ProveJob, work
@@ -49,10 +50,6 @@ class Applied(msgspec.Struct, frozen=True):
     """Values laid over the rig file at the next start."""
 
     values: dict[str, Value]
-
-
-class Nothing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    pass
 
 
 class Coasts(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -153,7 +150,7 @@ async def coasts(request: Request) -> Response:
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
     body = await read(request, Coasts)
-    return await _from_runs(context, caller.name, "coasts", tuple(body.runs))
+    return await _from_runs(context, caller, "coasts", tuple(body.runs))
 
 
 @router.post("/delay", responses=gives(Proofs), openapi_extra=takes(Step))
@@ -162,7 +159,7 @@ async def delay(request: Request) -> Response:
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
     body = await read(request, Step)
-    return await _from_runs(context, caller.name, "delay", (body.run,))
+    return await _from_runs(context, caller, "delay", (body.run,))
 
 
 @router.post("/response", responses=gives(Proofs), openapi_extra=takes(OneRun))
@@ -171,7 +168,7 @@ async def response(request: Request) -> Response:
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
     body = await read(request, OneRun)
-    return await _from_runs(context, caller.name, "response", (body.run,))
+    return await _from_runs(context, caller, "response", (body.run,))
 
 
 @router.post("/run-out", responses=gives(Proofs), openapi_extra=takes(OneRun))
@@ -180,7 +177,7 @@ async def run_out(request: Request) -> Response:
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
     body = await read(request, OneRun)
-    return await _from_runs(context, caller.name, "run-out", (body.run,))
+    return await _from_runs(context, caller, "run-out", (body.run,))
 
 
 @router.post("/time-base", responses=gives(Proofs), openapi_extra=takes(LongRun))
@@ -189,7 +186,7 @@ async def time_base(request: Request) -> Response:
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
     body = await read(request, LongRun)
-    return await _from_runs(context, caller.name, "time-base", (body.run,), body.pulses)
+    return await _from_runs(context, caller, "time-base", (body.run,), body.pulses)
 
 
 @router.post("/diameter", responses=gives(Proofs), openapi_extra=takes(Diameter))
@@ -230,12 +227,12 @@ async def apply(request: Request) -> Response:
 
 
 async def _from_runs(
-    context: Context, who: str, kind: str, runs: tuple[str, ...], pulses: str = ""
+    context: Context, caller: Caller, kind: str, runs: tuple[str, ...], pulses: str = ""
 ) -> Response:
-    del who
     data = context.settings.data
     paths = [str(proving.recording_of(data, run)) for run in runs]
     made = await work(ProveJob(str(context.settings.rig), tuple(paths), kind, pulses), LONG_S)
+    await context.audit.write(caller, f"prove-{kind}", "accepted", detail={"runs": ", ".join(runs)})
     return await _kept(context, msgspec.json.decode(made, type=list[Proof]))
 
 

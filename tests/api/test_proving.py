@@ -228,6 +228,8 @@ async def test_coasts_of_recorded_runs_are_proven_over_http(
     proofs = {(one["kind"], one["subject"]): one for one in made.json()["proofs"]}
     found = proofs["inertia", "rear"]["values"]["roll_sets.rear.base_inertia_kg"]
     assert found == pytest.approx(1650.0, rel=0.003)
+    log = (await browser.get("/api/audit")).json()
+    assert "prove-coasts" in str(log)
     missing = await browser.post("/api/proving/coasts", json={"runs": ["20200101-000000-abcd"]})
     assert missing.status_code == 409
     no_step = await browser.post("/api/proving/delay", json={"run": runs[0]}, timeout=120.0)
