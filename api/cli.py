@@ -16,6 +16,7 @@ from api.cli_absorbers import absorbers
 from api.cli_heat import heat
 from api.cli_prove import prove
 from api.cli_runs import runs
+from api.cli_shared import DATA, DEMO_RIG, DataOption, JsonOption, RigOption, UnitsOption
 from daq.errors import DrumlinError
 from daq.units import UnitSystem
 
@@ -33,11 +34,6 @@ app.add_typer(prove, name="prove")
 app.command("heat")(heat)
 app.command("absorbers")(absorbers)
 
-RigOption = Annotated[Path, typer.Option(help="The rig file.")]
-DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
-_DEMO_RIG = Path(__file__).resolve().parent.parent / "rigs" / "tarnhow.toml"
-
 
 def _say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
@@ -47,7 +43,7 @@ def _say(text: str) -> None:
 def serve(
     rig: RigOption,
     port: Annotated[str, typer.Option(help="Serial device of the front end.")] = "",
-    data: DataOption = Path("data"),
+    data: DataOption = DATA,
     listen: Annotated[str, typer.Option(help="HOST:PORT of the page and the interface.")] = "",
     settings: Annotated[Path | None, typer.Option(help="A drumlin.toml; optional.")] = None,
 ) -> None:
@@ -65,8 +61,8 @@ def serve(
 
 @app.command()
 def demo(
-    rig: RigOption = _DEMO_RIG,
-    data: DataOption = Path("data"),
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
     listen: Annotated[str, typer.Option(help="HOST:PORT of the page and the interface.")] = "",
     settings: Annotated[Path | None, typer.Option(help="A drumlin.toml; optional.")] = None,
     unattended: Annotated[
@@ -97,7 +93,7 @@ def driver(
         list[str],
         typer.Argument(help="pedal|brake PERCENT, gear N, case open|locked|rear, full, lift, ..."),
     ],
-    data: DataOption = Path("data"),
+    data: DataOption = DATA,
 ) -> None:
     """Tell the demo's driver what to do, e.g.: drumlin driver pedal 60."""
     from api.processes.demo import tell_driver
@@ -108,7 +104,7 @@ def driver(
 @app.command()
 def rehearse(
     what: Annotated[str, typer.Argument(help="A plan file, or a test kind with options.")],
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     rpm: Annotated[float | None, typer.Option(help="Engine speed to hold or begin at.")] = None,
     speed_kmh: Annotated[float | None, typer.Option(help="Roll speed instead.")] = None,
     force_n: Annotated[float | None, typer.Option(help="Absorber force, or light load.")] = None,
@@ -127,10 +123,8 @@ def rehearse(
     gear: Annotated[int | None, typer.Option(help="Gear of the simulated truck.")] = None,
     pedal: Annotated[float, typer.Option(help="Pedal of the simulated driver, per cent.")] = 100.0,
     seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
-    data: DataOption = Path("data"),
-    units: Annotated[
-        UnitSystem, typer.Option(help="Units of what people read: metric or us.")
-    ] = UnitSystem.METRIC,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Run a test against the simulated rig in virtual time, many times faster than real time."""
@@ -158,12 +152,10 @@ def rehearse(
 @app.command()
 def blackbox(
     name: Annotated[str, typer.Argument(help="Which one; the newest when left out.")] = "",
-    data: DataOption = Path("data"),
+    data: DataOption = DATA,
     all_names: Annotated[bool, typer.Option("--list", help="Only list what there is.")] = False,
     last: Annotated[float, typer.Option(help="Seconds before the end to tell.")] = 60.0,
-    units: Annotated[
-        UnitSystem, typer.Option(help="Units of what people read: metric or us.")
-    ] = UnitSystem.METRIC,
+    units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Tell what led to a trip: events, commands, set points of the last minute before it."""
@@ -186,7 +178,7 @@ def blackbox(
 def token_add(
     name: Annotated[str, typer.Argument(help="Whose token it is.")],
     role: Annotated[str, typer.Option(help="watch, operate or maintain.")] = "operate",
-    data: DataOption = Path("data"),
+    data: DataOption = DATA,
 ) -> None:
     """Make a token and show its secret once."""
     from api.tokens import Role, TokenBook
@@ -203,7 +195,7 @@ def token_add(
 
 
 @tokens.command("list")
-def token_list(data: DataOption = Path("data")) -> None:
+def token_list(data: DataOption = DATA) -> None:
     """All tokens, without their secrets."""
     from api.tokens import TokenBook
 
@@ -214,7 +206,7 @@ def token_list(data: DataOption = Path("data")) -> None:
 
 @tokens.command("revoke")
 def token_revoke(
-    name: Annotated[str, typer.Argument(help="Name or id.")], data: DataOption = Path("data")
+    name: Annotated[str, typer.Argument(help="Name or id.")], data: DataOption = DATA
 ) -> None:
     """End a token's validity, at once."""
     from api.tokens import TokenBook

@@ -6,30 +6,17 @@ object (SI) with --json. Reads only; the tune-up is accepted over HTTP by whoeve
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
-import typer
-
-_DEMO_RIG = Path(__file__).resolve().parent.parent / "rigs" / "tarnhow.toml"
+from api.cli_shared import DATA, DEMO_RIG, DataOption, JsonOption, RigOption, print_json
 
 
-def absorbers(
-    rig: Annotated[Path, typer.Option(help="The rig file.")] = _DEMO_RIG,
-    data: Annotated[Path, typer.Option(help="Directory for runs, memory.")] = Path("data"),
-    json: Annotated[
-        bool, typer.Option("--json", help="Print one JSON object, nothing else.")
-    ] = False,
-) -> None:
+def absorbers(rig: RigOption = DEMO_RIG, data: DataOption = DATA, json: JsonOption = False) -> None:
     """What identifications found of each absorber, and the tune-up's advice."""
-    import msgspec
-
     from api.identified_now import identification, lines
     from api.proving import in_force
     from daq.rig import load_rig
 
     told = identification(load_rig(in_force(rig, data.absolute())), data)
     if json:
-        print(msgspec.json.encode(told).decode())
+        print_json(told)
         return
     print("\n".join(lines(told)))

@@ -7,11 +7,11 @@ api.heat_now -> a table for people, or one JSON object (SI) with --json. Nothing
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from api.cli_shared import DATA, DEMO_RIG, DataOption, JsonOption, RigOption, UnitsOption
 from daq.units import UnitSystem
 
 if TYPE_CHECKING:
@@ -19,24 +19,21 @@ if TYPE_CHECKING:
     from control.heat_life import AbsorberLife
     from daq.rig import Rig
 
-_DEMO_RIG = Path(__file__).resolve().parent.parent / "rigs" / "tarnhow.toml"
 MAP_SPEEDS, MAP_POWERS = 8, 8
 SLOWEST_SHARE = 0.1
 
 
 def heat(
-    rig: Annotated[Path, typer.Option(help="The rig file.")] = _DEMO_RIG,
-    data: Annotated[Path, typer.Option(help="Directory with the rig's memory.")] = Path("data"),
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
     map_too: Annotated[
         bool, typer.Option("--map", help="Permitted minutes over power and speed, too.")
     ] = False,
     cold: Annotated[
         bool, typer.Option("--cold", help="The map as if all rotors were cold.")
     ] = False,
-    units: Annotated[
-        UnitSystem, typer.Option(help="Units of what people read: metric or us.")
-    ] = UnitSystem.METRIC,
-    json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
 ) -> None:
     """Rotor temperatures, hours, energy, hottest moments, capacity trend, what is due."""
     from api.heat_now import records_of, rig_heat

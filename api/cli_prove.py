@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api.cli_shared import DATA, DEMO_RIG, NO, DataOption, JsonOption, RigOption, UnitsOption
 from daq.errors import DrumlinError, Refused
 from daq.readings import Unit
 from daq.units import UnitSystem, display_unit, from_si
@@ -26,15 +27,8 @@ if TYPE_CHECKING:
 
 prove = typer.Typer(no_args_is_help=True, help="Verify and calibrate the rig; see what is due.")
 
-_DEMO_RIG = Path(__file__).resolve().parent.parent / "rigs" / "tarnhow.toml"
-RigOption = Annotated[Path, typer.Option(help="The rig file.")]
-DataOption = Annotated[Path, typer.Option(help="Directory for runs, proving, memory.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
-UnitsOption = Annotated[UnitSystem, typer.Option(help="Units of what people read.")]
 UrlOption = Annotated[str, typer.Option(help="Address of the running service.")]
 TokenOption = Annotated[str, typer.Option(help="A token of the role maintain.")]
-DATA = Path("data")
-NO = 1
 _UNITS = {
     "N": Unit.NEWTON, "kg": Unit.KILOGRAM, "m/s": Unit.METRE_PER_SECOND, "m": Unit.METRE,
 }  # fmt: skip
@@ -49,7 +43,7 @@ CAUTION = (
 
 @prove.command("status")
 def status(
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -78,7 +72,7 @@ def zero(
     take: Annotated[bool, typer.Option("--take", help="Take zeros first, at the service.")] = False,
     url: UrlOption = "http://127.0.0.1:8440",
     token: TokenOption = "",
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -106,7 +100,7 @@ def dead_weight(
     seconds: Annotated[float, typer.Option(min=1, max=120, help="Live: mean over so long.")] = 5.0,
     url: UrlOption = "http://127.0.0.1:8440",
     token: TokenOption = "",
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -128,7 +122,7 @@ def dead_weight(
 @prove.command("coasts")
 def coasts(
     runs: Annotated[list[str], typer.Argument(help="Run ids or recordings of coasts.")],
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -144,22 +138,19 @@ def coasts(
 @prove.command("delay")
 def delay(
     run: Annotated[str, typer.Argument(help="Run id or recording of a step test.")],
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
     """Delay between force and speed, from a coast in which the load came on and off."""
-    from api.proving import prove_delay, recording_of
-
-    loaded = _rig(rig, data)
-    _keep(loaded, data, prove_delay(loaded, recording_of(data, run)), units, json)
+    _one_run("delay", run, rig, data, units, json)
 
 
 @prove.command("response")
 def response(
     run: Annotated[str, typer.Argument(help="Run id or recording with steps of load.")],
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -171,7 +162,7 @@ def response(
 @prove.command("run-out")
 def run_out(
     run: Annotated[str, typer.Argument(help="Run id or recording with turning rolls.")],
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -186,7 +177,7 @@ def time_base(
     pulses: Annotated[
         str, typer.Option(help="Wheel channel that gets one pulse per second; else the host clock.")
     ] = "",
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -207,7 +198,7 @@ def diameter(
         float | None, typer.Option(help="Standard uncertainty of one reading, mm.")
     ] = None,
     dials_mm: Annotated[str, typer.Option(help="Dial readings of the surface's run-out, mm.")] = "",
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
@@ -242,7 +233,7 @@ def lines(data: DataOption = DATA) -> None:
 
 @prove.command("apply")
 def apply(
-    rig: RigOption = _DEMO_RIG,
+    rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     out: Annotated[
         Path | None, typer.Option(help="Write a whole rig file here instead of an overlay.")

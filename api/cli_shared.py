@@ -1,4 +1,4 @@
-"""What the `drumlin runs` commands share: options, the catalogue, run ids, tables, progress.
+"""What the `drumlin` commands share: options, the catalogue, run ids, tables, progress.
 
 Data flows: command line -> these -> the catalogue and run folders of a data directory -> tables for
 people, or one JSON object with --json. Imports are made where they are used, so that each command
@@ -18,6 +18,8 @@ import typer
 from daq.errors import DrumlinError, Refused
 from daq.units import UnitSystem
 
+DEMO_RIG = Path(__file__).resolve().parent.parent / "rigs" / "tarnhow.toml"
+RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
 UrlOption = Annotated[str, typer.Option("--store", help="Catalogue URL, if not SQLite in DATA.")]
 UnitsOption = Annotated[UnitSystem, typer.Option(help="Units of what people read; JSON is SI.")]

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import tomllib
 from collections.abc import Sequence
 from datetime import UTC, date, datetime
@@ -19,6 +18,7 @@ import msgspec
 
 from api.host_clock import clock_disciplined
 from api.processes.memoryfile import read_memory
+from api.store.whole import write_whole
 from daq.calibration import DeadWeight, Setup, calibrate
 from daq.errors import DrumlinError, Refused
 from daq.overlay import CalibrationFile, merged, read_calibration, write_calibration
@@ -73,12 +73,7 @@ def keep(data: Path, rig: Rig, proofs: Sequence[Proof]) -> Proving:
 def _write(path: Path, content: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        new = path.with_suffix(".new")
-        with new.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
+        write_whole(path, content)
     except OSError as error:
         raise DrumlinError(
             f"{path} cannot be written: {error}.", "Check disk and rights."

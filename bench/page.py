@@ -27,7 +27,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -56,27 +56,15 @@ requestAnimationFrame(function count() { bench.frames += 1; requestAnimationFram
 
 def measure(options: Options) -> dict[str, Any]:
     """Weigh the page, load it some times, then watch it while a truck is held."""
-    # Imported late: playwright is a development dependency, and its absence needs a clear word.
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415
-
     if options.part == "memory":
         return _memory(options.moments or (1 if options.quick else 20))
     seconds = 6.0 if options.quick else 60.0
-    with (
-        tempfile.TemporaryDirectory() as data,
-        _demo(Path(data)) as address,
-        sync_playwright() as driver,
-    ):
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        try:
-            # The truck drives up while the page is loaded: both take their time.
-            with _held(Path(data), address) as (hold, held):
-                loads = [_load(browser, address) for _ in range(2 if options.quick else LOADS)]
-                hold()
-                watched = _watch(browser, f"{address}/#/rolls", seconds)
-                strips = _watch(browser, f"{address}/#/strips", seconds / 2)
-        finally:
-            browser.close()
+    # The truck drives up while the page is loaded: both take their time.
+    with _scene() as (browser, address, hold, held):
+        loads = [_load(browser, address) for _ in range(2 if options.quick else LOADS)]
+        hold()
+        watched = _watch(browser, f"{address}/#/rolls", seconds)
+        strips = _watch(browser, f"{address}/#/strips", seconds / 2)
     return {
         "kb_compressed": _weight() / 1000.0,
         "kb_first_load": statistics.median(load["kb"] for load in loads),
@@ -124,30 +112,19 @@ def _load(browser: Any, address: str) -> dict[str, float]:
 
 def _memory(minutes: int) -> dict[str, Any]:
     """The heap of the page at the rolls, minute by minute, while a truck is held."""
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415
-
     heap_mb: list[float] = []
-    with (
-        tempfile.TemporaryDirectory() as data,
-        _demo(Path(data)) as address,
-        sync_playwright() as driver,
-    ):
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        try:
-            with _held(Path(data), address) as (hold, held):
-                hold(60.0)  # no heat limit in twenty minutes
-                page = browser.new_page(viewport={"width": 1180, "height": 820})
-                page.goto(address)
-                page.wait_for_selector('.link[data-kind="live"]', timeout=60_000)
-                session = page.context.new_cdp_session(page)
-                for minute in range(minutes + 1):
-                    page.wait_for_timeout(5000 if minute == 0 else 60_000)
-                    session.send("HeapProfiler.collectGarbage")
-                    used = session.send("Runtime.getHeapUsage")["usedSize"]
-                    heap_mb.append(float(used) / 1e6)
-                messages = page.evaluate("drumlin.store.version")
-        finally:
-            browser.close()
+    with _scene() as (browser, address, hold, held):
+        hold(60.0)  # no heat limit in twenty minutes
+        page = browser.new_page(viewport={"width": 1180, "height": 820})
+        page.goto(address)
+        page.wait_for_selector('.link[data-kind="live"]', timeout=60_000)
+        session = page.context.new_cdp_session(page)
+        for minute in range(minutes + 1):
+            page.wait_for_timeout(5000 if minute == 0 else 60_000)
+            session.send("HeapProfiler.collectGarbage")
+            used = session.send("Runtime.getHeapUsage")["usedSize"]
+            heap_mb.append(float(used) / 1e6)
+        messages = page.evaluate("drumlin.store.version")
     return {
         "minutes": minutes,
         "messages": messages,
@@ -230,6 +207,25 @@ def _demo(data: Path) -> Iterator[str]:
             process.wait(30)
         process.kill()
         process.wait()
+
+
+@contextlib.contextmanager
+def _scene() -> Iterator[tuple[Any, str, Callable[..., None], Callable[[], str]]]:
+    """The demo, a browser and a truck on its way: browser, address, and what `_held` yields."""
+    # Imported late: playwright is a development dependency, and its absence needs a clear word.
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415
+
+    with (
+        tempfile.TemporaryDirectory() as data,
+        _demo(Path(data)) as address,
+        sync_playwright() as driver,
+    ):
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        try:
+            with _held(Path(data), address) as (hold, held):
+                yield browser, address, hold, held
+        finally:
+            browser.close()
 
 
 @contextlib.contextmanager

@@ -201,7 +201,7 @@ class CoilObserver:
     @property
     def warm(self) -> float:
         """Resistance now over that of a coil at 20 degC."""
-        return max(0.5, 1.0 + COPPER_PER_K * (float(self.x[0]) - COLD_COIL_K))
+        return max(0.5, resistance_ratio(self.coil_k))
 
     @property
     def factors(self) -> tuple[float, float, float]:

@@ -6,12 +6,12 @@ Data flows: api.campaigns -> write_campaign; service start and routes -> read. A
 from __future__ import annotations
 
 import logging
-import os
 from pathlib import Path
 
 import msgspec
 
 from api.store.catalogue import RUN_ID
+from api.store.whole import write_whole
 from control.campaign import Campaign
 from control.sequence import Kept
 from daq.errors import StoreError
@@ -56,17 +56,12 @@ class Filed(msgspec.Struct, frozen=True):
 
 
 def write_campaign(data: Path, filed: Filed) -> None:
-    """Replace its file; a crash at any moment leaves the old or the new one. Raises StoreError."""
+    """Replace its file, whole or not at all. Raises StoreError."""
     folder = data / FOLDER
     path = folder / f"{filed.id}.json"
-    beside = path.with_suffix(".new")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with open(beside, "wb") as file:
-            file.write(msgspec.json.encode(filed))
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(path)
+        write_whole(path, msgspec.json.encode(filed))
     except OSError as error:
         raise StoreError(
             f"The campaign cannot be kept in {path}: {error.strerror}.",

@@ -28,8 +28,8 @@ from api.store.evaluating import (
     evaluate_folder,
     lean,
     write_evaluation,
-    write_whole,
 )
+from api.store.whole import write_whole
 from api.version import VERSION
 from daq.errors import DrumlinError, Refused
 from daq.recording import Recording

@@ -7,7 +7,6 @@ into a Parquet file that is thrown away. Raw data and run.parquet are only ever 
 
 from __future__ import annotations
 
-import os
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from typing import Any
 import msgspec
 
 from api.store.kept import EVALUATIONS, read_evaluation
+from api.store.whole import write_whole
 from api.version import VERSION
 from daq.recording import Recording
 from daq.results.about import About, read_about
@@ -84,19 +84,6 @@ def read_events(folder: Path) -> list[dict[str, Any]]:
     return told if isinstance(told, list) else []
 
 
-def write_whole(path: Path, body: bytes) -> None:
-    """Write a file that is there whole or not at all."""
-    part = path.with_name(path.name + ".part")
-    try:
-        with part.open("wb") as file:
-            file.write(body)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    finally:
-        part.unlink(missing_ok=True)
-
-
 def _plan(raw: bytes | msgspec.Raw) -> dict[str, Any]:
     try:
         plan = msgspec.json.decode(bytes(raw)) if raw else None
@@ -112,5 +99,4 @@ __all__ = [
     "read_evaluation",
     "read_events",
     "write_evaluation",
-    "write_whole",
 ]

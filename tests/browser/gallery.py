@@ -13,7 +13,7 @@ import signal
 import sys
 import tempfile
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -255,18 +255,20 @@ def ask_put(demo: Demo, path: str, body: dict[str, Any]) -> None:
     urllib.request.urlopen(request, timeout=10).close()
 
 
-def main() -> None:
-    folder = Path(sys.argv[1])
+@contextlib.contextmanager
+def session() -> Iterator[tuple[Demo, Browser]]:
+    """A demo of its own and a browser for it."""
     with tempfile.TemporaryDirectory() as data, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=QUIET, args=ARGUMENTS)
         demo = Demo(Path(data))
         demo.start()
         try:
-            draw(demo, browser, folder)
+            yield demo, browser
         finally:
             demo.stop()
             browser.close()
 
 
 if __name__ == "__main__":
-    main()
+    with session() as found:
+        draw(*found, Path(sys.argv[1]))

@@ -8,15 +8,13 @@ only takes longer. `python -m tests.browser.gallery` takes every view in every l
 from __future__ import annotations
 
 import sys
-import tempfile
 from pathlib import Path
 from typing import Literal
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
-from tests.browser.conftest import ARGUMENTS, CLIENT, PHONE, TALL, WIDE, Demo, Tablet, until
+from tests.browser.conftest import CLIENT, PHONE, TALL, WIDE, Demo, Tablet, until
 from tests.browser.gallery import (
-    QUIET,
     TRUCK,
     begin,
     ended,
@@ -24,6 +22,7 @@ from tests.browser.gallery import (
     rehearsed,
     rpm,
     run_drawn,
+    session,
     settled,
 )
 
@@ -103,15 +102,8 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
 def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory() as data, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=QUIET, args=ARGUMENTS)
-        demo = Demo(Path(data))
-        demo.start()
-        try:
-            draw(demo, browser, folder)
-        finally:
-            demo.stop()
-            browser.close()
+    with session() as found:
+        draw(*found, folder)
 
 
 if __name__ == "__main__":

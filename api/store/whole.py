@@ -1,0 +1,19 @@
+"""Files that are there whole or not at all, whatever happens while they are written."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+
+def write_whole(path: Path, body: bytes) -> None:
+    """Replace the file; a crash at any moment leaves the old or the new one. Raises OSError."""
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("wb") as file:
+            file.write(body)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
