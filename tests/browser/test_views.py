@@ -275,12 +275,24 @@ def test_a_limit_that_may_never_come_but_may_in_half_an_hour_is_told_by_its_leas
         " {name: 'c', rotor_k: 500, headroom_s: null, headroom_low_s: null, headroom_high_s: null}]"
     )
     told = modules(
-        "Promise.all([import('./js/components/headroom-chip.js'),"
-        " import('./js/components/headroom.js')]).then(([chip, page]) =>"
-        f" {{ const views = {views}; const first = chip.tightest(views);"
+        "import('./js/components/headroom.js').then((page) =>"
+        f" {{ const views = {views}; const first = page.tightest(views);"
         " return [first.name, page.intervalMinutes(first), ...views.map(page.headroomKind)]; })"
     )
     assert told == ["a", "≥ 30", "known", "known", "never"]
+
+
+def test_the_rig_promises_no_more_than_its_least_known_absorber(modules: Any) -> None:
+    views = (
+        "[{name: 'sure', headroom_s: 402, headroom_low_s: 360, headroom_high_s: 450},"
+        " {name: 'vague', headroom_s: 460, headroom_low_s: 210, headroom_high_s: null}]"
+    )
+    told = modules(
+        "import('./js/components/headroom.js').then((page) =>"
+        f" {{ const first = page.tightest({views});"
+        " return [first.name, page.intervalMinutes(first)]; })"
+    )
+    assert told == ["sure", "3.5–7.5"]
 
 
 def test_a_run_opens_with_its_answer_then_curves_with_bands_and_flags(

@@ -4,13 +4,7 @@
 import { el, mark, setAttr, setText } from "../dom.js";
 import { naturalName, t } from "../texts.js";
 import { DASH } from "../units.js";
-import { counted, headroomKind, intervalMinutes } from "./headroom.js";
-
-/** The absorber that limits, of those with a known headroom; null when none has one. */
-export function tightest(views) {
-  const known = views.filter((view) => headroomKind(view) === "known");
-  return known.length ? known.reduce((a, b) => (counted(b) < counted(a) ? b : a)) : null;
-}
+import { headroomKind, intervalMinutes, tightest, urgency } from "./headroom.js";
 
 export class HeadroomChip {
   constructor() {
@@ -35,7 +29,7 @@ export class HeadroomChip {
       if (first) {
         text = `${intervalMinutes(first)} ${t("heat.min")}`;
         whose = naturalName(first.name, false);
-        level = counted(first) < 60 ? "last" : counted(first) < 300 ? "soon" : "calm";
+        level = urgency(first);
       } else if (!unknown && telemetry.absorbers.length) text = t("heat.free.short");
     }
     setText(this.value, text);

@@ -12,6 +12,25 @@ export function counted(view) {
   return view.headroom_s ?? view.headroom_low_s ?? null;
 }
 
+/**
+ * Headroom of the rig, as a view: that of the absorber which limits, with the least lower end of all
+ * of them, since another, less well known, may come first. Null when none is known. `key`: of which
+ * circumstances.
+ */
+export function tightest(views, key = "headroom") {
+  const of = (view) => ({ ...view, headroom_s: view[`${key}_s`], headroom_low_s: view[`${key}_low_s`], headroom_high_s: view[`${key}_high_s`] });
+  const known = views.map(of).filter((view) => Number.isFinite(counted(view)));
+  if (!known.length) return null;
+  const first = known.reduce((a, b) => (counted(b) < counted(a) ? b : a));
+  const lows = known.map((view) => view.headroom_low_s).filter(Number.isFinite);
+  return { ...first, headroom_low_s: lows.length ? Math.min(...lows) : null };
+}
+
+/** How soon the limit of the tightest absorber comes: last, soon or calm. */
+export function urgency(first) {
+  return counted(first) < 60 ? "last" : counted(first) < 300 ? "soon" : "calm";
+}
+
 /** Words for a headroom: known, never, or unknown (JSON has no infinity: the rotor tells which). */
 export function headroomKind(view) {
   if (counted(view) !== null) return "known";
@@ -53,19 +72,18 @@ export class Headroom {
   write(telemetry, rig) {
     setText(this.title, t("heat.title"));
     const views = telemetry.absorbers;
-    const known = views.filter((view) => headroomKind(view) === "known");
+    const first = tightest(views);
     const unknown = views.some((view) => headroomKind(view) === "unknown");
     const frame = telemetry.measured;
     const braking = frame ? frame.roll_sets.some((set) => Math.abs(set.absorber_force.value ?? 0) > 60) : false;
     let level = "calm";
-    if (known.length) {
-      const first = known.reduce((a, b) => (counted(b) < counted(a) ? b : a));
+    if (first) {
       const left = minutes(counted(first));
       setText(this.figure, first.headroom_s === null ? t("heat.from", { n: left }) : left);
       setText(this.unit, t("heat.min"));
       const sure = Number.isFinite(first.headroom_low_s);
       setText(this.note, t(sure ? "heat.at95" : "heat.at", { name: naturalName(first.name, false), range: intervalMinutes(first) }));
-      level = counted(first) < 60 ? "last" : counted(first) < 300 ? "soon" : "calm";
+      level = urgency(first);
     } else if (unknown || !views.length) {
       setText(this.figure, DASH);
       setText(this.unit, "");
@@ -76,7 +94,7 @@ export class Headroom {
       setText(this.unit, "");
       setText(this.note, t("heat.free.note"));
     }
-    this.figure.classList.toggle("words", !known.length && !unknown && views.length > 0);
+    this.figure.classList.toggle("words", !first && !unknown && views.length > 0);
     setAttr(this.node, "data-level", level);
     for (const view of views) this.writeRow(view, frame, rig);
   }

@@ -2,8 +2,7 @@
 // minutes any power and speed may last; what each absorber has been through and what is due.
 
 import { get } from "../api.js";
-import { headroomKind, intervalMinutes, minutes } from "../components/headroom.js";
-import { tightest } from "../components/headroom-chip.js";
+import { headroomKind, intervalMinutes, minutes, tightest } from "../components/headroom.js";
 import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText, show } from "../dom.js";
 import { said } from "../kinds/said.js";
@@ -12,15 +11,6 @@ import { DASH, number, shown, unitOf, withUnit } from "../units.js";
 
 const BANDS_S = [120, 300, 900, 1800]; // below the first: nearly nothing; beyond the last: long
 const REFRESH_MS = 15_000;
-
-/** An interval of headroom in other circumstances, as the tightest absorber's words. */
-function worst(views, key) {
-  const left = (view) => view[`${key}_s`] ?? view[`${key}_low_s`];
-  const known = views.filter((view) => Number.isFinite(left(view)));
-  if (!known.length) return null;
-  const least = known.reduce((a, b) => (left(b) < left(a) ? b : a));
-  return intervalMinutes({ headroom_s: least[`${key}_s`], headroom_low_s: least[`${key}_low_s`], headroom_high_s: least[`${key}_high_s`] });
-}
 
 class RotorCard {
   constructor(name) {
@@ -132,15 +122,15 @@ export default class HeatView {
     const views = silent ? [] : telemetry.absorbers;
     const first = tightest(views);
     const unknown = silent || views.some((view) => headroomKind(view) === "unknown");
-    const min = (text) => (text === null ? DASH : `${text} ${t("heat.min")}`);
-    setText(this.values[0], first ? min(intervalMinutes(first)) : unknown ? DASH : t("heat.free.short"));
+    const min = (view) => `${intervalMinutes(view)} ${t("heat.min")}`;
+    setText(this.values[0], first ? min(first) : unknown ? DASH : t("heat.free.short"));
     const none = unknown ? DASH : t("heat.free.short");
-    const planned = worst(views, "plan_headroom");
-    setText(this.values[1], planned !== null ? min(planned) : telemetry?.test && !silent ? none : DASH);
-    const rested = worst(views, "after_pause");
+    const planned = tightest(views, "plan_headroom");
+    setText(this.values[1], planned ? min(planned) : telemetry?.test && !silent ? none : DASH);
+    const rested = tightest(views, "after_pause");
     const pause = views.find((view) => Number.isFinite(view.pause_s))?.pause_s;
     setText(this.restWord, t("heat.rest.after", { n: pause ? number(pause / 60) : DASH }));
-    setText(this.values[2], rested !== null ? min(rested) : none);
+    setText(this.values[2], rested ? min(rested) : none);
     const heat = silent ? null : telemetry.heat;
     setText(this.advice, heat ? [heat.advice, ...(heat.service ?? [])].filter(Boolean).join(" ") : "");
     setText(this.cooling, heat?.cooling_s > 0 ? t("heat.cooling", { n: minutes(heat.cooling_s) }) : "");
