@@ -77,6 +77,15 @@ def loss(fixed: Floats, speed_mps: float) -> float:
 
 
 @jit
+def rest(fixed: Floats, state: Floats, first: int, absorbed_n: float) -> None:
+    """Speed and drive force in columns `first` and after, where rolls stand: no roll runs backward,
+    and what holds it at rest is no drive. Left to itself the drive force would grow without end."""
+    if state[first] <= 0.0:
+        state[first] = 0.0
+        state[first + 1] = max(state[first + 1], absorbed_n + loss(fixed, 0.0))
+
+
+@jit
 def observe(
     fixed: Floats,
     state: Floats,
@@ -94,7 +103,8 @@ def observe(
     without a new edge. `shown_mps`: the reported speed, which steers when edges stay away.
     """
     inertia = fixed[INERTIA]
-    if state[SEEN] == 0.0:
+    known = state[SPEED] + state[DRIVE_N]
+    if state[SEEN] == 0.0 or known != known:  # a number once lost would stay lost
         if shown_mps != shown_mps:
             return
         state[SPEED] = shown_mps
@@ -129,7 +139,7 @@ def observe(
         if travel_m == travel_m:
             state[PLACE_M] = state[SPEED] * age_s
             state[SINCE_S] = 0.0
-        state[SPEED] = max(state[SPEED], 0.0)
+        rest(fixed, state, SPEED, absorbed_tick_n)
     # Where the speed will be when a force asked now acts.
     ahead = (state[DRIVE_N] - absorbed_now_n - loss(fixed, state[SPEED])) / inertia
     state[SPEED_AHEAD] = state[SPEED] + ahead * fixed[AHEAD_S]

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from control import hold as hold_module
-from control.hold import INERTIA, STALE_S, loss
+from control.hold import INERTIA, STALE_S, loss, rest
 from daq.kernel import jit, refresh_cache
 
 refresh_cache(__file__, hold_module.__file__)
@@ -81,7 +81,8 @@ def observe_road(
     drive less absorbers: when the cells revise the one, the other is revised with it.
     """
     inertia = fixed[INERTIA]
-    if state[SEEN] == 0.0:
+    known = state[SPEED] + state[DRIVE_N] + state[Q_SPEED] + state[Q_DRIVE_N]
+    if state[SEEN] == 0.0 or known != known:  # a number once lost would stay lost
         if shown_mps != shown_mps:
             return
         state[SPEED] = shown_mps
@@ -118,8 +119,9 @@ def observe_road(
         # Near standstill: the reported speed, late as it is; the drive force follows gently.
         miss = shown_mps - (state[SPEED] - calm * shown_delay_s)
         part = 1.0 - np.exp(-dt_s / STALE_S)
-        state[SPEED] = max(state[SPEED] + part * miss, 0.0)
+        state[SPEED] += part * miss
         state[DRIVE_N] += inertia * part * miss / STALE_S
+        rest(fixed, state, SPEED, absorbed_tick_n)
         if travel_m == travel_m:
             state[PLACE_M] = state[SPEED] * age_s
             state[SINCE_S] = 0.0

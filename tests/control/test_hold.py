@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from control import hold
+from control import hold, road_observer
 from control.absorber import (
     MAP_COLUMNS,
     MAX_A,
@@ -113,6 +113,32 @@ def test_noise_of_the_edges_moves_the_observed_force_by_little() -> None:
 
 
 # ---- the whole loop on the stand -----------------------------------------------------------------
+
+
+@pytest.mark.parametrize("left_n", [-5000.0, 5000.0])
+def test_rolls_that_come_to_rest_leave_nothing_behind_in_the_observers(left_n: float) -> None:
+    fixed = np.zeros(hold.FIXED_COLUMNS)
+    fixed[hold.INERTIA], fixed[hold.LOSS_A], fixed[hold.OBSERVER] = 1600.0, 60.0, 60.0
+    ours, roads = np.zeros(hold.STATE_COLUMNS), np.zeros(road_observer.COLUMNS)
+    for speed in (*np.linspace(2.0, 0.0, 200), *np.zeros(60_000)):  # two minutes at rest
+        shown = (float(speed), 0.025)
+        hold.observe(fixed, ours, 0.002, math.nan, 0.0, *shown, 0.0, 0.0)
+        road_observer.observe_road(fixed, roads, 0.002, math.nan, 0.0, *shown, 0.0, 0.0)
+        if speed == 2.0:
+            ours[hold.DRIVE_N] = roads[road_observer.DRIVE_N] = left_n
+    for state in (ours, roads):
+        assert state[:2].tolist() == pytest.approx([0.0, 60.0], abs=1.0)  # speed, drive force
+
+
+def test_a_number_lost_in_the_observers_is_found_again() -> None:
+    fixed = np.zeros(hold.FIXED_COLUMNS)
+    fixed[hold.INERTIA], fixed[hold.OBSERVER] = 1600.0, 60.0
+    ours, roads = np.zeros(hold.STATE_COLUMNS), np.zeros(road_observer.COLUMNS)
+    for absorbed in (0.0, math.nan, 0.0):
+        hold.observe(fixed, ours, 0.002, math.nan, 0.0, 8.0, 0.025, absorbed, absorbed)
+        road_observer.observe_road(fixed, roads, 0.002, math.nan, 0.0, 8.0, 0.025, absorbed, 0.0)
+    assert ours[hold.SPEED] == pytest.approx(8.0)
+    assert roads[road_observer.SPEED] == pytest.approx(8.0)
 
 
 def test_a_steady_hold_holds_the_speed_and_the_rolls_together() -> None:

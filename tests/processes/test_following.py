@@ -11,7 +11,7 @@ import pytest
 
 from api.processes.following import Follower, number_in
 from api.processes.rehearsal import HOLDER, VirtualRig
-from control.commands import StartTest
+from control.commands import MakeReady, StartTest
 from control.plans import (
     Coastdown,
     Grade,
@@ -87,6 +87,28 @@ def test_the_driver_brings_a_test_to_a_valid_end(plan: Plan) -> None:
     assert told["valid"] is True
     if isinstance(plan, PowerSweep | SpoolUp | SteppedMap | SnapSmoke):
         assert deepest == 1.0  # floored
+
+
+def test_a_truck_that_has_stood_for_a_while_is_held_as_the_first_time() -> None:
+    setup = tarnhow(1)
+    board = replace(setup.front_end, frame_hz=RIG.frame_hz)
+    virtual = VirtualRig(RIG, 1, plant=Plant(replace(setup, front_end=board), 1))
+    virtual.make_ready()
+    for number in range(2):
+        tell(virtual.plant, {"gear": 4, "brake": 0.0, "pedal": 40.0})
+        virtual.advance_for(16.0)
+        plan = SteadyHold(seconds=4.0, settle_s=2.0, rpm=1900.0)
+        virtual.ask(StartTest(0, HOLDER, f"run {number}", plan))
+        tell(virtual.plant, {"pedal": 100.0})
+        virtual.advance_for(16.0)
+        tell(virtual.plant, {"pedal": 0.0, "brake": 30.0})
+        virtual.advance_for(60.0)
+        if virtual.core.state is State.PARKED:  # it stood longer than rolls stay ready
+            virtual.ask(MakeReady(0, HOLDER))
+    ended = [event.data for event in virtual.events if event.kind == "run-ended"]
+    assert [one["valid"] for one in ended] == [True, True], ended
+    first, second = (float(one["mean_power_w"]) for one in ended)
+    assert second == pytest.approx(first, rel=0.02)
 
 
 def test_numbers_are_read_from_instructions() -> None:
