@@ -7,6 +7,8 @@ database error leaves as StoreError with a remedy.
 from __future__ import annotations
 
 import contextlib
+import sqlite3
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -105,14 +107,31 @@ def _version(connection: sa.Connection) -> str:
     return str(found or "")
 
 
+def _write_ahead(cursor: sqlite3.Cursor) -> None:
+    """A new file's turn to the write-ahead log; several that open it at once wait for each other.
+
+    SQLite does not wait here by itself: two that both want more than they hold would wait for ever.
+    """
+    deadline = time.monotonic() + BUSY_S
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.01)
+        else:
+            return
+
+
 def _prepare_sqlite(engine: sa.Engine) -> None:
     @sa.event.listens_for(engine, "connect")
     def connected(raw: Any, _: Any) -> None:
         raw.isolation_level = None  # the driver must not begin or commit behind our back
         cursor = raw.cursor()
-        cursor.execute("PRAGMA journal_mode = WAL")
-        cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute(f"PRAGMA busy_timeout = {int(BUSY_S * 1000)}")
+        _write_ahead(cursor)
+        cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute("PRAGMA foreign_keys = ON")
         cursor.close()
 

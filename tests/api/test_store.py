@@ -9,6 +9,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Awaitable, Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -25,7 +26,7 @@ from api.processes.channel_client import ChannelClient
 from api.store.catalogue import Catalogue, NewRun, Note, Search
 from api.store.closed import Closed
 from api.store.closing import close
-from api.store.engine import make_engine, migrate
+from api.store.engine import FILE_NAME, make_engine, migrate
 from api.store.keeper import INTERRUPTED_REASON, new_run_id, started_at
 from api.store.samples import read_samples, reduce_min_max
 from api.store.schema import HEAD, RunState, metadata
@@ -454,6 +455,17 @@ def test_writers_in_several_processes_wait_for_each_other(data: Path) -> None:
     catalogue = Catalogue.open(data)
     assert catalogue.count() == {"recording": 4}
     catalogue.close()
+
+
+def test_a_new_catalogue_waits_for_another_that_is_just_made(data: Path) -> None:
+    file = data / FILE_NAME
+    other = sqlite3.connect(file, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")  # SQLite refuses to turn to WAL now, without waiting
+    end = threading.Timer(0.3, other.execute, ["COMMIT"])
+    end.start()
+    Catalogue.open(data).close()
+    end.join()
+    other.close()
 
 
 def test_words_from_outside_are_data_not_sql(catalogue: Catalogue) -> None:
