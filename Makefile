@@ -34,7 +34,8 @@ check: $(BUILT)
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/pytest
+	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal
+	$(BIN)/pytest -m "live or browser"
 
 # The pictures of README and docs/page.md, drawn from the demo in a real browser.
 pictures: $(BUILT) system-packages

@@ -23,6 +23,8 @@ from control.telemetry import FaultView
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
 from tests.api.harness import listening
 
+pytestmark = pytest.mark.live
+
 
 class Running:
     def __init__(self, loop: FakeLoop, context: Context, port: int) -> None:

@@ -25,6 +25,7 @@ from tests.api.harness import Service, StartService
 
 MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
 pytestmark = [
+    pytest.mark.live,
     pytest.mark.broker,
     pytest.mark.skipif(MOSQUITTO is None, reason="needs Debian's mosquitto"),
 ]

@@ -15,6 +15,8 @@ from api.settings import ServiceSection, Settings, StoreSection
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
 from tests.api.harness import listening
 
+pytestmark = pytest.mark.live
+
 
 @pytest.fixture
 async def port(

@@ -238,6 +238,7 @@ while True:
 """
 
 
+@pytest.mark.live
 def test_kill_9_loses_at_most_a_second_and_the_file_reads_back(tmp_path: Path) -> None:
     path = tmp_path / "raw.drm"
     with subprocess.Popen(

@@ -16,7 +16,8 @@ from daq.record import Kind
 from daq.recording import Recording
 from tests.processes.running import COMMAND, Demo, free_port, run
 
-pytestmark = pytest.mark.timeout(400)  # whole processes: seconds, but not on a busy computer
+# Whole processes: seconds, but not on a busy computer.
+pytestmark = [pytest.mark.live, pytest.mark.timeout(400)]
 
 
 def events_of(raw: Path) -> list[dict[str, Any]]:

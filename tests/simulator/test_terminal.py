@@ -25,6 +25,8 @@ from simulator.setup import tarnhow
 from simulator.terminal import LinkTaken, RealTime, Terminal
 from simulator.truth_log import TruthLog, read_truth
 
+pytestmark = pytest.mark.live
+
 PATIENCE_S = 20.0
 
 
