@@ -50,7 +50,16 @@ _FLIPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
 
 # (module, code before -> after): why nothing can tell the difference.
 EQUIVALENT: dict[tuple[str, str], str] = {
-    ("control.gate", "sent > dt_s -> sent >= dt_s"): "both give 0 at equality",
+    ("control.gate", "spent > dt_s -> spent >= dt_s"): "both give 0 at equality",
+    ("control.gate", "request.dt_s > 0.0 -> request.dt_s >= 0.0"): "both give 0 at 0",
+    ("control.gate", "request.dt_s < LONGEST_STEP_S -> request.dt_s <= LONGEST_STEP_S"): (
+        "both give the longest step at equality"
+    ),
+    ("control.gate", "1000.0 * UNSEEN_A -> 1000.0 / UNSEEN_A"): "UNSEEN_A is 1 A",
+    (
+        "control.gate",
+        "surge * validity_ms > 1000.0 * UNSEEN_A -> surge * validity_ms >= 1000.0 * UNSEEN_A",
+    ): "at equality both give the usual validity",
 }
 
 

@@ -139,6 +139,16 @@ def test_without_a_session_nothing_is_sent() -> None:
     assert run(1, loaded(), session=0).set_point is None
 
 
+def test_set_points_are_numbered_one_after_the_other_and_begin_anew_after_the_last() -> None:
+    for changes in ({}, {"permitted": False}):
+        state, sent = closed(LIMITS, sequence=0xFFFE), []
+        for _ in range(3):
+            decision = decide(LIMITS, state, request(**changes))
+            assert decision.set_point is not None
+            state, sent = decision.state, [*sent, decision.set_point.sequence]
+        assert sent == [0xFFFF, 0, 1]
+
+
 def test_without_permission_the_current_is_zero_at_once() -> None:
     decision = run(1, loaded(), permitted=False)
     assert decision.set_point is not None
@@ -302,10 +312,24 @@ def test_at_a_limit_nothing_is_cut_and_nothing_counted() -> None:
     assert fast.clamps == Clamp.NONE
     slow = run(1, state, speeds_mps=(LIMITS.low_speed_mps,) * 2)
     assert slow.clamps == Clamp.NONE
+    most = run(1, state, force_n=LIMITS.max_force_n, power_w=LIMITS.max_power_w)
+    assert most.clamps == Clamp.NONE
+    for changes in ({}, {"speeds_mps": (0.0, 0.0)}, {"force_n": 24_001.0}):
+        assert run(1, None, asked_a=(0.0, 0.0), **changes).clamps == Clamp.NONE
+    settled = msgspec.structs.replace(state, currents_a=(15.0, 10.0), coils_a=(15.0, 10.0))
+    lowest = 15.0 - LIMITS.fall_a_per_s * LIMITS.coil_lag_s[0]
+    assert run(1, settled, asked_a=(lowest, 10.0)).clamps == Clamp.NONE
+    quickest = LIMITS.rise_a_per_s * LIMITS.coil_lag_s[0]
+    assert run(1, None, asked_a=(quickest, 0.0)).clamps == Clamp.NONE
+    eased = msgspec.structs.replace(
+        state, easing=True, ceilings_a=(14.0, 9.0), ramp_a_per_s=(0.0, 0.0)
+    )
+    assert run(1, eased, mode=Mode.EASE, asked_a=(14.0, 9.0)).clamps == Clamp.NONE
     forced = run(
         1, run(300, None, asked_a=(30.0, 20.0)).state, asked_a=(30.0, 20.0), coil_a=(30.0, 20.0)
     )
     assert forced.clamps == Clamp.NONE
+    assert forced.state.forcing_s == (0.0, 0.0), "the continuous current forces nothing"
     near = msgspec.structs.replace(state, coils_a=(55.0, 38.0), currents_a=(60.0, 40.0))
     full = run(1, near, asked_a=(60.0, 40.0), coil_a=(29.0, 19.0))
     assert full.state.currents_a == (60.0, 40.0)
