@@ -224,9 +224,6 @@ class Register:
     def any_active(self) -> bool:
         return bool(self._active)
 
-    def is_active(self, code: str) -> bool:
-        return code in self._active
-
     def update(self, codes: Mapping[str, str] | Iterable[str], time_s: float) -> list[Event]:
         """Replace the active set; a mapping gives a detail per code. Returns what changed."""
         details = codes if isinstance(codes, Mapping) else dict.fromkeys(codes, "")

@@ -240,6 +240,15 @@ def test_forcing_above_the_continuous_current_ends_in_time() -> None:
     assert decision.clamps & Clamp.FORCING
 
 
+def test_the_time_of_forcing_ends_to_the_frame_and_comes_back_while_there_is_none() -> None:
+    spent = msgspec.structs.replace(loaded(), forcing_s=(FORCING_S, 0.0))
+    asked = {"asked_a": (40.0, 10.0), "coil_a": (15.0, 10.0)}
+    assert run(1, spent, **asked).clamps & Clamp.FORCING
+    rested = run(100, spent).state
+    assert rested.forcing_s[0] == pytest.approx(FORCING_S - 100 * DT)
+    assert not run(1, rested, **asked).clamps & Clamp.FORCING
+
+
 def test_no_forcing_once_the_coil_carries_the_continuous_current_or_is_unknown() -> None:
     for coil in (30.0, math.nan):
         state = run(300, None, asked_a=(60.0, 10.0), coil_a=(coil, 5.0)).state
@@ -317,6 +326,7 @@ def test_at_a_limit_nothing_is_cut_and_nothing_counted() -> None:
     for changes in ({}, {"speeds_mps": (0.0, 0.0)}, {"force_n": 24_001.0}):
         assert run(1, None, asked_a=(0.0, 0.0), **changes).clamps == Clamp.NONE
     settled = msgspec.structs.replace(state, currents_a=(15.0, 10.0), coils_a=(15.0, 10.0))
+    assert run(1, settled, speeds_mps=(51.0, 51.0)).clamps == Clamp.NONE, "what is on may stay"
     lowest = 15.0 - LIMITS.fall_a_per_s * LIMITS.coil_lag_s[0]
     assert run(1, settled, asked_a=(lowest, 10.0)).clamps == Clamp.NONE
     quickest = LIMITS.rise_a_per_s * LIMITS.coil_lag_s[0]
