@@ -29,6 +29,7 @@ from api import (
     routes_proving,
     routes_results,
     routes_rig,
+    routes_road,
     routes_runs,
     routes_weather,
 )
@@ -115,7 +116,8 @@ def create_app(
     describe(app)
     for module in (
         routes_rig, routes_helm, routes_runs, routes_results, routes_import, routes_campaigns,
-        routes_heat, routes_identification, routes_weather, routes_proving, routes_access,
+        routes_heat, routes_identification, routes_weather, routes_road, routes_proving,
+        routes_access,
     ):  # fmt: skip
         app.include_router(module.router)
 

@@ -42,7 +42,7 @@ _NO_JSON = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 
 async def read(request: Request, kind: type[T]) -> T:
     """The body as `kind`; an empty body counts as {}."""
-    raw = await _bounded(request)
+    raw = await bounded(request)
     content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if raw and content_type != "application/json":
         raise Problem(
@@ -142,22 +142,23 @@ def _whole(value: Any) -> Any:
     return value
 
 
-async def _bounded(request: Request) -> bytes:
+async def bounded(request: Request, most_bytes: int = MAX_BODY_BYTES) -> bytes:
+    """The body as it came, refused when it is larger, late or cut off."""
     too_large = Problem(
         413,
         "too-large",
-        f"The body is larger than {MAX_BODY_BYTES // 1024} KiB.",
+        f"The body is larger than {most_bytes // 1024} KiB.",
         "Send less; no request of this service needs that much.",
     )
     declared = request.headers.get("content-length", "0")
-    if not declared.isdigit() or int(declared) > MAX_BODY_BYTES:
+    if not declared.isdigit() or int(declared) > most_bytes:
         raise too_large
     parts = bytearray()
     try:
         async with asyncio.timeout(BODY_TIME_S):
             async for part in request.stream():
                 parts += part
-                if len(parts) > MAX_BODY_BYTES:
+                if len(parts) > most_bytes:
                     raise too_large
     except TimeoutError:
         raise Problem(

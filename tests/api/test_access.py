@@ -86,6 +86,7 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("GET", "/api/weather", None, Role.WATCH),
     ("POST", "/api/compare/report", {"before": [RUN, RUN], "after": [RUN, RUN]}, Role.WATCH),
     ("POST", "/api/runs/import", {}, Role.OPERATE),
+    ("POST", "/api/route", {}, Role.OPERATE),
     ("GET", "/api/campaigns", None, Role.WATCH),
     ("POST", "/api/campaigns", {}, Role.OPERATE),
     ("GET", f"/api/campaigns/{RUN}", None, Role.WATCH),

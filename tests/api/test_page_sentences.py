@@ -118,6 +118,18 @@ def test_every_sentence_people_meet_has_its_german(german: dict[str, str]) -> No
     assert sorted(missing) == []
 
 
+def test_every_refusal_of_a_route_file_has_its_german(german: dict[str, str]) -> None:
+    """They begin with the file's name, so that the search for whole sentences misses them."""
+    tree = ast.parse((ROOT / "control" / "route.py").read_text(encoding="utf-8"))
+    told = {
+        numbered("{}: " + (_text(node.args[1]) or ""))
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "_refuse"
+    }
+    assert len(told) > 12
+    assert sorted(told - set(german)) == []
+
+
 def test_the_search_itself_finds_sentences() -> None:
     found = set().union(*map(sentences, _spoken()))
     assert len(found) > 500
