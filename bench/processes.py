@@ -214,6 +214,8 @@ class Campaign:
             fits = after in ("parked", "ready", "tripped")
             if row.before == "loaded":
                 fits = after == "tripped" and cause in expected
+            elif row.before == "ready":  # no load, but a lost link trips there, too
+                fits = after in ("parked", "ready") or cause in expected
             elif not under_load:
                 fits = after in ("parked", "ready")
             if not fits:
@@ -387,13 +389,22 @@ def growth(counts: list[Counts]) -> dict[str, int]:
     return found
 
 
-def closed(shop: Shop, runs: list[str]) -> list[str]:
-    """Runs that the service does not get through in a while, or could not make anything of."""
+def closed(shop: Shop, runs: list[str]) -> tuple[list[str], int]:
+    """Runs that the service does not get through in a while, or could not make anything of.
+
+    And how many were killed before anything was on disk: within the second that may be lost.
+    """
     left = list(runs)
+    cut: set[str] = set()
+
+    def ended(run: str) -> bool:
+        told = shop.ask(f"/api/runs/{run}")
+        if told["state"] == "failed" and "cut off at its very start" in told["reason"]:
+            cut.add(run)
+        return told["state"] in ("closed", "interrupted") or run in cut
 
     def done() -> bool:
-        ended = ("closed", "interrupted")
-        left[:] = [run for run in left if shop.ask(f"/api/runs/{run}")["state"] not in ended]
+        left[:] = [run for run in left if not ended(run)]
         return not left
 
     counts = [len(left) + 1]
@@ -405,7 +416,8 @@ def closed(shop: Shop, runs: list[str]) -> list[str]:
         counts.append(len(left))
         with contextlib.suppress(Stuck):
             shop.until("another closed run", goes_on, 120.0)
-    return left
+    told = [shop.ask(f"/api/runs/{run}") for run in left]
+    return [f"{one['id']} ({one['state']}): {one['reason']}" for one in told], len(cut)
 
 
 def run_part(shop: Shop, part: str, seed: int, moments: int) -> Campaign:
@@ -434,6 +446,7 @@ def measure(options: Options) -> dict[str, Any]:
     rows: list[Row] = []
     grown: dict[str, dict[str, int]] = {}
     unclosed: list[str] = []
+    cut_at_start = 0
     trips_by_load = 0
     for parts in shops:
         with Shop(
@@ -452,7 +465,9 @@ def measure(options: Options) -> dict[str, Any]:
                 counts += done.counts
                 runs += done.runs
                 trips_by_load += done.trips_by_load
-            unclosed += closed(shop, runs)
+            left, cut = closed(shop, runs)
+            unclosed += left
+            cut_at_start += cut
             if counts:
                 grown["+".join(parts)] = growth(counts)
     failed = [row for row in rows if row.failures]
@@ -462,6 +477,7 @@ def measure(options: Options) -> dict[str, Any]:
         "moments": len(rows),
         "failures": len(failed) + len(unclosed) + (most > MOST_GROWTH),
         "runs_not_closed": unclosed,
+        "runs_cut_at_start": cut_at_start,
         "trips_by_load": trips_by_load,
         "worst_lost_s": max((row.lost_s for row in rows), default=0.0),
         "worst_back_s": max((row.back_s for row in rows), default=0.0),

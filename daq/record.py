@@ -38,6 +38,7 @@ HEAD_BYTES = BLOCK_HEAD.size + BLOCK_CRC.size
 BLOCK_BYTES = 1 << 18  # a block is closed at this size or after WRITE_EVERY_S
 MAX_RECORD_BYTES = 1 << 20
 WRITE_EVERY_S = 0.25
+HEADER_LOOK_S = 0.01  # a file without its header says nothing: the first block waits for nothing
 RETRY_S = 1.0
 LAST_TRIES = 3  # at the end, of a disk that takes nothing
 QUEUE_BYTES = 16 << 20  # some minutes of frames; beyond it records are dropped and counted
@@ -185,10 +186,10 @@ class RawRecorder:
                 self._behind = False
                 if self._closing:
                     break
-                self._wake.wait(WRITE_EVERY_S)
+                self._wake.wait(WRITE_EVERY_S if self._number else HEADER_LOOK_S)
             elif self._write(block):
                 self._done += block.cost
-                if len(block.data) < BLOCK_BYTES // 8 and not self._closing:
+                if self._number and len(block.data) < BLOCK_BYTES // 8 and not self._closing:
                     self._wake.wait(WRITE_EVERY_S)
                 block = None
             elif not self._closing:

@@ -80,6 +80,15 @@ def test_records_are_on_disk_while_the_run_goes_on(tmp_path: Path) -> None:
     assert recorder.close()
 
 
+def test_the_header_goes_to_disk_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("daq.record.WRITE_EVERY_S", 600.0)
+    recorder = RawRecorder(tmp_path / "raw.drm")
+    time.sleep(0.05)  # the file is there before its header comes
+    recorder.append(Kind.HEADER, 1, b"{}")
+    until(lambda: payloads(recorder.path, Kind.HEADER) == [b"{}"])
+    assert recorder.close()
+
+
 def test_an_append_after_the_end_is_dropped_and_counted_and_harms_nothing(tmp_path: Path) -> None:
     recorder = RawRecorder(tmp_path / "raw.drm")
     recorder.append(Kind.RX, 1, FRAME)
