@@ -16,7 +16,15 @@ from api.cli_absorbers import absorbers
 from api.cli_heat import heat
 from api.cli_prove import prove
 from api.cli_runs import runs
-from api.cli_shared import DATA, DEMO_RIG, DataOption, JsonOption, RigOption, UnitsOption
+from api.cli_shared import (
+    DATA,
+    DEMO_RIG,
+    DataOption,
+    JsonOption,
+    RigOption,
+    UnitsOption,
+    for_reader,
+)
 from daq.errors import DrumlinError
 from daq.units import UnitSystem
 
@@ -220,9 +228,9 @@ def main() -> None:
     try:
         app()
     except DrumlinError as error:
-        _say(f"drumlin: {error.problem}")
+        _say(f"drumlin: {for_reader(error.problem)}")
         if error.remedy:
-            _say(f"         {error.remedy}")
+            _say(f"         {for_reader(error.remedy)}")
         sys.exit(getattr(error, "exit_code", 2))
     except KeyboardInterrupt:
         sys.exit(130)

@@ -22,11 +22,35 @@ DEMO_RIG = Path(__file__).resolve().parent.parent / "rigs" / "tarnhow.toml"
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
 UrlOption = Annotated[str, typer.Option("--store", help="Catalogue URL, if not SQLite in DATA.")]
-UnitsOption = Annotated[UnitSystem, typer.Option(help="Units of what people read; JSON is SI.")]
+
+
+class _Reader:
+    """Whose units the command's refusals are told in, too."""
+
+    units = UnitSystem.METRIC
+
+
+def _read_in(units: UnitSystem) -> UnitSystem:
+    _Reader.units = units
+    return units
+
+
+UnitsOption = Annotated[
+    UnitSystem, typer.Option(help="Units of what people read; JSON is SI.", callback=_read_in)
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
 RunArgument = Annotated[str, typer.Argument(help="Run id, or 'last'.")]
 DATA = Path("data")
 NO = 1
+
+
+def for_reader(text: str) -> str:
+    """A refusal's sentence in the units that the command was asked for."""
+    if _Reader.units is UnitSystem.METRIC:
+        return text
+    from daq.results.words import said
+
+    return said(text, _Reader.units)
 
 
 @contextlib.contextmanager

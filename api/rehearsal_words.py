@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from daq.results.words import shown
+from daq.results.words import said, shown
 from daq.units import UnitSystem
 
 # Ending of a name -> SI unit and what one of it is in SI. Longest ending first.
@@ -56,9 +56,9 @@ def _lines(result: dict[str, Any], units: UnitSystem, inset: str) -> list[str]:
 
 def _figure(name: str, value: object, units: UnitSystem) -> tuple[str, str]:
     if isinstance(value, list | tuple):
-        return name, "; ".join(str(each) for each in value) if value else "none"
+        return name, "; ".join(said(str(each), units) for each in value) if value else "none"
     if not isinstance(value, float):
-        return name, str(value)
+        return name, said(str(value), units)
     if not math.isfinite(value):
         return name, "—"
     for ending, unit, factor, offset in ENDINGS:

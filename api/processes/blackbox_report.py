@@ -17,6 +17,7 @@ from daq.errors import RecordingError
 from daq.readings import Unit
 from daq.record import Kind
 from daq.recording import Recording
+from daq.results.words import said
 from daq.units import UnitSystem, display_unit, from_si
 
 FOLDER = "blackbox"
@@ -129,7 +130,7 @@ def lines(told: dict[str, Any], units: UnitSystem = UnitSystem.METRIC) -> list[s
         "  " + ", ".join(f"{count} {name}" for name, count in sorted(told["records"].items())),
         "",
     ]
-    rows = [(one["at_s"], f"{one['what']:13} {one['text']}") for one in told["events"]]
+    rows = [(one["at_s"], f"{one['what']:13} {said(one['text'], units)}") for one in told["events"]]
     before: tuple[Any, ...] = ()
     for one in told["decisions"]:
         now = (one["state"], tuple(one["faults"]), int(one["at_s"]))

@@ -245,7 +245,8 @@ def said(text: str, units: UnitSystem) -> str:
 # What sentences of ours name: metric unit as written -> SI unit in SHOWN_US.
 _WRITTEN = {
     "km/h per s": "m/s/s", "km/h a second": "m/s/s", "km/h": "m/s", "kW": "W", "N·m": "N.m",
-    "N": "N", "°C": "K", "K": "K", "kPa": "Pa", "MJ": "J", "km": "m", "kg": "kg",
+    "N": "N", "°C": "K", "degC": "K", "K": "K", "kPa": "Pa", "MJ": "J", "km": "m", "kg": "kg",
+    "m/s": "m/s",
 }  # fmt: skip
 _NUMBER = r"[−-]?\d[\d,]*(?:\.\d+)?"
 _QUANTITY = re.compile(
@@ -257,6 +258,8 @@ _QUANTITY = re.compile(
 def _converted(found: re.Match[str]) -> str:
     si = _WRITTEN[found["unit"]]
     _, metric, metric_offset, _ = SHOWN[si]
+    if found["unit"] == "m/s":  # written as it is, not as it is shown
+        metric = 1.0
     name, factor, offset, _ = SHOWN_US[si]
 
     def one(text: str, *, spread: bool) -> str:

@@ -6,7 +6,12 @@ import json
 import math
 from typing import Any
 
+from typer.testing import CliRunner
+
+from api.cli import app
+from api.cli_shared import for_reader
 from api.rehearsal_words import as_json, lines
+from daq.errors import Refused
 from daq.units import UnitSystem
 
 RESULT: dict[str, Any] = {
@@ -43,6 +48,22 @@ def test_figures_carry_the_units_of_the_reader() -> None:
     assert us["settled_s"] == metric["settled_s"] == "12"
     assert metric["worst_rpm_error"] == "—"
     assert metric["faults"] == "none"
+
+
+def test_sentences_carry_the_units_of_the_reader_too() -> None:
+    told = {"why": ["the rotors have 80 degC, not 40 degC (within 30 K)."], "text": "at 20 m/s"}
+    why, text = lines(told, UnitSystem.US)
+    assert "176 °F, not 104 °F (within 54 °F)" in why
+    assert "45 mph" in text
+    assert "80 degC" in lines(told)[0]
+
+
+def test_a_refusal_is_told_in_the_units_that_were_asked_for() -> None:
+    for units, power in (("us", "1,207 hp"), ("metric", "900 kW")):
+        asked = ["rehearse", "steady-hold", "--power-kw", "900", "--units", units]
+        refused = CliRunner().invoke(app, asked).exception
+        assert isinstance(refused, Refused)
+        assert power in for_reader(refused.problem)
 
 
 def test_the_object_keeps_its_numbers_and_has_null_for_what_is_not_known() -> None:
