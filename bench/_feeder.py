@@ -28,6 +28,7 @@ from simulator.plant import Plant
 from simulator.terminal import Terminal
 
 LEARNING = 200  # answers from which the offset of the two sequences is learned
+AGREEING = 150  # of them; fewer while a loop just started works off what waited for it
 
 
 class Clockwork:
@@ -39,7 +40,7 @@ class Clockwork:
         self.measuring = False
         self._first = 0
         self._sent: collections.deque[tuple[int, float]] = collections.deque()
-        self._offsets: collections.Counter[int] = collections.Counter()
+        self._offsets: collections.deque[int] = collections.deque(maxlen=LEARNING)
         self._offset: int | None = None
 
     def frame(self, number: int, at_s: float) -> None:
@@ -57,9 +58,10 @@ class Clockwork:
         """A set point was read."""
         if self._offset is None:
             if self._sent:
-                self._offsets[(sequence - self._sent[-1][0]) & 0xFFFF] += 1
-            if self._offsets.total() >= LEARNING:
-                self._offset = self._offsets.most_common(1)[0][0]
+                self._offsets.append((sequence - self._sent[-1][0]) & 0xFFFF)
+            if len(self._offsets) == LEARNING:
+                offset, times = collections.Counter(self._offsets).most_common(1)[0]
+                self._offset = offset if times >= AGREEING else None
             return
         while self._sent:
             number, sent_s = self._sent[0]
