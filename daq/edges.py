@@ -115,6 +115,10 @@ def take_edge(
     if abs(ahead - step) < tolerance:
         accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, -0.2)
         return
+    if step == 1 and _follows_rest(ticks, state, tick, tick_s):
+        # rolls that creep may be driven off or braked by more than a tooth within one gap
+        accept(ticks, indices, tooth, teeth, state, motion, tick, last + 1, 0.0)
+        return
     if step > 1:
         # frames were lost: the raw count is the better witness; start the window afresh
         forget(state, motion)

@@ -172,7 +172,8 @@ def _estimate(
     noisy = False
     if fit[6] >= 1.0:
         variance = fit[5] / fit[6]
-        noisy = order == 2 and variance > NOISY_VARIANCE
+        # a window stretched over few teeth of creeping rolls holds real jerks
+        noisy = order == 2 and count > MIN_EDGES and variance > NOISY_VARIANCE
         if motion[NOISE] <= 0.0:
             motion[NOISE] = variance
         else:

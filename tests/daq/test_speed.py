@@ -272,3 +272,20 @@ def test_no_edge_of_a_truck_driving_off_is_taken_for_a_bounce(first_m: float) ->
     rows = bench.run(ticks, int(ticks[-1] / 2000))
     assert bench.bank.state[0, EXTRA] == 0
     assert NOISY not in rows[:, STATE]
+
+
+@pytest.mark.parametrize("creep_mps", [0.3, 0.4, 0.6])
+def test_rolls_that_creep_under_a_light_brake_are_followed_off_and_to_a_halt(
+    creep_mps: float,
+) -> None:
+    """As a truck does whose brake is let go, and then stood on, within one or two teeth."""
+    seconds = np.arange(0.0, 9.0, 1e-3)
+    at_s = [0.0, 4.0, 4.1, 4.8, 4.9, 5.2, 7.0, 7.1, 9.0]
+    speeds = [creep_mps, creep_mps, creep_mps + 0.3, 3.0, 3.0, creep_mps, creep_mps, 0.8, 7.0]
+    places = np.cumsum(np.interp(seconds, at_s, speeds)) * 1e-3
+    bench = Bench()
+    ticks = edge_ticks(lambda x: np.interp(x, places, seconds), int(places[-1] / PITCH_M) - 1)
+    rows = bench.run(ticks, int(8.8 * 500))
+    assert NOISY not in rows[:, STATE]
+    assert bench.bank.state[0, EXTRA] == bench.bank.state[0, MISSING] == 0
+    assert bench.bank.state[0, INDEX] == np.searchsorted(ticks, bench.now, side="right")
