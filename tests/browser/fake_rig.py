@@ -23,6 +23,8 @@ from fastapi.staticfiles import StaticFiles
 from api import pairing
 from api.guard import CONTENT_SECURITY_POLICY
 from api.routes_results import NewEvaluation
+from api.routes_road import road_read
+from api.routes_weather import WeatherNow
 from control.telemetry import (
     AbsorberView,
     FaultView,
@@ -32,9 +34,12 @@ from control.telemetry import (
     Telemetry,
     TestView,
 )
+from daq.correction import Rule, correction
+from daq.errors import Refused
 from daq.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
 from daq.rig import load_rig
+from daq.weather import Weather, air_density, dewpoint_k, dry_pressure_pa, vapour_pressure_pa
 from tests.browser import fake_campaign, fake_results
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -274,6 +279,9 @@ def made_up_heat(
         heat_level="cool" if load < 0.5 else "warm",
         rotor_sensor="trusted",
         fan=load > 0.1,
+        coil_k=318.0 + 30.0 * load,
+        coil_sigma_k=6.0,
+        coil_measured=name.endswith("left"),
     )
 
 
@@ -543,6 +551,24 @@ def build(scene: Scene | None = None) -> FastAPI:
     @app.get("/api/identification")
     async def identification() -> JSONResponse:
         return JSONResponse(fake_results.identification())
+
+    @app.get("/api/weather")
+    async def weather(rule: Rule = Rule.NONE) -> Response:
+        air = Weather(294.4, 98_600.0, 0.46)
+        vapour = vapour_pressure_pa(air.temperature_k, air.relative_humidity)
+        made = correction(rule, air)
+        told = WeatherNow(
+            air, vapour, dry_pressure_pa(air), dewpoint_k(vapour), air_density(air),
+            "This rule was asked for.", made,
+        )  # fmt: skip
+        return Response(fake_results.encoded(told))
+
+    @app.post("/api/route")
+    async def route(request: Request, name: str = "") -> Response:
+        try:
+            return Response(fake_results.encoded(road_read(await request.body(), name)))
+        except Refused as refused:
+            return problem(409, "Refused", refused.problem, refused.remedy, refused.code)
 
     @app.get("/api/heat")
     async def heat() -> Response:

@@ -1,17 +1,20 @@
 """Every view in every size, look and language, from one demo session, for judging by eye.
 
-`python -m tests.browser.gallery FOLDER` drives the demo from parked to a pulled cable
+`python -m tests.browser.gallery FOLDER [PART...]` drives the demo from parked to a pulled cable
 and writes FOLDER/VIEW--SIZE-LOOK-LANGUAGE.png, FOLDER/VIEW--whole-... where a page scrolls, and
-FOLDER/sheets/VIEW-LOOK-LANGUAGE.png with the three sizes side by side.
+FOLDER/sheets/VIEW-LOOK-LANGUAGE.png with the three sizes side by side. Parts: parked, hold, stored,
+trace, climb, faults; all of them when none is named.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
+import math
 import signal
 import sys
 import tempfile
+import threading
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -40,6 +43,11 @@ SHEET = 0.62  # of the size on the tablet
 RADPS_PER_RPM = 0.10471975511965977
 TRUCK, OTHER = "Invented truck, as delivered", "Invented truck, other exhaust"
 TRACE = [[0, 0], [25, 0], [50, 10], [200, 10], [260, 18], [400, 18]]
+PASS = "distance_m,grade_percent\n" + "\n".join(
+    f"{200 * n},{4.5 + 3.5 * math.sin(n / 3) - 0.05 * n:.2f}" for n in range(100)
+)
+CLIFF = "distance_m,grade_percent\n0,2\n400,80\n"
+PARTS = ("parked", "hold", "stored", "trace", "climb", "faults")
 LOAD = {"a_n": 226.0, "b_n_per_mps": 1.6, "c_n_per_mps2": 0.95, "mass_kg": 3600.0}
 
 
@@ -143,6 +151,11 @@ def speed(demo: Demo) -> float:
 
 
 def begin(demo: Demo, plan: dict[str, Any], vehicle: str = TRUCK) -> None:
+    """Start a test, from ready again when a busy computer tripped the rig meanwhile."""
+    if demo.state()["state"] == "tripped":
+        until("the trip to be reset", lambda: demo.order("reset"), 30)
+    if demo.state()["state"] == "parked":
+        demo.make_ready()
     demo.order("test/start", {"plan": plan, "vehicle": vehicle})
 
 
@@ -176,45 +189,114 @@ def repeated(demo: Demo) -> list[str]:
     return found
 
 
-def draw(demo: Demo, browser: Browser, folder: Path) -> None:
+def draw(demo: Demo, browser: Browser, folder: Path, parts: tuple[str, ...] = ()) -> None:
     tablet = Tablet(browser, demo.address, client=CLIENT).open()
     camera = Camera(tablet, folder)
-    camera.views("rolls", "tests", "tests/speed-trace", "campaign", "proving", "people")
-    camera.take("rolls", "settings", lambda it: it.page.locator("header .bare").click())
+    wanted = parts or PARTS
+    if "parked" in wanted:
+        camera.views("rolls", "tests", "tests/speed-trace", "campaign", "proving", "people")
+        camera.take("rolls", "settings", lambda it: it.page.locator("header .bare").click())
+        camera.take("tests/grade-climb", "route", lambda it: routed(it, PASS), whole=True)
+        camera.take("tests/grade-climb", "route-refused", lambda it: routed(it, CLIFF), whole=True)
     with demo.helm():
-        camera.take(
-            "rolls", "cautions", lambda it: it.page.locator(".dock-next .lead").first.click()
-        )
+        if "parked" in wanted:
+            camera.take(
+                "rolls", "cautions", lambda it: it.page.locator(".dock-next .lead").first.click()
+            )
         demo.make_ready()
-        camera.take("rolls", "ready")
-        camera.take("tests/power-sweep", "rehearsed", rehearsed, whole=True)
-        hold(demo, 3000, TRUCK)
-        for view in ("rolls", "driver", "rig", "heat"):
-            camera.take(view, f"loaded-{view}", whole=view in ("rig", "heat"))
-        ended(demo)
-        runs = repeated(demo)
-        ask_put(demo, "sets", {"name": "Weekly check", "runs": runs})
-        camera.views("runs", "vehicles", "consistency")
-        camera.take(f"runs/{runs[-1]}", "run", run_drawn, whole=True)
-        order = [run for run in reversed(runs[:4])]
-        camera.take(f"overlay/{order[0]},{order[2]},{order[1]},{order[3]}", "overlay", whole=True)
-        plan = {"kind": "steady-hold", "rpm": 1900, "seconds": 12, "settle_s": 2}
-        campaign = {"kind": "campaign", "plan": plan, "setups": ["A", "B", "A"], "repeats": 2}
-        demo.order("campaigns", {"campaign": campaign, "name": "Exhaust", "vehicle": TRUCK})
-        camera.take("campaign", "campaign-ask", whole=True)
-        until("the rolls to stand", lambda: speed(demo) < 0.05, 60)
-        demo.seat(brake=0.0, gear=3)
-        begin(demo, {"kind": "speed-trace", "points": TRACE, "vehicle": LOAD})
-        for view in ("rolls", "driver"):
+        if "parked" in wanted:
+            camera.take("rolls", "ready")
+            camera.take("tests/power-sweep", "rehearsed", rehearsed, whole=True)
+        if "hold" in wanted:
+            hold(demo, 3000, TRUCK)
+            for view in ("rolls", "driver", "rig", "heat", "strips"):
+                camera.take(view, f"loaded-{view}", whole=view in ("rig", "heat"))
+            ended(demo)
+        if "stored" in wanted:
+            stored(demo, camera)
+        if "trace" in wanted:
+            traced(demo, camera)
+        if "climb" in wanted:
+            climbed(demo, camera)
+    if "faults" in wanted:
+        tripped(demo, camera)
+    tablet.close()
+
+
+def stored(demo: Demo, camera: Camera) -> None:
+    """Runs, one of them, some over each other, and a campaign."""
+    runs = repeated(demo)
+    ask_put(demo, "sets", {"name": "Weekly check", "runs": runs})
+    camera.views("runs", "vehicles", "consistency")
+    camera.take(f"runs/{runs[0]}", "run", run_drawn, whole=True)
+    order = [run for run in reversed(runs[:4])]
+    camera.take(f"overlay/{order[0]},{order[2]},{order[1]},{order[3]}", "overlay", whole=True)
+    plan = {"kind": "steady-hold", "rpm": 1900, "seconds": 12, "settle_s": 2}
+    campaign = {"kind": "campaign", "plan": plan, "setups": ["A", "B", "A"], "repeats": 2}
+    demo.order("campaigns", {"campaign": campaign, "name": "Exhaust", "vehicle": TRUCK})
+    camera.take("campaign", "campaign-ask", whole=True)
+
+
+def traced(demo: Demo, camera: Camera) -> None:
+    """A speed trace on its way."""
+    demo.seat(pedal=0.0, brake=40.0)
+    until("the rolls to stand", lambda: speed(demo) < 0.05, 60)
+    demo.seat(brake=40.0, gear=3)
+    begin(demo, {"kind": "speed-trace", "points": TRACE, "vehicle": LOAD})
+    with following(demo):
+        until("the trace", lambda: (demo.state()["test"] or {}).get("phase") == "trace", 60)
+        until("some speed", lambda: speed(demo) > 5.0, 90)
+        for view in ("driver", "rolls"):
             camera.take(view, f"trace-{view}")
+    ended(demo)
+
+
+@contextlib.contextmanager
+def following(demo: Demo) -> Iterator[None]:
+    """Somebody at the wheel who drives what the trace asks for a moment later."""
+    done = threading.Event()
+
+    def drive() -> None:
+        while not done.wait(0.15):
+            with contextlib.suppress(OSError):
+                ahead = (demo.state()["test"] or {}).get("ahead") or []
+                soon = [target for away, target in ahead if away >= 0.5]
+                if soon and soon[0] > 0.3:
+                    demo.seat(drive_at_mps=min(60.0, soon[0]))
+                else:  # in gear it creeps
+                    demo.seat(brake=40.0)
+
+    driver = threading.Thread(target=drive)
+    driver.start()
+    try:
+        yield
+    finally:
+        done.set()
+        driver.join()
+
+
+def climbed(demo: Demo, camera: Camera) -> None:
+    """A climb at one grade, and one along a route."""
+    roads: dict[str, dict[str, Any]] = {
+        "climb": {"grade": {"percent": 6.0}, "distance_m": 20_000.0},
+        "route": {"grade": {"by_distance": [[250 * n, 4 + 3 * (-1) ** n] for n in range(60)]}},
+    }
+    for name, road in roads.items():
+        demo.seat(brake=0.0, gear=4)
+        demo.seat(drive_at_mps=17.8)
+        until("some speed", lambda: speed(demo) > 15.0, 90)
+        begin(demo, {"kind": "grade-climb", "vehicle": LOAD, "target_mps": 17.8, **road})
+        until("the climb", lambda: (demo.state()["test"] or {}).get("phase") == "climb", 90)
+        demo.seat(drive_at_mps=17.8)
+        for view in ("driver", "rolls") if name == "climb" else ("driver",):
+            camera.take(view, f"{name}-{view}")
         ended(demo)
-        demo.seat(brake=0.0, gear=4, pedal=45.0)
-        climb = {"grade": {"percent": 6.0}, "target_mps": 17.8, "distance_m": 20_000.0}
-        begin(demo, {"kind": "grade-climb", "vehicle": LOAD, **climb})
-        until("some speed", lambda: speed(demo) > 10.0, 60)
-        camera.take("driver", "climb-driver")
-        ended(demo)
-        demo.seat(brake=30.0)
+    demo.seat(brake=30.0)
+
+
+def tripped(demo: Demo, camera: Camera) -> None:
+    """A pulled cable, and a tablet that is paired."""
+    tablet = camera.tablet
     simulator = child_of(demo, "-m simulator")
     simulator.send_signal(signal.SIGSTOP)
     try:
@@ -227,7 +309,14 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     tablet.page.reload()
     tablet.page.locator("#pair-code").wait_for()
     camera.take("rolls", "pair")
-    tablet.close()
+
+
+def routed(tablet: Tablet, text: str) -> None:
+    """A climb whose road is read from a file."""
+    tablet.page.locator('#plan-road[value="route"]').check()
+    file = {"name": "invented-pass.csv", "mimeType": "text/csv", "buffer": text.encode()}
+    tablet.page.set_input_files("#plan-route", file)
+    tablet.page.locator(".route-profile svg, .route-wrong .problem").first.wait_for()
 
 
 def rehearsed(tablet: Tablet) -> None:
@@ -271,4 +360,4 @@ def session() -> Iterator[tuple[Demo, Browser]]:
 
 if __name__ == "__main__":
     with session() as found:
-        draw(*found, Path(sys.argv[1]))
+        draw(*found, Path(sys.argv[1]), tuple(sys.argv[2:]))

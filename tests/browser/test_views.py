@@ -170,6 +170,87 @@ def test_a_climb_needs_the_name_of_its_truck(stand: Any, tablets: Any) -> None:
     tablet.page.wait_for_selector('.guide[data-state="loaded"]')
 
 
+PASS = "distance_km,elevation_m\n" + "\n".join(f"{n / 2},{200 + 22 * n}" for n in range(12))
+
+
+def test_a_climb_takes_its_road_from_a_file_and_shows_its_profile(stand: Any, tablets: Any) -> None:
+    stand.scene(state="ready", acknowledged=True)
+    tablet = tablets(stand.address).open("tests/grade-climb")
+    tablet.page.get_by_text("route from a file").click()
+    tablet.see("Choose a route file.")
+    assert tablet.page.locator("#plan-grade").is_hidden()
+
+    def choose(name: str, text: str) -> None:
+        file = {"name": name, "mimeType": "text/csv", "buffer": text.encode()}
+        tablet.page.set_input_files("#plan-route", file)
+
+    choose("cliff.csv", "distance_m,grade_percent\n0,2\n400,80\n")
+    tablet.see("cliff.csv: a grade of 80 % at 400 m cannot be a road.")
+    tablet.see("Roads stay within 35 %")
+    choose("holes.csv", "distance_m,elevation_m\n0,1\n100,\n")
+    tablet.see("holes.csv: line 3 has a gap or is not numbers.")
+    assert tablet.page.locator(".route-profile").is_hidden()
+    choose("pass.csv", PASS)
+    tablet.see("5.50 km · up 242 m · down 0 m · steepest 4.4 % up")
+    assert tablet.page.locator(".route-profile .hill-line").get_attribute("d").startswith("M0")
+    assert tablet.page.locator(".route-wrong").text_content() == ""
+    plan = tablet.page.evaluate(
+        "import('./js/kinds/index.js').then(({ makePlan, written }) =>"
+        " makePlan('grade-climb', written('grade-climb')).plan)"
+    )
+    assert "distance_m" not in plan  # the whole route
+    assert plan["grade"]["by_distance"][-1] == [5500, pytest.approx(4.4, abs=0.05)]
+    check_plan(msgspec.convert(plan, Plan), RIG, None, engine_speed=True)
+    tablet.page.get_by_text("one grade").click()
+    tablet.page.get_by_text("route from a file").click()
+    tablet.see("pass.csv")  # still there
+
+
+def test_the_hill_of_a_route_is_drawn_about_the_truck(modules: Any) -> None:
+    """Driven and coming meet at the truck, and both lie on the route."""
+    drawn = modules(
+        "Promise.all([import('./js/components/hill.js'), import('./js/components/route-field.js')])"
+        ".then(([{ Hill }, { heights }]) => { const hill = new Hill();"
+        " const road = heights([[0, 0], [4000, 8], [8000, -8]]);"
+        " hill.draw([], 0, 8000, road, 4000);"
+        " return [road, hill.line, hill.ahead, hill.truck].map((one) =>"
+        " one.getAttribute ? one.getAttribute('d') : one); })"
+    )
+    road, driven, coming, truck = drawn
+    assert road == [[0, 0], [4000, 160], [8000, 160]]
+    assert driven.startswith("M0.0 ")  # 3250 m: a quarter of 3 km lies behind
+    assert coming.startswith(truck[: truck.index("h")])
+    assert driven.endswith(truck[1 : truck.index("h")])
+    assert truck.startswith("M100.0 ")
+    assert "L400.0 " in coming
+
+
+def test_a_coil_stands_beside_its_rotor_measured_or_estimated(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open("heat")
+    tablet.page.locator(".rotor-card").nth(3).wait_for()
+    coils = tablet.page.locator(".coil p").all_text_contents()
+    assert [text.replace("\u00a0", " ").split("±")[0] for text in coils[:1]] == ["coil75 °C "]
+    assert "by its voltage" in coils[0]
+    assert "estimated" in coils[1]
+    width = tablet.page.locator(".coil .rotor-track i").first.evaluate("(bar) => bar.style.width")
+    assert 20.0 < float(width.rstrip("%")) < 60.0  # 348 K between 293 K and the limit of 448 K
+
+
+def test_the_air_beside_the_rig_tells_the_correction_it_gives_now(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("rig")
+    air = tablet.page.locator(".air")
+    air.get_by_text("98.6").wait_for()
+    tablet.page.locator("#air-rule").select_option("iso-1585-spark")
+    tablet.wait("document.querySelector('.air-factor').textContent !== '× 1.0000'")
+    factor = float(tablet.page.locator(".air-factor").text_content().removeprefix("× "))
+    # (99 kPa / dry pressure)^1.2 (T / 298 K)^0.6, from memory; saturation at 21.25 degC is
+    # 2.53 kPa (40 CFR 1065.645)
+    expected = (99.0 / (98.6 - 0.46 * 2.53)) ** 1.2 * (294.4 / 298.0) ** 0.6
+    assert factor == pytest.approx(expected, abs=2e-3)
+    assert "46.0 %" in air.text_content().replace("\u00a0", " ")
+
+
 def inked(tablet: Any, canvas: str) -> int:
     """How many pixels of a canvas carry ink."""
     count: int = tablet.page.evaluate(

@@ -5,6 +5,7 @@ import { said, saidReady } from "./kinds/said.js";
 import { clientId } from "./settings.js";
 
 async function request(method, path, body, timeoutMs, asFile = false) {
+  const raw = body instanceof Blob;
   let response;
   try {
     response = await fetch(path, {
@@ -12,9 +13,9 @@ async function request(method, path, body, timeoutMs, asFile = false) {
       headers: {
         "Drumlin-Client": clientId(),
         Accept: asFile ? "*/*" : "application/json",
-        ...(body === undefined ? {} : { "Content-Type": "application/json" }),
+        ...(body === undefined ? {} : { "Content-Type": raw ? "application/octet-stream" : "application/json" }),
       },
-      body: body === undefined ? undefined : JSON.stringify(body),
+      body: body === undefined || raw ? body : JSON.stringify(body),
       signal: AbortSignal.timeout(timeoutMs),
       cache: "no-store",
     });
@@ -38,6 +39,9 @@ async function request(method, path, body, timeoutMs, asFile = false) {
 
 export const get = (path, timeoutMs = 8000) => request("GET", path, undefined, timeoutMs);
 export const post = (path, body, timeoutMs = 3000) => request("POST", path, body ?? {}, timeoutMs);
+
+/** A file as it is. */
+export const postBytes = (path, file, timeoutMs = 30_000) => request("POST", path, file, timeoutMs);
 
 export const put = (path, body, timeoutMs = 5000) => request("PUT", path, body, timeoutMs);
 

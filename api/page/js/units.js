@@ -18,6 +18,7 @@ const TABLE = {
   current: { metric: ["A", 1, 0, 1], us: ["A", 1, 0, 1] },
   ratio: { metric: ["%", 100, 0, 1], us: ["%", 100, 0, 1] },
   mass: { metric: ["kg", 1, 0, 0], us: ["lb", 1 / 0.45359237, 0, 0] },
+  height: { metric: ["m", 1, 0, 0], us: ["ft", 1 / 0.3048, 0, 0] },
   distance: { metric: ["km", 1e-3, 0, 2], us: ["mi", 1 / 1609.344, 0, 2] },
   energy: { metric: ["MJ", 1e-6, 0, 2], us: ["hp·h", 1 / 2684519.537696, 0, 2] },
   seconds: { metric: ["s", 1, 0, 2], us: ["s", 1, 0, 2] },

@@ -2,9 +2,9 @@
 // may last before the first absorber reaches its limit. Unknown is a dash, never a guess.
 
 import { el, mark, setAttr, setText } from "../dom.js";
-import { naturalName, t } from "../texts.js";
+import { t } from "../texts.js";
 import { DASH } from "../units.js";
-import { headroomKind, intervalMinutes, tightest, urgency } from "./headroom.js";
+import { headroomKind, intervalMinutes, limiterName, tightest, urgency } from "./headroom.js";
 
 export class HeadroomChip {
   constructor() {
@@ -28,7 +28,7 @@ export class HeadroomChip {
       const unknown = telemetry.absorbers.some((view) => headroomKind(view) === "unknown");
       if (first) {
         text = `${intervalMinutes(first)} ${t("heat.min")}`;
-        whose = naturalName(first.name, false);
+        whose = limiterName(first);
         level = urgency(first);
       } else if (!unknown && telemetry.absorbers.length) text = t("heat.free.short");
     }

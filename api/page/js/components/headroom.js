@@ -53,6 +53,12 @@ export function intervalMinutes(view) {
   return from === to ? from : `${from}–${to}`;
 }
 
+/** Who limits: the absorber, and its coil where that comes before the rotor. */
+export function limiterName(view) {
+  const name = naturalName(view.name, false);
+  return view.limited_by === "coil" ? t("heat.coilof", { name }) : name;
+}
+
 export class Headroom {
   constructor() {
     this.title = el("h2", { id: "heat-title" });
@@ -82,7 +88,7 @@ export class Headroom {
       setText(this.figure, first.headroom_s === null ? t("heat.from", { n: left }) : left);
       setText(this.unit, t("heat.min"));
       const sure = Number.isFinite(first.headroom_low_s);
-      setText(this.note, t(sure ? "heat.at95" : "heat.at", { name: naturalName(first.name, false), range: intervalMinutes(first) }));
+      setText(this.note, t(sure ? "heat.at95" : "heat.at", { name: limiterName(first), range: intervalMinutes(first) }));
       level = urgency(first);
     } else if (unknown || !views.length) {
       setText(this.figure, DASH);

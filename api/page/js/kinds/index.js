@@ -88,14 +88,20 @@ export const KINDS = {
   },
   "grade-climb": {
     fields: [
-      field("grade", "percent", [6, 6], -100, 100), speed("target", 64, 40, { when: null }),
-      field("distance", "distance", [5, 3], 1, 500_000),
+      { name: "road", choice: ["grade", "route"] },
+      { name: "route", file: true, when: ["road", "route"] },
+      field("grade", "percent", [6, 6], -100, 100, { when: ["road", "grade"] }), speed("target", 64, 40, { when: null }),
+      field("distance", "distance", [5, 3], 1, 500_000, { when: ["road", "grade"] }),
       field("keep", "speed", [4, 2], 0.01, 10, { more: true }),
       ...TRUCK,
     ],
     truck: true,
-    plan: (v) => ({ vehicle: truck(v), grade: { percent: v.grade }, target_mps: v.target, distance_m: v.distance, keep_mps: v.keep }),
-    seconds: (p) => p.distance_m / p.target_mps,
+    plan: (v) => ({
+      vehicle: truck(v), target_mps: v.target, keep_mps: v.keep,
+      ...(v.road === "route" ? { grade: { by_distance: v.route.points } } : { grade: { percent: v.grade }, distance_m: v.distance }),
+    }),
+    wrong: (v) => (v.road === "route" && !v.route ? t("plan.wrong.route") : ""),
+    seconds: (p) => (p.distance_m ?? p.grade.by_distance.at(-1)[0]) / p.target_mps,
   },
   "speed-trace": {
     fields: [{ name: "trace", lines: true }, field("band", "speed", [3.2, 2], 0.01, 5, { more: true, digits: 1 }), field("grade", "percent", [0, 0], -100, 100), ...TRUCK],
@@ -202,7 +208,7 @@ export function written(kind) {
     const at = METRIC() ? 0 : 1;
     kept.set(key, Object.fromEntries(KINDS[kind].fields.map((one) => [
       one.name,
-      one.choice ? one.choice[0] : one.tick ? false : one.lines ? TRACE_START[settings.get("units")] : String(one.start[at]),
+      one.choice ? one.choice[0] : one.file ? null : one.tick ? false : one.lines ? TRACE_START[settings.get("units")] : String(one.start[at]),
     ])));
   }
   return kept.get(key);
@@ -218,7 +224,7 @@ export function makePlan(kind, typed) {
   const spec = KINDS[kind];
   const values = {};
   for (const one of spec.fields) {
-    if (one.choice || one.tick) values[one.name] = typed[one.name];
+    if (one.choice || one.tick || one.file) values[one.name] = typed[one.name];
     else if (one.lines) values[one.name] = readTrace(typed[one.name]);
     else {
       const text = String(typed[one.name]).trim().replace(",", ".");

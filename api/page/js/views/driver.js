@@ -1,9 +1,11 @@
 // The driver's view, read through the windscreen: what to do, what is held and how far off, in the
 // largest type that fits. A trace shows the road ahead, a climb its hill, everything else a tape.
 
+import { get } from "../api.js";
 import { ageWords, faultText, instructionOf, phaseOf, stateNow } from "../components/guide.js";
 import { Hill } from "../components/hill.js";
 import { inBand, Road } from "../components/road.js";
+import { heights } from "../components/route-field.js";
 import { BAND, heldNow } from "../components/target.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { said } from "../kinds/said.js";
@@ -42,6 +44,8 @@ export default class DriverView {
     this.road = new Road();
     this.roadHolder = el("div", { className: "driver-road" }, this.road.canvas);
     this.hill = new Hill();
+    this.route = null; // heights along the running climb's route
+    this.roadOf = ""; // the run it was asked for
     this.gradeWord = el("span", { className: "soft" });
     this.grade = el("b", { className: "figure" });
     this.wayWord = el("span", { className: "soft" });
@@ -148,7 +152,20 @@ export default class DriverView {
     setText(this.wayWord, t(end === null ? "driver.way" : "driver.left"));
     const way = test.distance_m === null ? null : end === null ? test.distance_m : Math.max(0, end - test.distance_m);
     setText(this.way, way === null ? DASH : withUnit("distance", way));
-    this.hill.draw(this.store.climb, test.grade_percent, end);
+    this.readRoad(test.run_id);
+    this.hill.draw(this.store.climb, test.grade_percent, end, this.route, test.distance_m ?? 0);
+  }
+
+  /** The route of the running climb, from the plan that was stored with it; once a run. */
+  async readRoad(runId) {
+    if (this.roadOf === runId) return;
+    this.roadOf = runId;
+    this.route = null;
+    const answer = await get(`/api/runs/${encodeURIComponent(runId)}`);
+    if (this.roadOf !== runId) return;
+    if (!answer.ok) setTimeout(() => this.roadOf === runId && (this.roadOf = ""), 2000);
+    const points = answer.ok ? answer.data.plan?.grade?.by_distance ?? [] : [];
+    this.route = points.length > 1 ? heights(points) : null;
   }
 
   repaint() {

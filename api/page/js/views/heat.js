@@ -12,6 +12,11 @@ import { DASH, number, shown, unitOf, withUnit } from "../units.js";
 const BANDS_S = [120, 300, 900, 1800]; // below the first: nearly nothing; beyond the last: long
 const REFRESH_MS = 15_000;
 
+/** The 95 % interval of a temperature in kelvin, as "± 4"; nothing when it is not known. */
+function spreadText(sigma) {
+  return Number.isFinite(sigma) ? ` ± ${number(2 * sigma * (unitOf("temperature") === "°F" ? 1.8 : 1))}` : "";
+}
+
 class RotorCard {
   constructor(name) {
     this.title = el("h3", { text: naturalName(name) });
@@ -20,6 +25,13 @@ class RotorCard {
     this.bar = el("i", {});
     this.warn = el("i", { className: "warn" });
     this.track = el("span", { className: "rotor-track", "aria-hidden": "true" }, this.bar, this.warn);
+    this.coilText = el("span", { className: "figure" });
+    this.coilHow = el("span", { className: "soft" });
+    this.coilBar = el("i", {});
+    this.coilWarn = el("i", { className: "warn" });
+    this.coil = el("div", { className: "coil" },
+      el("p", {}, el("b", { text: t("heat.coil") }), this.coilText, this.coilHow),
+      el("span", { className: "rotor-track", "aria-hidden": "true" }, this.coilBar, this.coilWarn));
     this.rows = el("table", { className: "pairs" });
     this.cells = {};
     const body = el("tbody", {});
@@ -31,7 +43,7 @@ class RotorCard {
     }
     this.rows.append(body);
     this.due = el("div", {});
-    this.node = el("section", { className: "card rotor-card" }, this.title, el("p", {}, this.temp, " ", this.level), this.track, this.due, this.rows);
+    this.node = el("section", { className: "card rotor-card" }, this.title, el("p", {}, this.temp, " ", this.level), this.track, this.coil, this.due, this.rows);
   }
 
   put(key, text) {
@@ -44,16 +56,16 @@ class RotorCard {
     const known = view.rotor_k !== null;
     const sigma = view.rotor_sigma_k;
     setText(this.temp, known ? withUnit("temperature", view.rotor_k) : DASH);
-    const spread = Number.isFinite(sigma) ? `± ${number(2 * sigma * (unitOf("temperature") === "°F" ? 1.8 : 1))}` : "";
-    setText(this.level, `${spread} ${view.heat_level ? tOr(`heat.l.${view.heat_level}`, view.heat_level) : ""}`.trim());
+    setText(this.level, `${spreadText(sigma)} ${view.heat_level ? tOr(`heat.l.${view.heat_level}`, view.heat_level) : ""}`.trim());
     setAttr(this.node, "data-level", view.heat_level ?? "");
     if (heat) {
       const at = (kelvin) => `${Math.max(0, Math.min(1, (kelvin - 293) / (heat.limit_k - 293))) * 100}%`;
       this.bar.style.width = known ? at(view.rotor_k) : "0";
       this.warn.style.left = at(heat.warn_k);
     }
+    this.writeCoil(view, heat?.coil);
     const kind = headroomKind(view);
-    this.put("headroom", kind === "known" ? `${intervalMinutes(view)} ${t("heat.min")}` : kind === "never" ? t("heat.free.short") : DASH);
+    this.put("headroom", kind === "known" ? `${intervalMinutes(view)} ${t("heat.min")}${view.limited_by === "coil" ? ` · ${t("heat.coil")}` : ""}` : kind === "never" ? t("heat.free.short") : DASH);
     this.put("power", Number.isFinite(view.power_w) ? withUnit("power", view.power_w) : "");
     this.put("cap", Number.isFinite(view.cap_w) ? withUnit("power", view.cap_w, 0) : "");
     const capacity = Number.isFinite(view.capacity_nm) && view.capacity_cold_nm > 0;
@@ -61,6 +73,20 @@ class RotorCard {
     this.put("current", reading?.current?.value === null || !reading ? "" : withUnit("current", reading.current.value));
     this.put("fan", t(view.fan ? "rig.on" : "rig.off"));
     this.put("sensor", view.rotor_sensor ? tOr(`heat.s.${view.rotor_sensor}`, view.rotor_sensor) : "");
+  }
+
+  /** The winding beside the rotor, where the rig file describes it. */
+  writeCoil(view, heat) {
+    const known = Number.isFinite(view.coil_k);
+    show(this.coil, known);
+    if (!known) return;
+    setText(this.coilText, `${withUnit("temperature", view.coil_k)}${spreadText(view.coil_sigma_k)}`);
+    setText(this.coilHow, t(view.coil_measured ? "heat.coil.measured" : "heat.coil.estimated"));
+    if (!heat) return;
+    const at = (kelvin) => `${Math.max(0, Math.min(1, (kelvin - 293) / (heat.limit_k - 293))) * 100}%`;
+    this.coilBar.style.width = at(view.coil_k);
+    this.coilWarn.style.left = at(heat.warn_k);
+    setAttr(this.coil, "data-level", view.coil_k >= heat.limit_k ? "limit" : view.coil_k >= heat.warn_k ? "warm" : null);
   }
 
   writeLife(kept) {

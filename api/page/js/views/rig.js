@@ -1,6 +1,7 @@
 // Rig and faults: what stands in the way, why, what to do next; inputs, every reading with its
 // quality and age, and how the loop and the link are doing.
 
+import { Air } from "../components/air.js";
 import { faultText } from "../components/guide.js";
 import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText } from "../dom.js";
@@ -46,6 +47,7 @@ export default class RigView {
     this.inputs = new Rows(["", ""]);
     this.health = new Rows(["", "figure"]);
     this.readings = new Rows(["", "figure", "", "quality", "figure"]);
+    this.air = new Air();
     const heading = (key) => el("h2", { text: t(key) });
     this.node = el(
       "div",
@@ -58,6 +60,7 @@ export default class RigView {
         el("section", { className: "card" }, heading("rig.faults"), this.faults),
         el("section", { className: "card" }, heading("rig.inputs"), el("table", { className: "pairs" }, this.inputs.body)),
         el("section", { className: "card" }, heading("rig.health"), el("table", { className: "pairs" }, this.health.body)),
+        this.air.node,
       ),
       el(
         "section",
@@ -156,5 +159,7 @@ export default class RigView {
       row(`slow.${name}`, naturalName(name), value, unit, reading);
     }
   }
+  leave() {
+    this.air.leave();
+  }
 }
-

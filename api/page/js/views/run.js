@@ -296,7 +296,7 @@ export default class RunView {
   writeConditions(run, result) {
     const measured = Object.entries(result?.conditions ?? {}).map(([name, value]) => {
       const ending = /_(k|pa)$/.exec(name);
-      const shown = ending ? withUnit(ending[1] === "k" ? "temperature" : "pressure", value, 1) : number(value, 2);
+      const shown = name === "relative_humidity" || name === "humidity" ? withUnit("ratio", value) : ending ? withUnit(ending[1] === "k" ? "temperature" : "pressure", value, 1) : number(value, 2);
       return [tOr(`condition.${name}`, naturalName(name.replace(/_(k|pa)$/, ""))), shown];
     });
     const rows = [

@@ -6,6 +6,7 @@ import { stateNow } from "../components/guide.js";
 import { holdButton } from "../components/hold.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { Rehearsal } from "../components/rehearsal.js";
+import { routeField } from "../components/route-field.js";
 import { el, setAttr, setText, show } from "../dom.js";
 import { glyph } from "../kinds/glyph.js";
 import { chooseKind, KINDS, lastKind, makePlan, needsTruck, readTrace, takesPart, unitFor, words, written } from "../kinds/index.js";
@@ -112,6 +113,7 @@ export default class TestsView {
         input.checked = this.typed[one.name] === value;
         input.addEventListener("change", () => {
           this.typed[one.name] = value;
+          this.update(); // the form hears of it before this one does
         });
         return el("label", {}, input, t(`plan.c.${value}`));
       }));
@@ -120,8 +122,11 @@ export default class TestsView {
       input.checked = this.typed[one.name];
       input.addEventListener("change", () => {
         this.typed[one.name] = input.checked;
+        this.update();
       });
       node = el("label", { className: "caution plan-tick", for: id }, input, el("span", { text: t(`plan.f.${one.name}`) }));
+    } else if (one.file) {
+      node = routeField(this.typed, () => this.update());
     } else if (one.lines) {
       const input = el("textarea", { id, rows: "6", spellcheck: "false", autocomplete: "off" });
       input.value = this.typed[one.name];
