@@ -9,7 +9,11 @@ bound  informed: the true speeds and the true tractive forces, late by the decla
        current limits and frame rate; its numbers (feedback, coil time, look-ahead, derivative time)
        are optimised per case on the plant itself. It knows nothing of the future. `bound_edges` is
        the same but late only by the age of the newest tooth edge (1 to 3 ms), as our own loop's
-       speed is. Nothing can measure a tractive force that soon: it is a limit, not a rival;
+       speed is. Nothing can measure a tractive force that soon: it is a limit, not a rival.
+       `bound_seen` is told no tractive force at all: it has the newest tooth edges, as we have,
+       with exact teeth and the simulator's timing noise, a Kalman filter on them, and the true
+       inertia, absorber forces and coils. It is what a controller that only sees edges could do
+       if it knew its rig perfectly and were tuned for the very case;
 pid    simple-pid per roll set on the measured speed, tuned after SIMC (Skogestad 2003) for an
        integrating process with the coil's lag and the declared delay; `pi` is its form without
        derivative, by the half rule.
@@ -37,6 +41,7 @@ from simple_pid import PID
 
 from api.processes.rehearsal import HOLDER, VirtualRig
 from bench._common import Options, run_bench
+from bench._edge_filter import EdgeFilter
 from control.absorber import map_row, torque_at
 from control.commands import StartTest
 from control.plans import SteadyHold
@@ -311,8 +316,6 @@ class Informed:
         seen = [a + part * (b - a) for a, b in zip(new, old, strict=True)]
         was = [a + part * (b - a) for a, b in zip(old, older, strict=True)]
         smooth = min(1.0, self.frame_s / self.slope_s)
-        absorbers = self.plant.world.absorbers
-        currents = []
         wanted_n = []
         for r in range(2):
             slope = (seen[2 + r] - was[2 + r]) / self.frame_s
@@ -320,6 +323,12 @@ class Informed:
             force = seen[2 + r] + self.slopes[r] * self.ahead_s - float(rolls[r, at.R_LOSS])
             force += self.mass[r] * self.feedback * (seen[r] - self.speed_mps)
             wanted_n.append(max(force, 0.0))
+        return self.currents(wanted_n, lead=1.0)
+
+    def currents(self, wanted_n: list[float], lead: float) -> list[float]:
+        """Currents to ask so that each roll set gets its force, from the true coils and fields."""
+        absorbers = self.plant.world.absorbers
+        currents = []
         for k in range(len(self.saturation)):
             a = absorbers[k]
             flux = float(a[at.A_FLUX])
@@ -332,10 +341,44 @@ class Informed:
             y = math.sqrt(max(want - 4.0, 0.0) / per)
             s = self.saturation[k]
             target = y / max(1.0 - (y / s) ** 3, 0.05) ** (1.0 / 3.0)
-            target = min(target, 30.0)
+            target = min(max(flux + lead * (target - flux), 0.0), 30.0)
             coil = float(a[at.A_CURRENT])
             currents.append(min(max(coil + self.lag[k] / self.coil_s * (target - coil), 0.0), 60.0))
         return currents
+
+
+class Seen(Informed):
+    """Sees tooth edges alone; all else of the rig it knows exactly."""
+
+    def __init__(self, plant: Plant, speed_mps: float, tuning: Floats) -> None:
+        super().__init__(plant, speed_mps, 0.0, tuning[:4])
+        forces = plant.world.rolls[:, at.R_TRACTIVE]
+        self.shares = [float(force / forces.sum()) for force in forces]
+        self.filters = [EdgeFilter(plant, r, float(np.exp(tuning[4]))) for r in range(2)]
+
+    def see(self, sample: Sample) -> list[float]:
+        rolls = self.plant.world.rolls
+        second = self.plant.setup.front_end.tick_hz
+        mass_kg = sum(self.mass)
+        drives, aheads, whole = [], [], 0.0
+        for r in range(2):
+            edges = sample.edges[r]
+            age_s = ((sample.tick - edges[-1]) & 0xFFFFFFFF) / second if edges else 0.0
+            speed, drive, rate = self.filters[r].update(len(edges), age_s)
+            net = drive - float(rolls[r, at.R_LOSS]) - float(rolls[r, at.R_ABSORBER])
+            drives.append(drive - float(rolls[r, at.R_LOSS]))
+            aheads.append(speed + net / self.mass[r] * self.slope_s)
+            whole += drives[r] + rate * self.ahead_s
+        mean = sum(m * v for m, v in zip(self.mass, aheads, strict=True)) / mass_kg
+        whole += mass_kg * self.feedback * (mean - self.speed_mps)
+        # Shares slowly, as in control: a locked transfer case swings when each set meets its own.
+        wanted = []
+        for r in range(2):
+            share = drives[r] / max(sum(drives), 1.0)
+            self.shares[r] += (share - self.shares[r]) * self.frame_s / SHARE_S
+            pull = self.mass[r] * self.feedback * (aheads[r] - mean)
+            wanted.append(max(whole * self.shares[r] + pull, 0.0))
+        return self.currents(wanted, lead=2.0)
 
 
 def _squared(current_a: float, saturation_a: float) -> float:
@@ -345,6 +388,8 @@ def _squared(current_a: float, saturation_a: float) -> float:
 
 
 START = np.log([8.0, 0.02, 0.02, 0.01])
+SHARE_S = 0.15
+START_SEEN = np.log([40.0, 0.006, 0.012, 0.01, 300.0])
 
 
 def _apart(work: Callable[[], Figures]) -> Figures:
@@ -366,50 +411,62 @@ def _apart(work: Callable[[], Figures]) -> Figures:
     return figures
 
 
-def _informed_run(
-    bare: Bare, case: Case, delay_s: float, tuning: Floats, currents: list[float] | None
-) -> Figures:
-    informed = Informed(bare.plant, case.speed_mps, delay_s, tuning)
+def _informed_run(bare: Bare, case: Case, answer: Answer, currents: list[float] | None) -> Figures:
     trace = Trace(case.speed_mps)
     frame_hz = bare.rig.frame_hz
     before, after = round(1.0 * frame_hz), round(AFTER_S * frame_hz)
     for k in range(before + after):
         if k == before:
             bare.plant.driver.follow(case.script(), bare.plant.now_s)
-        bare.frame(currents)
-        currents = informed.control()
+        currents = answer(bare.frame(currents))
         (trace.before if k < before else trace.after).append(_rolls(bare.plant))
     # Only the last half second before counts as steady: the tuning has just changed.
     trace.before = trace.before[before // 2 :]
     return trace.figures(1.0 / frame_hz)
 
 
-def bound(case: Case, rig: Rig, seed: int, delay_s: float, tries: int) -> Figures:
-    """Best of the informed controller over its tuning, by the peak of this very case."""
+def bound(case: Case, rig: Rig, seed: int, delay_s: float | None, tries: int) -> Figures:
+    """Best of an informed controller over its tuning, by the peak of this very case.
+
+    `delay_s`: how late it knows speeds and tractive forces; None: it sees tooth edges alone.
+    """
     bare = Bare(rig, seed)
     plant = bare.plant
     _approach(plant, case)
     currents: list[float] | None = [0.0] * 4
     while _rolls(plant)[1] < case.speed_mps - 0.3:
         bare.frame(currents)
-    settled = Informed(plant, case.speed_mps, delay_s, START)
+    settled = Informed(plant, case.speed_mps, delay_s or 0.0, START)
     currents = settled.control()
     for _ in range(round((SETTLE_S - 1.0) * rig.frame_hz)):
         bare.frame(currents)
         currents = settled.control()
 
     def run(tuning: Floats) -> Figures:
-        return _apart(lambda: _informed_run(bare, case, delay_s, tuning, currents))
+        def work() -> Figures:
+            if delay_s is None:
+                answer: Answer = Seen(plant, case.speed_mps, tuning).see
+            else:
+                informed = Informed(plant, case.speed_mps, delay_s, tuning)
+
+                def answer(_sample: Sample) -> list[float]:
+                    return informed.control()
+
+            return _informed_run(bare, case, answer, currents)
+
+        return _apart(work)
 
     def cost(tuning: Floats) -> float:
         figures = run(tuning)
         restless = max(0.0, figures["steady_std_pct"] - 0.05)
         return figures["peak_pct"] + max(figures["over_pct"], 0.0) + 10.0 * restless
 
+    start = START if delay_s is not None else START_SEEN
+    aside = np.diag([0.7, -0.5, 0.5, -0.7, 1.5][: len(start)])
     best = minimize(
-        cost, START, method="Nelder-Mead",
-        options={"maxfev": tries, "initial_simplex": START + np.vstack(
-            [np.zeros(4), np.diag([0.7, -0.5, 0.5, -0.7])]), "xatol": 0.02, "fatol": 1e-4},
+        cost, start, method="Nelder-Mead",
+        options={"maxfev": tries, "initial_simplex": start + np.vstack([0.0 * start, aside]),
+                 "xatol": 0.02, "fatol": 1e-4},
     )  # fmt: skip
     figures = run(best.x)
     for name, value in zip(("feedback_per_s", "coil_s", "ahead_s"), best.x, strict=False):
@@ -432,6 +489,7 @@ def measure(options: Options) -> dict[str, Any]:
         mine = ours(case, rig, options.seed)
         edge = bound(case, rig, options.seed, edge_age(case.speed_mps, rig), tries)
         reported = bound(case, rig, options.seed, DELAY_S, tries)
+        seen = bound(case, rig, options.seed, None, tries)
         plain = pid(case, rig, options.seed, True)
         simple = pid(case, rig, options.seed, False)
         rows.append(
@@ -440,10 +498,12 @@ def measure(options: Options) -> dict[str, Any]:
                 "ours": mine,
                 "bound": reported,
                 "bound_edges": edge,
+                "bound_seen": seen,
                 "pid": plain,
                 "pi": simple,
                 "peak_over_bound": mine["peak_pct"] / reported["peak_pct"],
                 "peak_over_bound_edges": mine["peak_pct"] / edge["peak_pct"],
+                "peak_over_bound_seen": mine["peak_pct"] / seen["peak_pct"],
                 "pid_over_ours": plain["peak_pct"] / mine["peak_pct"],
                 "pi_over_ours": simple["peak_pct"] / mine["peak_pct"],
                 "avoidable_pid_over_ours": (plain["peak_pct"] - edge["peak_pct"])
@@ -454,6 +514,7 @@ def measure(options: Options) -> dict[str, Any]:
         "cases": rows,
         "worst_peak_over_bound": max(row["peak_over_bound"] for row in rows),
         "worst_peak_over_bound_edges": max(row["peak_over_bound_edges"] for row in rows),
+        "worst_peak_over_bound_seen": max(row["peak_over_bound_seen"] for row in rows),
         "least_pid_over_ours": min(row["pid_over_ours"] for row in rows),
         "least_avoidable_pid_over_ours": min(row["avoidable_pid_over_ours"] for row in rows),
         "least_pi_over_ours": min(row["pi_over_ours"] for row in rows),

@@ -46,8 +46,9 @@ class Aim(enum.IntEnum):
 
 TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
 TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
-SPLIT_S = 0.3  # how fast the shares of the roll sets follow the drive forces
-SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets: tyres may couple them stiffly
+SPLIT_S = 0.15  # how fast the shares of the roll sets follow the drive forces
+SHAFT_SHARE = 1.0  # of the speed feedback, between roll sets
+FREE_APART_MPS = 0.015  # so far apart roll sets are left where only braking would join them
 TRACK_PER_S = 0.2  # how a speed off a tracked reference is brought back: a road forgives, slowly
 YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
@@ -272,6 +273,19 @@ def frame(
                 want = asked * sets[r, hold.SHARE] / total
                 want += min(max(pull * apart, -most), most)
                 scratch[0, r] = max(0.0, want)
+        placed = 0.0
+        for r in range(set_count):
+            placed += scratch[0, r]
+        if placed > asked:
+            # More than the whole asks for: a set that runs ahead is pulled back, though nothing is
+            # driven that could be given less. Gently: it slows the truck, and a locked transfer
+            # case or the tyres bring the sets together without.
+            for r in range(set_count):
+                if scratch[1, r] > 0.0:
+                    apart = sets[r, hold.SPEED_AHEAD] - middle - FREE_APART_MPS
+                    pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
+                    most = max(pull * apart, scratch[0, r] * asked / placed)
+                    scratch[0, r] = min(scratch[0, r], most)
     elif aim > 0:
         shortfall = by_weight(
             asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count]

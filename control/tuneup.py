@@ -27,9 +27,9 @@ Floats = npt.NDArray[np.float64]
 
 UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
 FIELD_UNSEEN_SHARE = 0.3  # of the field's lag
-FOLLOW_FRAMES, FOLLOW_SHARE = 6.0, 0.06  # a led coil follows in so many frames, or share of its lag
-OBSERVER_SHARE = 0.75  # bandwidth times what it cannot see, before a tune-up
-LEAST_SHARE, MOST_SHARE = 0.4, 2.0
+FOLLOW_FRAMES, FOLLOW_SHARE = 5.0, 0.06  # a led coil follows in so many frames, or share of its lag
+OBSERVER_SHARE = 0.56  # bandwidth times what it cannot see, before a tune-up
+LEAST_SHARE, MOST_SHARE = 0.3, 2.0
 # What a tune-up keeps on every rig of the spread. Choices: less than the trade's usual factor of 2,
 # because an observer that meets a pedal early spends its margin on exactly that.
 LEAST_GAIN_MARGIN = 1.6
@@ -61,7 +61,8 @@ class Tuning(msgspec.Struct, frozen=True):
 
 
 class Margins(msgspec.Struct, frozen=True):
-    """Of the linearised loop. `gain`: as a factor; inf when the phase never gets there."""
+    """Of the linearised loop. `gain`: as a factor; inf when the phase never gets there. A loop that
+    is not stable has a gain below 1 (what would calm it), a negative phase and no delay margin."""
 
     gain: float
     phase_deg: float
@@ -103,15 +104,25 @@ def derive(numbers: Numbers, observer_share: float = OBSERVER_SHARE) -> Tuning:
     out = (n.flight_frames + 0.5) * n.frame_s
     return Tuning(
         observer_share / (n.age_s + 0.5 * n.frame_s + unseen),
-        1.0 / (3.0 * (n.age_s + n.frame_s + out + follow + unseen)),
+        1.0 / (2.5 * (n.age_s + n.frame_s + out + unseen)),
         follow + out + 0.5 * n.field_lag_s,
         follow,
         unseen,
     )
 
 
-def open_loop(tuning: Tuning, assumed: Numbers, true: Numbers, s: Complex) -> Complex:
-    """L(s) of the loop tuned for `assumed` on a rig that is `true`; stability is 1 + L."""
+def open_loop(
+    tuning: Tuning,
+    assumed: Numbers,
+    true: Numbers,
+    s: Complex,
+    unexplained_s: float | None = None,
+) -> Complex:
+    """L(s) of the loop tuned for `assumed` on a rig that is `true`; stability is 1 + L.
+
+    `unexplained_s`: lag that is really there and that no model knows. Left out, all that the tuning
+    allows for is taken to be there, which is cautious: margins for people and the tune-up are so.
+    """
     mass = assumed.inertia_kg
     w, ahead = tuning.observer_per_s, tuning.ahead_s
     # Forward: what the map believes the force to be, and what it is.
@@ -121,7 +132,9 @@ def open_loop(tuning: Tuning, assumed: Numbers, true: Numbers, s: Complex) -> Co
     on_its_way = 1.0 / ((1.0 + follow * s) * (1.0 + 0.5 * assumed.field_lag_s * s))
     believed = on_its_way * np.exp(-out_s * s)
     off = (1.0 + assumed.field_lag_s * s) / (1.0 + true.field_lag_s * s)
-    force = believed * off / (1.0 + unseen_time(true.coil_lag_s, true.field_lag_s) * s)
+    if unexplained_s is None:
+        unexplained_s = unseen_time(true.coil_lag_s, true.field_lag_s)
+    force = believed * off / (1.0 + unexplained_s * s)
     place = -force / ((true.inertia_kg + true.truck_kg) * s * s) * np.exp(-true.age_s * s)
     # Observer of place, speed, drive force and its rate, the believed force a known input. The age
     # of the place is allowed for in the observer by comparing with its own place of that moment.
@@ -130,9 +143,12 @@ def open_loop(tuning: Tuning, assumed: Numbers, true: Numbers, s: Complex) -> Co
     d = np.exp(-0.5 * true.frame_s * s)  # sampled and held
     own = -believed / (mass * s * s)  # place that the known input alone explains
     miss = place * d - own * back
-    # x' = A x + G e with e = miss - back * place_hat(of the corrections alone)
-    shape = g1 / s + g2 / s**2 + g3 / s**3 + g4 / s**4
-    e = miss / (1.0 + shape * back)
+    # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
+    # with its place less age x speed plus half age^2 x acceleration, all as they are now.
+    drive = g3 / s + g4 / s**2
+    speed = g2 / s + drive / s
+    shape = g1 / s + speed / s - assumed.age_s * speed + 0.5 * assumed.age_s**2 * drive
+    e = miss / (1.0 + shape)
     rate = mass * g4 * e / s
     drive = (mass * g3 * e + rate) / s
     speed = own * s + (g2 * e + drive / mass) / s
@@ -143,29 +159,39 @@ def open_loop(tuning: Tuning, assumed: Numbers, true: Numbers, s: Complex) -> Co
 
 
 def margins(locus: Complex, frequencies: Floats = FREQUENCIES) -> Margins:
-    """Margins of an open loop given at `frequencies`, rad/s; the closed loop is 1 / (1 + L)."""
+    """Margins of an open loop given at `frequencies`, rad/s; the closed loop is 1 / (1 + L).
+
+    Whether it is stable is counted after Nyquist (no open-loop pole right of the axis), because
+    at -180 degrees a loop may be larger than 1 and stable all the same.
+    """
     size, phase = np.abs(locus), np.unwrap(np.angle(locus))
-    gain, crossing = math.inf, math.nan
-    phase_margin, delay = math.inf, math.inf
+    # Poles at the origin, by the slope at the lowest frequencies; each owes a quarter turn.
+    slope = math.log(size[0] / size[10]) / math.log(frequencies[10] / frequencies[0])
+    about = np.unwrap(np.angle(1.0 + locus))
+    stable = abs(about[-1] - about[0] - 0.5 * math.pi * round(slope)) < 0.5 * math.pi
+    gain, crossing = math.inf if stable else 0.0, math.nan
+    nearest, delay = math.inf, math.inf
     # Imaginary part changes sign left of the origin: -180 degrees, whatever the turns.
     for k in np.nonzero((locus.imag[:-1] * locus.imag[1:] <= 0.0) & (locus.real[1:] < 0.0))[0]:
         part = locus.imag[k] / (locus.imag[k] - locus.imag[k + 1])
         real = locus.real[k] + part * (locus.real[k + 1] - locus.real[k])
         if real < 0.0:
-            gain = min(gain, float(-1.0 / real))
+            factor = float(-1.0 / real)
+            if stable and factor > 1.0:
+                gain = min(gain, factor)
+            elif not stable and factor < 1.0:
+                gain = max(gain, factor)
     for k in np.nonzero((size[:-1] - 1.0) * (size[1:] - 1.0) <= 0.0)[0]:
         part = (size[k] - 1.0) / (size[k] - size[k + 1])
         w = frequencies[k] * (frequencies[k + 1] / frequencies[k]) ** part
-        angle = phase[k] + part * (phase[k + 1] - phase[k])
-        left = math.remainder(angle + math.pi, 2.0 * math.pi)
-        if left < phase_margin:
-            phase_margin, crossing = left, float(w)
-        if left > 0.0:
-            delay = min(delay, float(left / w))
+        left = phase[k] + part * (phase[k + 1] - phase[k]) + math.pi
+        if abs(math.remainder(left, 2.0 * math.pi)) < nearest:
+            nearest, crossing = abs(math.remainder(left, 2.0 * math.pi)), float(w)
+        delay = min(delay, float((left % (2.0 * math.pi)) / w))
     return Margins(
         gain,
-        math.degrees(phase_margin),
-        delay,
+        math.degrees(nearest if stable else -nearest),
+        delay if stable else 0.0,
         float(np.min(np.abs(1.0 + locus))),
         crossing,
     )

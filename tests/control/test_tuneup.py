@@ -49,6 +49,24 @@ def test_a_loop_past_its_gain_margin_is_called_unstable() -> None:
     assert not found.stable
 
 
+@pytest.mark.parametrize(("gain", "stable"), [(10.0, True), (0.4, False)])
+def test_a_loop_larger_than_one_at_180_degrees_may_be_stable(gain: float, stable: bool) -> None:
+    # gain (s + 1)^2 / s^3: by Routh stable above 1/2, though larger than 1 at -180 degrees.
+    s = 1j * FREQUENCIES
+    found = margins(gain * (s + 1.0) ** 2 / s**3)
+    assert found.stable is stable
+    assert (found.phase_deg > 0.0) is stable
+    assert found.gain == (math.inf if stable else 0.0)
+
+
+def test_a_lag_that_nothing_explains_costs_the_margin() -> None:
+    s, tuning = 1j * FREQUENCIES, derive(NUMBERS)
+    cautious = margins(open_loop(tuning, NUMBERS, NUMBERS, s))
+    explained = margins(open_loop(tuning, NUMBERS, NUMBERS, s, 0.0))
+    assert cautious.gain < 2.0 < explained.gain
+    assert cautious.distance < 0.5 < explained.distance
+
+
 def test_scipy_finds_the_same_margins_from_the_state_space() -> None:
     from bench.robust import by_scipy, numbers_of
 
