@@ -65,6 +65,12 @@ EQUIVALENT: dict[tuple[str, ...], str] = {
     ),
     ("control.gate", "1000.0 * UNSEEN_A -> 1000.0 / UNSEEN_A"): "UNSEEN_A is 1 A",
     ("control.gate", "measured < coil -> measured <= coil"): "both are the same current",
+    ("control.watch", "off > CLOCK_JUMP_S -> off >= CLOCK_JUMP_S"): "a measured time",
+    ("control.watch", "off < -CLOCK_JUMP_S -> off <= -CLOCK_JUMP_S"): "a measured time",
+    (
+        "control.watch",
+        "LOST_SHARE * LOST_WINDOW_S -> LOST_SHARE / LOST_WINDOW_S",
+    ): "the window is 1 s",
     ("control.watch", "left_s <= 0.0 -> left_s < 0.0"): "a doubt of 0 s counts as none",
     (
         "control.watch",

@@ -327,6 +327,16 @@ def test_a_reading_in_doubt_every_other_frame_is_in_doubt() -> None:
     assert stand.fault_codes() == set()
 
 
+def test_a_long_doubt_is_over_half_a_second_after_it() -> None:
+    stand = Stand().loaded()
+    stand.cell_quality[2] = Quality.SUSPECT
+    stand.frames(3.0)
+    assert "cell-suspect" in stand.fault_codes()
+    stand.cell_quality[2] = Quality.GOOD
+    stand.frames(0.5)
+    assert stand.fault_codes() == set()
+
+
 def test_a_rare_doubt_is_forgotten() -> None:
     stand = Stand().loaded()
     for k in range(1000):
