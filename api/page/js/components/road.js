@@ -135,6 +135,10 @@ export class Road {
     const ending = `${number(toShown("speed", last[1]), 0)} ${unitOf("speed")}`;
     const above = y(last[1] + half) - 14;
     const place = above < 16 ? Math.min(height - 16, y(last[1] - half) + 16) : above; // no room above the band
+    context.lineJoin = "round"; // its own ground: the road runs under it
+    context.lineWidth = 7;
+    context.strokeStyle = colours.sheet;
+    context.strokeText(ending, width - 8, place);
     context.fillText(ending, width - 8, place);
     context.strokeStyle = stale ? colours.soft : colours.ink;
     context.lineWidth = 5;
