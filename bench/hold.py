@@ -30,6 +30,7 @@ import json
 import math
 import os
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -481,35 +482,39 @@ def edge_age(speed_mps: float, rig: Rig) -> float:
     return 0.5 * pitch / speed_mps
 
 
-def measure(options: Options) -> dict[str, Any]:
+def one(work: tuple[Case, int, int]) -> dict[str, Any]:
+    """All controllers on one case."""
+    case, seed, tries = work
     rig = load_rig(RIG_FILE)
-    rows: list[dict[str, Any]] = []
+    mine = ours(case, rig, seed)
+    edge = bound(case, rig, seed, edge_age(case.speed_mps, rig), tries)
+    reported = bound(case, rig, seed, DELAY_S, tries)
+    seen = bound(case, rig, seed, None, tries)
+    plain = pid(case, rig, seed, True)
+    simple = pid(case, rig, seed, False)
+    return {
+        "case": case.name,
+        "ours": mine,
+        "bound": reported,
+        "bound_edges": edge,
+        "bound_seen": seen,
+        "pid": plain,
+        "pi": simple,
+        "peak_over_bound": mine["peak_pct"] / reported["peak_pct"],
+        "peak_over_bound_edges": mine["peak_pct"] / edge["peak_pct"],
+        "peak_over_bound_seen": mine["peak_pct"] / seen["peak_pct"],
+        "pid_over_ours": plain["peak_pct"] / mine["peak_pct"],
+        "pi_over_ours": simple["peak_pct"] / mine["peak_pct"],
+        "avoidable_pid_over_ours": (plain["peak_pct"] - edge["peak_pct"])
+        / max(mine["peak_pct"] - edge["peak_pct"], 1e-6),
+    }
+
+
+def measure(options: Options) -> dict[str, Any]:
     tries = 14 if options.quick else 40
-    for case in cases(options.quick):
-        mine = ours(case, rig, options.seed)
-        edge = bound(case, rig, options.seed, edge_age(case.speed_mps, rig), tries)
-        reported = bound(case, rig, options.seed, DELAY_S, tries)
-        seen = bound(case, rig, options.seed, None, tries)
-        plain = pid(case, rig, options.seed, True)
-        simple = pid(case, rig, options.seed, False)
-        rows.append(
-            {
-                "case": case.name,
-                "ours": mine,
-                "bound": reported,
-                "bound_edges": edge,
-                "bound_seen": seen,
-                "pid": plain,
-                "pi": simple,
-                "peak_over_bound": mine["peak_pct"] / reported["peak_pct"],
-                "peak_over_bound_edges": mine["peak_pct"] / edge["peak_pct"],
-                "peak_over_bound_seen": mine["peak_pct"] / seen["peak_pct"],
-                "pid_over_ours": plain["peak_pct"] / mine["peak_pct"],
-                "pi_over_ours": simple["peak_pct"] / mine["peak_pct"],
-                "avoidable_pid_over_ours": (plain["peak_pct"] - edge["peak_pct"])
-                / max(mine["peak_pct"] - edge["peak_pct"], 1e-6),
-            }
-        )
+    work = [(case, options.seed, tries) for case in cases(options.quick)]
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        rows = list(pool.map(one, work))
     return {
         "cases": rows,
         "worst_peak_over_bound": max(row["peak_over_bound"] for row in rows),

@@ -22,6 +22,8 @@ no unexplained lag (hysteresis is the only thing the simulated absorbers do that
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -163,24 +165,29 @@ def _response(a: Floats, b: Floats, c: Floats, w0: float, mass: float) -> Comple
     return np.array([(c @ solve(1j * w * unit - a, b))[0, 0] for w in FREQUENCIES])
 
 
+def drawn(number: int) -> dict[str, Any]:
+    """One drawn rig: its run, and its margins by the line."""
+    rig = load_rig(RIG_FILE)
+    nominal = numbers_of(rig, None)
+    setup = random_rig(number, SPREAD)
+    row = one(rig, setup, number)
+    true = numbers_of(rig, setup)
+    found = margins(open_loop(derive(nominal), nominal, true, 1j * FREQUENCIES))
+    row["gain_margin"], row["phase_margin_deg"] = found.gain, found.phase_deg
+    run = msgspec.structs.replace(nominal, age_s=row["age_s"], flight_frames=row["flight"])
+    true = msgspec.structs.replace(true, age_s=row["age_s"], flight_frames=row["flight"])
+    found = margins(open_loop(derive(run), run, true, 1j * FREQUENCIES, 0.0))
+    row["run_gain_margin"], row["run_phase_margin_deg"] = found.gain, found.phase_deg
+    return row
+
+
 def measure(options: Options) -> dict[str, Any]:
     rig = load_rig(RIG_FILE)
     count = 12 if options.quick else 200
-    rows = []
     nominal = numbers_of(rig, None)
-    tuning = derive(nominal)
-    own = margins(open_loop(tuning, nominal, nominal, 1j * FREQUENCIES))
-    for number in range(count):
-        setup = random_rig(1000 * options.seed + number, SPREAD)
-        row = one(rig, setup, 1000 * options.seed + number)
-        true = numbers_of(rig, setup)
-        found = margins(open_loop(tuning, nominal, true, 1j * FREQUENCIES))
-        row["gain_margin"], row["phase_margin_deg"] = found.gain, found.phase_deg
-        run = msgspec.structs.replace(nominal, age_s=row["age_s"], flight_frames=row["flight"])
-        true = msgspec.structs.replace(true, age_s=row["age_s"], flight_frames=row["flight"])
-        found = margins(open_loop(derive(run), run, true, 1j * FREQUENCIES, 0.0))
-        row["run_gain_margin"], row["run_phase_margin_deg"] = found.gain, found.phase_deg
-        rows.append(row)
+    own = margins(open_loop(derive(nominal), nominal, nominal, 1j * FREQUENCIES))
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        rows = list(pool.map(drawn, range(1000 * options.seed, 1000 * options.seed + count)))
     peaks = np.array([row["peak_pct"] for row in rows])
     held = [float(row["peak_pct"]) for row in rows if not row["beyond"]]
     worst = max(rows, key=lambda row: float(row["peak_pct"]))
