@@ -35,7 +35,8 @@ check: $(BUILT)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal
-	$(BIN)/pytest -m "live or browser"
+	$(BIN)/pytest -m live
+	$(BIN)/pytest -m browser --numprocesses 2 --dist loadfile
 
 # The pictures of README and docs/page.md, drawn from the demo in a real browser.
 pictures: $(BUILT) system-packages

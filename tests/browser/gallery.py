@@ -162,7 +162,7 @@ def begin(demo: Demo, plan: dict[str, Any], vehicle: str = TRUCK) -> None:
 def ended(demo: Demo) -> None:
     demo.order("ease-off")
     demo.seat(pedal=0.0)
-    until("the load to be off", lambda: demo.state()["state"] == "ready", 60)
+    until("the load to be off", lambda: demo.state()["state"] not in ("loaded", "easing"), 60)
 
 
 def hold(demo: Demo, seconds: int, vehicle: str) -> None:

@@ -314,16 +314,22 @@ def test_the_driver_sees_grade_and_way_of_a_climb(stand: Any, tablets: Any) -> N
 
 
 @pytest.mark.parametrize("locale", ["en-GB", "de-DE"])
-@pytest.mark.parametrize("kind", ["steady-hold", "power-sweep", "speed-trace", "grade-climb"])
-def test_the_driver_never_has_to_scroll(stand: Any, tablets: Any, kind: str, locale: str) -> None:
-    stand.scene(state="loaded", acknowledged=True, kind=kind)
+def test_the_driver_never_has_to_scroll(stand: Any, tablets: Any, locale: str) -> None:
+    modes = {
+        "steady-hold": "held", "power-sweep": "held",
+        "speed-trace": "trace", "grade-climb": "climb",
+    }  # fmt: skip
+    stand.scene(state="loaded", acknowledged=True)
     tablet = tablets(stand.address, locale=locale).open("driver")
-    tablet.settle()
-    for size in SIZES:
-        tablet.turn(size)
-        tablet.settle()
-        hidden = "(main) => main.scrollHeight - main.clientHeight"
-        assert tablet.page.locator("#main").evaluate(hidden) == 0, size
+    for kind, mode in modes.items():
+        stand.scene(kind=kind)
+        tablet.page.wait_for_selector(f'.driver[data-mode="{mode}"]')
+        tablet.wait(f"drumlin.store.telemetry.test.kind === '{kind}'")
+        for size in SIZES:
+            tablet.turn(size)
+            tablet.settle()
+            hidden = "(main) => main.scrollHeight - main.clientHeight"
+            assert tablet.page.locator("#main").evaluate(hidden) == 0, f"{kind}, {size}"
 
 
 def test_the_next_phase_is_announced_and_a_floored_pedal_is_urgent(

@@ -24,6 +24,7 @@ export const de = {
   "people.revoke": "Entziehen",
   "people.revoked": "entzogen",
   "people.log": "Zuletzt getan",
+  "people.nothing": "Noch nichts.",
   "pair.title": "Dieses Tablet koppeln",
   "pair.lead": "Wer den Prüfstand verwaltet, gibt Ihnen auf seiner Seite unter Leute einen Code.",
   "pair.code": "Code",

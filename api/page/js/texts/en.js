@@ -24,6 +24,7 @@ export const en = {
   "people.revoke": "Revoke",
   "people.revoked": "revoked",
   "people.log": "Done lately",
+  "people.nothing": "Nothing yet.",
   "pair.title": "Pair this tablet",
   "pair.lead": "Somebody who maintains the rig gives you a code on their page, under People.",
   "pair.code": "Code",

@@ -122,7 +122,7 @@ export default class PeopleView {
     const rows = [...answer.data.entries].reverse().map((entry) =>
       el("tr", {}, el("td", { className: "figure soft", text: dateTime(entry.at) }), el("th", { scope: "row", text: entry.who }), el("td", { text: tOr(`did.${entry.what}`, entry.what) }), el("td", { text: tOr(`came.${entry.outcome}`, entry.outcome) })),
     );
-    this.log.replaceChildren(el("h2", { text: t("people.log") }), el("div", { className: "scroll-x" }, el("table", {}, el("tbody", {}, rows))));
+    this.log.replaceChildren(el("h2", { text: t("people.log") }), rows.length ? el("div", { className: "scroll-x" }, el("table", {}, el("tbody", {}, rows))) : el("p", { className: "soft", text: t("people.nothing") }));
   }
 
   leave() {
