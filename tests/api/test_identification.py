@@ -15,6 +15,7 @@ from api.processes.memoryfile import MEMORY_NAME, write_memory
 from control.commands import AcceptTuneUp, DropIdentified, DropTuneUp
 from control.identified import Accepted, Advice, Identified
 from control.memory import AbsorberMemory, Memory
+from control.tuneup import OBSERVER_SHARE
 from daq.rig import load_rig
 from tests.api.fake_loop import RIG_FILE, FakeLoop
 
@@ -57,7 +58,7 @@ async def test_what_was_found_is_told_with_its_map_beside_the_rig_files(
     assert told["advice"]["advised_share"] == 0.9
     assert told["advice"]["delay_margin_s"] is None  # never gets there: kept, and told as null
     assert told["in_force"] is None
-    assert told["observer_share"] == told["usual_share"] == 0.75
+    assert told["observer_share"] == told["usual_share"] == OBSERVER_SHARE
 
 
 async def test_nothing_found_yet_is_an_answer_too(browser: httpx.AsyncClient) -> None:
