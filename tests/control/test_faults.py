@@ -137,6 +137,18 @@ def test_a_fault_under_load_is_raised_in_time_and_has_its_effect(code: str) -> N
                 assert max(n - b for n, b in zip(stand.coils, before, strict=True)) <= 0.05
 
 
+@pytest.mark.parametrize(
+    ("code", "place"),
+    [("absorber-weak", "front-left"), ("absorber-reversed", "front-right"), ("over-force", "")],
+)
+def test_a_fault_names_its_place_or_none_when_it_is_the_whole_rigs(code: str, place: str) -> None:
+    stand = Stand().loaded(drive_n=13_000.0)
+    UNDER_LOAD[code](stand)
+    stand.frames(2.0)
+    told = [event.data for event in stand.kinds("fault") if event.data["code"] == code]
+    assert [each["detail"] for each in told[:1]] == [place]
+
+
 def silent(stand: Stand) -> None:
     stand.slow["humidity"] = Reading(0.0, Unit.RATIO, stand.time_s, Quality.MISSING)
 
