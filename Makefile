@@ -36,7 +36,7 @@ check: $(BUILT)
 	$(BIN)/lint-imports
 	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal
 	$(BIN)/pytest -m live
-	$(BIN)/pytest -m browser --numprocesses 2 --dist loadfile
+	$(BIN)/pytest -m "browser and not live" --numprocesses 2 --dist loadfile
 
 # The pictures of README and docs/page.md, drawn from the demo in a real browser.
 pictures: $(BUILT) system-packages

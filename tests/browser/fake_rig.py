@@ -594,6 +594,11 @@ def build(scene: Scene | None = None) -> FastAPI:
     @app.get("/api/runs/{run_id}")
     async def one_run(run_id: str) -> Response:
         for n in range(scene.runs):
+            if run_id.endswith("-fake"):  # the one that goes on, along a route
+                road = [[250.0 * k, 4.0 + 3.0 * math.sin(k)] for k in range(60)]
+                return JSONResponse(
+                    {**made_up_run(n), "plan": {"grade": {"by_distance": road}}, "id": run_id}
+                )
             if made_up_run(n)["id"] == run_id:
                 return JSONResponse(made_up_run(n))
         return problem(404, "Not found", "There is no such run.", "Look at the list.", "no-run")

@@ -279,7 +279,11 @@ def climbed(demo: Demo, camera: Camera) -> None:
     """A climb at one grade, and one along a route."""
     roads: dict[str, dict[str, Any]] = {
         "climb": {"grade": {"percent": 6.0}, "distance_m": 20_000.0},
-        "route": {"grade": {"by_distance": [[250 * n, 4 + 3 * (-1) ** n] for n in range(60)]}},
+        "route": {
+            "grade": {
+                "by_distance": [[float(x) for x in line.split(",")] for line in PASS.split()[1:]]
+            }
+        },
     }
     for name, road in roads.items():
         demo.seat(brake=0.0, gear=4)

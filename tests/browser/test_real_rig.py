@@ -11,7 +11,7 @@ import pytest
 
 from tests.browser.conftest import Demo, child_of, until
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
+pytestmark = [pytest.mark.browser, pytest.mark.live, pytest.mark.timeout(240)]
 
 RADPS_PER_RPM = 0.10471975511965977
 

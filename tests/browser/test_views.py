@@ -310,6 +310,7 @@ def test_the_driver_sees_grade_and_way_of_a_climb(stand: Any, tablets: Any) -> N
     tablet.page.wait_for_timeout(400)
     words = tablet.page.locator(".driver-climb").text_content()
     assert re.search(r"Grade\d\.\d %", words)
+    assert re.search(r"In 200.m(▲ |▼ )?\d\.\d %", words), "the route is known, from the stored plan"
     assert tablet.page.locator(".hill-line").get_attribute("d")
 
 

@@ -8,8 +8,8 @@ const HEIGHT = 120;
 const STRETCH_M = 3000; // of a route
 const BEHIND = 0.25; // share of the stretch that lies behind the truck
 
-/** Height at a distance, linear between the points of a road. */
-function heightAt(road, distance) {
+/** Height, or grade, at a distance: linear between the points of a road. */
+export function between(road, distance) {
   let [low, high] = [0, road.length - 1];
   if (distance >= road[high][0]) return road[high][1];
   while (high - low > 1) {
@@ -51,8 +51,8 @@ export class Hill {
     const from = Math.max(0, Math.min(way - BEHIND * stretch, all - stretch));
     const to = from + stretch;
     const here = Math.min(way, all);
-    const between = (a, b) => [[a, heightAt(road, a)], ...road.filter(([x]) => x > a && x < b), [b, heightAt(road, b)]];
-    this.write(between(from, here), between(here, to), from, to);
+    const part = (a, b) => [[a, between(road, a)], ...road.filter(([x]) => x > a && x < b), [b, between(road, b)]];
+    this.write(part(from, here), part(here, to), from, to);
   }
 
   write(driven, coming, from, to) {

@@ -408,6 +408,7 @@ export const de = {
   "plan.route.large": "Die Datei ist größer als {n} MB. Ausdünnen.",
   "plan.wrong.route": "Eine Streckendatei wählen.",
   "driver.grade": "Steigung",
+  "driver.soon": "In {way}",
   "driver.left": "Noch",
   "driver.way": "Gefahren",
 

@@ -408,6 +408,7 @@ export const en = {
   "plan.route.large": "The file is larger than {n} MB. Thin it out.",
   "plan.wrong.route": "Choose a route file.",
   "driver.grade": "Grade",
+  "driver.soon": "In {way}",
   "driver.left": "To go",
   "driver.way": "Driven",
 

@@ -3,12 +3,13 @@
 
 import { get } from "../api.js";
 import { ageWords, faultText, instructionOf, phaseOf, stateNow } from "../components/guide.js";
-import { Hill } from "../components/hill.js";
+import { between, Hill } from "../components/hill.js";
 import { inBand, Road } from "../components/road.js";
 import { heights } from "../components/route-field.js";
 import { BAND, heldNow } from "../components/target.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { said } from "../kinds/said.js";
+import { settings } from "../settings.js";
 import { t } from "../texts.js";
 import { clockTime, DASH, number, shown, unitOf, withUnit } from "../units.js";
 
@@ -44,14 +45,18 @@ export default class DriverView {
     this.road = new Road();
     this.roadHolder = el("div", { className: "driver-road" }, this.road.canvas);
     this.hill = new Hill();
+    this.points = null; // (m, %) of the running climb's route
     this.route = null; // heights along the running climb's route
     this.roadOf = ""; // the run it was asked for
     this.gradeWord = el("span", { className: "soft" });
     this.grade = el("b", { className: "figure" });
     this.wayWord = el("span", { className: "soft" });
     this.way = el("b", { className: "figure" });
+    this.soonWord = el("span", { className: "soft" });
+    this.soon = el("b", { className: "figure" });
+    this.soonPart = el("p", {}, this.soonWord, this.soon);
     this.climb = el("div", { className: "driver-climb" },
-      el("p", {}, this.gradeWord, this.grade), el("p", {}, this.wayWord, this.way), this.hill.node);
+      el("p", {}, this.gradeWord, this.grade), this.soonPart, el("p", {}, this.wayWord, this.way), this.hill.node);
     this.target = el("p", { className: "driver-target" }, el("span", {}, this.setWord, " ", this.set), this.advice);
     this.full = el("button", { type: "button", onclick: () => this.toggle() });
     this.node = el(
@@ -153,19 +158,32 @@ export default class DriverView {
     const way = test.distance_m === null ? null : end === null ? test.distance_m : Math.max(0, end - test.distance_m);
     setText(this.way, way === null ? DASH : withUnit("distance", way));
     this.readRoad(test.run_id);
+    this.writeSoon(test);
     this.hill.draw(this.store.climb, test.grade_percent, end, this.route, test.distance_m ?? 0);
+  }
+
+  /** The grade a little further on, where the road is known. */
+  writeSoon(test) {
+    show(this.soonPart, Boolean(this.points));
+    if (!this.points) return;
+    const on = settings.get("units") === "us" ? 600 * 0.3048 : 200;
+    const next = between(this.points, (test.distance_m ?? 0) + on);
+    const change = next - (test.grade_percent ?? next);
+    setText(this.soonWord, t("driver.soon", { way: withUnit("height", on) }));
+    setText(this.soon, `${Math.abs(change) < 0.3 ? "" : change > 0 ? "▲ " : "▼ "}${number(next, 1)} %`);
   }
 
   /** The route of the running climb, from the plan that was stored with it; once a run. */
   async readRoad(runId) {
     if (this.roadOf === runId) return;
     this.roadOf = runId;
-    this.route = null;
+    this.route = this.points = null;
     const answer = await get(`/api/runs/${encodeURIComponent(runId)}`);
     if (this.roadOf !== runId) return;
     if (!answer.ok) setTimeout(() => this.roadOf === runId && (this.roadOf = ""), 2000);
     const points = answer.ok ? answer.data.plan?.grade?.by_distance ?? [] : [];
-    this.route = points.length > 1 ? heights(points) : null;
+    this.points = points.length > 1 ? points : null;
+    this.route = this.points && heights(points);
   }
 
   repaint() {
