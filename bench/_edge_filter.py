@@ -48,6 +48,13 @@ def take(
     p -= np.outer(gain, reach)
 
 
+def warm() -> None:
+    """Compile now what `EdgeFilter.update` uses."""
+    x, p = np.zeros(4), np.eye(4)
+    advance(x, p, 0.002, 0.0, 1.0)
+    take(x, p, 0.0, 0.001, 0.0, 1e-5)
+
+
 class EdgeFilter:
     """One roll set of a simulated rig; `update` once per frame."""
 

@@ -42,7 +42,7 @@ from simple_pid import PID
 
 from api.processes.rehearsal import HOLDER, VirtualRig
 from bench._common import Options, run_bench
-from bench._edge_filter import EdgeFilter
+from bench._edge_filter import EdgeFilter, warm
 from control.absorber import map_row, torque_at
 from control.commands import StartTest
 from control.plans import SteadyHold
@@ -442,6 +442,9 @@ def bound(case: Case, rig: Rig, seed: int, delay_s: float | None, tries: int) ->
     for _ in range(round((SETTLE_S - 1.0) * rig.frame_hz)):
         bare.frame(currents)
         currents = settled.control()
+
+    if delay_s is None:  # compiled here and not anew in every fork
+        warm()
 
     def run(tuning: Floats) -> Figures:
         def work() -> Figures:
