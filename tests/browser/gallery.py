@@ -2,8 +2,8 @@
 
 `python -m tests.browser.gallery FOLDER [PART...]` drives the demo from parked to a pulled cable
 and writes FOLDER/VIEW--SIZE-LOOK-LANGUAGE.png, FOLDER/VIEW--whole-... where a page scrolls, and
-FOLDER/sheets/VIEW-LOOK-LANGUAGE.png with the three sizes side by side. Parts: parked, hold, stored,
-trace, climb, faults; all of them when none is named.
+FOLDER/sheets/VIEW-LOOK-LANGUAGE.png with the three sizes side by side. Parts: parked,
+route, hold, stored, trace, climb, faults; all of them when none is named.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ PASS = "distance_m,grade_percent\n" + "\n".join(
     f"{200 * n},{4.5 + 3.5 * math.sin(n / 3) - 0.05 * n:.2f}" for n in range(100)
 )
 CLIFF = "distance_m,grade_percent\n0,2\n400,80\n"
-PARTS = ("parked", "hold", "stored", "trace", "climb", "faults")
+PARTS = ("parked", "route", "hold", "stored", "trace", "climb", "faults")
 LOAD = {"a_n": 226.0, "b_n_per_mps": 1.6, "c_n_per_mps2": 0.95, "mass_kg": 3600.0}
 
 
@@ -196,6 +196,7 @@ def draw(demo: Demo, browser: Browser, folder: Path, parts: tuple[str, ...] = ()
     if "parked" in wanted:
         camera.views("rolls", "tests", "tests/speed-trace", "campaign", "proving", "people")
         camera.take("rolls", "settings", lambda it: it.page.locator("header .bare").click())
+    if "route" in wanted:
         camera.take("tests/grade-climb", "route", lambda it: routed(it, PASS), whole=True)
         camera.take("tests/grade-climb", "route-refused", lambda it: routed(it, CLIFF), whole=True)
     with demo.helm():
@@ -317,7 +318,7 @@ def tripped(demo: Demo, camera: Camera) -> None:
 
 def routed(tablet: Tablet, text: str) -> None:
     """A climb whose road is read from a file."""
-    tablet.page.locator('#plan-road[value="route"]').check()
+    tablet.page.locator('input[name="plan-road"][value="route"]').check()
     file = {"name": "invented-pass.csv", "mimeType": "text/csv", "buffer": text.encode()}
     tablet.page.set_input_files("#plan-route", file)
     tablet.page.locator(".route-profile svg, .route-wrong .problem").first.wait_for()
