@@ -95,7 +95,7 @@ function find(whole) {
     if (found) {
       const text = german() ? translated : english;
       const told = text.replace(HOLE, (_, index, unit) => (unit ? quantity(found[Number(index) + 1], unit) : value(found[Number(index) + 1])));
-      return told.charAt(0).toUpperCase() + told.slice(1);
+      return /^\S+\.\w{2,4}: /.test(told) ? told : told.charAt(0).toUpperCase() + told.slice(1); // a file keeps its name
     }
   }
   // a detail in brackets, and several sentences in one

@@ -403,7 +403,7 @@ export const de = {
   "plan.route.other": "Andere Datei wählen",
   "plan.route.reading": "Wird gelesen …",
   "plan.route.hint": "CSV mit Weg und Höhe oder Steigung, oder eine GPX-Spur mit Höhen.",
-  "plan.route.facts": "{length} · hinauf {up} · hinab {down} · am steilsten {steepest} % hinauf, {falls} % hinab",
+  "plan.route.facts": "{length} · hinauf {up} · hinab {down} · am steilsten {steepest}\u00a0% hinauf, {falls}\u00a0% hinab",
   "plan.route.thinned": "{n} von {all} Punkten bleiben; die Steigung weicht höchstens {off} % ab.",
   "plan.route.large": "Die Datei ist größer als {n} MB. Ausdünnen.",
   "plan.wrong.route": "Eine Streckendatei wählen.",

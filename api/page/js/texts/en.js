@@ -403,7 +403,7 @@ export const en = {
   "plan.route.other": "Choose another file",
   "plan.route.reading": "Reading …",
   "plan.route.hint": "CSV with distance and elevation or grade, or a GPX track with heights.",
-  "plan.route.facts": "{length} · up {up} · down {down} · steepest {steepest} % up, {falls} % down",
+  "plan.route.facts": "{length} · up {up} · down {down} · steepest {steepest}\u00a0% up, {falls}\u00a0% down",
   "plan.route.thinned": "{n} of {all} points are kept; grade is off by at most {off} %.",
   "plan.route.large": "The file is larger than {n} MB. Thin it out.",
   "plan.wrong.route": "Choose a route file.",
