@@ -36,7 +36,7 @@ const NAMES_DE = {
   ambient: "Außen", temperature: "Temperatur", barometer: "Luftdruck", humidity: "Luftfeuchte",
   oil: "Öl", boost: "Ladedruck", smoke: "Rauch", opacity: "Trübung", rotor: "Rotor", power: "Leistung", speed: "Geschwindigkeit", force: "Kraft",
   torque: "Moment", acceleration: "Beschleunigung", current: "Strom", pressure: "Druck", intake: "Ansaugluft", loss: "Verlust", inertia: "Trägheit", time: "Zeit",
-  cell: "Zelle", ratio: "Übersetzung", point: "Punkt", mean: "Mittel", settled: "eingeschwungen", spread: "Streuung", valid: "gültig", snap: "Gasstoß", peak: "Spitze", from: "von", to: "bis",
+  turns: "dreht", cell: "Zelle", ratio: "Übersetzung", point: "Punkt", mean: "Mittel", settled: "eingeschwungen", spread: "Streuung", valid: "gültig", snap: "Gasstoß", peak: "Spitze", from: "von", to: "bis",
 };
 
 /** Lower case within a line, where the language does so. */

@@ -50,7 +50,8 @@ export class Air {
     setText(this.cells.density, `${number(answer.data.air_kg_m3, 3)} kg/m³`);
     setText(this.factor, `× ${number(correction.factor, 4)}`);
     const flags = correction.flags.map(said);
-    setText(this.note, [rule ? "" : said(answer.data.why), correction.valid ? "" : t("air.invalid"), ...flags].filter(Boolean).join(" "));
+    const told = [rule ? "" : said(answer.data.why), correction.valid ? "" : t("air.invalid"), ...flags].filter(Boolean);
+    setText(this.note, [...new Set(told)].join(" ")); // the reason may be a flag as well
   }
 
   leave() {
