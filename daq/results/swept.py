@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+import numpy.typing as npt
 
 from daq.errors import Refused
 from daq.results.aligned import LEAD_S
@@ -45,9 +46,13 @@ from daq.results.words import RPM, shown
 from daq.speed import DELAY_S, WINDOW_S
 
 EDGE_SHARE = 0.004  # of the range: so near its ends a sweep has begun or ended
+START_BAND = 0.016  # of the start speed: a sweep begins from within
+WAIT_PACE, PACE_S = 0.3, 0.4  # of the usual pace, as a mean over: not under way yet
 END_SHARE = 0.03  # so much may be missing at the end: the test stops where its own speed passed
 SLOW_CHANNEL_DELAY_S = 0.0  # slow values are stamped where they are taken
 SETTLE_MEAN_S = 0.1  # the band of a stepped map judges speed averaged over this
+
+Rows = npt.NDArray[np.intp]
 
 
 class Found(msgspec.Struct, eq=False):
@@ -193,11 +198,19 @@ def sweep_rows(given: Given, x: Floats, start: float, stop: float) -> tuple[Mask
     smooth = moving_mean(x, given.time_s, 0.2)
     way = 1.0 if stop > start else -1.0
     along = way * (smooth - start) / abs(stop - start)  # 0 at the start, 1 at the end
-    reached = np.flatnonzero(along >= 1.0 - EDGE_SHARE)
-    end = int(reached[0]) if reached.size else int(np.nanargmax(along))
+    # A falling sweep is driven up to first: what lies before its start is no end that was reached.
+    near = max(EDGE_SHARE, START_BAND * start / abs(stop - start))
+    starts = np.flatnonzero(along <= near)
+    first = int(starts[0]) if starts.size else 0
+    reached = first + np.flatnonzero(along[first:] >= 1.0 - EDGE_SHARE)
+    if reached.size:
+        starts = starts[starts < reached[-1]]
+        end = int(reached[reached > starts[-1]][0]) if starts.size else int(reached[0])
+    else:
+        end = first + int(np.nanargmax(along[first:]))
+        starts = starts[starts <= end]
     complete = bool(along[end] >= 1.0 - END_SHARE)
-    before = np.flatnonzero(along[: end + 1] <= EDGE_SHARE)
-    begin = int(before[-1]) if before.size else 0
+    begin = _under_way(along, given.time_s, starts, end) if starts.size else 0
     if end - begin < 100 or along[end] - along[begin] < 0.2:
         raise Refused(
             "No sweep is in this run: the speed never moved through the planned range.",
@@ -207,6 +220,20 @@ def sweep_rows(given: Given, x: Floats, start: float, stop: float) -> tuple[Mask
     rows = np.zeros(x.shape, dtype=bool)
     rows[begin : end + 1] = True
     return rows, complete
+
+
+def _under_way(along: Floats, time_s: Floats, starts: Rows, end: int) -> int:
+    """First row of the passage: the truck leaves the start, where it may have waited for boost."""
+    last = int(starts[-1])
+    apart = np.flatnonzero(np.diff(starts) > 1)
+    first = int(starts[apart[-1] + 1]) if apart.size else int(starts[0])  # of the last stay there
+    on = np.flatnonzero(along[first : last + 1] <= EDGE_SHARE)
+    begin = first + (int(on[-1]) if on.size else 0)
+    if end - last < 3 or last == begin:
+        return begin
+    pace = np.gradient(moving_mean(along, time_s, PACE_S), time_s)
+    still = np.flatnonzero(pace[begin:last] < WAIT_PACE * float(np.median(pace[last:end])))
+    return begin + int(still[-1]) + 1 if still.size else begin
 
 
 # --- stepped map ---------------------------------------------------------------------------------

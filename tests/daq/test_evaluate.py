@@ -154,6 +154,25 @@ def test_a_falling_sweep_gives_the_same_curve() -> None:
     assert value(result, "peak_power") == pytest.approx(TOP_W, rel=0.003)
 
 
+def test_a_falling_sweep_is_found_behind_the_drive_up_and_the_wait_for_boost() -> None:
+    plan = {**SWEEP, "from_rpm": 3000.0, "to_rpm": 1600.0}
+
+    def engine(t: Any) -> Any:
+        return np.interp(t, [0, 8, 12, 26, 30], [800, 2985, 2985, 1600, 700]) / RPM
+
+    def power(t: Any) -> Any:
+        full = TOP_W - 0.08 * (engine(t) * RPM - TOP_RPM) ** 2
+        return full * np.interp(t, [0, 8, 12], [0.2, 0.2, 1.0])
+
+    result = evaluate(run(plan, 30.0, engine, power), "1")
+    assert result.valid, result.void
+    curve = result.curve("power")
+    assert curve is not None
+    for rpm, watts in zip((one * RPM for one in curve.x), curve.value, strict=True):
+        if watts is not None:
+            assert watts == pytest.approx(TOP_W - 0.08 * (rpm - TOP_RPM) ** 2, rel=0.005), rpm
+
+
 def test_a_sweep_that_stops_half_way_is_void_and_says_so() -> None:
     def engine(t: Any) -> Any:
         return np.interp(t, [0, 3, 10, 12], [1600, 1600, 2300, 1600]) / RPM
