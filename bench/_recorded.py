@@ -38,6 +38,8 @@ Each = Callable[["RecordedRig"], None]
 class RecordedRig(VirtualRig):
     """Writes down what passes between front end and core while `recorder` is set."""
 
+    keeps_teeth = False  # recordings begin with the tooth offsets known by then, as the loop's do
+
     def __init__(self, rig: Rig, seed: int, setup: Setup | None = None) -> None:
         self.recorder: RawRecorder | None = None
         self.greeting: Hello | None = None
@@ -97,6 +99,7 @@ class RecordedRig(VirtualRig):
             started_utc=started_utc,
             zeros=dict(self.core.zeros),
             learned_ratio=self.core.ratio_per_m,
+            teeth=self.core.memory().teeth if self.keeps_teeth else {},
         )
         self.note(Kind.HEADER, msgspec.json.encode(header))
         if self.greeting is not None:

@@ -1,0 +1,288 @@
+"""A random day at the rig in virtual time: all test kinds, pauses, mishaps, one service life.
+
+Every test of bench._day, in random order, several times, with pauses of 0 to 120 s; some are eased
+off, some meet a fault, a lifted pedal, a helm that goes, a loop that restarts. Each run goes over
+the wire into a recording and is evaluated as a shop's would be. `failures` counts broken rules: a
+number that is none or a fault on a healthy rig, current asked for while parked or ready, a whole
+test that is void, power beside the simulator's own, the same test with another answer, a rig that
+does not get ready again. `bench.day --json [--quick] --seed N`.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from api.processes.following import CRUISE_MPS
+from api.processes.rehearsal import HOLDER
+from bench._common import Options, run_bench
+from bench._day import BREAKS, QUIET_S, TESTS, Asked, DayRig
+from control.commands import (
+    Acknowledge,
+    AnyCommand,
+    EaseOff,
+    MakeReady,
+    Park,
+    ReleaseHelm,
+    ResetTrip,
+    TakeHelm,
+)
+from control.plans import kind_of
+from control.telemetry import State
+from daq.errors import DrumlinError, Refused
+from daq.recording import Recording
+from daq.results.columns import Replay, gather
+from daq.results.evaluate import evaluate
+from daq.results.given import given_of
+from daq.results.result import Result, Settings
+from simulator.seat import tell
+
+LONGEST_S = 300.0  # no test of the day takes longer
+MISHAPS = ("none",) * 11 + ("ease off",) * 2 + ("fault",) * 4 + ("lift", "helm", "restart")
+IDLES = ("stand", "stand", "roll", "neutral", "engine off", "park", "fault")
+POWER_OFF = 0.004  # mean power of a whole run beside the truth, relative to the mean of its size
+POWER_OFF_W = 200.0
+PLAYED = frozenset({"steady-hold", "stepped-map", "power-sweep", "grade-climb"})
+
+
+class Day:
+    """The person at the tablet; `rig` drives itself."""
+
+    def __init__(self, seed: int, folder: Path) -> None:
+        self.rig = DayRig(seed)
+        self.draw = random.Random(seed)
+        self.folder = folder
+        self.rows: list[dict[str, Any]] = []
+        self.answers: dict[str, list[float]] = {}
+        self.count = 0
+
+    def begin(self) -> None:
+        """Morning: zeros, cautions, ready."""
+        self.rig.make_ready()
+
+    def get_ready(self) -> bool:
+        """What a person does until the rig is ready; False when it does not get there."""
+        rig = self.rig
+        why: list[str] = []
+        for _ in range(60):
+            state = rig.core.state
+            if any(one.code == "clock-jump" and one.active for one in rig.core.telemetry().faults):
+                rig.break_it({"target": "board", "kind": "reboot"}, 0.1)  # as the fault says
+                rig.advance_for(QUIET_S)
+                rig.plant.faults.clear()
+            if state is State.READY and rig.core.telemetry().helm.holder == HOLDER:
+                return True
+            steps: tuple[AnyCommand, ...] = (
+                TakeHelm(0, HOLDER, "day"), ResetTrip(0, HOLDER), Acknowledge(0, HOLDER),
+                MakeReady(0, HOLDER),
+            )  # fmt: skip
+            for command in steps:
+                if isinstance(command, ResetTrip) and rig.core.state is not State.TRIPPED:
+                    continue
+                if isinstance(command, MakeReady) and rig.core.state is not State.PARKED:
+                    continue
+                try:
+                    rig.ask(command)
+                except Refused as error:
+                    why = [*why, f"{type(command).__name__}: {error.problem}"][-3:]
+                    break
+            rig.advance_for(2.0)
+        faults = [one.code for one in rig.core.telemetry().faults if one.active]
+        rig.rule(False, f"not ready again: {rig.core.state}, {faults}, {why}")
+        return False
+
+    def idle(self, seconds: float) -> None:
+        """What a truck and people do between two tests."""
+        rig, what = self.rig, self.draw.choice(IDLES)
+        rig.next_step(f"idle {seconds:.0f} s, {what}")
+        words: dict[str, Any] = {"pedal": 0.0, "brake": 30.0, "gear": 4}
+        if what == "roll":
+            words = {"brake": 0.0, "pedal": 12.0, "gear": 4}
+        elif what == "neutral":
+            words = {"brake": 0.0, "pedal": 0.0, "gear": 0}
+        elif what == "engine off":
+            words = {"brake": 30.0, "engine": "off"}
+        elif what == "park" and rig.core.state is State.READY:
+            rig.ask(Park(0, HOLDER))
+        tell(rig.plant, words)
+        if what == "fault" and seconds > 5.0:
+            rig.break_it(self.draw.choice(BREAKS), self.draw.uniform(0.3, 4.0))
+        rig.advance_for(seconds)
+        tell(rig.plant, {"engine": "on", "brake": 30.0, "gear": 4})
+        rig.plant.faults.clear()
+        rig.advance_for(5.0 if what == "roll" else 1.5)
+
+    def test(self, asked: Asked, mishap: str) -> None:
+        """One test, whole or with a mishap, and what became of it."""
+        rig, draw = self.rig, self.draw
+        self.count += 1
+        run_id = f"20260101-000000-{self.count:04x}"
+        rig.next_step(f"{run_id[-4:]} {asked.name}, {mishap}")
+        rig.speeds.clear()
+        rig.following = True
+        if getattr(asked.plan, "force_n", None) or getattr(asked.plan, "power_w", None):
+            tell(rig.plant, {"drive_at_mps": CRUISE_MPS})
+            rig.advance_for(25.0)
+        try:
+            rig.begin(self.folder / run_id, asked.plan)
+        except Refused as error:
+            rig.rule(not rig.clean, f"not started: {error.problem}")
+            self._close()
+            return
+        began_s = rig.plant.now_s
+        at_s = began_s + draw.uniform(0.5, 40.0) if mishap != "none" else math.inf
+        until_s = began_s + LONGEST_S
+        ended_at = len(rig.events)
+        while rig.core.state is State.LOADED and rig.plant.now_s < until_s:
+            rig.advance()
+            if rig.plant.now_s >= at_s:
+                at_s = math.inf
+                self._mishap(mishap)
+        over_s = rig.plant.now_s
+        rig.rule(over_s < until_s, f"still in '{rig.phase}' after {LONGEST_S:.0f} s")
+        if rig.core.state is State.LOADED:
+            rig.ask(EaseOff(0, HOLDER))
+        self._close()
+        while rig.core.state is State.EASING and rig.plant.now_s < over_s + 30.0:
+            rig.advance()
+        rig.rule(rig.core.state is not State.EASING, "still easing 30 s after the test")
+        whole = mishap == "none" or at_s < math.inf  # over before its mishap
+        if whole:
+            rig.rule(
+                rig.core.state in (State.READY, State.PARKED), f"{rig.core.state} after the test"
+            )
+        rig.following = True
+        rig.advance_for(0.2)
+        rig.plant.faults.clear()
+        ended = [one for one in rig.events[ended_at:] if one.kind == "run-ended"]
+        if mishap != "restart":  # then the loop's supervisor ends it
+            rig.rule(len(ended) == 1, f"{len(ended)} ends of one run")
+        told = dict(ended[-1].data) if ended else {}
+        row: dict[str, Any] = {
+            "run": run_id, "name": asked.name, "mishap": mishap if not whole else "none",
+            "seconds": over_s - began_s, "valid": bool(told.get("valid")),
+            "void": str(told.get("void", "")),
+        }  # fmt: skip
+        if whole:
+            rig.rule(row["valid"], f"void: {row['void']}")
+            self._judge(asked, self.folder / run_id, row)
+        self.rows.append(row)
+        (self.folder / run_id / "raw.drm").unlink()
+
+    def _mishap(self, what: str) -> None:
+        rig, draw = self.rig, self.draw
+        rig.ill_until_s = max(rig.ill_until_s, rig.plant.now_s + 3.0)
+        match what:
+            case "ease off":
+                rig.send(EaseOff(0, HOLDER))
+            case "fault":
+                fault = draw.choice(BREAKS)
+                rig.now += f" {fault['target']} {fault['kind']}"
+                rig.break_it(fault, draw.choice((0.05, 0.5, 5.0)))
+            case "lift":
+                rig.following = False
+                tell(rig.plant, {"pedal": 0.0, "brake": draw.choice((0.0, 60.0))})
+                rig.advance_for(draw.uniform(0.2, 3.0))
+                rig.following = True
+                rig.follower = type(rig.follower)()
+            case "helm":
+                rig.send(ReleaseHelm(0, HOLDER))
+                rig._keep_at_s = math.inf
+            case "restart":
+                rig.restart()
+
+    def _close(self) -> None:
+        recorder, self.rig.recorder = self.rig.recorder, None
+        if recorder is not None:
+            recorder.close()
+
+    def _judge(self, asked: Asked, folder: Path, row: dict[str, Any]) -> None:
+        """Evaluate the run and hold it against the truth and its repeats."""
+        rig = self.rig
+        try:
+            result, off = judged(rig, folder)
+        except DrumlinError as error:
+            rig.rule(False, f"not evaluated: {error.problem}")
+            return
+        rig.rule(result.valid, f"its evaluation is void: {result.void}")
+        row["flags"] = sorted({one.code for one in result.flags})
+        row["power_off"] = off
+        if kind_of(asked.plan) in PLAYED:
+            rig.rule(abs(off) <= POWER_OFF, f"power {100.0 * off:.2f} % off the truth")
+        main = result.figure(result.main)
+        rig.rule(main is not None and main.value is not None, "no main figure")
+        if main is None or main.value is None:
+            return
+        row["figure"], row["value"] = main.name, main.value
+        row["low"], row["high"] = main.low, main.high
+        before = self.answers.setdefault(asked.name, [])
+        if before and math.isfinite(asked.spread):
+            usual = float(np.median(before))
+            apart = abs(main.value - usual) / (1.0 if asked.absolute else abs(usual))
+            rig.rule(
+                apart <= asked.spread, f"{main.name} {main.value:.5g}, else {usual:.5g} {main.unit}"
+            )
+        before.append(main.value)
+
+
+def judged(rig: DayRig, folder: Path) -> tuple[Result, float]:
+    """The run's result, and how far the mean of its power is off the truth."""
+    replay = Replay(Recording(folder / "raw.drm"), rig.rig)
+    columns = gather(replay.chunks())
+    plan = msgspec.json.decode(replay.header.plan)
+    given = given_of(replay.rig, plan, columns, Settings(), replay.events)
+    result = evaluate(given, "bench")
+    power = given.of("power_w")
+    true = np.array([one[2] for one in rig.truth])
+    both = np.isfinite(power)  # not while the first edges come in
+    power, true = power[both], true[both]
+    size = float(np.mean(np.abs(true)))
+    off = float(np.mean(power)) - float(np.mean(true))
+    return result, math.copysign(max(0.0, abs(off) - POWER_OFF_W), off) / max(size, 1.0)
+
+
+def measure(options: Options) -> dict[str, Any]:
+    """The day."""
+    cpu_s = time.process_time()
+    tests = TESTS
+    rounds = 1 if options.quick else 3
+    with tempfile.TemporaryDirectory(prefix="drumlin-") as scratch:
+        day = Day(options.seed, Path(scratch))
+        day.begin()
+        for _ in range(rounds):
+            order = list(tests)
+            day.draw.shuffle(order)
+            for asked in order[: 6 if options.quick else None]:
+                mishap = day.draw.choice(MISHAPS)
+                day.test(asked, mishap)
+                day.idle(day.draw.uniform(0.0, 40.0 if options.quick else 120.0))
+                day.rig.next_step(f"after {asked.name}, {mishap}")
+                if not day.get_ready():
+                    break
+    rig = day.rig
+    return {
+        "tests": len(day.rows),
+        "whole": sum(one["mishap"] == "none" for one in day.rows),
+        "failures": len(rig.broken),
+        "broken": rig.broken,
+        "simulated_h": rig.plant.now_s / 3600.0,
+        "frames_lost": rig.core.frames_lost,
+        "cpu_s": time.process_time() - cpu_s,
+        "repeats": {
+            name: {"n": len(values), "median": float(np.median(values)),
+                   "spread": max(values) - min(values)}
+            for name, values in sorted(day.answers.items())
+        },
+        "rows": day.rows,
+    }  # fmt: skip
+
+
+if __name__ == "__main__":
+    run_bench("day", measure)
