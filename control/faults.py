@@ -117,7 +117,7 @@ _ROWS = (
     # --- speed ----------------------------------------------------------------------------
     Fault("speed-lost", "no roll speed", "speed reading missing for 20 ms", 30,
           Effect.TRIP, "A roll speed is missing.",
-          "Check the tooth sensor's gap, cable and channel.", Release.RAMP),
+          "Check the tooth sensor's gap, cable and channel. It is believed again once its roll turns.", Release.RAMP),
     Fault("speed-suspect", "roll speed noisy or contradicted", "speed reading suspect for 100 ms", 110,
           Effect.EASE, "A roll speed cannot be trusted.",
           "Check the tooth wheel for dirt and the sensor for play."),

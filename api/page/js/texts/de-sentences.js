@@ -55,7 +55,7 @@ export const SENTENCES = {
   "The running test's set point is beyond the rig.": "Der Sollwert der laufenden Prüfung liegt jenseits des Prüfstands.",
   "Choose a lower set point, or learn the ratio again in the gear of the test.": "Kleineren Sollwert wählen oder die Übersetzung im Gang der Prüfung neu lernen.",
   "A roll speed is missing.": "Eine Rollengeschwindigkeit fehlt.",
-  "Check the tooth sensor's gap, cable and channel.": "Abstand, Kabel und Kanal des Zahngebers prüfen.",
+  "Check the tooth sensor's gap, cable and channel. It is believed again once its roll turns.": "Abstand, Kabel und Kanal des Zahngebers prüfen. Ihm wird wieder geglaubt, sobald seine Rolle dreht.",
   "A roll speed cannot be trusted.": "Einer Rollengeschwindigkeit ist nicht zu trauen.",
   "Check the tooth wheel for dirt and the sensor for play.": "Zahnrad auf Schmutz und Geber auf Spiel prüfen.",
   "A roll speed is frozen.": "Eine Rollengeschwindigkeit ist eingefroren.",
