@@ -39,6 +39,7 @@ FRAME_HZ = 250
 LOOK_EVERY = 12  # frames between two looks of driver and watcher
 QUIET_S = 6.0  # after a mishap is over, before the rig counts as healthy again
 EMPTY_A = 0.02
+TURNING_MPS = 2.0
 LASTING = frozenset({"clock-jump"})  # until the front end is started again
 
 TRUCK = Vehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
@@ -120,6 +121,7 @@ class DayRig(RecordedRig):
         self.now = "begin"
         self.speeds: list[float] = []
         self._noted: set[str] = set()
+        self._unseen = False
         rig = msgspec.structs.replace(load_rig(RIG_FILE), frame_hz=FRAME_HZ)
         super().__init__(rig, seed)
         self._rear_at = self.plant.truth_names.index("rear_speed_mps")
@@ -152,6 +154,11 @@ class DayRig(RecordedRig):
                 words = self.follower.words(view, self.plant.now_s)
                 if words:
                     tell(self.plant, words)
+            if self._unseen and not self.plant.faults.planned:
+                # a wheel that fell silent is believed again when it turns, and not before
+                if self.plant.world.truth_row[self._rear_at] > TURNING_MPS:
+                    self._unseen = False
+                self.ill_until_s = max(self.ill_until_s, self.plant.now_s + QUIET_S)
             if self.clean:
                 self._look(view)
 
@@ -193,6 +200,7 @@ class DayRig(RecordedRig):
     def break_it(self, fault: dict[str, Any], for_s: float) -> None:
         """Something breaks for so long."""
         tell(self.plant, {"fault": {**fault, "for_s": for_s}})
+        self._unseen |= fault["target"] == "wheel"
         self.ill_until_s = max(self.ill_until_s, self.plant.now_s + for_s + QUIET_S)
 
     def restart(self) -> None:

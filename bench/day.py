@@ -77,6 +77,11 @@ class Day:
                 rig.break_it({"target": "board", "kind": "reboot"}, 0.1)  # as the fault says
                 rig.advance_for(QUIET_S)
                 rig.plant.faults.clear()
+            if any(one.code == "speed-lost" and one.active for one in rig.core.telemetry().faults):
+                tell(rig.plant, {"gear": 4, "brake": 0.0, "pedal": 30.0})  # it shows when it turns
+                rig.advance_for(12.0)
+                tell(rig.plant, {"pedal": 0.0, "brake": 30.0})
+                rig.advance_for(8.0)
             if state is State.READY and rig.core.telemetry().helm.holder == HOLDER:
                 return True
             steps: tuple[AnyCommand, ...] = (
