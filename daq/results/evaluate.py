@@ -54,6 +54,12 @@ def evaluate(given: Given, version: str) -> Result:
     gives a Result that is not valid and says why."""
     kind = str(given.plan.get("kind", ""))
     work = KINDS.get(kind)
+    if kind == "identification":
+        raise Refused(
+            "An identification has no evaluation of its own.",
+            "What it found stands with the absorbers: drumlin absorbers, GET /api/identification.",
+            "kind",
+        )
     if work is None:
         raise Refused(
             f"There is no evaluation of the test kind '{kind}'.",

@@ -459,3 +459,9 @@ def test_a_result_survives_json_and_says_what_made_it() -> None:
     assert again.made.settings.smooth_rpm == 90.0
     assert again.made.version == "1"
     assert again.made.rig_fingerprint == RIG.fingerprint
+
+
+def test_an_identification_is_referred_to_what_it_found() -> None:
+    with pytest.raises(Refused) as refused:
+        evaluate(run({"kind": "identification"}, 2.0, lambda t: 100.0 + 0 * t, hill), "1")
+    assert "drumlin absorbers" in refused.value.remedy

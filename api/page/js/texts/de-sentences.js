@@ -629,6 +629,8 @@ export const SENTENCES = {
   "Intervals hold what the rig's calibration leaves open and the noise of this run. They do not hold how the truck itself differs from day to day: repeat the test for that.": "Die Intervalle enthalten, was die Kalibrierung des Prüfstands offen lässt, und das Rauschen dieses Laufs. Sie enthalten nicht, wie das Fahrzeug selbst von Tag zu Tag schwankt: dafür die Prüfung wiederholen.",
   "Figures for comparing a truck with itself on this rig. Not a certified emission or power figure.": "Zahlen, um ein Fahrzeug auf diesem Prüfstand mit sich selbst zu vergleichen. Kein amtlicher Abgas- oder Leistungswert.",
   "Load on the rolls can break straps, tyres and driveline: keep to the maker's limits of truck and rig and to local rules, and let licensed people judge what may go on the road.": "Last auf den Rollen kann Gurte, Reifen und Antriebsstrang zerreißen: an die Grenzen der Hersteller von Fahrzeug und Prüfstand und an örtliche Vorschriften halten; was auf die Straße darf, entscheiden befugte Fachleute.",
+  "An identification has no evaluation of its own.": "Eine Vermessung der Bremsen hat keine eigene Auswertung.",
+  "What it found stands with the absorbers: drumlin absorbers, GET /api/identification.": "Was sie fand, steht bei den Bremsen: drumlin absorbers, GET /api/identification.",
   "There is no evaluation of the test kind '{0}'.": "Für die Prüfart „{0}“ gibt es keine Auswertung.",
   "The kinds are: {0}.": "Die Arten sind: {0}.",
   "Not corrected: temperature, pressure and humidity were not all measured.": "Nicht korrigiert: Temperatur, Druck und Feuchte wurden nicht alle gemessen.",
