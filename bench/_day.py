@@ -154,10 +154,10 @@ class DayRig(RecordedRig):
                 words = self.follower.words(view, self.plant.now_s)
                 if words:
                     tell(self.plant, words)
-            if self._unseen and not self.plant.faults.planned:
-                # a wheel that fell silent is believed again when it turns, and not before
-                if self.plant.world.truth_row[self._rear_at] > TURNING_MPS:
-                    self._unseen = False
+            if self._unseen:
+                # a wheel that was doubted is believed again when it turns, and not before
+                turns = self.plant.world.truth_row[self._rear_at] > TURNING_MPS
+                self._unseen = bool(self.plant.faults.planned) or not turns
                 self.ill_until_s = max(self.ill_until_s, self.plant.now_s + QUIET_S)
             if self.clean:
                 self._look(view)

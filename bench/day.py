@@ -121,6 +121,8 @@ class Day:
             rig.break_it(self.draw.choice(BREAKS), self.draw.uniform(0.3, 4.0))
         rig.advance_for(seconds)
         tell(rig.plant, {"engine": "on", "brake": 30.0, "gear": 4})
+        if what == "engine off":  # its speed shows when it has turned
+            rig.ill_until_s = max(rig.ill_until_s, rig.plant.now_s + QUIET_S)
         rig.plant.faults.clear()
         rig.advance_for(5.0 if what == "roll" else 1.5)
 
