@@ -39,7 +39,7 @@ FRAME_HZ = 250
 LOOK_EVERY = 12  # frames between two looks of driver and watcher
 QUIET_S = 6.0  # after a mishap is over, before the rig counts as healthy again
 EMPTY_A = 0.02
-TURNING_MPS = 2.0
+STANDING_MPS, TURNING_MPS = 0.02, 2.0
 LASTING = frozenset({"clock-jump"})  # until the front end is started again
 
 TRUCK = Vehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
@@ -121,7 +121,7 @@ class DayRig(RecordedRig):
         self.now = "begin"
         self.speeds: list[float] = []
         self._noted: set[str] = set()
-        self._unseen = False
+        self._doubted = self._stood = False
         rig = msgspec.structs.replace(load_rig(RIG_FILE), frame_hz=FRAME_HZ)
         super().__init__(rig, seed)
         self._rear_at = self.plant.truth_names.index("rear_speed_mps")
@@ -154,13 +154,17 @@ class DayRig(RecordedRig):
                 words = self.follower.words(view, self.plant.now_s)
                 if words:
                     tell(self.plant, words)
-            if self._unseen:
-                # a wheel that was doubted is believed again when it turns, and not before
-                turns = self.plant.world.truth_row[self._rear_at] > TURNING_MPS
-                self._unseen = bool(self.plant.faults.planned) or not turns
-                self.ill_until_s = max(self.ill_until_s, self.plant.now_s + QUIET_S)
+            if self._doubted:
+                self._believe(float(self.plant.world.truth_row[self._rear_at]))
             if self.clean:
                 self._look(view)
+
+    def _believe(self, speed_mps: float) -> None:
+        """A wheel that was doubted is believed when it has stood and turns again, not before."""
+        if not self.plant.faults.planned:
+            self._stood |= abs(speed_mps) < STANDING_MPS
+            self._doubted = not (self._stood and speed_mps > TURNING_MPS)
+        self.ill_until_s = max(self.ill_until_s, self.plant.now_s + QUIET_S)
 
     def _look(self, view: Any) -> None:
         measured = view.measured
@@ -200,7 +204,8 @@ class DayRig(RecordedRig):
     def break_it(self, fault: dict[str, Any], for_s: float) -> None:
         """Something breaks for so long."""
         tell(self.plant, {"fault": {**fault, "for_s": for_s}})
-        self._unseen |= fault["target"] == "wheel"
+        if fault["target"] == "wheel":
+            self._doubted, self._stood = True, False
         self.ill_until_s = max(self.ill_until_s, self.plant.now_s + for_s + QUIET_S)
 
     def restart(self) -> None:
