@@ -18,6 +18,7 @@ IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
 DISTRUST_LIMIT = 4.0  # beyond it the readings of the wheel are suspect
+UNTROUBLED = 0.5  # up to it there were no odd edges lately
 MOST_DISTRUST = 10.0
 ORDERLY_EDGES = 50.0  # after so many the speed was known beyond doubt
 SLOWEST_JUMP = 33.0  # pitches/s; slower rolls may change speed that fast
@@ -31,10 +32,13 @@ P_TICK, P_INDEX, BLOCK_START, PENDING, LOST_TICK = range(12, 17)
 INT_STATE = 17
 # float state: prediction polynomial in pitches and seconds, running residual variance in pitches^2
 # DOUBT: in the present lock; DISTRUST: in the sensor, kept over locks
-# ORDERLY: edges in order since the lock; JUMPED_FROM: pitches/s before it was given up;
-# FACTOR: by how much the speed has jumped in such events, as a product; 1 when nothing is wrong
+# ORDERLY: edges in order since the lock; KNOWN_WELL: pitches/s when a lock that was orderly was
+# given up, 0 when nothing is in doubt; JUMPED_FROM: the same until the next lock is compared;
+# FACTOR: by how much the speed has jumped since; 1 when nothing is wrong; CALM: the last pitches/s
+# without odd edges, less such a jump
 C0, C1, C2, NOISE, KNOWN, LAST_SPEED, DOUBT, DISTRUST, ORDERLY, JUMPED_FROM, FACTOR = range(11)
-FLOAT_STATE = 11
+KNOWN_WELL, CALM = 11, 12
+FLOAT_STATE = 13
 
 
 @jit
@@ -66,6 +70,7 @@ def forget(state: IntArray, motion: FloatArray) -> None:
     motion[KNOWN] = 0.0
     motion[DOUBT] = 0.0
     motion[ORDERLY] = 0.0
+    motion[JUMPED_FROM] = motion[KNOWN_WELL]  # each lock anew: the one before may have been noise
 
 
 @jit
@@ -133,9 +138,9 @@ def take_edge(
     if motion[DOUBT] + odd > DOUBT_LIMIT or state[REJECTED] > 3:
         # the motion was taken wrongly, or changed too fast: believe the edges again
         state[RELOCKS] += 1
-        before = motion[C1] + 2.0 * motion[C2] * t
+        before = motion[CALM]  # not of now: the odd edges before this one bend the motion
         if motion[ORDERLY] >= ORDERLY_EDGES and before > SLOWEST_JUMP:
-            motion[JUMPED_FROM] = before
+            motion[KNOWN_WELL] = before
         step = state[REJECTED]
         forget(state, motion)
         accept(ticks, indices, tooth, teeth, state, motion, tick, last + step, 0.0)

@@ -26,6 +26,7 @@ from daq.edges import (
     C0,
     C1,
     C2,
+    CALM,
     DISTRUST,
     DISTRUST_LIMIT,
     EVER,
@@ -37,9 +38,12 @@ from daq.edges import (
     INT_STATE,
     JUMPED_FROM,
     KNOWN,
+    KNOWN_WELL,
     LAST_SPEED,
     LOST_TICK,
     NOISE,
+    ORDERLY,
+    ORDERLY_EDGES,
     P_INDEX,
     P_TICK,
     PENDING,
@@ -47,6 +51,7 @@ from daq.edges import (
     STARTED,
     TICK,
     TOTAL,
+    UNTROUBLED,
     take_edge,
 )  # fmt: skip
 from daq.fit import fit_quadratic, take_out_push
@@ -145,6 +150,8 @@ def _estimate(
             motion[LAST_SPEED] = 0.0
             motion[FACTOR] = 1.0
             motion[JUMPED_FROM] = 0.0
+            motion[KNOWN_WELL] = 0.0
+            motion[CALM] = 0.0
         out[SPEED] = speed
         out[ACCEL] = 0.0
         out[SPEED_SD] = min(bound, pitch / STANDING_AFTER_S)
@@ -196,10 +203,15 @@ def _estimate(
     fastest = pitch / (parameters[MIN_TICKS] * tick_s)
     if motion[JUMPED_FROM] > 0.0 and order == 2 and count >= MIN_EDGES + 3:
         # rolls cannot jump: if the speed did, some edges are no longer seen, or are invented
-        motion[FACTOR] *= max(fit[1], 0.1) / motion[JUMPED_FROM]
-        motion[JUMPED_FROM] = 0.0
+        motion[FACTOR] = max(fit[1], 0.1) / motion[JUMPED_FROM]
         if 0.9 < motion[FACTOR] < 1.1:
             motion[FACTOR] = 1.0
+        if motion[ORDERLY] >= ORDERLY_EDGES:  # until then the window may hold what was noise
+            motion[JUMPED_FROM] = 0.0
+            if motion[FACTOR] == 1.0:
+                motion[KNOWN_WELL] = 0.0
+    if order == 2 and motion[JUMPED_FROM] == 0.0 and motion[DISTRUST] < UNTROUBLED:
+        motion[CALM] = max(fit[1], 0.0) / motion[FACTOR]
     if motion[FACTOR] != 1.0 or noisy or motion[DISTRUST] > DISTRUST_LIMIT or speed > fastest:
         status = NOISY
         speed = min(speed, fastest)

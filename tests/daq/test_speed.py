@@ -251,6 +251,24 @@ def test_a_sensor_that_suddenly_sees_every_second_tooth_is_not_believed() -> Non
     assert np.abs(healed[:, V] - 20.0).max() < 0.02
 
 
+@pytest.mark.parametrize("rate_hz", [300.0, 3000.0])
+@pytest.mark.parametrize("speed", [6.0, 35.0])
+def test_a_burst_of_random_edges_is_doubted_and_then_over(speed: float, rate_hz: float) -> None:
+    ticks = edge_ticks(accelerated(speed, 0.0), int(4.0 * speed / PITCH_M))
+    for seed, burst_s in enumerate((0.05, 0.15, 0.4, 0.05, 0.15, 0.4)):
+        chance = np.random.default_rng(seed)
+        begin, end = 2.0 * TICK_HZ, (2.0 + burst_s) * TICK_HZ
+        noise = chance.uniform(begin, end, chance.poisson(rate_hz * burst_s)).astype(ticks.dtype)
+        rows = Bench().run(
+            np.unique(np.concatenate([ticks[ticks < begin], noise, ticks[ticks >= end]])), 1950
+        )
+        time = rows[:, 0]
+        assert (rows[(time > 2.0) & (time < 2.0 + burst_s + 0.02)][:, STATE] == NOISY).any()
+        after = rows[(time > 2.0 + burst_s + 0.6)]
+        assert (after[:, STATE] == MOVING).all()
+        assert np.abs(after[:, V] - speed).max() < 0.02
+
+
 def test_bounces_on_every_tooth_do_not_disturb_a_start_from_rest() -> None:
     clean = edge_ticks(accelerated(0.0, 2.0), 300, start_s=0.3)
     rows = Bench().run(np.sort(np.concatenate([clean, clean + 180])), 1000)
