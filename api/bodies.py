@@ -32,6 +32,9 @@ _described: dict[str, Any] = {}
 _as_found: dict[str, Any] = {}  # components before anything was added to them
 
 
+FILE_TYPE = "application/octet-stream"
+
+
 class Nothing(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """An empty object, or no body at all."""
 
@@ -43,8 +46,7 @@ _NO_JSON = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
 async def read(request: Request, kind: type[T]) -> T:
     """The body as `kind`; an empty body counts as {}."""
     raw = await bounded(request)
-    content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if raw and content_type != "application/json":
+    if raw and _content_type(request) != "application/json":
         raise Problem(
             415,
             "media-type",
@@ -140,6 +142,33 @@ def _whole(value: Any) -> Any:
     if isinstance(value, list):
         return [_whole(each) for each in value]
     return value
+
+
+def takes_file() -> dict[str, Any]:
+    """`openapi_extra` of a route whose body is a file as it is."""
+    content = {FILE_TYPE: {"schema": {"type": "string", "format": "binary"}}}
+    return {"requestBody": {"required": True, "content": content}}
+
+
+def expect_file(request: Request, what: str, file: str) -> None:
+    """Raises Problem when the body is not declared as a file as it is."""
+    if _content_type(request) != FILE_TYPE:
+        raise Problem(
+            415,
+            "media-type",
+            f"The body is not declared as {what}.",
+            f"Send the {file} itself with Content-Type: {FILE_TYPE}.",
+        )
+
+
+def expect_line(text: str, what: str) -> None:
+    """Raises Problem when a text of the address holds what no line holds."""
+    if any(ord(letter) < 32 or ord(letter) == 127 for letter in text):
+        raise Problem(422, "invalid", f"The {what} holds control characters.", "Leave them out.")
+
+
+def _content_type(request: Request) -> str:
+    return request.headers.get("content-type", "").partition(";")[0].strip().lower()
 
 
 async def bounded(request: Request, most_bytes: int = MAX_BODY_BYTES) -> bytes:

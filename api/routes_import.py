@@ -18,7 +18,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
-from api.bodies import answer, gives
+from api.bodies import answer, expect_file, expect_line, gives, takes_file
 from api.context import Context, context_of
 from api.problems import Problem
 from api.scratch import scratch
@@ -26,7 +26,6 @@ from api.store.importing import IMPORTED, take_in
 from api.tokens import Role
 from daq.errors import RecordingError, RigError
 
-MEDIA_TYPE = "application/octet-stream"
 PIECE_TIME_S = 20.0  # between two pieces
 WHOLE_TIME_S = 1800.0
 BUFFER_BYTES = 1 << 20
@@ -47,19 +46,13 @@ class Imported(msgspec.Struct, frozen=True):
     "/runs/import",
     status_code=202,
     responses=gives(Imported, 202),
-    openapi_extra={
-        "requestBody": {
-            "required": True,
-            "content": {MEDIA_TYPE: {"schema": {"type": "string", "format": "binary"}}},
-        }
-    },
+    openapi_extra=takes_file(),
 )
 async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] = "") -> Response:
     """Send a raw recording (`raw.drm`) as the body; watch the run's state for its evaluation."""
     context = context_of(request)
     caller = context.caller(request, Role.OPERATE)
-    if any(ord(letter) < 32 or ord(letter) == 127 for letter in vehicle):
-        raise Problem(422, "invalid", "The vehicle holds control characters.", "Leave them out.")
+    expect_line(vehicle, "vehicle")
     declared = _declared(request, context)
     if _busy.locked():
         raise Problem(
@@ -82,14 +75,7 @@ async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] =
 
 def _declared(request: Request, context: Context) -> int:
     """Length of the body as announced, when it may be sent at all."""
-    content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if content_type != MEDIA_TYPE:
-        raise Problem(
-            415,
-            "media-type",
-            "The body is not declared as a recording.",
-            f"Send the raw.drm itself with Content-Type: {MEDIA_TYPE}.",
-        )
+    expect_file(request, "a recording", "raw.drm")
     length = request.headers.get("content-length", "")
     if not length.isdigit():
         raise Problem(

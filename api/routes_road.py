@@ -14,14 +14,13 @@ import msgspec
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from api.bodies import answer, bounded, gives
+from api.bodies import answer, bounded, expect_file, expect_line, gives, takes_file
 from api.context import context_of
 from api.problems import Problem
 from api.tokens import Role
 from control.route import parse_route
 from control.thinning import thinned
 
-MEDIA_TYPE = "application/octet-stream"
 MOST_BYTES = 4 << 20
 MOST_POINTS = 1500  # of a plan that is to fit into one command
 
@@ -45,26 +44,13 @@ class RoadRead(msgspec.Struct, frozen=True):
 @router.post(
     "/route",
     responses=gives(RoadRead),
-    openapi_extra={
-        "requestBody": {
-            "required": True,
-            "content": {MEDIA_TYPE: {"schema": {"type": "string", "format": "binary"}}},
-        }
-    },
+    openapi_extra=takes_file(),
 )
 async def route(request: Request, name: Annotated[str, Query(max_length=120)] = "") -> Response:
     """Send a route file as the body: CSV with distance and elevation or grade, or GPX."""
     context_of(request).caller(request, Role.OPERATE)
-    if any(ord(letter) < 32 or ord(letter) == 127 for letter in name):
-        raise Problem(422, "invalid", "The name holds control characters.", "Leave them out.")
-    content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if content_type != MEDIA_TYPE:
-        raise Problem(
-            415,
-            "media-type",
-            "The body is not declared as a file.",
-            f"Send the route file itself with Content-Type: {MEDIA_TYPE}.",
-        )
+    expect_line(name, "name")
+    expect_file(request, "a file", "route file")
     raw = await bounded(request, MOST_BYTES)
     async with _one_at_a_time:
         return answer(await asyncio.to_thread(road_read, raw, name or "route"))
