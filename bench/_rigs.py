@@ -19,6 +19,17 @@ from simulator import layout as at
 from simulator.plant import Plant
 from simulator.setup import Setup, nominal, tarnhow, tooth_angles
 
+AT_CAPACITY = 0.97  # of the continuous current
+
+
+def full_coils(plant: Plant) -> list[bool]:
+    """Which coils carry, in truth, all that they may."""
+    coils = plant.world.absorbers[:, at.A_CURRENT]
+    return [
+        float(coil) >= AT_CAPACITY * absorber.max_current_a
+        for coil, absorber in zip(coils, plant.setup.absorbers, strict=True)
+    ]
+
 
 def drawn_setup(rig: Rig, seed: int, *, size: float = 1.0) -> Setup:
     """True values around the rig file's; `size` scales the calibration errors, 0: none.

@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from bench._rigs import full_coils
 from bench._road import MPH, FreeRolls, road_n
 from control.kinds.road import road_load_of
 from control.plans import Coastdown, Grade, GradeClimb, Vehicle
 from control.telemetry import State
-from simulator import layout as at
 
 SLOW_MPS, FAST_MPS = 10.0 * MPH, 40.0 * MPH  # 40 CFR 1066.265
 COAST_FROM_MPS, COAST_TO_MPS, INTERVAL_MPS = 70.0 * MPH, 10.0 * MPH, 10.0 * MPH
 FLAT = 1.0  # N: a road load of nothing would be refused
 LIMIT_N, LIMIT_SHARE = 9.8, 0.01  # check value TGT-17
-FULL, BEYOND = 0.97, 0.1  # of the continuous current; of the time
+BEYOND = 0.1  # of the time
 MOST_LOSS_N = 250.0  # of this machine at 40 mph
 
 
@@ -30,9 +30,7 @@ class Capacity:
     def look(self) -> None:
         """After each frame."""
         self._frames += 1
-        coils = self._rolls.plant.world.absorbers[:, at.A_CURRENT]
-        most = [one.max_current_a for one in self._rolls.plant.setup.absorbers]
-        if all(float(a) >= FULL * full for a, full in zip(coils, most, strict=True)):
+        if all(full_coils(self._rolls.plant)):
             self._full += 1
             self.least_n = min(self.least_n, self._rolls.absorbed_n)
 

@@ -118,7 +118,7 @@ def measure(options: Options) -> dict[str, Any]:
         "settle_met": settle_ms <= 100.0,
         "felt_settle_ms": max(one["felt_settle_ms"] for one in steps),
         "accel_error_pct": accel_error,
-        "accel_error_within_pct": max(within),
+        "accel_error_within_pct": max(within, default=math.nan),
         "accel_beyond": len(rates) - len(within),
         "accel_limit_pct": 1.0,
         "accel_met": accel_error <= 1.0,

@@ -34,6 +34,7 @@ from scipy.signal import freqresp
 
 from api.processes.rehearsal import HOLDER, VirtualRig
 from bench._common import Options, run_bench
+from bench._rigs import full_coils
 from control.commands import StartTest
 from control.plans import SteadyHold
 from control.telemetry import State
@@ -49,7 +50,7 @@ SPREAD = 0.3
 SPEED_MPS = 30.0 / 3.6
 SETTLE_S, AFTER_S = 4.0, 2.5
 UNSTABLE_STD, RESTLESS_STD, LOST = 0.005, 0.001, 0.25
-AT_CAPACITY, ABOVE = 0.97, 0.003  # of the continuous current; of the set speed
+ABOVE = 0.003  # of the set speed
 
 
 def _speeds(plant: Plant) -> tuple[float, float]:
@@ -59,10 +60,7 @@ def _speeds(plant: Plant) -> tuple[float, float]:
 
 def _at_capacity(plant: Plant) -> bool:
     """Is some roll set faster than asked though both its absorbers carry all they may, in truth?"""
-    each = [
-        float(plant.world.absorbers[row, at.A_CURRENT]) >= AT_CAPACITY * absorber.max_current_a
-        for row, absorber in enumerate(plant.setup.absorbers)
-    ]
+    each = full_coils(plant)
     rolls = [absorber.roll for absorber in plant.setup.absorbers]
     return any(
         _speeds(plant)[roll] > (1.0 + ABOVE) * SPEED_MPS

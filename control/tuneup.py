@@ -145,9 +145,9 @@ def open_loop(
     miss = place * d - own * back
     # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
     # with its place less age x speed plus half age^2 x acceleration, all as they are now.
-    drive = g3 / s + g4 / s**2
-    speed = g2 / s + drive / s
-    shape = g1 / s + speed / s - assumed.age_s * speed + 0.5 * assumed.age_s**2 * drive
+    own_drive = g3 / s + g4 / s**2
+    own_speed = g2 / s + own_drive / s
+    shape = (g1 + own_speed) / s - assumed.age_s * own_speed + 0.5 * assumed.age_s**2 * own_drive
     e = miss / (1.0 + shape)
     rate = mass * g4 * e / s
     drive = (mass * g3 * e + rate) / s

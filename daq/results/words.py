@@ -258,7 +258,7 @@ _QUANTITY = re.compile(
 def _converted(found: re.Match[str]) -> str:
     si = _WRITTEN[found["unit"]]
     _, metric, metric_offset, _ = SHOWN[si]
-    if found["unit"] == "m/s":  # written as it is, not as it is shown
+    if found["unit"] == si:  # written in SI itself, not as it is shown
         metric = 1.0
     name, factor, offset, _ = SHOWN_US[si]
 

@@ -24,6 +24,11 @@ export function svg(tag, attributes, ...children) {
   return fill(document.createElementNS(SVG, tag), attributes, children);
 }
 
+/** The `d` of a line through points [[a, b]], placed by `x` and `y`. */
+export function polyline(points, x, y) {
+  return points.map(([a, b], index) => `${index ? "L" : "M"}${x(a).toFixed(1)} ${y(b).toFixed(1)}`).join("");
+}
+
 export function setText(node, text) {
   if (node.lastText !== text) {
     node.lastText = text;

@@ -1,7 +1,7 @@
 // The hill of a grade climb: the road driven so far, the truck on it, the road ahead. A constant grade
 // goes on as a straight line; a route is known, and the stretch about the truck is shown.
 
-import { el, setAttr, svg } from "../dom.js";
+import { el, polyline, setAttr, svg } from "../dom.js";
 
 const WIDTH = 400;
 const HEIGHT = 120;
@@ -60,11 +60,10 @@ export class Hill {
     const [low, high] = [Math.min(...ups), Math.max(...ups)];
     const x = (distance) => ((distance - from) / (to - from)) * WIDTH;
     const y = (height) => HEIGHT - 10 - ((height - low) / Math.max(high - low, (to - from) * 0.01)) * (HEIGHT - 34);
-    const path = (points) => points.map(([distance, height], index) => `${index ? "L" : "M"}${x(distance).toFixed(1)} ${y(height).toFixed(1)}`).join("");
     const [here, up] = coming[0];
-    setAttr(this.line, "d", path(driven));
-    setAttr(this.ahead, "d", path(coming));
-    setAttr(this.fill, "d", `${path(driven)}L${x(here).toFixed(1)} ${HEIGHT}L${x(driven[0][0]).toFixed(1)} ${HEIGHT}Z`);
+    setAttr(this.line, "d", polyline(driven, x, y));
+    setAttr(this.ahead, "d", polyline(coming, x, y));
+    setAttr(this.fill, "d", `${polyline(driven, x, y)}L${x(here).toFixed(1)} ${HEIGHT}L${x(driven[0][0]).toFixed(1)} ${HEIGHT}Z`);
     setAttr(this.truck, "d", `M${x(here).toFixed(1)} ${y(up).toFixed(1)}h.01`); // a dot that no stretching makes an egg
   }
 }

@@ -2,7 +2,7 @@
 // a small profile before the start. A refusal says where the file cannot be a road.
 
 import { postBytes } from "../api.js";
-import { el, setText, show, svg } from "../dom.js";
+import { el, polyline, setText, show, svg } from "../dom.js";
 import { t } from "../texts.js";
 import { number, withUnit } from "../units.js";
 
@@ -26,7 +26,7 @@ function profile(points) {
   const [low, high] = [Math.min(...ups), Math.max(...ups)];
   const x = (metres) => (metres / length) * WIDTH;
   const y = (metres) => HEIGHT - 12 - ((metres - low) / Math.max(high - low, length * 0.005)) * (HEIGHT - 24);
-  const line = road.map(([along, up], index) => `${index ? "L" : "M"}${x(along).toFixed(1)} ${y(up).toFixed(1)}`).join("");
+  const line = polyline(road, x, y);
   return svg("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, preserveAspectRatio: "none", "aria-hidden": "true" },
     svg("path", { class: "hill-fill", d: `${line}L${WIDTH} ${HEIGHT}L0 ${HEIGHT}Z` }),
     svg("path", { class: "hill-line", d: line }));
