@@ -107,6 +107,8 @@ class Core(Supervisor):
         self._now_s = now_s
         late = self._step_s is not None and now_s - self._step_s > LATE_S
         self._step_s = now_s
+        if type(frame) is Sample and self.session.live and not self.session.fits(frame):
+            frame = None  # a defective board's: as if nothing had come
         for command in commands:
             answer = orders.handle(self, command)
             if answer is not None:

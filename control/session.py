@@ -55,6 +55,16 @@ class Session:
         self.fan_bits: Mapping[str, int] = {}
         self.all_fans = 0
         self.output_places: tuple[int, ...] = ()
+        self._channels = (0, 0, 0)  # wheels, converters, outputs, as greeted
+
+    def fits(self, sample: Sample) -> bool:
+        """Whether a sample has the channels that the greeting told."""
+        wheels, converters, outputs = self._channels
+        return (
+            len(sample.edges) == len(sample.edge_totals) == wheels
+            and len(sample.counts) == len(sample.flags) == converters
+            and len(sample.currents) == outputs
+        )
 
     def ask(self, now_s: float) -> tuple[AskIdentity, ...]:
         """The question for identity, when it is due."""
@@ -133,6 +143,7 @@ class Session:
         converters = hello.names(ChannelKind.CONVERTER)
         outputs = hello.names(ChannelKind.OUTPUT)
         fans = hello.names(ChannelKind.DIGITAL_OUT)
+        self._channels = (len(hello.names(ChannelKind.WHEEL)), len(converters), len(outputs))
         self.cell_places = tuple(
             converters.index(absorber.cell.converter) for absorber in self._rig.absorbers
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import msgspec
 import pytest
 
 from control.commands import (
@@ -414,3 +415,19 @@ def test_the_front_end_easing_by_itself_ends_the_test() -> None:
     stand.frames(0.11)
     assert stand.core.state is State.EASING
     assert stand.kinds("run-ended")[0].data["reason"] == "permission-lapsed"
+
+
+@pytest.mark.parametrize("lacks", ["edge_totals", "edges", "counts", "flags", "currents"])
+def test_a_sample_without_a_greeted_channel_is_as_if_nothing_came(lacks: str) -> None:
+    stand = Stand().loaded()
+    sound = stand.sample()
+    for fewer in ((), getattr(sound, lacks)[:-1]):
+        odd = msgspec.structs.replace(sound, **{lacks: fewer})
+        assert stand.core.step(odd, (), stand.host_s).set_point is None
+    stand.frames(0.1)
+    assert stand.core.state is State.LOADED, "one such frame is no matter"
+    for _ in range(60):  # nothing else for more than a tenth of a second
+        stand.host_s += stand.dt
+        stand.core.step(odd, (), stand.host_s)
+    assert stand.core.state is State.TRIPPED
+    assert stand.core.telemetry().first_cause == "link-lost"
