@@ -78,6 +78,22 @@ def test_silence_greys_the_page_and_shows_its_age(stand: Any, tablets: Any) -> N
     tablet.page.wait_for_selector("body:not(.stale)")
 
 
+def test_no_reading_is_called_good_while_the_rig_is_silent(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open("rig")
+    row = tablet.page.locator(".readings tr", has_text="Front: speed")
+    colour = "cell => getComputedStyle(cell).color"
+    assert "good" in row.text_content()
+    live = row.locator("td").first.evaluate(colour)
+    stand.scene(silent=True)
+    tablet.page.wait_for_selector("body.stale")
+    tablet.page.wait_for_function(
+        "!/good/.test(document.querySelector('.readings tbody').textContent)"
+    )
+    assert "old" in row.text_content()
+    assert row.locator("td").first.evaluate(colour) != live
+
+
 def test_silence_shows_within_half_a_second_by_construction(modules: Any) -> None:
     stale_ms = modules("import('./js/store.js').then((module) => module.STALE_MS)")
     clock_ms = int(

@@ -312,6 +312,8 @@ def test_the_driver_sees_grade_and_way_of_a_climb(stand: Any, tablets: Any) -> N
     assert re.search(r"Grade\d\.\d %", words)
     assert re.search(r"In 200.m(▲ |▼ )?\d\.\d %", words), "the route is known, from the stored plan"
     assert tablet.page.locator(".hill-line").get_attribute("d")
+    fill = "line => getComputedStyle(line).fill"
+    assert tablet.page.locator(".hill-ahead").evaluate(fill) == "none", "a line and no area"
 
 
 @pytest.mark.parametrize("locale", ["en-GB", "de-DE"])

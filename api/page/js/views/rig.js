@@ -58,7 +58,7 @@ export default class RigView {
         "div",
         { className: "rig-column" },
         el("section", { className: "card" }, heading("rig.faults"), this.faults),
-        el("section", { className: "card" }, heading("rig.inputs"), el("table", { className: "pairs" }, this.inputs.body)),
+        el("section", { className: "card inputs" }, heading("rig.inputs"), el("table", { className: "pairs" }, this.inputs.body)),
         el("section", { className: "card" }, heading("rig.health"), el("table", { className: "pairs" }, this.health.body)),
         this.air.node,
       ),
@@ -92,7 +92,7 @@ export default class RigView {
     this.writeHealth(telemetry.health);
     if (telemetry.measured) {
       this.writeInputs(telemetry.measured);
-      this.writeReadings(telemetry.measured, this.store.ageMs(now) / 1000);
+      this.writeReadings(telemetry.measured, this.store.ageMs(now) / 1000, this.store.stale(now));
     }
   }
 
@@ -137,10 +137,11 @@ export default class RigView {
     rows.write("recorder", [t("rig.recorder"), tOr(`rig.recorder.${health.recorder}`, health.recorder)]);
   }
 
-  writeReadings(frame, silentS) {
+  writeReadings(frame, silentS, stale) {
     const row = (key, name, value, unit, reading) => {
       const age = frame.time_s - reading.time_s + (Number.isFinite(silentS) ? silentS : 0);
-      this.readings.write(key, [name, value, unit, t(`quality.${reading.quality}`), reading.value === null ? DASH : `${number(Math.max(0, age), 1)} s`], reading.quality);
+      const quality = stale && reading.quality === "good" ? "aging" : reading.quality; // it was good then
+      this.readings.write(key, [name, value, unit, t(`quality.${quality}`), reading.value === null ? DASH : `${number(Math.max(0, age), 1)} s`], quality);
     };
     for (const set of frame.roll_sets) {
       const name = naturalName(set.name);
