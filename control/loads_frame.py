@@ -165,7 +165,9 @@ def frame(
         weights[1, i] += (warm[i, WEIGHT_GOAL] - weights[1, i]) * follow
         lever = fixed[i, force_loop.LEVER]
         speed = sets[owner[i], hold.SPEED]
+        # In forces as the cells tell them: what they add to the map now, they add at the most too.
         room = capacity(maps[i], speed * lever, states[i, force_loop.ROTOR_K]) * lever
+        room = max(0.0, room + states[i, force_loop.OFFSET_N])
         most_w = room * max(speed, inputs[LOW_SPEED])
         goal = warm[i, CAP_W] / most_w if warm[i, CAP_W] < most_w else 1.0
         pace = dt / CAP_SLEW_S
@@ -216,6 +218,9 @@ def frame(
                 if drive > 300.0:
                     target_share = scratch[5, r] / drive
                     sets[r, hold.SHARE] += (target_share - sets[r, hold.SHARE]) * follow
+                elif inputs[FRESH] > 0.0 or sets[r, hold.SHARE] == 0.0:
+                    # Nobody drives, as in a coastdown: as they are heavy.
+                    sets[r, hold.SHARE] = sets_fixed[r, hold.INERTIA] / mass
                 if tracks:
                     asked += road.meet_road(sets_fixed[r], roads[r])
                     rush += sets_fixed[r, hold.INERTIA] * roads[r, road.SPEED] / mass
@@ -307,7 +312,8 @@ def frame(
         if aim > 0:
             shaft = sets[owner[i], hold.SPEED] * fixed[i, force_loop.LEVER]
             if aim == 5:
-                cap = scratch[7, i] / fixed[i, force_loop.LEVER]  # what its heat allows
+                # What its heat allows.
+                cap = (scratch[7, i] - states[i, force_loop.OFFSET_N]) / fixed[i, force_loop.LEVER]
                 most = current_for(maps[i], cap, shaft, states[i, force_loop.ROTOR_K])
                 goal = min(asks[i], most) if warm[i, CAP_SHARE] < 1.0 else asks[i]
                 current = force_loop.force(fixed[i], states[i], goal)

@@ -227,6 +227,28 @@ def test_what_the_absorbers_cannot_do_is_said_as_a_shortfall() -> None:
     assert view.shortfall_n > 1000.0
 
 
+def test_brakes_stronger_than_their_map_give_all_they_have() -> None:
+    # The rig file knows 60 % of the torque; the cells know better.
+    rig = tarnhow()
+    weak = tuple(
+        msgspec.structs.replace(
+            absorber,
+            map=msgspec.structs.replace(
+                absorber.map, peak_torque_nm=0.6 * absorber.map.peak_torque_nm
+            ),
+        )
+        for absorber in rig.absorbers
+    )
+    stand = Stand(rig=msgspec.structs.replace(rig, absorbers=weak)).loaded()
+    stand.frames(3.0)
+    stand.drive_n = 30_000.0
+    stand.frames(0.2)
+    assert min(stand.coils) > 0.97 * rig.absorbers[0].max_current_a
+    view = stand.core.telemetry().test
+    assert view is not None
+    assert view.shortfall_n > 1000.0
+
+
 def test_no_load_is_asked_below_the_low_speed_limit() -> None:
     stand = Stand().ready()
     stand.speeds = [1.2, 1.2]

@@ -216,3 +216,19 @@ def test_two_seconds_outside_the_band_are_allowed_and_more_are_void() -> None:
         assert told["excursions"] == 1
         assert told["longest_excursion_s"] == pytest.approx(seconds, abs=0.02)
         assert np.isfinite(told["speed_error_rms_mps"])  # type: ignore[arg-type]
+
+
+def test_a_truck_in_neutral_feels_its_road_though_nobody_drives() -> None:
+    # Nothing but the road and the losses slows it: there is no drive to share the load after.
+    vehicle = Vehicle(a_n=250.0, mass_kg=3000.0, c_n_per_mps2=0.9)
+    plan = GradeClimb(vehicle, Grade(percent=0.0), target_mps=45.0, seconds=60.0)
+    stand = _stand_on(plan, 16.0, 0.0)
+    stand.frames(3.0)
+    load = road_load_of(vehicle)
+    begin = sum(stand.speeds) / 2
+    v = begin
+    for _ in range(round(6.0 / stand.dt)):
+        stand.frame()
+        v -= force(load, v) / load.effective_mass_kg * stand.dt
+    assert sum(stand.speeds) / 2 - begin == pytest.approx(v - begin, rel=0.03)
+    assert abs(stand.speeds[0] - stand.speeds[1]) < 0.02
