@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from xml.etree import ElementTree
 
 import msgspec
+import numpy as np
 
 from control.road_load import STEEPEST_PERCENT
 from daq.errors import Refused
@@ -25,6 +26,8 @@ EARTH_M = 6_371_008.8  # mean radius, IUGG
 GAP_M = 2000.0  # longer without a point is a gap
 GAP_TIMES = 50.0  # and so many times the usual spacing
 SMOOTH_GPX_M = 200.0  # satellite heights are noisy: a straight line over this length
+LONGEST_M = 20_000_000.0  # half way round the earth
+HIGHEST_M = 12_000.0  # no ground is higher, nor as deep
 MOST_POINTS = 40_000
 MOST_BYTES = 20_000_000
 
@@ -61,7 +64,10 @@ def parse_route(text: str, source: str = "route") -> Route:
 
 
 def _csv(text: str, source: str) -> Route:
-    rows = list(csv.reader(io.StringIO(text.lstrip("\ufeff"))))
+    try:
+        rows = list(csv.reader(io.StringIO(text.lstrip("\ufeff"))))
+    except csv.Error as error:
+        raise _refuse(source, f"it is not readable CSV ({error}).", "Export it again.") from None
     names = [name.strip().lower() for name in rows[0]] if rows else []
     distance = next((name for name in _DISTANCE if name in names), None)
     elevation = next((name for name in _ELEVATION if name in names), None)
@@ -82,13 +88,14 @@ def _csv(text: str, source: str) -> Route:
             continue
         try:
             x, y = (float(row[place]) for place in places)
+            x, y = x * _DISTANCE[distance], y * scale
         except (ValueError, IndexError):
             raise _refuse(
                 source, f"line {number} has a gap or is not numbers.", "Fill or remove that line."
             ) from None
         if not (math.isfinite(x) and math.isfinite(y)):
             raise _refuse(source, f"line {number} is not finite.", "Fill or remove that line.")
-        points.append((x * _DISTANCE[distance], y * scale))
+        points.append((x, y))
     _check_course(points, source)
     if grade is not None:
         start = points[0][0]
@@ -123,7 +130,7 @@ def _gpx(text: str, source: str) -> Route:
             raise _refuse(
                 source, f"point {number} lacks a place or a height.", "Use a track with heights."
             ) from None
-        if not (abs(latitude) <= 90.0 and abs(longitude) <= 180.0 and math.isfinite(z)):
+        if not (abs(latitude) <= 90.0 and abs(longitude) <= 180.0 and abs(z) <= HIGHEST_M):
             raise _refuse(source, f"point {number} is not on this earth.", "Export it again.")
         if place is not None:
             step = haversine_m(*place, latitude, longitude)
@@ -147,6 +154,9 @@ def haversine_m(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
 def _check_course(points: Sequence[tuple[float, float]], source: str) -> None:
     if len(points) < 2:
         raise _refuse(source, "it has fewer than two points.", "Give the whole route.")
+    _check_count(points, source)
+    if points[-1][0] - points[0][0] > LONGEST_M:
+        raise _refuse(source, "it is longer than any road.", "Check the unit of the distance.")
     steps = [b[0] - a[0] for a, b in itertools.pairwise(points)]
     usual = sorted(steps)[len(steps) // 2]
     for number, step in enumerate(steps, start=2):
@@ -186,32 +196,32 @@ def _grades(
 
 def _smooth(points: Sequence[tuple[float, float]], length_m: float) -> list[tuple[float, float]]:
     """Heights on straight lines through their neighbours within half `length_m` either side."""
-    xs = [x for x, _ in points]
+    course = np.array(points)
+    xs, zs = course[:, 0], course[:, 1]
+    firsts = np.searchsorted(xs, xs - 0.5 * length_m, side="left")
+    lasts = np.searchsorted(xs, xs + 0.5 * length_m, side="right")
     smoothed: list[tuple[float, float]] = []
-    first = last = 0
-    for x, _ in points:
-        while xs[first] < x - 0.5 * length_m:
-            first += 1
-        while last < len(xs) and xs[last] <= x + 0.5 * length_m:
-            last += 1
-        near = points[first:last]
-        n = len(near)
-        mean_x = sum(p[0] for p in near) / n
-        mean_z = sum(p[1] for p in near) / n
-        spread = sum((p[0] - mean_x) ** 2 for p in near)
-        slope = sum((p[0] - mean_x) * (p[1] - mean_z) for p in near) / spread if spread else 0.0
-        smoothed.append((x, mean_z + slope * (x - mean_x)))
+    for x, first, last in zip(xs.tolist(), firsts.tolist(), lasts.tolist(), strict=True):
+        mean_x, mean_z = xs[first:last].mean(), zs[first:last].mean()
+        off = xs[first:last] - mean_x
+        spread = float(off @ off)
+        slope = float(off @ zs[first:last]) / spread if spread else 0.0
+        smoothed.append((x, float(mean_z + slope * (x - mean_x))))
     return smoothed
 
 
 def _checked(points: list[tuple[float, float]], source: str) -> Route:
     for x, grade in points:
-        if abs(grade) > STEEPEST_PERCENT:
+        if not abs(grade) <= STEEPEST_PERCENT:
             raise _refuse(
                 source,
                 f"a grade of {grade:.0f} % at {x:.0f} m cannot be a road.",
                 f"Roads stay within {STEEPEST_PERCENT:g} %; check units and heights.",
             )
+    _check_count(points, source)
+    return Route(tuple(points))
+
+
+def _check_count(points: Sequence[tuple[float, float]], source: str) -> None:
     if len(points) > MOST_POINTS:
         raise _refuse(source, f"it has more than {MOST_POINTS:,} points.", "Thin it out.")
-    return Route(tuple(points))

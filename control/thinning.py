@@ -8,7 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from heapq import heappop, heappush
 
+import numpy as np
+import numpy.typing as npt
+
 Points = Sequence[tuple[float, float]]
+Course = npt.NDArray[np.float64]  # one row per point
 
 
 def thinned(points: Points, most: int) -> tuple[list[tuple[float, float]], float]:
@@ -19,27 +23,26 @@ def thinned(points: Points, most: int) -> tuple[list[tuple[float, float]], float
     last = len(points) - 1
     if last < 1 or len(points) <= most:
         return list(points), 0.0
+    course = np.array(points)
     kept = {0, last}
     waiting: list[tuple[float, int, int, int]] = []
-    _look(points, 0, last, waiting)
+    _look(course, 0, last, waiting)
     while waiting and len(kept) < most:
         _, first, place, end = heappop(waiting)
         kept.add(place)
-        _look(points, first, place, waiting)
-        _look(points, place, end, waiting)
+        _look(course, first, place, waiting)
+        _look(course, place, end, waiting)
     worst = -waiting[0][0] if waiting else 0.0
     return [points[place] for place in sorted(kept)], worst
 
 
-def _look(points: Points, first: int, end: int, waiting: list[tuple[float, int, int, int]]) -> None:
+def _look(course: Course, first: int, end: int, waiting: list[tuple[float, int, int, int]]) -> None:
     """Put the point between two kept ones that is farthest from their line into the queue."""
-    (x0, y0), (x1, y1) = points[first], points[end]
-    slope = (y1 - y0) / (x1 - x0)
-    worst, place = 0.0, -1
-    for number in range(first + 1, end):
-        x, y = points[number]
-        off = abs(y - y0 - slope * (x - x0))
-        if off > worst:
-            worst, place = off, number
-    if place > 0:
-        heappush(waiting, (-worst, first, place, end))
+    if end - first < 2:
+        return
+    (x0, y0), (x1, y1) = course[first], course[end]
+    between = course[first + 1 : end]
+    off = np.abs(between[:, 1] - y0 - (y1 - y0) / (x1 - x0) * (between[:, 0] - x0))
+    place = int(off.argmax())
+    if off[place] > 0.0:
+        heappush(waiting, (-float(off[place]), first, first + 1 + place, end))

@@ -26,6 +26,15 @@ def hills(points: int, spacing_m: float = 25.0) -> str:
     return "\n".join(("distance_m,grade_percent", *rows))
 
 
+def track(heights: list[str]) -> str:
+    """A straight way east with a point each metre."""
+    points = (
+        f'<trkpt lat="0" lon="{1.0 + n * 9e-6:.7f}"><ele>{z}</ele></trkpt>'
+        for n, z in enumerate(heights)
+    )
+    return f"<gpx>{''.join(points)}</gpx>"
+
+
 async def send(browser: httpx.AsyncClient, text: str | bytes, **query: str) -> httpx.Response:
     content = text if isinstance(text, bytes) else text.encode()
     return await browser.post("/api/route", content=content, headers=FILE, params=query)
@@ -69,7 +78,14 @@ async def test_a_short_route_comes_back_as_it_was_written(browser: httpx.AsyncCl
         ("<gpx><trk/></gpx>", "it has no track"),
         ('<!DOCTYPE x [<!ENTITY a "b">]><gpx/>', "it declares entities"),
         ("", "the first line does not name distance"),
+        ("distance_m,grade_percent\n0," + "1" * 200_000 + "\n", "it is not readable CSV"),
+        ("distance_km,grade_percent\n0,1\n1e306,1\n", "line 3 is not finite"),
+        ("distance_m,grade_percent\n-1e308,1\n1e308,1\n", "it is longer than any road"),
+        ("distance_m,elevation_m\n0,1\n1e200,2\n", "it is longer than any road"),
+        (track(["1", "1e308", "-1e308"]), "point 2 is not on this earth"),
+        (track(["1"] * 40_001), "it has more than 40,000 points"),
     ],
+    ids=lambda value: value[:40],
 )
 async def test_what_cannot_be_a_road_is_refused_with_its_place(
     browser: httpx.AsyncClient, text: str, says: str
