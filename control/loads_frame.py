@@ -264,12 +264,14 @@ def frame(
             middle = 0.0
             for r in range(set_count):
                 if scratch[1, r] > 0.0:
-                    middle += sets_fixed[r, hold.INERTIA] * sets[r, hold.SPEED_AHEAD] / mass
+                    scratch[5, r] = road.speed_ahead(sets_fixed[r], roads[r], scratch[3, r])
+                    middle += sets_fixed[r, hold.INERTIA] * scratch[5, r] / mass
         for r in range(set_count):
             total += sets[r, hold.SHARE]
         for r in range(set_count):
             if scratch[1, r] > 0.0 and total > 0.0:
-                apart = sets[r, hold.SPEED_AHEAD] - middle
+                ahead = scratch[5, r] if tracks else sets[r, hold.SPEED_AHEAD]
+                apart = ahead - middle
                 pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
                 most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
                 # Rolls found apart are brought together gently, not in a jump.
