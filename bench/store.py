@@ -152,7 +152,8 @@ def finding(folder: Path, count: int, seed: int) -> dict[str, float]:
         *(Search(text=f"note {draw.randrange(count)}") for _ in range(FINDS // 4)),
         *(Search(text="nothing like it") for _ in range(FINDS // 8)),
         *(Search(vehicle=f"vehicle {draw.randrange(4000)}") for _ in range(FINDS // 4)),
-        *(Search(kind="coastdown", text="vehicle 7") for _ in range(FINDS // 8)),
+        *(Search(kind="coastdown", text="vehicle 7") for _ in range(FINDS // 16)),
+        *(Search(kind="coastdown", text="nothing like it") for _ in range(FINDS // 16 + 1)),
         *(Search() for _ in range(FINDS // 4)),
     ]
     taken, cpu = [], []

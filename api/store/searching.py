@@ -30,6 +30,11 @@ def gather(connection: sa.Connection, run_id: str) -> None:
 
 def holding(engine: sa.Engine, text: str) -> sa.Select[tuple[str]]:
     """Ids of the runs whose words hold `text`, letter for letter whatever the case."""
-    # A plain search for bytes: LIKE takes several times as long over 100,000 runs.
-    find = sa.func.instr if engine.dialect.name == "sqlite" else sa.func.strpos
-    return sa.select(run_words.c.run_id).where(find(run_words.c.words, text.lower()) > 0)
+    text = text.lower()
+    found = sa.select(run_words.c.run_id)
+    if engine.dialect.name == "sqlite":
+        # A plain search for bytes: LIKE takes longer here.
+        return found.where(sa.func.instr(run_words.c.words, text) > 0)
+    # PostgreSQL guesses well how many runs a LIKE leaves, and of strpos always a third: for words
+    # that hardly any run has it then looked them up run by run, five times as long.
+    return found.where(run_words.c.words.contains(text, autoescape=True))

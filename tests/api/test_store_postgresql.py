@@ -124,6 +124,17 @@ def test_a_run_lives_there_as_in_sqlite(catalogue: Catalogue) -> None:
         catalogue.set_tags("20260101-999999-abcd", [])
 
 
+@pytest.mark.parametrize("text", ["50 %", "a_b", r"c\d", "e/f", "'; --"])
+def test_each_letter_of_the_words_stands_for_itself(catalogue: Catalogue, text: str) -> None:
+    for number, said in enumerate([text, "50 of 60, a b, c d, e f"]):
+        run_id = f"20260101-00000{number}-abcd"
+        catalogue.begin_run(NewRun(run_id, "rig", "f", "steady-hold", "t"))
+        catalogue.add_note(run_id, Note("t", "me", f"Before {said} after"))
+    assert [each.id for each in catalogue.find(Search(text=text.upper()))] == [
+        "20260101-000000-abcd"
+    ]
+
+
 def test_a_server_that_is_away_is_told_with_a_remedy(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="catalogue failed") as refused:
         Catalogue.open(tmp_path, f"postgresql+psycopg://drumlin@/postgres?host={tmp_path}")
