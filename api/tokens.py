@@ -7,12 +7,15 @@ The running service sees changes made by others (revocation) by looking at the f
 
 from __future__ import annotations
 
+import contextlib
 import enum
+import fcntl
 import hashlib
 import hmac
 import os
 import secrets
 import tempfile
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -23,6 +26,7 @@ from msgspec import Meta
 from daq.errors import DrumlinError
 
 FILE_NAME = "tokens.json"
+LOCK_NAME = ".tokens.lock"
 PREFIX = "drum_"
 MAX_TOKENS = 256
 MAX_TOKEN_CHARS = 128
@@ -108,6 +112,10 @@ class TokenBook:
 
     def add(self, name: str, role: Role) -> tuple[Token, str]:
         """A new token and its secret, which is shown once and never kept. Raises TokenError."""
+        with self._alone():
+            return self._add(name, role)
+
+    def _add(self, name: str, role: Role) -> tuple[Token, str]:
         self._read_if_changed()
         try:
             name = msgspec.convert(name, TokenName)
@@ -132,6 +140,10 @@ class TokenBook:
 
     def revoke(self, name_or_id: str) -> Token:
         """Revoke the valid token with this name or id. Raises TokenError when there is none."""
+        with self._alone():
+            return self._revoke(name_or_id)
+
+    def _revoke(self, name_or_id: str) -> Token:
         self._read_if_changed()
         at = datetime.now(UTC).isoformat(timespec="seconds")
         for token in self._tokens:
@@ -142,6 +154,21 @@ class TokenBook:
         raise TokenError(
             f"There is no valid token '{name_or_id[:60]}'.", "Look at the list of tokens."
         )
+
+    @contextlib.contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Service and command line write one after the other: no revocation may get lost."""
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            way = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC
+            lock = os.open(self._path.parent / LOCK_NAME, way, 0o600)
+        except OSError as error:
+            raise _unwritten(self._path, error) from None
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield
+        finally:
+            os.close(lock)  # releases it
 
     def _read_if_changed(self, strict: bool = True) -> None:
         """Not strict: a file damaged while the service runs leaves what was known in force, so
@@ -169,7 +196,6 @@ class TokenBook:
         self._stamp = stamp
 
     def _write(self, tokens: tuple[Token, ...]) -> None:
-        self._path.parent.mkdir(parents=True, exist_ok=True)
         body = msgspec.json.format(msgspec.json.encode(_File(tokens=tokens)), indent=2)
         handle, temporary = tempfile.mkstemp(dir=self._path.parent, prefix=".tokens-")
         try:
@@ -180,11 +206,13 @@ class TokenBook:
             Path(temporary).replace(self._path)
         except OSError as error:
             Path(temporary).unlink(missing_ok=True)
-            raise TokenError(
-                f"{self._path} cannot be written: {error}.", "Check the disk and its rights."
-            ) from None
+            raise _unwritten(self._path, error) from None
         self._stamp = None
         self._read_if_changed()
+
+
+def _unwritten(path: Path, error: OSError) -> TokenError:
+    return TokenError(f"{path} cannot be written: {error}.", "Check the disk and its rights.")
 
 
 def _digest(secret: str) -> str:

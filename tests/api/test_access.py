@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import httpx
@@ -236,6 +237,25 @@ def test_a_token_name_is_unique_while_valid_and_plain(book: TokenBook) -> None:
             book.add(name, Role.WATCH)
     with pytest.raises(TokenError):
         book.revoke("nobody")
+
+
+def test_tokens_made_and_revoked_at_once_from_two_sides_all_count(book: TokenBook) -> None:
+    """Service and command line each have the file open; a revocation lost would be a door open."""
+    other = TokenBook(book.path.parent)
+    for number in range(10):
+        book.add(f"old {number}", Role.WATCH)
+
+    def one_side(number: int) -> None:
+        (book, other)[number % 2].add(f"new {number}", Role.WATCH)
+        (other, book)[number % 2].revoke(f"old {number}")
+
+    with ThreadPoolExecutor(4) as sides:
+        list(sides.map(one_side, range(10)))
+    found = TokenBook(book.path.parent).tokens()
+    assert sorted(token.name for token in found if not token.revoked) == [
+        f"new {number}" for number in range(10)
+    ]
+    assert len(found) == 20
 
 
 def test_a_damaged_token_file_lets_nobody_in(book: TokenBook, secrets: dict[Role, str]) -> None:
