@@ -8,6 +8,7 @@ taken out later is found by `verify`. Nothing here ever rewrites the file.
 from __future__ import annotations
 
 import asyncio
+import errno
 import hashlib
 import os
 from datetime import UTC, datetime
@@ -140,7 +141,14 @@ def mend_tail(path: Path) -> None:
 def _append(path: Path, line: bytes) -> None:
     handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o600)
     try:
-        os.write(handle, line)
-        os.fsync(handle)
+        before = os.fstat(handle).st_size
+        try:
+            if os.write(handle, line) != len(line):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            os.fsync(handle)
+        except OSError:
+            # Half a line would make one with the next, and the log look forged.
+            os.ftruncate(handle, before)
+            raise
     finally:
         os.close(handle)
