@@ -38,8 +38,8 @@ TESTS: dict[str, tuple[str, ...]] = {
         "tests/control/test_faults.py",
         "tests/faults/test_watchers.py",
     ),
-    "control.screen": ("tests/faults/test_watchers.py", "tests/control/test_faults.py"),
-    "control.surroundings": ("tests/faults/test_watchers.py", "tests/control/test_faults.py"),
+    "control.screen": ("tests/faults/test_watchers.py",),
+    "control.surroundings": ("tests/faults/test_watchers.py", "tests/faults/test_watch_edges.py"),
 }
 QUICK = 6  # mutants of a quick run
 PIECE = 16  # mutants of one part
@@ -77,6 +77,11 @@ EQUIVALENT: dict[tuple[str, ...], str] = {
         "set(PERSISTENCE_S) | {code for _, code, _ in _CODES} <= set(TABLE) -> "
         "set(PERSISTENCE_S) | {code for _, code, _ in _CODES} < set(TABLE)",
     ): "other modules have rows of the table, too",
+    (
+        "control.screen",
+        "state[5, i] > (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i] -> "
+        "state[5, i] >= (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i]",
+    ): "a mean of measured steps",
     (
         "control.gate",
         "surge * validity_ms > 1000.0 * UNSEEN_A -> surge * validity_ms >= 1000.0 * UNSEEN_A",

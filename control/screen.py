@@ -63,7 +63,7 @@ def screen(
     bits = 0
     force = 0.0
     power = 0.0
-    slow = 1e9
+    slow = np.inf
     fast = 0.0
     for r in range(sets):
         v = shown[r]
