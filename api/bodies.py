@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
+import re
 from typing import Any, TypeVar
 
 import msgspec
@@ -22,7 +23,8 @@ from api.problems import MEDIA_TYPE, Problem, ProblemDetails
 MAX_BODY_BYTES = 64 * 1024
 BODY_TIME_S = 10.0
 # Ends of patterns are written so that Python and ECMAScript (OpenAPI) read them alike.
-ONE_LINE = r"^[^\x00-\x1f\x7f]*(?![\s\S])"
+# Neither what ends a line or commands a terminal, nor what makes text read backwards.
+ONE_LINE = r"^[^\x00-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]*(?![\s\S])"
 NO_NUL = r"^[^\x00]*(?![\s\S])"
 LARGEST_WHOLE = 2.0**53  # beyond it not every integer is a number of JSON's usual kind
 REF = "#/components/schemas/{name}"
@@ -163,12 +165,19 @@ def expect_file(request: Request, what: str, file: str) -> None:
 
 def expect_line(text: str, what: str) -> None:
     """Raises Problem when a text of the address holds what no line holds."""
-    if any(ord(letter) < 32 or ord(letter) == 127 for letter in text):
+    if not re.match(ONE_LINE, text):
         raise Problem(422, "invalid", f"The {what} holds control characters.", "Leave them out.")
 
 
 def _content_type(request: Request) -> str:
     return request.headers.get("content-type", "").partition(";")[0].strip().lower()
+
+
+def length_of(request: Request) -> int | None:
+    """Length of the body as announced; None when that is no length."""
+    text = request.headers.get("content-length", "")
+    # Some signs count as digits and are none, and very long numbers are not read at all.
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else None
 
 
 async def bounded(request: Request, most_bytes: int = MAX_BODY_BYTES) -> bytes:
@@ -179,9 +188,10 @@ async def bounded(request: Request, most_bytes: int = MAX_BODY_BYTES) -> bytes:
         f"The body is larger than {most_bytes // 1024} KiB.",
         "Send less; no request of this service needs that much.",
     )
-    declared = request.headers.get("content-length", "0")
-    if not declared.isdigit() or int(declared) > most_bytes:
-        raise too_large
+    if "content-length" in request.headers:
+        declared = length_of(request)
+        if declared is None or declared > most_bytes:
+            raise too_large
     parts = bytearray()
     try:
         async with asyncio.timeout(BODY_TIME_S):

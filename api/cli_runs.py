@@ -90,7 +90,7 @@ def show(
         print_json({"run": run, "evaluations": history, "result": result})
         raise typer.Exit(0 if result.valid else NO)
     out = console()
-    out.print(f"[bold]{run.id}[/]  {run.kind}  {run.vehicle}", highlight=False)
+    out.print(f"{run.id}  {run.kind}  {run.vehicle}", style="bold", highlight=False, markup=False)
     out.print(f"Asked: {result.asked}", style="dim", highlight=False, markup=False)
     out.print(result.answer, style="bold", highlight=False, markup=False)
     for reason in result.void:

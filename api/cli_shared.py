@@ -8,6 +8,7 @@ starts quickly.
 from __future__ import annotations
 
 import contextlib
+import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -41,6 +42,7 @@ UnitsOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
 RunArgument = Annotated[str, typer.Argument(help="Run id, or 'last'.")]
 DATA = Path("data")
+_COMMANDING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 NO = 1
 
 
@@ -124,11 +126,21 @@ def write_file(target: Path, body: bytes, option: str) -> None:
         ) from None
 
 
+def shown(text: str) -> str:
+    """Text for a terminal: what would command it, in a note or from elsewhere, is only shown."""
+    return _COMMANDING.sub(lambda found: repr(found[0])[1:-1], text)
+
+
 def console() -> Any:
     """Where people read."""
     from rich.console import Console
 
-    return Console()
+    class Terminal(Console):
+        def print(self, *objects: Any, **named: Any) -> None:
+            seen = (shown(each) if isinstance(each, str) else each for each in objects)
+            super().print(*seen, **named)
+
+    return Terminal()
 
 
 def print_table(
@@ -149,7 +161,7 @@ def print_table(
     for place, name in enumerate(head):
         table.add_column(name, justify="right" if place in right else "left", overflow="fold")
     for row in rows:
-        table.add_row(*(Text(cell) for cell in row))
+        table.add_row(*(Text(shown(cell)) for cell in row))
     out.print(table)
 
 

@@ -6,9 +6,11 @@ loop, writes the audit log and turns a refusal into a problem.
 
 from __future__ import annotations
 
+import asyncio
 import collections
 import shutil
-from typing import cast
+from collections.abc import Callable
+from typing import ParamSpec, TypeVar, cast
 
 import msgspec
 from starlette.requests import HTTPConnection
@@ -27,6 +29,10 @@ from api.tokens import Role
 from control.commands import Answer, AnyCommand
 from daq.rig import Rig
 
+SLOW_THREADS = 3  # of those in api.app
+P = ParamSpec("P")
+T = TypeVar("T")
+
 
 class Context(msgspec.Struct):
     """The parts of one running service."""
@@ -41,6 +47,9 @@ class Context(msgspec.Struct):
     campaigns: Campaigns
     mqtt: MqttBridge | None
     responses: collections.Counter[int] = msgspec.field(default_factory=collections.Counter)
+    _slow: asyncio.Semaphore = msgspec.field(
+        default_factory=lambda: asyncio.Semaphore(SLOW_THREADS)
+    )
 
     def caller(self, connection: HTTPConnection, needed: Role) -> Caller:
         """Who calls; see Access.caller."""
@@ -76,10 +85,22 @@ class Context(msgspec.Struct):
             answer.remedy or "Look at the rig's state, then try again.",
         )
 
-    def check_disk(self) -> None:
-        """Raise Problem 507 when the data directory has less free space than the floor."""
-        free_mb = self.free_mb()
+    async def slowly(self, what: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
+        """In a thread, few of them at a time: however much is looked up, some stay for commands."""
+        async with self._slow:
+            return await asyncio.to_thread(what, *arguments, **named)
+
+    def check_disk(self, taken_mb: float = 0.0) -> None:
+        """Raise Problem 507 when less than the floor is free, or would be with `taken_mb` more."""
+        free_mb = self.free_mb() - taken_mb
         floor_mb = self.settings.store.min_free_mb
+        if taken_mb and free_mb < floor_mb:
+            raise Problem(
+                507,
+                "disk-low",
+                f"This takes up to {taken_mb:.0f} MB for a while; so much is not free.",
+                "Ask for fewer columns, or make room in the data directory.",
+            )
         if free_mb < floor_mb:
             raise Problem(
                 507,

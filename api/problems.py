@@ -18,6 +18,7 @@ from starlette.responses import Response
 
 from api.processes.channel import LoopGone
 from api.store.engine import NoSuchRun
+from api.working import Busy
 from daq.errors import DrumlinError, Refused, StoreError
 
 MEDIA_TYPE = "application/problem+json"
@@ -84,6 +85,8 @@ def problem_of(error: Exception) -> Problem:
         return Problem(404, "no-run", error.problem, error.remedy)
     if isinstance(error, StoreError):
         return Problem(503, "store", error.problem, error.remedy)
+    if isinstance(error, Busy):
+        return Problem(503, "busy", error.problem, error.remedy, {"Retry-After": "5"})
     if isinstance(error, DrumlinError):
         return Problem(500, "failed", error.problem, error.remedy)
     if isinstance(error, RequestValidationError):

@@ -6,7 +6,6 @@ helm and goes through the loop's gate like any other test; every step enters the
 
 from __future__ import annotations
 
-import asyncio
 from typing import Annotated, Literal
 
 import msgspec
@@ -179,7 +178,7 @@ async def gain(
             f"'{first}' and '{second}' are not two set-ups of this campaign.",
             f"Its set-ups: {', '.join(names)}.",
         )
-    found = await asyncio.to_thread(
+    found = await context.slowly(
         compare,
         context.keeper.runs_folder,
         sides[first],

@@ -119,7 +119,7 @@ async def endurance(
     grid_speeds = [low + (top - low) * k / (speeds - 1) for k in range(speeds)]
     most = min(limits.max_power_w, max(rotors.torque_power(speed) for speed in grid_speeds))
     grid_powers = [most * (k + 1) / powers for k in range(powers)]
-    return answer(await asyncio.to_thread(endurance_map, rotors, grid_speeds, grid_powers))
+    return answer(await context.slowly(endurance_map, rotors, grid_speeds, grid_powers))
 
 
 @router.post("/rehearse", responses=gives(HeatAnswer), openapi_extra=takes(Rehearse))
@@ -132,4 +132,4 @@ async def rehearse(request: Request) -> Response:
     expected = Expected(body.power_w, body.speed_mps, body.ratio_per_m or memory.ratio_per_m)
     if body.shares is not None:
         set_shares(rotors, body.shares)
-    return answer(await asyncio.to_thread(heat_answer, body.plan, rotors, expected, body.units))
+    return answer(await context.slowly(heat_answer, body.plan, rotors, expected, body.units))

@@ -18,16 +18,17 @@ from fastapi import APIRouter, Query, Request
 from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
-from api.bodies import answer, expect_file, expect_line, gives, takes_file
+from api.bodies import answer, expect_file, expect_line, gives, length_of, takes_file
 from api.context import Context, context_of
 from api.problems import Problem
 from api.scratch import scratch
-from api.store.importing import IMPORTED, take_in
+from api.store.importing import IMPORTED, Looked, take_in
 from api.tokens import Role
-from daq.errors import RecordingError, RigError
+from api.working import Busy, LookJob, WorkError, work
 
 PIECE_TIME_S = 20.0  # between two pieces
 WHOLE_TIME_S = 1800.0
+LOOK_TIME_S = 20.0
 BUFFER_BYTES = 1 << 20
 ROOM = 4.0  # the recording, its Parquet file and what making them needs, in sizes of the recording
 
@@ -65,7 +66,8 @@ async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] =
         with scratch(context.settings.data, "import") as folder:
             path = folder / "raw.drm"
             size = await _receive(request, path, declared)
-            run_id = await asyncio.to_thread(_keep, context, path, vehicle, caller.name)
+            looked = await _look(path)
+            run_id = await asyncio.to_thread(_keep, context, path, looked, vehicle, caller.name)
     context.keeper.close_soon(run_id)
     await context.audit.write(
         caller, "import", "done", detail={"run_id": run_id, "bytes": size, "vehicle": vehicle}
@@ -76,12 +78,11 @@ async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] =
 def _declared(request: Request, context: Context) -> int:
     """Length of the body as announced, when it may be sent at all."""
     expect_file(request, "a recording", "raw.drm")
-    length = request.headers.get("content-length", "")
-    if not length.isdigit():
+    declared = length_of(request)
+    if declared is None:
         raise Problem(
             411, "length", "The length of the recording is not given.", "Send Content-Length."
         )
-    declared = int(length)
     most_mb = context.settings.store.import_mb
     if declared > most_mb * 1_000_000:
         raise Problem(
@@ -139,14 +140,21 @@ async def _receive(request: Request, path: FilePath, declared: int) -> int:
     return size
 
 
-def _keep(context: Context, path: FilePath, vehicle: str, holder: str) -> str:
-    """Into the runs' folder and the catalogue."""
-    keeper = context.keeper
+async def _look(path: FilePath) -> Looked:
+    """In a process of its own, for a while only: nobody knows what was sent."""
     try:
-        run_id = take_in(keeper.runs_folder, keeper.catalogue, path, vehicle, holder)
-    except (RecordingError, RigError) as error:
+        return msgspec.json.decode(await work(LookJob(str(path)), LOOK_TIME_S), type=Looked)
+    except Busy:
+        raise
+    except WorkError as error:
         # The path of our own scratch file would tell the sender nothing.
         told = error.problem.replace(str(path), "What was sent")
         raise Problem(422, "not-a-recording", told, error.remedy) from None
+
+
+def _keep(context: Context, path: FilePath, looked: Looked, vehicle: str, holder: str) -> str:
+    """Into the runs' folder and the catalogue."""
+    keeper = context.keeper
+    run_id = take_in(keeper.runs_folder, keeper.catalogue, path, looked, vehicle, holder)
     keeper.catalogue.set_tags(run_id, [IMPORTED])
     return run_id

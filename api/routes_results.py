@@ -11,6 +11,7 @@ import contextlib
 import tempfile
 from pathlib import Path as FilePath
 from typing import Annotated, Literal
+from weakref import WeakSet
 
 import msgspec
 from fastapi import APIRouter, Path, Query, Request
@@ -34,12 +35,17 @@ from api.store.keeper import utc_now
 from api.store.kept import read_evaluation
 from api.store.reporting import about_of, subject_of
 from api.tokens import Role
-from api.working import LONG_S, EvaluateJob, ExportJob, GainReportJob, ReportJob, work
+from api.working import LONG_S, Busy, EvaluateJob, ExportJob, GainReportJob, ReportJob, work
 from daq.errors import RecordingError
 from daq.results.result import Result, Settings
 from daq.units import UnitSystem
 
+MOST_OUT = 8  # exports on their way at a time: each keeps its file until it was read
+CELL_BYTES = 16  # of one value in the widest form
+ALL_COLUMNS = 100
+
 router = APIRouter(prefix="/api", tags=["results"])
+_out: WeakSet[tempfile.TemporaryDirectory[str]] = WeakSet()
 
 RunId = Annotated[str, Path(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}$")]
 Id = Annotated[str, Meta(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}(?![\s\S])")]
@@ -169,16 +175,20 @@ async def export(
     """All rows of a closed run as CSV, Parquet or ASAM MDF4; `columns` are names with commas."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-    await _run(context, run_id)
+    run = await _run(context, run_id)
     names = tuple(dict.fromkeys(name for name in columns.split(",") if name))
     media, suffix = FORMS[form]
+    if len(_out) >= MOST_OUT:
+        raise Busy(f"{MOST_OUT} exports are on their way already.", "Wait until one is through.")
+    context.check_disk(run.frames * (len(names) or ALL_COLUMNS) * CELL_BYTES / 1e6)
     scratch = await asyncio.to_thread(new_scratch, context.settings.data, "export")
+    _out.add(scratch)
     try:
         target = FilePath(scratch.name) / f"{run_id}.{suffix}"
         folder = context.keeper.runs_folder / run_id
         await work(ExportJob(str(folder), form, str(target), names), LONG_S)
     except BaseException:
-        scratch.cleanup()
+        _forget(scratch)
         raise
     return FileResponse(
         target,
@@ -195,7 +205,7 @@ async def compare_runs(request: Request) -> Response:
     context.caller(request, Role.WATCH)
     body = await read(request, Comparison)
     await _known(context, body)
-    found = await asyncio.to_thread(
+    found = await context.slowly(
         compare,
         context.keeper.runs_folder,
         body.before,
@@ -241,7 +251,7 @@ async def chart(
         runs = garage.one_set(context.keeper.catalogue, _clean(set_name)).runs
         return consistency(context.keeper.runs_folder, runs, quantity)
 
-    return answer(await asyncio.to_thread(look))
+    return answer(await context.slowly(look))
 
 
 @router.get("/vehicles", responses=gives(Vehicles))
@@ -347,5 +357,6 @@ def _clean(word: str) -> str:
 
 
 def _forget(scratch: tempfile.TemporaryDirectory[str]) -> None:
+    _out.discard(scratch)
     with contextlib.suppress(OSError):
         scratch.cleanup()

@@ -67,7 +67,7 @@ async def find(
             raise Problem(422, "invalid", "A word holds a NUL character.", "Leave it out.")
     wanted = state.value if state else ""
     search = Search(q, kind, vehicle, wanted, tag, before, limit + 1, owner, set_name)
-    runs = await asyncio.to_thread(context.keeper.catalogue.find, search)
+    runs = await context.slowly(context.keeper.catalogue.find, search)
     more = len(runs) > limit
     return answer(Found(runs[:limit], runs[limit - 1].id if more else ""))
 
@@ -104,7 +104,7 @@ async def samples(
         raise NoSuchRun(f"There is no run {run_id}.", "Look at the list of runs.")
     folder = context.keeper.runs_folder / run_id
     end = math.inf if to_s is None else to_s
-    return answer(await asyncio.to_thread(read_samples, folder, names, points, from_s, end))
+    return answer(await context.slowly(read_samples, folder, names, points, from_s, end))
 
 
 @router.post(

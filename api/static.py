@@ -10,6 +10,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import mimetypes
+import time
 from pathlib import Path
 
 import msgspec
@@ -23,6 +24,7 @@ from api.problems import Problem
 INDEX = "index.html"
 COMPRESSED_LEAST_BYTES = 512
 MAX_FILE_BYTES = 8 << 20
+SCAN_EVERY_S = 1.0
 _TYPES = {
     ".js": "text/javascript; charset=utf-8",
     ".mjs": "text/javascript; charset=utf-8",
@@ -54,6 +56,7 @@ class Shelf:
         self._folder = folder
         self._paths: dict[str, Path] = {}
         self._items: dict[str, Item] = {}
+        self._scanned_s = -SCAN_EVERY_S
         self.scan()
 
     def scan(self) -> None:
@@ -66,6 +69,15 @@ class Shelf:
                 if path.is_file() and not path.is_symlink() and not hidden:
                     found[relative.as_posix()] = path
         self._paths = found
+
+    def look_again(self) -> bool:
+        """Look once more, unless that was just done: anybody may ask for what there is not."""
+        now_s = time.monotonic()
+        if now_s - self._scanned_s < SCAN_EVERY_S:
+            return False
+        self._scanned_s = now_s
+        self.scan()
+        return True
 
     def item(self, name: str) -> Item | None:
         """The file at a URL path ("" is the index), or None."""
@@ -105,8 +117,7 @@ class Page:
             ).response()
         name = request.url.path.lstrip("/")
         item = self._shelf.item(name)
-        if item is None:
-            self._shelf.scan()  # it may be new
+        if item is None and self._shelf.look_again():  # it may be new
             item = self._shelf.item(name)
         if item is None:
             return Problem(

@@ -1,7 +1,8 @@
 """Heavy work in a process of its own: reports, exports, evaluations. The service does not feel it.
 
 Data flows: Job as JSON on standard input -> `python -m api.working` -> the answer on standard
-output. A worker that hangs or fails becomes a WorkError; what it was writing is not there.
+output. A worker that hangs or fails becomes a WorkError; what it was writing is not there. One job
+of a kind is done at a time, some wait, more are refused: whoever may only watch can ask for many.
 """
 
 from __future__ import annotations
@@ -10,10 +11,13 @@ import asyncio
 import contextlib
 import os
 import sys
+from collections.abc import AsyncIterator
 from pathlib import Path
+from weakref import WeakKeyDictionary
 
 import msgspec
 
+from api.confine import confine
 from api.report.content import About, Subject
 from daq.errors import DrumlinError, Refused
 from daq.results.result import Settings
@@ -22,10 +26,15 @@ TIME_LIMIT_S = 20.0
 LONG_S = 900.0
 NICENESS = 5
 LARGEST_BYTES = 64 << 20
+WAITING = 8  # jobs of a kind beside the one that is done
 
 
 class WorkError(DrumlinError):
     """The work could not be done."""
+
+
+class Busy(WorkError):
+    """Too much of that kind waits already."""
 
 
 class ReportJob(msgspec.Struct, frozen=True, tag="report"):
@@ -60,6 +69,12 @@ class EvaluateJob(msgspec.Struct, frozen=True, tag="evaluate"):
     settings: Settings
 
 
+class LookJob(msgspec.Struct, frozen=True, tag="look"):
+    """What a recording from elsewhere says of itself."""
+
+    path: str
+
+
 class ProveJob(msgspec.Struct, frozen=True, tag="prove"):
     """Evaluates coasts, or one run of another verification, for the proving; keeps nothing."""
 
@@ -69,7 +84,7 @@ class ProveJob(msgspec.Struct, frozen=True, tag="prove"):
     pulses: str = ""  # time-base: the wheel channel with one pulse per second
 
 
-Job = ReportJob | GainReportJob | ExportJob | EvaluateJob | ProveJob
+Job = ReportJob | GainReportJob | ExportJob | EvaluateJob | LookJob | ProveJob
 
 
 class Complaint(msgspec.Struct, frozen=True):
@@ -80,8 +95,39 @@ class Complaint(msgspec.Struct, frozen=True):
     code: str = ""
 
 
+class _Desk:
+    """Where jobs of one kind wait for their turn."""
+
+    def __init__(self) -> None:
+        self.turn = asyncio.Lock()
+        self.waiting = 0
+
+
+_desks: WeakKeyDictionary[asyncio.AbstractEventLoop, dict[type, _Desk]] = WeakKeyDictionary()
+
+
+@contextlib.asynccontextmanager
+async def _turn(kind: type) -> AsyncIterator[None]:
+    """Wait until no other job of that kind is done. Raises Busy when many wait."""
+    desks = _desks.setdefault(asyncio.get_running_loop(), {})
+    desk = desks.setdefault(kind, _Desk())
+    if desk.waiting > WAITING:
+        raise Busy("Too many such jobs wait already.", "Try again when some are done.")
+    desk.waiting += 1
+    try:
+        async with desk.turn:
+            yield
+    finally:
+        desk.waiting -= 1
+
+
 async def work(job: Job, time_limit_s: float = TIME_LIMIT_S) -> bytes:
     """Have a job done. Raises Refused as the worker did, else WorkError; cancelling ends it."""
+    async with _turn(type(job)):
+        return await _work(job, time_limit_s)
+
+
+async def _work(job: Job, time_limit_s: float) -> bytes:
     process = await asyncio.create_subprocess_exec(
         sys.executable,
         "-m",
@@ -143,6 +189,10 @@ def do(job: Job) -> bytes:
 
         rows = export(Path(job.folder), job.form, Path(job.target), job.columns)
         return msgspec.json.encode(rows)
+    if isinstance(job, LookJob):
+        from api.store.importing import look  # noqa: PLC0415
+
+        return msgspec.json.encode(look(Path(job.path)))
     if isinstance(job, ProveJob):
         from api.proving import of_one_run, prove_coasts  # noqa: PLC0415
         from daq.rig import load_rig  # noqa: PLC0415
@@ -156,13 +206,21 @@ def do(job: Job) -> bytes:
     return msgspec.json.encode(evaluate_folder(Path(job.folder), job.settings))
 
 
+def _place(job: Job) -> Path:
+    """A path on the disk that the job writes to, if it writes."""
+    return Path(job.target).parent if isinstance(job, ExportJob) else Path()
+
+
 def main() -> int:
     """Entry of the worker."""
-    with contextlib.suppress(OSError):
-        os.nice(NICENESS)
     job = msgspec.json.decode(sys.stdin.buffer.read(), type=Job)
+    confine(_place(job), NICENESS)
     try:
         sys.stdout.buffer.write(do(job))
+    except MemoryError:
+        complaint = Complaint("The work needs more memory than this computer has.", "Ask for less.")
+        print(msgspec.json.encode(complaint).decode(), file=sys.stderr)
+        return 1
     except DrumlinError as error:
         complaint = Complaint(error.problem, error.remedy, getattr(error, "code", ""))
         print(msgspec.json.encode(complaint).decode(), file=sys.stderr)

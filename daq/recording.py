@@ -92,23 +92,27 @@ class Recording:
         health = self.health = Health()
         with self.path.open("rb") as file:
             for plain, count in _blocks(file, health):
-                at = 0
-                for _ in range(count):
-                    kind, host_ns, size = RECORD_HEAD.unpack_from(plain, at)
-                    at += RECORD_HEAD.size
-                    if kind == Kind.END:
+                for record in _records(plain, count):
+                    health.records += 1
+                    if record.kind == Kind.END:
                         health.ended = True
-                    yield Record(kind, host_ns, plain[at : at + size])
-                    at += size
-                health.records += count
+                    yield record
 
     def header(self) -> Header:
-        """The header record. Raises RecordingError when there is none that can be used."""
-        for record in self:
+        """The header record. Raises RecordingError when there is none that can be used.
+
+        It is in the first block, and so is all that is looked at: a long file that was made to be
+        searched is not.
+        """
+        with self.path.open("rb") as file:
+            size = file.seek(0, 2)
+            file.seek(len(MAGIC))
+            block = _block(file, size - len(MAGIC))
+        for record in _records(block[1], block[2]) if block is not None else ():
             if record.kind == Kind.HEADER:
                 try:
                     return msgspec.json.decode(record.payload, type=Header)
-                except msgspec.DecodeError as error:
+                except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
                     raise RecordingError(
                         f"The header of {self.path} cannot be used: {error}.",
                         "It may come from a newer Drumlin; open it with that one.",
@@ -117,6 +121,20 @@ class Recording:
             f"{self.path} has no header.",
             "The recording was cut off at its very start; nothing can be replayed from it.",
         )
+
+
+def _records(plain: bytes, count: int) -> Iterator[Record]:
+    """What a block holds; what it only claims to hold is not there."""
+    at = 0
+    for _ in range(count):
+        start = at + RECORD_HEAD.size
+        if start > len(plain):
+            return
+        kind, host_ns, size = RECORD_HEAD.unpack_from(plain, at)
+        at = start + size
+        if at > len(plain):
+            return
+        yield Record(kind, host_ns, plain[start:at])
 
 
 def _blocks(file: IO[bytes], health: Health) -> Iterator[tuple[bytes, int]]:

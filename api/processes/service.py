@@ -13,12 +13,13 @@ import sys
 from pathlib import Path
 
 from api.processes.supervisor import CONFIGURATION_EXIT, parent_gone
-from api.server import make_server
+from api.server import let_open_files, make_server
 from api.settings import Settings, load_settings
 from daq.errors import DrumlinError
 
 
 async def _main(settings: Settings, supervised: bool) -> None:
+    let_open_files()
     server = make_server(settings)
     if supervised:
 

@@ -9,9 +9,7 @@ anew with this version's evaluation.
 
 from __future__ import annotations
 
-import contextlib
 import math
-import os
 import sys
 import time
 from collections.abc import Iterator
@@ -22,6 +20,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
+from api.confine import confine
 from api.store.closed import Closed
 from api.store.evaluating import (
     EVENTS_NAME,
@@ -51,9 +50,9 @@ def main(arguments: list[str]) -> int:
     if len(arguments) != 1:
         print("usage: python -m api.store.closing FOLDER", file=sys.stderr)
         return 2
-    with contextlib.suppress(OSError):
-        os.nice(NICENESS)
-    sys.stdout.buffer.write(msgspec.json.encode(close(Path(arguments[0]))))
+    folder = Path(arguments[0])
+    confine(folder, NICENESS)
+    sys.stdout.buffer.write(msgspec.json.encode(close(folder)))
     return 0
 
 
@@ -70,6 +69,10 @@ def close(folder: Path) -> Closed:
             if path.stat().st_size == size:
                 break
             size = path.stat().st_size
+    except MemoryError:
+        raw_bytes = path.stat().st_size
+        told = "The recording holds more than this computer's memory can."
+        return Closed(False, raw_bytes=raw_bytes, error=told)
     except (DrumlinError, OSError) as error:
         raw_bytes = path.stat().st_size if path.exists() else 0
         return Closed(False, raw_bytes=raw_bytes, error=str(error))
@@ -210,7 +213,7 @@ def _later(label: str, seconds: float) -> str:
     """A UTC label some seconds after another; "" when that one is none."""
     try:
         moment = datetime.fromisoformat(label) + timedelta(seconds=seconds)
-    except ValueError:
+    except (ValueError, OverflowError):
         return ""
     return moment.isoformat(timespec="seconds")
 
@@ -218,7 +221,7 @@ def _later(label: str, seconds: float) -> str:
 def _plan(raw: bytes) -> dict[str, Any]:
     try:
         plan = msgspec.json.decode(raw) if raw else None
-    except msgspec.DecodeError:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         plan = None
     return plan if isinstance(plan, dict) else {}
 

@@ -24,10 +24,18 @@ from api.store.keeper import new_run_id, started_at
 from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused
 from daq.recording import Recording
-from daq.rig import Rig, parse_rig
+from daq.rig import parse_rig
 
 IMPORTED = "imported"
 INTERRUPTED_REASON = "The recording has no end: it was cut off where it was made."
+
+
+class Looked(msgspec.Struct, frozen=True):
+    """What a recording says of itself."""
+
+    run_id: str  # its own when it has the form of one
+    rig_name: str
+    rig_fingerprint: str
 
 
 class Taken(msgspec.Struct, frozen=True):
@@ -45,9 +53,9 @@ def import_recording(
 ) -> Taken:
     """Take a recording in. Raises RecordingError (not ours, disk) and Refused (already here)."""
     tell = progress or (lambda _: None)
-    run_id, rig = _checked(runs_folder, catalogue, source)
-    folder = runs_folder / run_id
-    folder.mkdir(parents=True)
+    looked = look(source)
+    run_id = looked.run_id
+    folder = _place(runs_folder, catalogue, run_id)
     try:
         shutil.copyfile(source, folder / RAW_NAME)
         tell(0.2)
@@ -57,8 +65,8 @@ def import_recording(
             raise RecordingError(f"The recording cannot be read: {closed.error}", "Copy it anew.")
         plan = closed.plan
         catalogue.begin_run(
-            NewRun(run_id, rig.name, rig.fingerprint, closed.kind, closed.started_at, vehicle,
-                   "", plan, closed.software)
+            NewRun(run_id, looked.rig_name, looked.rig_fingerprint, closed.kind,
+                   closed.started_at, vehicle, "", plan, closed.software)
         )  # fmt: skip
     except (DrumlinError, OSError):
         shutil.rmtree(folder, ignore_errors=True)
@@ -85,20 +93,25 @@ def import_recording(
 
 
 def take_in(
-    runs_folder: Path, catalogue: Catalogue, source: Path, vehicle: str = "", holder: str = ""
+    runs_folder: Path,
+    catalogue: Catalogue,
+    source: Path,
+    looked: Looked,
+    vehicle: str = "",
+    holder: str = "",
 ) -> str:
-    """Move a recording to its place and note it as a run that waits to be closed; its id.
+    """Move a recording that was looked at to its place, as a run that waits to be closed; its id.
 
-    Raises RecordingError and RigError (not ours) and Refused (already here).
+    Raises Refused (already here).
     """
-    run_id, rig = _checked(runs_folder, catalogue, source)
-    folder = runs_folder / run_id
-    folder.mkdir(parents=True)
+    run_id = looked.run_id
+    folder = _place(runs_folder, catalogue, run_id)
     try:
         os.replace(source, folder / RAW_NAME)
         catalogue.begin_run(
-            NewRun(run_id, rig.name, rig.fingerprint, "", started_at(run_id), vehicle, holder)
-        )
+            NewRun(run_id, looked.rig_name, looked.rig_fingerprint, "", started_at(run_id),
+                   vehicle, holder)
+        )  # fmt: skip
         catalogue.end_run(run_id, "", "")  # when and how it ended is in the recording
     except (DrumlinError, OSError):
         shutil.rmtree(folder, ignore_errors=True)
@@ -106,20 +119,26 @@ def take_in(
     return run_id
 
 
-def _checked(runs_folder: Path, catalogue: Catalogue, source: Path) -> tuple[str, Rig]:
-    """Id and rig of a recording that can be taken in."""
+def look(source: Path) -> Looked:
+    """Who made it where. Raises RecordingError and RigError when it is none of ours."""
     if not source.is_file():
         raise RecordingError(f"There is no file {source}.", "Give the raw.drm of a run.")
     header = Recording(source).header()
     rig = parse_rig(header.rig_text, "the recording's rig file")
-    run_id = _id_of(header.run_id, header.started_utc)
-    if catalogue.known([run_id]) or (runs_folder / run_id).exists():
+    return Looked(_id_of(header.run_id, header.started_utc), rig.name, rig.fingerprint)
+
+
+def _place(runs_folder: Path, catalogue: Catalogue, run_id: str) -> Path:
+    """A new folder for the run. Raises Refused when it is here already."""
+    folder = runs_folder / run_id
+    if catalogue.known([run_id]) or folder.exists():
         raise Refused(
             f"Run {run_id} is here already.",
             "Nothing was changed; evaluate it again if its results are old.",
             "run-exists",
         )
-    return run_id, rig
+    folder.mkdir(parents=True)
+    return folder
 
 
 def _id_of(run_id: str, started_utc: str) -> str:
@@ -127,7 +146,7 @@ def _id_of(run_id: str, started_utc: str) -> str:
     if RUN_ID.match(run_id):
         return run_id
     try:
-        moment = datetime.fromisoformat(started_utc)
+        made = f"{datetime.fromisoformat(started_utc):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
     except ValueError:
         return new_run_id()
-    return f"{moment:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+    return made if RUN_ID.match(made) else new_run_id()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 
 import httpx
@@ -227,3 +228,32 @@ async def test_a_changed_audit_line_is_found(service: Service, browser: httpx.As
         verify(path.parent)
     path.write_text(text)
     assert verify(path.parent) == 2
+
+
+async def test_half_a_line_on_a_full_disk_leaves_the_audit_log_whole(
+    service: Service, browser: httpx.AsyncClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    await browser.post("/api/park")
+    whole = os.write
+    with monkeypatch.context() as full:
+        full.setattr("api.audit.os.write", lambda to, line: whole(to, line[:40]))
+        assert (await browser.post("/api/ready")).status_code == 200, "no command waits for a log"
+    await browser.post("/api/park")
+    folder = service.context.settings.data
+    assert verify(folder) == 2
+    assert [entry.what for entry in tail(folder, 5)] == ["park", "park"]
+    assert (await browser.get("/api/health")).json()["audit_failures"] == 1
+
+
+@pytest.mark.parametrize(
+    "hidden", ["\n", "\x1b[2J", "\x7f", "\x9b2J", "\u2028", "\u202e", "\u2066"]
+)
+async def test_a_name_shown_to_all_is_one_line_that_reads_as_written(
+    service: Service, browser: httpx.AsyncClient, hidden: str
+) -> None:
+    for name in (f"Ada{hidden}", f"{hidden}Ada"):
+        answer = await browser.post("/api/helm/take", json={"name": name})
+        assert (answer.status_code, answer.json()["code"]) == (422, "invalid")
+    assert service.loop.commands == []
+    for name in ("Ada Ö. \u5361\u8f66", "\u0645\u0631\u062d\u0628\u0627"):
+        assert (await browser.post("/api/helm/take", json={"name": name})).status_code == 200

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import zlib
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
@@ -11,12 +12,13 @@ import httpx
 import msgspec
 import pytest
 
+from api import routes_import
 from api.settings import StoreSection
 from api.store.closed import Closed
 from api.store.closing import close as close_here
 from api.store.schema import RunState
 from api.tokens import Role, TokenBook
-from daq.record import Kind, RawRecorder
+from daq.record import BLOCK_CRC, BLOCK_HEAD, BLOCK_MARK, MAGIC, RECORD_HEAD, Kind, RawRecorder
 from daq.recording import Header
 from tests.api.fake_loop import RIG_FILE, until
 from tests.api.harness import StartService
@@ -37,7 +39,12 @@ def raw() -> Iterator[bytes]:
     shutil.rmtree(base)
 
 
-def headed(folder: Path, run_id: str, rig_text: str = "") -> bytes:
+def headed(
+    folder: Path,
+    run_id: str,
+    rig_text: str = "",
+    started_utc: str = "2026-02-03T04:05:06+00:00",
+) -> bytes:
     """A short recording whose header names itself as it likes."""
     path = folder / "headed.drm"
     path.unlink(missing_ok=True)
@@ -47,7 +54,7 @@ def headed(folder: Path, run_id: str, rig_text: str = "") -> bytes:
         rig_fingerprint="f",
         version="1",
         run_id=run_id,
-        started_utc="2026-02-03T04:05:06+00:00",
+        started_utc=started_utc,
     )
     recorder.append(Kind.HEADER, 0, msgspec.json.encode(header))
     assert recorder.close()
@@ -128,6 +135,62 @@ async def test_what_is_no_recording_is_refused_and_leaves_nothing(
     assert left(data) == []
 
 
+def crafted(payload: bytes, records: int = 1, size: int | None = None, gap: bytes = b"") -> bytes:
+    """A file that is sound to the byte, with what no recorder of ours would put into it."""
+    plain = RECORD_HEAD.pack(Kind.HEADER, 0, len(payload) if size is None else size) + payload
+    stored = zlib.compress(plain)
+    head = BLOCK_HEAD.pack(BLOCK_MARK, 0, len(stored), len(plain), records)
+    return MAGIC + gap + head + BLOCK_CRC.pack(zlib.crc32(stored, zlib.crc32(head))) + stored
+
+
+DEEP = b"[" * 100_000 + b"]" * 100_000
+HEAD = b'{"rig_text":"","rig_fingerprint":"f","version":"1","plan":'
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        crafted(b"", records=5),
+        crafted(b"", records=0xFFFFFFFF),
+        crafted(b"{}", size=1 << 31),
+        crafted(b'{"rig_text":"\xff\xfe"}'),
+        crafted(HEAD + DEEP + b"}"),
+        crafted(b'{"rig_text":"a=' + b"[" * 50_000 + b'","rig_fingerprint":"","version":""}'),
+        crafted(HEAD + b"null}", gap=b"DBLK" * 1000),
+    ],
+    ids=["records", "many", "size", "letters", "deep", "deep-rig", "header-later"],
+)
+async def test_what_was_made_to_break_the_reader_is_refused_like_any_other(
+    browser: httpx.AsyncClient, data: Path, body: bytes
+) -> None:
+    answer = await browser.post(ADDRESS, content=body, headers=RAW)
+    assert (answer.status_code, answer.json()["code"]) == (422, "not-a-recording"), answer.text
+    assert any(word in answer.json()["detail"] for word in ("header", "rig file"))
+    assert left(data) == []
+
+
+async def test_what_takes_long_to_look_at_is_let_go(
+    browser: httpx.AsyncClient, data: Path, raw: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(routes_import, "LOOK_TIME_S", 0.001)
+    answer = await browser.post(ADDRESS, content=raw, headers=RAW)
+    assert (answer.status_code, answer.json()["code"]) == (422, "not-a-recording")
+    assert "longer than" in answer.json()["detail"]
+    assert left(data) == []
+
+
+async def test_a_start_in_no_century_of_ours_still_gives_the_run_an_id(
+    start_service: StartService, data: Path, tmp_path: Path
+) -> None:
+    service = await start_service(close=_close)
+    body = headed(tmp_path, "", started_utc="0001-01-01T00:00:00+00:00")
+    async with service.browser() as browser:
+        answer = await browser.post(ADDRESS, content=body, headers=RAW)
+        assert answer.status_code == 202
+        run_id = answer.json()["run_id"]
+        assert (await browser.get(f"/api/runs/{run_id}")).status_code == 200
+
+
 async def test_a_recording_with_an_impossible_rig_is_refused(
     browser: httpx.AsyncClient, data: Path, tmp_path: Path
 ) -> None:
@@ -153,6 +216,10 @@ async def test_a_recording_that_is_too_large_or_of_unknown_size_is_refused_unrea
         answer = await browser.post(ADDRESS, content=body(), headers=large)
         assert (answer.status_code, answer.json()["code"]) == (413, "too-large")
         answer = await browser.post(ADDRESS, content=body(), headers=RAW)
+        assert (answer.status_code, answer.json()["code"]) == (411, "length")
+        odd = httpx.Headers([(b"Content-Type", RAW["Content-Type"].encode()),
+                             (b"Content-Length", b"\xb2")])  # fmt: skip
+        answer = await browser.post(ADDRESS, content=body(), headers=odd)
         assert (answer.status_code, answer.json()["code"]) == (411, "length")
         assert read == 0
         lying = {**RAW, "Content-Length": "700000"}

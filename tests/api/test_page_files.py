@@ -8,8 +8,10 @@ from pathlib import Path
 import httpx
 import pytest
 
+from api import static
 from api.guard import CONTENT_SECURITY_POLICY
 from api.settings import ServiceSection
+from api.static import Shelf
 from tests.api.harness import Service, StartService
 
 
@@ -95,6 +97,18 @@ async def test_a_file_added_later_is_found(page: Service, data: Path) -> None:
     (data / "page" / "new.txt").write_text("new")
     async with page.browser() as browser:
         assert (await browser.get("/new.txt")).text == "new"
+
+
+async def test_many_addresses_of_nothing_make_the_disk_be_searched_once(
+    page: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    searched: list[Shelf] = []
+    monkeypatch.setattr(Shelf, "scan", searched.append)
+    monkeypatch.setattr(static, "SCAN_EVERY_S", 1e9)
+    async with page.browser() as browser:
+        for number in range(20):
+            assert (await browser.get(f"/nothing-{number}")).status_code == 404
+    assert len(searched) <= 1
 
 
 async def test_api_answers_are_never_kept_by_the_browser(page: Service) -> None:

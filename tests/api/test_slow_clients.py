@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import resource
+import socket
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -98,3 +100,98 @@ async def test_those_who_ask_in_time_are_left_alone(port: int, fake_loop: FakeLo
             await asyncio.sleep(0.1)
         assert (await client.get("/api/self")).status_code == first.status_code == 200
     assert not server.PatientProtocol._waiting
+
+
+async def test_an_answer_of_which_nothing_is_read_is_given_up(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "UNREAD_TIME_S", 0.5)
+    lines = server.PatientProtocol._lines
+    with socket.socket() as deaf:
+        deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        deaf.setblocking(False)
+        await asyncio.get_running_loop().sock_connect(deaf, ("127.0.0.1", port))
+        await until(lambda: len(lines) == 1)
+        ask = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+        await asyncio.get_running_loop().sock_sendall(deaf, ask * 200)
+        await until(lambda: not lines)
+
+
+async def test_one_that_reads_slowly_gets_all_of_it(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "UNREAD_TIME_S", 1.0)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=1024)
+    ask = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+    writer.write(ask * 19 + ask.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n"))
+    got = 0
+    pauses = 20
+    while piece := await reader.read(1 << 16):
+        got += piece.count(b"HTTP/1.1 200 OK")
+        if pauses:
+            pauses -= 1
+            await asyncio.sleep(0.1)
+    assert got == 20
+    writer.close()
+
+
+async def test_lines_are_bounded_and_a_closed_one_makes_room(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
+    monkeypatch.setattr(server, "LINES_IN_ALL", 3)
+    known = server.PatientProtocol._lines
+    lines = []
+    for number in range(3):
+        lines.append(await asyncio.open_connection("127.0.0.1", port))
+        await until(lambda number=number: len(known) == number + 1)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    assert await ended(reader)
+    writer.close()
+    lines.pop()[1].close()
+    await until(lambda: len(known) == 2)
+    async with websockets.connect(f"ws://127.0.0.1:{port}/api/live") as viewer:
+        await viewer.recv()
+        assert len(known) == 3, "a viewer's is one of them"
+    await until(lambda: len(known) == 2)
+    for _, each in lines:
+        each.close()
+
+
+async def test_one_network_cannot_take_all_lines(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "is_loopback", lambda _: False)  # as if from elsewhere
+    monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
+    known = server.PatientProtocol._lines
+    lines = []
+    for number in range(2):
+        lines.append(await asyncio.open_connection("127.0.0.1", port))
+        await until(lambda number=number: len(known) == number + 1)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    assert await ended(reader)
+    for each in (writer, *(line[1] for line in lines)):
+        each.close()
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("192.0.2.7", "192.0.2.8", False),
+        ("2001:db8:1:2::7", "2001:db8:1:2:ffff::8", True),
+        ("2001:db8:1:2::7", "2001:db8:1:3::7", False),
+        ("", "", True),
+    ],
+)
+def test_a_network_is_an_address_or_half_a_long_one(one: str, other: str, same: bool) -> None:
+    assert (server._network(one) == server._network(other)) is same
+
+
+def test_the_service_may_have_many_files_open() -> None:
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (min(soft, 256), hard))
+    try:
+        server.let_open_files()
+        assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] >= min(hard, server.LINES_IN_ALL)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import tempfile
@@ -68,7 +69,17 @@ def test_a_run_is_listed_shown_and_annotated(data: Path) -> None:
 
 def test_markup_in_names_is_shown_and_not_obeyed(data: Path) -> None:
     told(data, "note", "last", "[red]loud[/red] [nonsense")
-    assert "[red]loud[/red] [nonsense" in call(data, "show", "last").output
+    with contextlib.closing(Catalogue.open(data)) as catalogue:
+        catalogue.set_vehicle(RUN_ID, "[/] Two")
+    shown = call(data, "show", "last").output
+    assert "[red]loud[/red] [nonsense" in shown
+    assert "[/] Two" in shown
+
+
+def test_what_would_command_the_terminal_is_shown_and_not_obeyed(data: Path) -> None:
+    told(data, "note", "last", "gone \x1b[2J\x9b2J\u202eback\r")
+    shown = call(data, "show", "last").output
+    assert "gone \\x1b[2J\\x9b2J\\u202eback\\r" in shown
 
 
 def test_owners_and_sets_find_runs(data: Path) -> None:
