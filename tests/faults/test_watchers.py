@@ -211,7 +211,7 @@ def test_a_cell_has_drifted_when_it_shows_two_per_cent_at_rest_without_current(
     [
         (13.1, 10.0, 1.0, True, 1), (13.0, 10.0, 1.0, True, 0), (6.9, 10.0, 1.0, True, 1),
         (13.1, 10.0, 0.0, True, 1), (34.4, 30.0, 1.0, True, 0), (34.6, 30.0, 1.0, True, 1),
-        (math.nan, 30.0, 1.0, True, 0),
+        (34.5, 30.0, 1.0, True, 0), (math.nan, 30.0, 1.0, True, 0),
         (13.1, 10.0, 1.0, False, 1),  # while load comes off
         (13.1, 10.0, 0.0, False, 0),  # nothing asked for: what flows is stuck, no worse follower
     ],
@@ -293,6 +293,17 @@ def test_full_load_and_back_within_two_frames_is_noise() -> None:
     frame.cell(0, CAPACITY)
     assert not frame.has(s.NOISY)
     frame.cell(0, 0.0)
+    assert frame.has(s.NOISY)
+
+
+def test_what_an_arm_can_do_in_a_gap_between_frames_is_no_noise() -> None:
+    """80 ms without a frame are time for eight tenths of the load."""
+    frame = Frame()
+    frame.lively(10)
+    frame.inputs[DT] = 0.08
+    frame.cell(0, 0.6 * CAPACITY)
+    assert not frame.has(s.NOISY)
+    frame.cell(0, -0.3 * CAPACITY)
     assert frame.has(s.NOISY)
 
 
