@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import ssl
 import subprocess
@@ -61,3 +62,28 @@ async def test_page_commands_and_live_line_work_over_tls(
             origin=base,  # type: ignore[arg-type]
         ) as line:
             assert "loop_up" in msgspec.json.decode(await line.recv())
+
+
+@pytest.mark.skipif(OPENSSL is None, reason="needs openssl to make a certificate")
+@pytest.mark.filterwarnings("ignore:ssl.TLSVersion.TLSv1_1 is deprecated:DeprecationWarning")
+async def test_what_can_be_read_later_is_not_spoken(
+    data: Path, fake_loop: FakeLoop, certificate: Path
+) -> None:
+    """No TLS before 1.2, and with 1.2 no suite without forward secrecy or with plain CBC."""
+    TokenBook(data).add("tablet", Role.OPERATE)
+    section = ServiceSection(tls_certificate=str(certificate), tls_key=str(data / "key.pem"))
+    settings = Settings(RIG_FILE, data, section, None, StoreSection(min_free_mb=0))
+    old = ssl.create_default_context(cafile=str(certificate))
+    old.minimum_version = ssl.TLSVersion.TLSv1_1
+    old.maximum_version = ssl.TLSVersion.TLSv1_1
+    weak = ssl.create_default_context(cafile=str(certificate))
+    weak.maximum_version = ssl.TLSVersion.TLSv1_2
+    weak.set_ciphers("ECDHE-ECDSA-AES256-SHA:ECDHE-ECDSA-AES128-SHA:AES256-SHA:@SECLEVEL=0")
+    async with listening(settings) as (_, port):
+        for context in (old, weak):
+            with pytest.raises((ssl.SSLError, ConnectionError)):
+                await asyncio.open_connection("127.0.0.1", port, ssl=context)
+        weak.set_ciphers("ECDHE-ECDSA-AES128-GCM-SHA256")
+        _, writer = await asyncio.open_connection("127.0.0.1", port, ssl=weak)
+        writer.close()
+        await writer.wait_closed()
