@@ -6,15 +6,20 @@ changes, `and` becomes `or`, `min` becomes `max`, a `not` goes. The tests run on
 in a fork of their own; nothing in the tree is touched. A mutant that no test notices is a
 survivor, named with its line. Mutants that cannot change anything are listed in EQUIVALENT with the
 reason. `--part N` runs the N-th sixteen of them.
+
+To be quick, the program is loaded once; a fork forgets the mutated module and all that import it.
+The quickest tests come first, as they were on the untouched source, which must pass the same way.
 """
 
 from __future__ import annotations
 
 import ast
 import copy
+import functools
 import importlib.abc
 import importlib.util
 import io
+import json
 import os
 import random
 import signal
@@ -41,6 +46,10 @@ TESTS: dict[str, tuple[str, ...]] = {
     "control.screen": ("tests/faults/test_watchers.py",),
     "control.surroundings": ("tests/faults/test_watchers.py", "tests/faults/test_watch_edges.py"),
 }
+OPTIONS = (
+    "-x", "-q", "--hypothesis-seed=1", "--assert=plain", "-p", "no:cacheprovider",
+    "-p", "no:schemathesis", "-p", "no:anyio",
+)  # fmt: skip
 QUICK = 6  # mutants of a quick run
 PIECE = 16  # mutants of one part
 PIECES = tuple(str(number + 1) for number in range(25))
@@ -158,39 +167,106 @@ class _Finder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(compile(self._source, module.__name__, "exec"), module.__dict__)
 
 
-def run_mutant(name: str, source: str) -> str:
-    """ "killed", "survived" or "hung", from the tests in a fork."""
+class _Timer:
+    """As a plugin of the tests: the quickest first; `took` is filled with what each took, s."""
+
+    def __init__(self, took: dict[str, float]) -> None:
+        self.took = dict(took)
+        self._before = took
+
+    def pytest_collection_modifyitems(self, items: list[Any]) -> None:
+        items.sort(key=lambda item: self._before.get(item.nodeid, 0.0))
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        self.took[report.nodeid] = self.took.get(report.nodeid, 0.0) + report.duration
+
+
+def load_once() -> None:
+    """Load the program and its kernels, so that no fork does."""
+    import hypothesis  # noqa: F401, PLC0415
+    import psutil  # noqa: F401, PLC0415
+    import pytest  # noqa: F401, PLC0415
+
+    from api.processes.warmup import warm_up  # noqa: PLC0415
+    from daq.rig import load_rig  # noqa: PLC0415
+
+    warm_up(load_rig(ROOT / "rigs" / "tarnhow.toml"))
+    for path in ROOT.glob("control/**/*.py"):
+        importlib.import_module(".".join(path.relative_to(ROOT).with_suffix("").parts))
+
+
+def _imports(module: ModuleType) -> set[str]:
+    """Names of the modules that a module of ours may have taken something from."""
+    path = Path(getattr(module, "__file__", None) or "")
+    if not path.is_relative_to(ROOT) or path.suffix != ".py":
+        return set()
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {each.name for each in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {node.module, *(f"{node.module}.{each.name}" for each in node.names)}
+    return found
+
+
+@functools.cache
+def dependents(name: str) -> frozenset[str]:
+    """The module and every loaded one that imports it, directly or not; none of this bench."""
+    needs = {each: _imports(module) for each, module in list(sys.modules.items())}
+    found = {name}
+    while more := {each for each, wanted in needs.items() if wanted & found} - found:
+        found |= more
+    return frozenset(each for each in found if not each.startswith(("bench", "__main__")))
+
+
+def _forget(names: frozenset[str]) -> None:
+    for name in names:
+        sys.modules.pop(name, None)
+        package, _, last = name.rpartition(".")
+        if package in sys.modules and hasattr(sys.modules[package], last):
+            delattr(sys.modules[package], last)
+
+
+def run_mutant(name: str, source: str, took: dict[str, float]) -> str:
+    """ "killed", "survived" or "hung", from the tests in a fork; `took` gets what they took."""
+    loaded = dependents(name)
+    reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
         signal.setitimer(signal.ITIMER_PROF, LONGEST_S)  # its own time: others may be busy, too
         status = 3
         try:
+            os.close(reading)
+            _forget(loaded)
             # A kernel's cache knows only the file: a mutated one runs as plain Python.
             sys.meta_path.insert(0, _Finder(name, source.replace("@jit\n", "")))
-            import pytest  # noqa: PLC0415 - after the fork: each child has its own
+            import pytest  # noqa: PLC0415
 
+            timer = _Timer(took)
             with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
-                status = pytest.main(
-                    ["-x", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=1", *TESTS[name]]
-                )
+                status = pytest.main([*OPTIONS, *TESTS[name]], plugins=[timer])
+            os.write(writing, json.dumps(timer.took).encode())
         except BaseException:  # a mutant that cannot even be imported is noticed
             status = 1
         finally:
             os._exit(min(int(status), 100))
+    os.close(writing)
+    with os.fdopen(reading, "rb") as file:
+        written = file.read()
     _, told = os.waitpid(child, 0)
     if os.WIFSIGNALED(told):
         return "hung"
-    return "survived" if os.WEXITSTATUS(told) == 0 else "killed"
+    if os.WEXITSTATUS(told) != 0:
+        return "killed"
+    took.update(json.loads(written))
+    return "survived"
 
 
 def measure(options: Options) -> dict[str, Any]:
     """All mutants; a seeded sample of them when quick or `DRUMLIN_MUTANTS=N` says so."""
     began_s = time.perf_counter()
     os.chdir(ROOT)
-    import msgspec  # noqa: F401, PLC0415
-    import numba  # noqa: F401, PLC0415
-    import numpy as np  # noqa: F401, PLC0415
-
+    load_once()
     every: list[tuple[str, int]] = []
     sources: dict[str, str] = {}
     for name in TESTS:
@@ -205,14 +281,16 @@ def measure(options: Options) -> dict[str, Any]:
     if options.part:
         first = (int(options.part) - 1) * PIECE
         chosen = every[first : first + PIECE]
-    for name in TESTS:  # the untouched source must pass, or nothing is proved
-        if any(one[0] == name for one in chosen) and run_mutant(name, sources[name]) != "survived":
+    took: dict[str, dict[str, float]] = {name: {} for name in TESTS}
+    for name in sorted({one[0] for one in chosen}):
+        # The untouched source must pass, or nothing is proved.
+        if run_mutant(name, sources[name], took[name]) != "survived":
             raise RuntimeError(f"the tests of {name} fail without a mutant")
     survivors: list[dict[str, Any]] = []
     counts = dict.fromkeys(("killed", "survived", "hung", "equivalent"), 0)
     for name, number in chosen:
         source, line, change = mutant(sources[name], number)
-        outcome = run_mutant(name, source)
+        outcome = run_mutant(name, source, took[name])
         if outcome == "survived" and known_equivalent(name, sources[name], line, change):
             outcome = "equivalent"
         counts[outcome] += 1
