@@ -167,17 +167,19 @@ def blackbox(
     json: JsonOption = False,
 ) -> None:
     """Tell what led to a trip: events, commands, set points of the last minute before it."""
+    from api.cli_shared import print_json
     from api.processes.blackbox_report import lines, names, path_of, story
 
     if all_names:
+        if json:
+            print_json({"blackboxes": list(names(data))})
+            return
         for each in names(data):
             print(each)
         return
     told = story(path_of(data, name), last)
     if json:
-        import msgspec
-
-        print(msgspec.json.encode(told).decode())
+        print_json(told)
         return
     print("\n".join(lines(told, units)))
 

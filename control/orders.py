@@ -14,6 +14,7 @@ from control.commands import Answer
 from control.faults import TABLE, Effect
 from control.identified import Accepted
 from control.kinds import check_begin, check_plan, make_test
+from control.plans import Coastdown, Identification, Plan, SnapSmoke
 from control.states import Trigger
 from control.telemetry import State
 from control.works import Expected, heaviest
@@ -325,12 +326,31 @@ def _start(core: Core, command: c.StartTest) -> bool:
     engine = measured.engine_speed.quality is Quality.GOOD
     check_plan(command.plan, core.rig, core.ratio_per_m, engine)
     ratio = None if engine and measured.engine_speed_source != "ratio" else core.ratio_per_m
-    check_begin(command.plan.begin, measured, core.rig)
+    check_begin(command.plan, measured, core.rig)
     core.begin(make_test(command.run_id, command.plan, core.rig, ratio))
+    _warn_of_wheels(core, command.plan)
     work = heaviest(command.plan, core.rig, Expected(ratio_per_m=core.ratio_per_m))
     if work is not None:
         core.heat.expect(work.power_w, work.speed_mps)
     return False
+
+
+def _warn_of_wheels(core: Core, plan: Plan) -> None:
+    """Tell when a speed will be held by tooth wheels nobody has learned yet."""
+    chain = core.session.chain
+    if chain is None or isinstance(plan, Coastdown | SnapSmoke | Identification):
+        return
+    known = chain.tooth_tables()
+    strange = [one.name for one in core.rig.roll_sets if one.teeth > 1 and one.name not in known]
+    if strange:
+        core.event(
+            "notice",
+            f"Tooth wheels that have not been learned yet: {', '.join(strange)}. Where they turn "
+            "the load ripples once per turn. Before the next test drive steadily at about 50 km/h "
+            "for some ten seconds with the rig ready.",
+            code="wheels-unlearned",
+            roll_sets=",".join(strange),
+        )
 
 
 def _adjust(core: Core, command: c.Adjust) -> bool:

@@ -104,7 +104,7 @@ class Follower:
                 return {"pedal": self._up_to(test, speed)}
             case "power-sweep":
                 floor = phase == "sweep" or (phase == "full pedal" and phase_s > REACTION_S)
-                return {"pedal": FULL if floor else LIGHT}
+                return {"pedal": FULL if floor else self._foot_on_the_way(test, speed)}
             case "spool-up":
                 return self._spool(test, measured, phase_s, dt_s)
             case "grade-climb":
@@ -124,8 +124,13 @@ class Follower:
         if floored or test.phase in ("hold", "average"):
             return FULL
         if test.unit == "rad/s" and test.measured > LOCKED_PER_M * max(speed_mps, 0.1):
-            return LIGHT if test.measured < 0.8 * test.set_point else LIGHTER
+            return self._foot_on_the_way(test, speed_mps)
         return FULL if test.measured > NEAR * test.set_point else LIGHT
+
+    def _foot_on_the_way(self, test: TestView, speed_mps: float) -> float:
+        """Light, and lighter near the set point while the converter is open."""
+        open_yet = test.unit == "rad/s" and test.measured > LOCKED_PER_M * max(speed_mps, 0.1)
+        return LIGHTER if open_yet and test.measured > 0.8 * test.set_point else LIGHT
 
     def _spool(self, test: TestView, measured: Measured, phase_s: float, dt_s: float) -> Words:
         if test.phase != "light load":

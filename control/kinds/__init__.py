@@ -29,7 +29,6 @@ from control.kinds.stepped import SteppedTest, points_of
 from control.kinds.sweep import SweepTest, sweep_of
 from control.kinds.trace import TraceTest
 from control.plans import (
-    Begin,
     Coastdown,
     GradeClimb,
     Identification,
@@ -153,8 +152,17 @@ def _check_quantity(quantity: str, value: float, rig: Rig) -> None:
         check_power(value, rig)
 
 
-def check_begin(begin: Begin, measured: Measured, rig: Rig) -> None:
+def check_begin(plan: Plan, measured: Measured, rig: Rig) -> None:
     """Raises Refused while a condition to begin is not met, or not measured."""
+    begin = plan.begin
+    if isinstance(plan, SnapSmoke) and any(
+        one.speed.value > rig.limits.low_speed_mps for one in measured.roll_sets
+    ):
+        raise Refused(
+            "The rolls turn; snaps are done in neutral with the rolls standing.",
+            "Bring the rolls to a stop, put the truck into neutral, then start.",
+            "rolls-turning",
+        )
     rotors = [absorber.heat.sensor for absorber in rig.absorbers if absorber.heat.sensor]
     by_meaning = {channel.meaning: channel.name for channel in rig.slow}
     oil = [by_meaning["oil-temperature"]] if "oil-temperature" in by_meaning else []

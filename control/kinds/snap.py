@@ -18,10 +18,12 @@ from daq.measured import Measured
 from daq.readings import Quality
 from daq.rig import Rig
 
-IDLE_SPREAD = 1.15  # idle: within 15 % of the slowest steady speed seen
+IDLE_SPREAD = 1.15  # idle: within 15 % of the idle speed learned
+STEADY = 1.08  # greatest over least engine speed of a steady idle
+ANOTHER = 1.6  # a steady speed below so many times the idle learned is an idle too
 SNAP_END = 1.3  # back below so many times idle: the snap is over
 ZERO_S = 3.0
-LEARN_IDLE_S = 2.0
+LEARN_IDLE_S = 1.0  # at the end of the zero
 LEAST_HZ, VOID_HZ = 20.0, 8.0
 ZERO_LIMIT = 2.0  # points; SAE J1667, from memory
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
@@ -37,6 +39,10 @@ def smoke_channel(rig: Rig) -> str:
         'Add a slow channel with meaning "smoke-opacity" to rig.toml.',
         "no-smoke-channel",
     )
+
+
+def _widened(span: tuple[float, float], value: float) -> tuple[float, float]:
+    return min(span[0], value), max(span[1], value)
 
 
 class SnapTest(Test):
@@ -75,6 +81,8 @@ class SnapTest(Test):
         self._y = [NAN, NAN]
         self._s = [NAN, NAN]
         self._idle = NAN
+        self._engine = (NAN, NAN)  # least and greatest while idle is looked for
+        self._steady_s = 0.0
         self._seen = (NAN, 0)
         self._values_s = 0.0
         self.zero = Sums()
@@ -117,10 +125,15 @@ class SnapTest(Test):
         if phase == "zero":
             if phase_s > 0.5 * ZERO_S and opacity == opacity:
                 self.zero.add(opacity)
-            if engine == engine and (not self._idle <= engine or phase_s < LEARN_IDLE_S):
-                self._idle = engine if phase_s < 0.5 * LEARN_IDLE_S else min(self._idle, engine)
+            if phase_s < ZERO_S - LEARN_IDLE_S:
+                self._engine = (engine, engine)
+            self._engine = _widened(self._engine, engine)
             if phase_s >= ZERO_S and self.zero.n:
-                self.enter("probe in")
+                if self._steady():
+                    self._idle = 0.5 * sum(self._engine)
+                    self.enter("probe in")
+                else:  # revs still fall, or somebody blips: the zero is not that of an idle engine
+                    self.zero, self.phase_s = Sums(), 0.0
         elif phase == "probe in":
             if phase_s >= plan.probe_s:
                 self._since_snap_s = 0.0
@@ -130,6 +143,7 @@ class SnapTest(Test):
             idling = engine < IDLE_SPREAD * self._idle
             if not idling and phase_s < plan.idle_s:
                 self.phase_s = 0.0  # the idle time begins again
+                self._other_idle(engine, dt_s)
             elif phase_s >= plan.idle_s:
                 self._peak = 0.0
                 self.enter("snap")
@@ -143,6 +157,19 @@ class SnapTest(Test):
                 self.zero_after.add(opacity)
             if phase_s >= ZERO_S and self.zero_after.n:
                 self._judge()
+
+    def _steady(self) -> bool:
+        least, most = self._engine
+        return most < STEADY * least
+
+    def _other_idle(self, engine: float, dt_s: float) -> None:
+        """Take another steady speed for idle: a compressor or a cold engine moves it."""
+        self._engine = _widened(self._engine, engine)
+        self._steady_s += dt_s
+        if not self._steady() or engine > ANOTHER * self._idle:
+            self._engine, self._steady_s = (engine, engine), 0.0
+        elif self._steady_s >= self.plan.idle_s:
+            self._idle = 0.5 * sum(self._engine)
 
     _up = False
 

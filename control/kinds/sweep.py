@@ -10,6 +10,7 @@ from control.kinds.base import (
     DRIVE,
     NAN,
     RADPS_PER_RPM,
+    SLIP,
     Description,
     Figures,
     Test,
@@ -21,6 +22,7 @@ from control.loads import Aim
 from control.plans import PowerSweep
 from daq.errors import Refused
 from daq.measured import Measured
+from daq.readings import Quality
 from daq.rig import Rig
 
 ARRIVED, ARRIVED_FOR_S = 0.015, 0.5
@@ -71,6 +73,7 @@ class SweepTest(Test):
             ("no-steady-pull", "the pull at the start never became steady"),
             ("lifted", "the pull fell away: the driver lifted, or the engine was cut"),
             ("slip", "tyres slipped or the ratio changed"),
+            ("unlocked", "the converter was still open, or a lower gear in, as the sweep began"),
             ("shortfall", "the absorbers could not take what was needed to keep the rate"),
             ("rate", "the mean rate missed the planned one"),
             ("ended-early", "eased off before the end"),
@@ -97,6 +100,7 @@ class SweepTest(Test):
         self._usual = NAN
         self._last_pull, self._look_s = NAN, 0.0
         self._begin = NAN
+        self._first_ratio = NAN
         self.peak_w = self.peak_w_at = 0.0
         self.peak_torque = self.peak_torque_at = 0.0
 
@@ -165,6 +169,9 @@ class SweepTest(Test):
         if self._pull < LIFT_SHARE * self._usual:
             self.void("lifted", "The pull fell away: the driver lifted, or the engine was cut.")
         self.watch_slip(measured, dt_s)
+        ratio = measured.overall_ratio
+        if self._first_ratio != self._first_ratio and ratio.quality is Quality.GOOD:
+            self._first_ratio = ratio.value
         self.watch_shortfall(output, dt_s, "The absorbers could not take what the rate needed.")
         watts = wheel_power(measured)
         if watts > self.peak_w:
@@ -174,6 +181,9 @@ class SweepTest(Test):
             self.peak_torque, self.peak_torque_at = watts / engine, self.measured
         passed = self.measured >= self.stop if self.rising else self.measured <= self.stop
         if passed:
+            if ratio.quality is Quality.GOOD and self._first_ratio > (1.0 + SLIP) * ratio.value:
+                # Without a learned ratio nothing else tells why such a sweep keeps no rate.
+                self.void("unlocked", "The converter was still open as the sweep began.")
             wanted = abs(self.stop - self._begin) / self.rate
             if abs(self.elapsed_s / wanted - 1.0) > RATE_SHARE + 0.5 / wanted:
                 self.void("rate", f"The sweep took {self.elapsed_s:.1f} s, not {wanted:.1f} s.")

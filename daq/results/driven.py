@@ -340,7 +340,7 @@ def coast(given: Given, correction: CorrectionOut) -> Found:
         [one.force_n * sigma for one in intervals], "none", marks=True,
     )  # fmt: skip
     return Found(
-        "", rows, "coast", figures, table, [force],
+        "", rows, "coast", figures, table, [force], in_gear=False,
         limits=["The force is that of the rolls' own mass (and a road load put on them); the "
                 "truck's wheels and shafts that turn along add to it and are not counted.",
                 "Intervals after 40 CFR 1066.310; the intervals state the uncertainty of inertia, "
@@ -421,7 +421,7 @@ def snap(given: Given, correction: CorrectionOut) -> Found:
         "", rows, "peak_smoke", figures, table,
         [over_time(given, "smoke", "smoke opacity", "1", held - zero),
          over_time(given, "engine", "engine speed", "rad/s", engine)],
-        flags=flags, loaded=False,
+        flags=flags, in_gear=False, loaded=False,
         limits=["Smoke as the meter's own path sees it unless a path is stated; ambient air and "
                 "stack diameter are not corrected for."],
     )  # fmt: skip

@@ -76,7 +76,11 @@ def evaluate(given: Given, version: str) -> Result:
             flags=[Flag(error.code, error.problem, voids=True)],
         )
     flags = found.flags + flags_of(
-        given, found.rows, gear_locked=found.gear_locked, loaded=found.loaded
+        given,
+        found.rows,
+        gear_locked=found.gear_locked,
+        in_gear=found.in_gear,
+        loaded=found.loaded,
     )
     if corrected.rule != Rule.NONE and not corrected.valid:
         flags.append(

@@ -21,15 +21,18 @@ HEAT_NEAR_K = 10.0
 SENSOR_FOR_S = 0.1
 SUSPECT = 2  # quality codes of daq.results.columns: 2 suspect, 3 missing
 MOST_PER_CODE = 4
+TURNED_MPS = 2.0
 
 
-def flags_of(given: Given, rows: Mask, *, gear_locked: bool, loaded: bool) -> list[Flag]:
+def flags_of(
+    given: Given, rows: Mask, *, gear_locked: bool, in_gear: bool, loaded: bool
+) -> list[Flag]:
     """All flags of a run. `rows`: the evaluated part; `gear_locked`: one gear all through it;
-    `loaded`: forces matter."""
+    `in_gear`: not in neutral; `loaded`: forces matter."""
     found: list[Flag] = []
     if gear_locked:
         found += _slip(given, rows)
-    else:
+    elif in_gear:
         found += _told_slip(given)
     if loaded:
         found += _apart(given, rows)
@@ -39,6 +42,7 @@ def flags_of(given: Given, rows: Mask, *, gear_locked: bool, loaded: bool) -> li
     found += _sensors(given, rows, loaded)
     found += _lost(given)
     found += _faults(given)
+    found += _wheels(given)
     found += _voids(given)
     return found
 
@@ -196,6 +200,19 @@ def _faults(given: Given) -> list[Flag]:
     return found
 
 
+def _wheels(given: Given) -> list[Flag]:
+    """Tooth wheels that turned and were not learned as the test began, as the rig told it."""
+    for event in given.events:
+        data = event.get("data") or {}
+        names = str(data.get("roll_sets", "")).split(",")
+        turned = [f"rolls_{slug(name)}_speed_mps" for name in names]
+        if data.get("code") == "wheels-unlearned" and any(
+            (given.of(name) > TURNED_MPS).any() for name in turned
+        ):
+            return [Flag("wheels", str(event.get("text", "")))]
+    return []
+
+
 def _voids(given: Given) -> list[Flag]:
     """What the running test itself found to make the run void."""
     told = [event for event in given.events if event.get("kind") == "run-ended"]
@@ -215,11 +232,20 @@ VOIDS = {
     "no-steady-pull": "The pull at the start speed never became steady.",
     "lifted": "The pull fell away: the driver lifted, or the engine was cut.",
     "slip": "The tyres slipped on the rolls, or the ratio changed.",
+    "unlocked": "As the sweep began the converter was still open, or a lower gear was in: start "
+    "higher, or drive up with a light pedal until it is locked.",
     "shortfall": "The absorbers could not take what was asked for.",
     "rate": "The sweep did not keep its planned rate.",
     "no-kick": "Nobody floored the pedal in time.",
     "no-rise": "The pull did not rise and stay.",
     "pushed": "The speed rose during the coast.",
     "timeout": "The coast took longer than planned.",
+    "held": "A fault kept the load from rising while the road asked for it.",
+    "stopped": "The truck came to a stop on the hill.",
+    "rolls-turning": "The rolls turned during the snaps: the truck was not in neutral.",
+    "snaps-disagree": "No three snaps in a row agreed.",
+    "zero-shift": "The zero of the smoke meter moved by more than 2 points.",
+    "smoke-slow": "The smoke channel was too slow for its filter.",
+    "not-found": "The identification found no usable map or lags.",
     "out-of-band": "Outside the band for more than 2.0 s at once (40 CFR 1066.425).",
 }

@@ -69,6 +69,7 @@ class Found(msgspec.Struct, eq=False):
     uncertainty: Uncertainty | None = None
     limits: list[str] = []
     gear_locked: bool = False
+    in_gear: bool = True  # False: in neutral, engine and rolls have nothing to do with each other
     loaded: bool = True  # forces and powers matter to the answer
 
 

@@ -203,6 +203,7 @@ class Stand:
             self.permission,
             0.1,
             sample.last_set_point,
+            overall_ratio=Reading(self.engine_ratio, Unit.PER_METRE, self.time_s, Quality.GOOD),
             slip=Reading(self.slip, Unit.RATIO, self.time_s, Quality.GOOD),
             steer=[self._newest_edge(r) for r in range(2)],
         )

@@ -11,6 +11,7 @@ from control.commands import Adjust, StartTest
 from control.kinds.stepped import SteppedTest
 from control.plans import Coastdown, Plan, PowerSweep, SpoolUp, SteadyHold, SteppedMap
 from control.telemetry import State
+from daq.teeth import ToothTable
 from tests.control.control_stand import HOLDER, Stand, tarnhow
 
 RPM = 2.0 * math.pi / 60.0
@@ -195,6 +196,34 @@ def test_a_driver_who_lifts_in_a_sweep_makes_it_void() -> None:
     stand.drive_n = 8000.0
     stand.frames(20.0)
     assert "lifted" in str(ended(stand)["void"])
+
+
+def test_a_sweep_that_began_with_an_open_converter_says_so() -> None:
+    plan = PowerSweep(from_mps=18.0, to_mps=24.0, mps_per_s=1.0, full_pedal_s=1.0)
+    for opened in (True, False):
+        stand = start(plan, speed_mps=18.0)
+        while stand.core.test is not None and stand.core.test.phase != "sweep":
+            stand.frame()
+        ratio = stand.engine_ratio
+        for passed in range(400):
+            stand.engine_ratio = ratio * (1.3 - 0.3 * passed / 400 if opened else 1.0)
+            stand.frame()
+        stand.frames(20.0)
+        assert ("unlocked" in str(ended(stand)["void"])) is opened
+
+
+def test_tooth_wheels_that_nobody_learned_are_told_with_the_test() -> None:
+    plan = SteadyHold(seconds=5.0, settle_s=1.0, speed_mps=20.0)
+    for names, wanted in ((("front", "rear"), None), (("front",), "rear"), ((), "front,rear")):
+        stand = Stand().ready()
+        chain = stand.core.session.chain
+        assert chain is not None
+        chain.restore_tooth_tables({name: ToothTable((0.0,) * 60, 1e-8, 9) for name in names})
+        stand.speeds = [20.0, 20.0]
+        stand.frames(0.3)
+        assert stand.ask(StartTest(0, HOLDER, "run-1", plan)).accepted
+        told = [e.data["roll_sets"] for e in stand.events if "roll_sets" in e.data]
+        assert told == ([wanted] if wanted else [])
 
 
 def test_a_spool_up_times_the_rise_of_a_first_order_pull() -> None:

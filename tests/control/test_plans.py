@@ -156,10 +156,24 @@ def test_a_condition_to_begin_that_is_not_measured_is_not_taken_as_met() -> None
     stand.frames(0.1)
     measured = stand.core.measured
     assert measured is not None
-    check_begin(Begin(), measured, RIG)
+    check_begin(SteadyHold(seconds=30.0, speed_mps=20.0), measured, RIG)
     with pytest.raises(Refused) as caught:
-        check_begin(Begin(oil_above_k=340.0), measured, RIG)
+        check_begin(
+            SteadyHold(seconds=30.0, speed_mps=20.0, begin=Begin(oil_above_k=340.0)), measured, RIG
+        )
     assert caught.value.code == "condition-unknown"
+
+
+def test_snaps_do_not_begin_while_the_rolls_turn() -> None:
+    stand = Stand().ready()
+    stand.frames(0.1)
+    assert stand.core.measured is not None
+    check_begin(SnapSmoke(), stand.core.measured, RIG)
+    stand.speeds = [0.0, 5.0]
+    stand.frames(0.1)
+    with pytest.raises(Refused) as caught:
+        check_begin(SnapSmoke(), stand.core.measured, RIG)
+    assert caught.value.code == "rolls-turning"
 
 
 def test_every_kind_says_what_to_do_in_each_of_its_phases() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -22,8 +23,8 @@ RIG = msgspec.structs.replace(
 DT_S = 0.01
 
 
-def _snaps(values_hz: float) -> SnapTest:
-    """Three snaps of 30 % smoke, the channel renewed `values_hz` times a second."""
+def _snaps(values_hz: float, idle: Callable[[float], float] = lambda _: 80.0) -> SnapTest:
+    """Three snaps of 30 % smoke, the channel renewed `values_hz` times a second; idle over time."""
     test = SnapTest("run", SnapSmoke(idle_s=5.0, probe_s=0.5), RIG)
     plain = measured(0.0)
     every = round(1.0 / (values_hz * DT_S))
@@ -33,7 +34,9 @@ def _snaps(values_hz: float) -> SnapTest:
         floored = test.phase == "snap" and 0.5 < test.phase_s < 2.0
         if count % every == 0:
             smoke = Reading(0.3 if floored else 0.01, Unit.RATIO, now_s, Quality.GOOD)
-        test.update(_seen(plain, 250.0 if floored else 80.0, smoke), [0.0] * 8, DT_S, held=False)
+        test.update(
+            _seen(plain, 250.0 if floored else idle(now_s), smoke), [0.0] * 8, DT_S, held=False
+        )
         if test.done:
             return test
     raise AssertionError(f"still in {test.phase}")
@@ -55,6 +58,24 @@ def test_a_smoke_channel_below_twenty_values_a_second_is_told(
     assert told["smoke_slow"] is slow
     assert told["void"] == void
     assert told["mean_percent"] == pytest.approx(30.0, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "idle",
+    [
+        lambda now_s: 55.0 if now_s < 2.5 else 80.0,  # the gear still drags as the test begins
+        lambda now_s: max(80.0, 200.0 - 20.0 * now_s),  # revs that still fall
+        lambda now_s: 80.0 if now_s < 6.0 else 100.0,  # a compressor comes in
+    ],
+    ids=["dragged", "falling", "raised"],
+)
+def test_idle_is_found_whatever_the_engine_does_around_the_start(
+    idle: Callable[[float], float],
+) -> None:
+    told = _snaps(50.0, idle).summary()
+    assert told["void"] == ""
+    assert told["snaps"] == 3
+    assert float(str(told["idle_rpm"])) == pytest.approx(idle(100.0) * 9.55, rel=0.05)
 
 
 def test_a_smoke_channel_below_eight_values_a_second_makes_the_run_void() -> None:

@@ -14,10 +14,12 @@ import msgspec
 import numpy as np
 import pytest
 
+from control.kinds import KINDS
 from daq.correction import Rule
 from daq.errors import Refused
 from daq.results.columns import columns_of, slug
 from daq.results.evaluate import evaluate
+from daq.results.flags import VOIDS
 from daq.results.given import Given, given_of
 from daq.results.result import Result, Settings
 from daq.rig import load_rig
@@ -304,6 +306,40 @@ def test_faults_and_voids_told_by_the_rig_are_in_the_result() -> None:
     assert "hold" in fault.text
     assert not result.valid
     assert len(result.void) == 2
+
+
+@pytest.mark.parametrize("kind", sorted(kind.kind for kind in KINDS.values()))
+def test_everything_a_test_calls_void_has_words(kind: str) -> None:
+    codes = [code for one in KINDS.values() if one.kind == kind for code, _ in one.describe.void]
+    assert codes
+    assert [code for code in codes if code not in VOIDS] == []
+
+
+def test_wheels_not_learned_are_flagged_only_where_they_turned() -> None:
+    def told(names: str) -> list[str]:
+        event = {
+            "kind": "notice", "time_s": 1000.0, "text": "Not learned.",
+            "data": {"code": "wheels-unlearned", "roll_sets": names},
+        }  # fmt: skip
+        result = sweep(events=[event, *ENDED], rolls_front_speed_mps=lambda t: 0.0 * t)
+        return [flag.code for flag in result.flags if flag.code == "wheels"]
+
+    assert told("front,rear") == ["wheels"]
+    assert told("front") == []
+
+
+def test_a_coast_in_neutral_has_no_slip_between_engine_and_rolls() -> None:
+    def slips(plan: dict[str, Any]) -> list[str]:
+        given = run(
+            plan, 49.05, lambda t: RATIO * np.where(t < 5.0, 21.0, 21.0 - 0.25 * (t - 5.0)),
+            lambda t: 0 * t, tyre_slip=lambda t: t > 10.0,
+        )  # fmt: skip
+        return [flag.code for flag in evaluate(given, "1").flags if flag.code == "slip"]
+
+    coast = {"kind": "coastdown", "from_mps": 20.0, "to_mps": 10.0, "interval_mps": 5.0}
+    assert slips(coast) == []
+    climb = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": 6.0}}
+    assert slips(climb) == ["slip"]
 
 
 def test_a_recording_without_an_end_is_void() -> None:
