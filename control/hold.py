@@ -42,25 +42,27 @@ STATE_COLUMNS = 8
 
 
 def observer_bandwidth(
-    frame_s: float, speed_age_s: float, unseen_s: float, share: float = 0.75
+    frame_s: float, speed_age_s: float, unseen_s: float, share: float = 0.56
 ) -> float:
     """Poles of the observer, rad/s: as fast as what it cannot see allows.
 
     It sees edges that are `speed_age_s` old and takes the mapped force for the true one, which
-    lags by `unseen_s` (hysteresis, arm, errors of the stated lags). 0.75 over the total delay was
-    the fastest that stayed calm on rigs 30 % off their nominal numbers; a rig whose numbers are
-    identified bears more, which control.tuneup finds from the margins of the loop.
+    lags by `unseen_s` (hysteresis, arm, errors of the stated lags). A faster one meets a pedal
+    sooner and drowns it in the noise of the edges: the supplies, which cannot drive a coil down
+    faster than it falls, then clip. A rig whose numbers are identified bears more, which
+    control.tuneup finds from the margins of the loop.
     """
     return share / (speed_age_s + 0.5 * frame_s + unseen_s)
 
 
-def feedback_gain(follow_s: float, dead_s: float) -> float:
-    """k, 1/s, for v' = -k v behind the lags and dead times that remain.
+def feedback_gain(unknown_s: float) -> float:
+    """k, 1/s, for v' = -k v behind the delays that the look-ahead does not know.
 
-    SIMC for an integrating process with effective dead time T and closed-loop time 2 T, between the
-    tight choice T and the smooth 3 T (Skogestad, J. Process Control 13, 2003): k = 1 / (3 T).
+    SIMC for an integrating process with effective delay T and closed-loop time T is k = 1 / (2 T),
+    the tight choice (Skogestad, J. Process Control 13, 2003); 1 / (2.5 T) leaves a little more.
+    What acts on the speed ahead is foreseen; only what is not counts in T.
     """
-    return 1.0 / (3.0 * (dead_s + follow_s))
+    return 1.0 / (2.5 * unknown_s)
 
 
 def simc_pi(k: float, tau: float, theta: float, tau_c: float) -> tuple[float, float]:

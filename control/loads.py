@@ -170,7 +170,7 @@ class Loads:
             self.frame_s, speed_age_s, self._unseen_s, self._observer_share
         )
         self._sets_fixed[:, hold.FEEDBACK] = hold.feedback_gain(
-            follow_s + self._unseen_s, speed_age_s + self.frame_s + out_s
+            speed_age_s + self.frame_s + out_s + self._unseen_s
         )
         self._sets_fixed[:, hold.AHEAD_S] = follow_s + out_s + 0.5 * self._field_s
 

@@ -46,8 +46,10 @@ class Aim(enum.IntEnum):
 
 TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
 TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
-SPLIT_S = 0.3  # how fast the shares of the roll sets follow the drive forces
-SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets: tyres may couple them stiffly
+SPLIT_S = 0.15  # how fast the shares of the roll sets follow the drive forces
+SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets
+# The same two on a simulated road: it often asks little, and a firm pull then swings the sets.
+ROAD_SPLIT_S, ROAD_SHAFT_SHARE = 0.3, 0.22
 TRACK_PER_S = 0.2  # how a speed off a tracked reference is brought back: a road forgives, slowly
 YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
@@ -211,7 +213,9 @@ def frame(
     if aim == 1 and mass > 0.0:
         # Every roll set's share of the drive force: slow, because tyres and transfer case couple
         # the sets and what they exchange is not the engine's; the sum is free of it.
-        follow = 1.0 if inputs[FRESH] > 0.0 else min(1.0, dt / SPLIT_S)
+        follow = (
+            1.0 if inputs[FRESH] > 0.0 else min(1.0, dt / (ROAD_SPLIT_S if tracks else SPLIT_S))
+        )
         rush = 0.0
         for r in range(set_count):
             if scratch[1, r] > 0.0:
@@ -254,11 +258,11 @@ def frame(
             asked = most
             if aim == 1:  # the speed runs on until the force is there: start from where it is
                 general[REFERENCE] = common
-                general[REFERENCE_RATE] = 0.0
         general[BUILT_N] = asked
     shortfall = 0.0
     if aim == 1 and int(inputs[BETWEEN]) == 0:
         total = 0.0
+        shaft = ROAD_SHAFT_SHARE if tracks else SHAFT_SHARE
         middle = common
         if tracks:  # the pull between the sets must not add to the whole, whatever accelerates
             middle = 0.0
@@ -272,7 +276,7 @@ def frame(
             if scratch[1, r] > 0.0 and total > 0.0:
                 ahead = scratch[5, r] if tracks else sets[r, hold.SPEED_AHEAD]
                 apart = ahead - middle
-                pull = SHAFT_SHARE * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
+                pull = shaft * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
                 most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
                 # Rolls found apart are brought together gently, not in a jump.
                 most *= min(1.0, (2.0 * general[SINCE_S] / TAKE_UP_GRACE_S) ** 2)

@@ -27,9 +27,9 @@ Floats = npt.NDArray[np.float64]
 
 UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
 FIELD_UNSEEN_SHARE = 0.3  # of the field's lag
-FOLLOW_FRAMES, FOLLOW_SHARE = 6.0, 0.06  # a led coil follows in so many frames, or share of its lag
-OBSERVER_SHARE = 0.75  # bandwidth times what it cannot see, before a tune-up
-LEAST_SHARE, MOST_SHARE = 0.4, 2.0
+FOLLOW_FRAMES, FOLLOW_SHARE = 5.0, 0.06  # a led coil follows in so many frames, or share of its lag
+OBSERVER_SHARE = 0.56  # bandwidth times what it cannot see, before a tune-up
+LEAST_SHARE, MOST_SHARE = 0.3, 2.0
 # What a tune-up keeps on every rig of the spread. Choices: less than the trade's usual factor of 2,
 # because an observer that meets a pedal early spends its margin on exactly that.
 LEAST_GAIN_MARGIN = 1.6
@@ -104,7 +104,7 @@ def derive(numbers: Numbers, observer_share: float = OBSERVER_SHARE) -> Tuning:
     out = (n.flight_frames + 0.5) * n.frame_s
     return Tuning(
         observer_share / (n.age_s + 0.5 * n.frame_s + unseen),
-        1.0 / (3.0 * (n.age_s + n.frame_s + out + follow + unseen)),
+        1.0 / (2.5 * (n.age_s + n.frame_s + out + unseen)),
         follow + out + 0.5 * n.field_lag_s,
         follow,
         unseen,
