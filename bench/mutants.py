@@ -81,6 +81,7 @@ EQUIVALENT: dict[tuple[str, ...], str] = {
         "LOST_SHARE * LOST_WINDOW_S -> LOST_SHARE / LOST_WINDOW_S",
     ): "the window is 1 s",
     ("control.watch", "left_s <= 0.0 -> left_s < 0.0"): "a doubt of 0 s counts as none",
+    ("control.watch", "left_s >= DOUBT_S -> left_s > DOUBT_S"): "a sum of many frame times",
     (
         "control.watch",
         "set(PERSISTENCE_S) | {code for _, code, _ in _CODES} <= set(TABLE) -> "
@@ -167,6 +168,9 @@ class _Finder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
         exec(compile(self._source, module.__name__, "exec"), module.__dict__)
 
 
+_forgotten: list[object] = []  # not let go: a kernel of the parent cannot be taken down in a fork
+
+
 class _Timer:
     """As a plugin of the tests: the quickest first; `took` is filled with what each took, s."""
 
@@ -221,14 +225,14 @@ def dependents(name: str) -> frozenset[str]:
 
 def _forget(names: frozenset[str]) -> None:
     for name in names:
-        sys.modules.pop(name, None)
+        _forgotten.append(sys.modules.pop(name, None))
         package, _, last = name.rpartition(".")
         if package in sys.modules and hasattr(sys.modules[package], last):
             delattr(sys.modules[package], last)
 
 
 def run_mutant(name: str, source: str, took: dict[str, float]) -> str:
-    """ "killed", "survived" or "hung", from the tests in a fork; `took` gets what they took."""
+    """ "killed", "survived", "hung" or "crashed", from a fork; `took` gets what the tests took."""
     loaded = dependents(name)
     reading, writing = os.pipe()
     child = os.fork()
@@ -255,7 +259,7 @@ def run_mutant(name: str, source: str, took: dict[str, float]) -> str:
         written = file.read()
     _, told = os.waitpid(child, 0)
     if os.WIFSIGNALED(told):
-        return "hung"
+        return "hung" if os.WTERMSIG(told) == signal.SIGPROF else "crashed"
     if os.WEXITSTATUS(told) != 0:
         return "killed"
     took.update(json.loads(written))
@@ -287,16 +291,16 @@ def measure(options: Options) -> dict[str, Any]:
         if run_mutant(name, sources[name], took[name]) != "survived":
             raise RuntimeError(f"the tests of {name} fail without a mutant")
     survivors: list[dict[str, Any]] = []
-    counts = dict.fromkeys(("killed", "survived", "hung", "equivalent"), 0)
+    counts = dict.fromkeys(("killed", "survived", "hung", "crashed", "equivalent"), 0)
     for name, number in chosen:
         source, line, change = mutant(sources[name], number)
         outcome = run_mutant(name, source, took[name])
         if outcome == "survived" and known_equivalent(name, sources[name], line, change):
             outcome = "equivalent"
         counts[outcome] += 1
-        if outcome == "survived":
+        if outcome in ("survived", "crashed"):  # no test failed
             survivors.append({"module": name, "line": line, "change": change})
-            print(f"survivor: {name}:{line}: {change}", file=sys.stderr, flush=True)
+            print(f"{outcome}: {name}:{line}: {change}", file=sys.stderr, flush=True)
     return {
         "part": options.part,
         "mutants": len(chosen),
