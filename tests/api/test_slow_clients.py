@@ -195,3 +195,18 @@ def test_the_service_may_have_many_files_open() -> None:
         assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] >= min(hard, server.LINES_IN_ALL)
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+async def test_what_is_no_http_is_answered_and_fills_no_log(
+    port: int, caplog: pytest.LogCaptureFixture
+) -> None:
+    for said in (
+        b"\x16\x03\x01\x02\x00\x01\x00\r\n\r\n",
+        b"GET / HTTP/9.9 x\r\n\r\n",
+        b"\0" * 64 + b"\r\n",
+    ):
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(said)
+        assert (await reader.read(4096)).startswith(b"HTTP/1.1 400")
+        writer.close()
+    assert caplog.records == []
