@@ -131,7 +131,9 @@ def chart(
 @results.command()
 def report(
     run_id: RunArgument,
-    form: Annotated[str, typer.Option("--form", help="html or pdf.")] = "pdf",
+    form: Annotated[
+        str, typer.Option("--form", help="html or pdf; after the name of --to, else pdf.")
+    ] = "",
     to: Annotated[Path | None, typer.Option(help="File; named after the run without.")] = None,
     number: Annotated[int, typer.Option(help="Evaluation; the newest without.")] = 0,
     data: DataOption = DATA,
@@ -146,6 +148,7 @@ def report(
     with open_catalogue(data, store) as catalogue:
         run = run_of(catalogue, run_id)
         about = about_of(catalogue, run, number, units)
+    form = form or _form_of(to, {"html": "html", "htm": "html"}, "pdf")
     body = render(folder_of(data, run.id), form, about)
     target = to or Path(f"{run.id}.{form}")
     write_file(target, body, "--to")
@@ -155,7 +158,9 @@ def report(
 @results.command()
 def export(
     run_id: RunArgument,
-    form: Annotated[str, typer.Option("--form", help="csv, parquet or mdf4.")] = "csv",
+    form: Annotated[
+        str, typer.Option("--form", help="csv, parquet or mdf4; after the name of --to, else csv.")
+    ] = "",
     to: Annotated[Path | None, typer.Option(help="File; named after the run without.")] = None,
     columns: Annotated[str, typer.Option(help="Names with commas; all without.")] = "",
     data: DataOption = DATA,
@@ -168,6 +173,7 @@ def export(
 
     with open_catalogue(data, store) as catalogue:
         run = run_of(catalogue, run_id)
+    form = form or _form_of(to, {suffix: name for name, (_, suffix) in FORMS.items()}, "csv")
     suffix = FORMS[form][1] if form in FORMS else form
     target = to or Path(f"{run.id}.{suffix}")
     names = tuple(name for name in columns.split(",") if name)
@@ -175,6 +181,11 @@ def export(
         rows = work(folder_of(data, run.id), form, target, names, tell)
     told = {"run_id": run.id, "file": str(target), "rows": rows}
     done(told, f"{target}: {rows:,} rows", json)
+
+
+def _form_of(to: Path | None, by_suffix: dict[str, str], usual: str) -> str:
+    """What a file's name says it will be."""
+    return by_suffix.get(to.suffix.removeprefix(".").lower(), usual) if to is not None else usual
 
 
 @results.command()

@@ -80,11 +80,17 @@ def show(
     """What was asked, what came out, and what to know about it."""
     from api.store import garage
     from api.store.kept import read_evaluation
+    from api.store.schema import RunState
     from daq.results.words import with_interval
 
     with open_catalogue(data, store) as catalogue:
         run = run_of(catalogue, run_id)
         history = garage.evaluations_of(catalogue, run.id)
+    if run.state is RunState.FAILED and not history:
+        raise DrumlinError(
+            f"Run {run.id} could not be evaluated: {run.reason.rstrip('.')}.",
+            "Its recording is as it was; see: drumlin runs reevaluate --help.",
+        )
     result = read_evaluation(folder_of(data, run.id), number or None)
     if json:
         print_json({"run": run, "evaluations": history, "result": result})

@@ -61,6 +61,11 @@ def export(
             rows = _mdf(source, part, columns, tell)
         part.replace(target)
     except OSError as error:
+        if isinstance(error, FileNotFoundError | NotADirectoryError | PermissionError):
+            raise RecordingError(
+                f"The export cannot be written to {target}.",
+                "Choose a folder that exists and may be written to.",
+            ) from None
         raise RecordingError(
             f"The export cannot be written to {target}: {error}.", "Make room on that disk."
         ) from None
@@ -83,7 +88,7 @@ def _chosen(file: Any, columns: Sequence[str]) -> list[str]:
     if unknown:
         raise Refused(
             f"There is no column '{unknown[0][:60]}'.",
-            "See which there are: they depend on the rig the run was recorded on.",
+            f"They depend on the rig the run was recorded on. Here: {', '.join(there)}.",
             "no-column",
         )
     if not columns:

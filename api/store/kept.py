@@ -20,6 +20,8 @@ def read_evaluation(folder: Path, number: int | None = None) -> Result:
     kept = sorted((folder / EVALUATIONS).glob("[0-9]*.json"))
     if number is not None:
         kept = [path for path in kept if path.stem == f"{number:04d}"]
+    if not kept and number is None and not (folder / "run.parquet").exists():
+        raise RecordingError(f"Run {folder.name} has no result yet.", "Wait until it is closed.")
     if not kept:
         which = f"number {number}" if number is not None else "of its own"
         raise RecordingError(

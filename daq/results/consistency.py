@@ -78,8 +78,8 @@ def chart(values: Sequence[float], baseline: int | None = None) -> Chart:
     base = baseline if baseline is not None else LEAST_BASELINE
     if base < LEAST_BASELINE or len(values) < base:
         raise Refused(
-            f"A chart needs {max(base, LEAST_BASELINE)} check runs or more; "
-            f"there are {len(values)}.",
+            f"A chart needs {max(base, LEAST_BASELINE)} valid check runs or more; "
+            f"there are {len(values)} such.",
             "Repeat the check run of the reference vehicle over the next days.",
             "too-few-runs",
         )

@@ -33,7 +33,7 @@ def flags_of(
     if gear_locked:
         found += _slip(given, rows)
     elif in_gear:
-        found += _told_slip(given)
+        found += _told_slip(given, rows)
     if loaded:
         found += _apart(given, rows)
     found += _limits(given)
@@ -73,12 +73,13 @@ def _slip(given: Given, rows: Mask) -> list[Flag]:
     )
 
 
-def _told_slip(given: Given) -> list[Flag]:
+def _told_slip(given: Given, rows: Mask) -> list[Flag]:
     """Slip as the rig saw it while it ran, by the learned ratio or by its roll sets (daq.slip)."""
     return _some(
         "slip",
-        "The tyres slipped on the rolls, by the learned ratio or by the roll sets.",
-        stretches(given.of("tyre_slip") > 0.5, given.time_s),
+        "Engine and rolls were off the learned ratio by a few per cent, or the roll sets ran "
+        "apart: tyres slipped, or the converter was open.",
+        stretches(rows & (given.of("tyre_slip") > 0.5), given.time_s),
     )
 
 

@@ -240,7 +240,7 @@ async def test_a_report_is_made_in_a_process_of_its_own(closed: Path) -> None:
 async def test_a_worker_that_cannot_says_why(closed: Path, tmp_path: Path) -> None:
     with pytest.raises(Refused, match="no report form"):
         await work(ReportJob(str(closed), "docx", about()))
-    with pytest.raises(WorkError, match="no evaluation"):
+    with pytest.raises(WorkError, match="no result yet"):
         await work(ReportJob(str(tmp_path), "pdf", about()))
     with pytest.raises(WorkError, match="longer than"):
         await work(ReportJob(str(closed), "pdf", about()), 0.001)

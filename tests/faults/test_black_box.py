@@ -55,6 +55,8 @@ async def test_the_story_of_a_trip_is_told_backwards_from_it(tmp_path: Path) -> 
     runner = CliRunner()
     listed = runner.invoke(app, ["blackbox", "--list", "--data", str(tmp_path)])
     assert listed.output.split() == names(tmp_path)
+    listed = runner.invoke(app, ["blackbox", "--list", "--json", "--data", str(tmp_path)])
+    assert json.loads(listed.output) == {"blackboxes": names(tmp_path)}
     asked = runner.invoke(app, ["blackbox", "--json", "--data", str(tmp_path)])
     assert json.loads(asked.output)["first_cause"] == "stop-chain-open"
     said = runner.invoke(app, ["blackbox", "--data", str(tmp_path), "--last", "2"])

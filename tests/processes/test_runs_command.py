@@ -18,6 +18,7 @@ from api.cli_runs import runs
 from api.store.catalogue import Catalogue, NewRun
 from api.store.evaluating import write_evaluation
 from api.store.kept import read_evaluation
+from api.store.schema import RunState
 from daq.errors import DrumlinError
 from tests.api.recorded import RUN_ID, record_hold
 
@@ -112,6 +113,38 @@ def test_reports_and_exports_are_files(data: Path) -> None:
     assert made["rows"] == target.read_text().count("\n") - 2
 
 
+@pytest.mark.parametrize(
+    ("command", "name", "begins"),
+    [
+        ("report", "run.html", b"<!doctype html>"),
+        ("report", "run.pdf", b"%PDF"),
+        ("report", "run", b"%PDF"),
+        ("export", "run.csv", b"time_s"),
+        ("export", "run.parquet", b"PAR1"),
+        ("export", "run.mf4", b"MDF     "),
+    ],
+)
+def test_the_name_of_the_file_says_what_goes_into_it(
+    data: Path, command: str, name: str, begins: bytes
+) -> None:
+    told(data, command, "last", "--to", str(data / name))
+    assert (data / name).read_bytes().startswith(begins)
+
+
+def test_a_run_without_a_result_says_why(data: Path) -> None:
+    run_id = "20260301-000000-000c"
+    with contextlib.closing(Catalogue.open(data)) as catalogue:
+        catalogue.begin_run(NewRun(run_id, "r", "f", "steady-hold", "2026-03-01T00:00:00+00:00"))
+        (data / "runs" / run_id).mkdir()
+        with pytest.raises(DrumlinError, match="no result yet"):
+            call(data, "show", run_id)
+        catalogue.close_run(run_id, RunState.FAILED, {"reason": "The recording has no header."})
+    with pytest.raises(
+        DrumlinError, match=r"could not be evaluated: The recording has no header\."
+    ):
+        call(data, "show", run_id)
+
+
 def check_runs(data: Path, *factors: float) -> list[str]:
     """Runs whose main figure is that of the recording times a factor."""
     result = read_evaluation(data / "runs" / RUN_ID)
@@ -159,6 +192,13 @@ def test_what_cannot_be_done_says_what_to_do(data: Path, tmp_path: Path) -> None
         call(data, "show", "20200101-000000-abcd")
     with pytest.raises(DrumlinError, match="no data directory"):
         call(tmp_path / "none", "list")
+    for command in ("report", "export"):
+        with pytest.raises(DrumlinError, match="cannot be written") as refused:
+            call(data, command, "last", "--to", str(data / "none" / "out.pdf"))
+        assert "room" not in refused.value.remedy
+    with pytest.raises(DrumlinError) as refused:
+        call(data, "export", "last", "--columns", "nothing", "--to", str(data / "x.csv"))
+    assert "power_w" in refused.value.remedy
     with pytest.raises(DrumlinError, match="here already"):
         call(data, "import", str(data / "runs" / RUN_ID / "raw.drm"))
     with pytest.raises(DrumlinError, match="both sides"):
