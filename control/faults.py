@@ -194,7 +194,8 @@ _ROWS = (
           1300, Effect.REFUSE, "A weather reading cannot be right.",
           "Check the sensor and its unit in rig.toml: results are corrected by it."),
     Fault("tyre-slip", "the tyres slip on the rolls",
-          "over 10 % from the learned ratio for 0.4 s, in a hold by engine speed", 810,
+          "over 10 % from the learned ratio for 0.4 s, in a test by engine speed whose gear was in",
+          810,
           Effect.EASE, "The tyres slip on the rolls.",
           "Lift off; check straps, pressure and tread; ask for less force."),
     # --- envelope -------------------------------------------------------------------------

@@ -27,12 +27,13 @@ NEEDED = frozenset(PLAUSIBLE)  # rotor sensors are the heat observer's
 
 
 class Surroundings:
-    """Remembers how long each fan has been asked for."""
+    """Remembers how long each fan has been asked for, and whether the gear of the test is in."""
 
     def __init__(self, rig: Rig) -> None:
         self._needed = tuple(channel for channel in rig.slow if channel.meaning in NEEDED)
         self._fans = tuple({(a.fan, a.fan_turns) for a in rig.absorbers if a.fan and a.fan_turns})
         self._fans_on_s: float | None = None
+        self._in_gear = False
 
     def look(self, measured: Measured, fans_on: bool, fixed_gear: bool) -> dict[str, str]:
         """Codes that hold now. `fixed_gear`: the test runs in the gear of the learned ratio."""
@@ -60,7 +61,12 @@ class Surroundings:
                 if measured.digital.get(switch, True) is False:
                     found["fan-missing"] = fan
         slip = measured.slip
-        if fixed_gear and slip.quality is Quality.GOOD and slip.value > SLIP:
+        if not fixed_gear:
+            self._in_gear = False
+        elif slip.quality is Quality.GOOD and abs(slip.value) <= SLIP:
+            self._in_gear = True
+        # On the way up the converter is open: only what was in gear can slip out of its ratio.
+        if self._in_gear and slip.quality is Quality.GOOD and slip.value > SLIP:
             force = sum(one.absorber_force.value for one in measured.roll_sets)
             if force > SLIP_FORCE_N:
                 found["tyre-slip"] = f"{slip.value * 100.0:.0f} %"

@@ -383,7 +383,13 @@ def test_tyres_slip_in_the_learned_gear_when_they_are_pulled(
         seen,
         roll_sets=tuple(replaced(each, absorber_force=pulled) for each in seen.roll_sets),
     )
-    assert Surroundings(tarnhow()).look(seen, False, gear).get("tyre-slip") == said
+    around = Surroundings(tarnhow())
+    locked = replaced(seen, slip=replaced(seen.slip, value=-0.02))
+    assert "tyre-slip" not in around.look(seen, False, gear), "the converter is open on the way up"
+    assert "tyre-slip" not in around.look(locked, False, gear)
+    assert around.look(seen, False, gear).get("tyre-slip") == said
+    around.look(seen, False, False)  # the test is over
+    assert "tyre-slip" not in around.look(seen, False, gear)
 
 
 def test_a_fan_may_take_two_seconds_and_no_longer() -> None:
