@@ -18,7 +18,7 @@ from fastapi.openapi.utils import get_openapi
 from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
-from api.problems import MEDIA_TYPE, Problem, ProblemDetails
+from api.problems import MEDIA_TYPE, Problem, ProblemDetails, in_words
 
 MAX_BODY_BYTES = 64 * 1024
 BODY_TIME_S = 10.0
@@ -65,7 +65,7 @@ async def read(request: Request, kind: type[T]) -> T:
         raise Problem(
             422,
             "invalid",
-            f"{error}.",
+            f"{in_words(str(error))}.",
             "Correct the named value; /api/openapi.json describes every request.",
         ) from None
     except _NO_JSON:

@@ -6,6 +6,7 @@ Data flows: any exception of a route -> one of the handlers here -> application/
 
 from __future__ import annotations
 
+import re
 from http import HTTPStatus
 from typing import Any
 
@@ -118,7 +119,26 @@ def install(app: FastAPI) -> None:
 
 def _complaint(item: dict[str, Any]) -> str:
     place = ".".join(str(part) for part in item.get("loc", ()))
-    return f"{place}: {item.get('msg', 'not acceptable')}"
+    return f"{place}: {in_words(item.get('msg', 'not acceptable'))}"
+
+
+# What patterns of our requests mean, by a part of each; people are told this and not the pattern.
+_PATTERNS = (
+    ("[0-9]{8}-[0-9]{6}", "an id such as 20260131-120000-ab12"),
+    ("x1f", "text of one line without control characters"),
+    ("^[^", "text without NUL characters"),
+)
+_PATTERN = re.compile(r"(?:`str` matching regex|String should match pattern) '(?P<is>.*)'")
+
+
+def in_words(complaint: str) -> str:
+    """A complaint about a value, with the pattern it does not fit in words."""
+
+    def said(found: re.Match[str]) -> str:
+        words = next((words for part, words in _PATTERNS if part in found["is"]), found[0])
+        return words if found[0].startswith("`") else f"Expected {words}"
+
+    return _PATTERN.sub(said, complaint)
 
 
 def _of_http(error: HTTPException) -> Problem:

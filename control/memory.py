@@ -40,6 +40,7 @@ class Memory(msgspec.Struct, frozen=True):
     trip: TripLatch | None = None
     loaded: bool = False  # load was on when this was written: coming up with it set is a trip
     ratio_per_m: float | None = None  # engine rad/s per roll m/s of the gear learned last
+    ratio_of: str | None = None  # the vehicle acknowledged as it was learned; None: not known
     absorbers: dict[str, AbsorberMemory] = {}
     teeth: dict[str, ToothTable] = {}  # by roll set
     advice: Advice | None = None  # of the newest tune-up

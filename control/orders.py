@@ -6,6 +6,7 @@ Answer. A refusal changes nothing. Zeros take time: their answer comes when they
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -91,9 +92,22 @@ def _offer(core: Core, command: c.OfferHelm) -> bool:
 
 def _acknowledge(core: Core, command: c.Acknowledge) -> bool:
     core.helm.require(command.holder)
+    if command.vehicle != core.vehicle and core.state in (State.LOADED, State.EASING):
+        raise Refused(
+            "Another vehicle cannot come onto the rolls during a test.", "Ease off first.", "loaded"
+        )
     core.acknowledged = True
     core.vehicle = command.vehicle
     core.event("notice", f"{core.helm.name} acknowledged the cautions.")
+    if core.ratio_per_m is not None and core.ratio_of not in (None, command.vehicle):
+        core.event(
+            "notice",
+            f"The learned ratio was that of '{core.ratio_of or 'no vehicle'}' and is forgotten: "
+            "learn it anew.",
+        )
+        core.ratio_per_m = core.ratio_of = None
+        if core.session.chain is not None:
+            core.session.chain.learned_ratio = math.nan
     return False
 
 
@@ -226,6 +240,7 @@ def _learn_ratio(core: Core, command: c.LearnRatio) -> bool:
             "ratio-under-load",
         )
     core.ratio_per_m = chain.learn_ratio()
+    core.ratio_of = core.vehicle
     core.event("notice", "Ratio learned.", ratio_per_m=core.ratio_per_m)
     return False
 

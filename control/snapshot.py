@@ -65,6 +65,7 @@ def memory(core: Core) -> Memory:
         trip=core.faults.trip,
         loaded=core.state in (State.LOADED, State.EASING),
         ratio_per_m=core.ratio_per_m,
+        ratio_of=core.ratio_of,
         absorbers=absorbers,
         teeth=dict(core.teeth),
         advice=core.advice,

@@ -47,6 +47,7 @@ class Supervisor:
         self.vehicle = ""  # acknowledged on the rolls
         self.test: Test | None = None
         self.ratio_per_m = kept.ratio_per_m
+        self.ratio_of = kept.ratio_of
         self.zeros: dict[str, float] = {
             name: one.zero_count
             for name, one in kept.absorbers.items()

@@ -82,6 +82,8 @@ def _read(
             "Ask without columns first: the answer lists what there is.",
             "no-column",
         )
+    if not from_s < to_s:
+        raise Refused("The stretch has no length.", "Give from_s before to_s.", "no-length")
     time = _floats(file, TIME_COLUMN)
     if time.size:
         time = time - time[0]

@@ -182,7 +182,14 @@ def _lost(given: Given) -> list[Flag]:
     if not total:
         return []
     first = float(given.time_s[1 + int(np.flatnonzero(lost > 0)[0])])
-    return [Flag("frames-lost", f"{total} frames were lost on the line.", first, None)]
+    return [
+        Flag(
+            "frames-lost",
+            f"{total} frames are missing: lost on the line, or in the recording.",
+            first,
+            None,
+        )
+    ]
 
 
 def _faults(given: Given) -> list[Flag]:

@@ -48,6 +48,7 @@ MISTAKES = [
     ("GET", "/api/runs/20260101-000000-abcd/samples?from_s=nan", {}, 422, "invalid"),
     ("DELETE", "/api/tokens/none", {}, 404, "no-token"),
     ("GET", "/api/live", {}, 404, "not-found"),
+    ("POST", "/api/compare", {"content": b'{"before":["A","B"],"after":[]}'}, 422, "invalid"),
 ]
 
 
@@ -71,6 +72,8 @@ async def test_a_mistake_is_answered_by_a_problem_with_a_remedy(
     assert problem.title
     assert problem.detail
     assert problem.remedy
+    assert "(?![" not in problem.detail
+    assert "[0-9]" not in problem.detail, "people are told in words"
     assert service.loop.commands == []
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 
 import msgspec
 import pytest
@@ -220,6 +221,28 @@ def test_a_hold_by_engine_speed_is_refused_without_any_engine_speed() -> None:
     stand.frames(0.5)
     plan = SteadyHold(seconds=60.0, rpm=1900.0)
     assert stand.ask(StartTest(0, HOLDER, "run", plan)).code == "no-engine-speed"
+
+
+def test_the_ratio_of_one_vehicle_is_forgotten_for_another_and_kept_over_a_restart() -> None:
+    stand = Stand().ready()
+    stand.ask(Acknowledge(0, HOLDER, "grey van"))
+    stand.speeds = [10.0, 10.0]
+    stand.frame()
+    assert stand.ask(LearnRatio(0, HOLDER)).accepted
+    again = Stand(memory=stand.core.memory()).at_helm()
+    for one in (stand, again):
+        assert one.ask(Acknowledge(0, HOLDER, "grey van")).accepted
+        assert one.core.ratio_per_m == pytest.approx(9.5, rel=1e-3)
+        assert one.ask(Acknowledge(0, HOLDER, "red truck")).accepted
+        assert one.core.ratio_per_m is None
+        assert math.isnan(one.core.session.chain.learned_ratio)
+        assert "'grey van'" in one.events[-1].text
+
+
+def test_no_other_vehicle_is_acknowledged_during_a_test() -> None:
+    stand = Stand().loaded()
+    assert stand.ask(Acknowledge(0, HOLDER)).accepted
+    assert stand.ask(Acknowledge(0, HOLDER, "red truck")).code == "loaded"
 
 
 def test_the_ratio_is_not_learned_from_standing_rolls() -> None:
