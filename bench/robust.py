@@ -38,6 +38,7 @@ from api.processes.rehearsal import HOLDER, VirtualRig
 from bench._common import Options, run_bench
 from bench._rigs import full_coils
 from control.commands import StartTest
+from control.hold import RATE_FADES_S
 from control.plans import SteadyHold
 from control.telemetry import State
 from control.tuneup import FREQUENCIES, Complex, Floats, Numbers, derive, margins, open_loop
@@ -134,7 +135,7 @@ def by_scipy(rig: Rig) -> dict[str, float]:
     t = derive(n)
     mass, w, s = n.inertia_kg, t.observer_per_s, 1j * FREQUENCIES
     gains = np.array([4.0 * w, 6.0 * w**2, 4.0 * w**3 * mass, w**4 * mass])
-    free = np.array([[0, 1, 0, 0], [0, 0, 1 / mass, 0], [0, 0, 0, 1], [0, 0, 0, 0]], dtype=float)
+    free = np.array([[0, 1, 0, 0], [0, 0, 1 / mass, 0], [0, 0, 0, 1], [0, 0, 0, -1 / RATE_FADES_S]])
     half = 0.5 * n.age_s**2 / mass
     sees = np.array([1.0, -n.age_s, half, 0.0])  # its own place when the edge passed
     k = mass * t.feedback_per_s

@@ -8,7 +8,10 @@ M dv/dt = drive - absorbers - loss(v). The observer is a fading-memory filter of
 poles in one place; Morrison, Introduction to Sequential Smoothing and Prediction, 1969: from
 memory) in which the absorber force enters as a known input, so that the loop's own action is not
 mistaken for a disturbance. It follows the place of the wheel, not a speed: the timing noise of
-edges is white in place, and a speed made of two edges would pass it on differentiated.
+edges is white in place, and a speed made of two edges would pass it on differentiated. The rate of
+the drive force fades by itself, as a manoeuvre's does in a tracking filter (Singer, IEEE Trans.
+Aerospace and Electronic Systems, 1970: from memory): a pedal moves for some tenths of a second and
+comes to rest, and a rate that went on would swing the speed the other way.
 
 Meeting the drive force leaves v' = -k (v - v_ref); k follows from the delays that remain in the
 loop, not from hand tuning. The correction is held to a share of what the absorbers can do, so that
@@ -29,6 +32,7 @@ from daq.kernel import jit
 
 Floats = npt.NDArray[np.float64]
 
+RATE_FADES_S = 0.3  # a change of drive force is taken to go on for about so long
 CORRECTION_SHARE = 0.25  # of the roll set's full force, for working off a speed error
 STALE_S = 0.1  # no new edge for so long: the reported speed steers
 
@@ -42,7 +46,7 @@ STATE_COLUMNS = 8
 
 
 def observer_bandwidth(
-    frame_s: float, speed_age_s: float, unseen_s: float, share: float = 0.56
+    frame_s: float, speed_age_s: float, unseen_s: float, share: float = 0.6
 ) -> float:
     """Poles of the observer, rad/s: as fast as what it cannot see allows.
 
@@ -59,10 +63,10 @@ def feedback_gain(unknown_s: float) -> float:
     """k, 1/s, for v' = -k v behind the delays that the look-ahead does not know.
 
     SIMC for an integrating process with effective delay T and closed-loop time T is k = 1 / (2 T),
-    the tight choice (Skogestad, J. Process Control 13, 2003); 1 / (2.5 T) leaves a little more.
+    the tight choice (Skogestad, J. Process Control 13, 2003); 1 / (3 T) leaves more margin.
     What acts on the speed ahead is foreseen; only what is not counts in T.
     """
-    return 1.0 / (2.5 * unknown_s)
+    return 1.0 / (3.0 * unknown_s)
 
 
 def simc_pi(k: float, tau: float, theta: float, tau_c: float) -> tuple[float, float]:
@@ -116,6 +120,7 @@ def observe(
         state[SINCE_S] = 0.0
         state[SEEN] = 1.0
     state[DRIVE_N] += state[RATE_N] * dt_s
+    state[RATE_N] *= 1.0 - dt_s / RATE_FADES_S
     accel = (state[DRIVE_N] - absorbed_tick_n - loss(fixed, state[SPEED])) / inertia
     state[PLACE_M] += (state[SPEED] + 0.5 * accel * dt_s) * dt_s
     state[SPEED] += accel * dt_s

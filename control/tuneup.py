@@ -8,8 +8,9 @@ between tests, never in a frame.
 The loop is opened at the force asked. Forward: transport, coil and field as led by the force loop;
 what no model explains is one more lag, `unseen_s`. Plant: 1 / (M s^2) from force to place, without
 the truck's own modes: a loop faster than they allow swings in truth before it does here. Back: the
-fading-memory observer of control.hold (all four poles at w: gains 4w, 6w^2, 4w^3, w^4) on a place
-that is `age_s` old, with the mapped force as known input, then `hold.meet` and `hold.correct`.
+fading-memory observer of control.hold (all four poles at w: gains 4w, 6w^2, 4w^3, w^4; its rate
+fades) on a place that is `age_s` old, with the mapped force as known input, then `hold.meet` and
+`hold.correct`.
 """
 
 from __future__ import annotations
@@ -22,13 +23,15 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from control.hold import RATE_FADES_S
+
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
 Floats = npt.NDArray[np.float64]
 
 UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
 FIELD_UNSEEN_SHARE = 0.3  # of the field's lag
 FOLLOW_FRAMES, FOLLOW_SHARE = 5.0, 0.06  # a led coil follows in so many frames, or share of its lag
-OBSERVER_SHARE = 0.56  # bandwidth times what it cannot see, before a tune-up
+OBSERVER_SHARE = 0.6  # bandwidth times what it cannot see, before a tune-up
 LEAST_SHARE, MOST_SHARE = 0.3, 2.0
 # What a tune-up keeps on every rig of the spread. Choices: less than the trade's usual factor of 2,
 # because an observer that meets a pedal early spends its margin on exactly that.
@@ -104,7 +107,7 @@ def derive(numbers: Numbers, observer_share: float = OBSERVER_SHARE) -> Tuning:
     out = (n.flight_frames + 0.5) * n.frame_s
     return Tuning(
         observer_share / (n.age_s + 0.5 * n.frame_s + unseen),
-        1.0 / (2.5 * (n.age_s + n.frame_s + out + unseen)),
+        1.0 / (3.0 * (n.age_s + n.frame_s + out + unseen)),
         follow + out + 0.5 * n.field_lag_s,
         follow,
         unseen,
@@ -145,11 +148,12 @@ def open_loop(
     miss = place * d - own * back
     # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
     # with its place less age x speed plus half age^2 x acceleration, all as they are now.
-    own_drive = g3 / s + g4 / s**2
+    fades = s + 1.0 / RATE_FADES_S
+    own_drive = (g3 + g4 / fades) / s
     own_speed = g2 / s + own_drive / s
     shape = (g1 + own_speed) / s - assumed.age_s * own_speed + 0.5 * assumed.age_s**2 * own_drive
     e = miss / (1.0 + shape)
-    rate = mass * g4 * e / s
+    rate = mass * g4 * e / fades
     drive = (mass * g3 * e + rate) / s
     speed = own * s + (g2 * e + drive / mass) / s
     asked = drive + rate * ahead
