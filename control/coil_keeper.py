@@ -55,6 +55,14 @@ class CoilTurn:
         if current.quality in _USABLE:
             coil.hear(reading.value, current.value, self._square_a2)
 
+    def look_everywhere(self, row: Floats, ambient_k: float) -> None:
+        """As HeatKeeper's, for the warm-up only."""
+        amps = self._absorber.max_current_a
+        self.observer.headroom(amps**2, ambient_k, ambient_k, 60.0)
+        self.observer.hear(amps, amps, amps**2)
+        torque_at(row, amps, 100.0, ambient_k)
+        capacity(row, 100.0, ambient_k)
+
     def look_ahead(self, ambient_k: float, horizon_s: float) -> None:
         """Refresh `left`: time to the coil's limit at the present current."""
         self.left = _NEVER

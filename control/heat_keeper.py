@@ -148,6 +148,17 @@ class HeatKeeper:
         self._plan_w = power_w
         self._plan_radps = speed_mps * max(self._levers)
 
+    def look_everywhere(self) -> None:
+        """Work out once what idle or cool rotors and coils never ask for: for the warm-up only."""
+        for place, rotor in enumerate(self._rotors):
+            observer, limit_k = rotor.observer, rotor.absorber.heat.limit_k
+            work = (limit_k, 50e3, 100.0, True, self.ambient_k, LIVE_HORIZON_S)
+            observer.headroom(*work, PAUSE_S)
+            observer.seconds_left(*work)
+            observer.seconds_to_cool(observer.rim_k - 1.0, 100.0, True, self.ambient_k)
+            if rotor.coil is not None:
+                rotor.coil.look_everywhere(self._loads.maps[place], self.ambient_k)
+
     def end_run(self) -> None:
         """A run has ended: note its hottest moment and what it found about the torque."""
         for place, rotor in enumerate(self._rotors):

@@ -69,6 +69,7 @@ def warm_up(rig: Rig) -> str:
             core.step(Slow(sample.tick, slow), (*fed,), now_s)
     core.telemetry()
     core.memory()
+    core.heat.look_everywhere()
     return core.state.value
 
 
