@@ -22,7 +22,7 @@ from daq.rig import Rig
 from simulator import layout as at
 
 DATA = Path(__file__).resolve().parents[1] / "tests" / "data"  # sources: SOURCES.md there
-QUICK_S = 40.0
+QUICK_S = 25.0
 LEAST_N = 9.8
 ACT_EVERY = 5
 
