@@ -25,7 +25,7 @@ from daq.measured import Measured
 LOOK_EVERY_S = 0.05
 REACTION_S = 0.4
 # Pedal, per cent. Light enough on the way up for the converter to lock before the load comes on.
-LIGHTER, LIGHT, FULL = 15.0, 30.0, 100.0
+LIGHTER, LIGHT, FULL = 18.0, 30.0, 100.0
 LOCKED_PER_M = 10.3  # engine rad/s per m/s in 4th gear below which the converter is locked
 NEAR = 0.9  # of the set point: from here on the pedal may go down
 CRUISE_MPS = 18.0  # where force and power are held
