@@ -213,7 +213,8 @@ def peak(of: Curve) -> Peak:
     if best - 1 in good and best + 1 in good:
         left, right = float(of.value[best - 1]), float(of.value[best + 1])
         bend = left - 2.0 * top + right
-        if bend < 0.0:
+        # Beside a noisy bin that was passed over a neighbour may be higher: no top lies between.
+        if bend < 0.0 and top >= max(left, right):
             shift = 0.5 * (left - right) / bend
             step = float(of.bins[best + 1] - of.bins[best])
             x += shift * step

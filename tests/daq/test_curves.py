@@ -107,3 +107,15 @@ def test_a_noisy_bin_at_the_end_does_not_take_the_peak_from_a_sure_one() -> None
 
     assert top(100.5) == pytest.approx(5.0)
     assert top(103.0) == pytest.approx(9.0)
+
+
+def test_a_higher_noisy_neighbour_does_not_push_the_peak_out_of_the_run() -> None:
+    """A parabola through a rise that goes on would have its top far beyond the last bin."""
+    bins = np.arange(10.0)
+    value = np.array([60.0, 70.0, 78.0, 85.0, 90.0, 94.0, 97.0, 99.0, 100.0, 100.9])
+    noise = np.full(10, 0.1)
+    noise[9] = 2.0
+    counts = np.full(10, 100)
+    found = peak(Curve("x", "1", "y", "1", bins, value, noise, counts, 1.0, ""))
+    assert found.x == 8.0
+    assert found.value == 100.0
