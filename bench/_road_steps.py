@@ -126,6 +126,17 @@ def ours(case: StepCase, rolls: FreeRolls) -> dict[str, Any]:
     }
 
 
+def repeated(case: StepCase, rolls: FreeRolls, times: int) -> dict[str, Any]:
+    """The step `times` over, each with noise of its own; medians, and each one's settling."""
+    told = [ours(case, rolls) for _ in range(times)]
+    merged: dict[str, Any] = {"case": case.name}
+    for key in told[0]:
+        if key != "case":
+            merged[key] = float(np.median([one[key] for one in told]))
+    merged["each_settle_ms"] = [one["settle_ms"] for one in told]
+    return merged
+
+
 def cases(small: Vehicle, large: Vehicle, quick: bool) -> list[StepCase]:
     """Both trucks, pull and hill; up and down at two speeds, or `quick`: up at 30 km/h."""
     found = []
