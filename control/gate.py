@@ -34,6 +34,7 @@ FORCING_FRAMES = 8
 FORCING_S = 0.5  # longest uninterrupted time above the continuous current
 _STEPS_PER_A = 1.0 / CURRENT_STEP_A
 _LARGEST_A = 1e6  # beyond it, and for nan, a number is none
+TRACE_A = 1e-6  # less than this that dies away is none: numbers near zero would never get there
 LONGEST_STEP_S = 0.02  # a longer gap between frames earns no larger step
 
 
@@ -171,7 +172,7 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
         dt_s = request.dt_s if request.dt_s < LONGEST_STEP_S else LONGEST_STEP_S
     coils = tuple(
         [
-            sent + (coil - sent) * math.exp(-dt_s / lag)
+            sent + (coil - sent) * math.exp(-dt_s / lag) if sent > 0.0 or coil > TRACE_A else 0.0
             for sent, coil, lag in zip(
                 state.currents_a, state.coils_a, limits.coil_lag_s, strict=True
             )

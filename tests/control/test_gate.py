@@ -193,6 +193,16 @@ def test_easing_is_a_straight_ramp_of_the_set_time_from_what_the_coil_carries() 
     assert run(760, decision.state, mode=Mode.EASE).state.currents_a == (0.0, 0.0)
 
 
+def test_easing_ends_however_long_no_current_has_flowed_before() -> None:
+    """A coil that dies away for minutes comes to numbers that no ramp takes any further."""
+    state = closed(LIMITS, 0, (5.0, 5.0))
+    for _ in range(round(120.0 / DT)):
+        state = decide(LIMITS, state, request(asked_a=(0.0, 0.0))).state
+    for _ in range(round(3.5 / DT)):
+        state = decide(LIMITS, state, request(mode=Mode.EASE, asked_a=state.coils_a)).state
+    assert state.currents_a == (0.0, 0.0)
+
+
 def test_easing_never_rises_again() -> None:
     down = run(500, loaded(), mode=Mode.EASE).state
     assert run(1, down, mode=Mode.EASE, asked_a=(60.0, 40.0)).state.currents_a < down.currents_a
