@@ -384,7 +384,7 @@ def test_tyres_slip_in_the_learned_gear_when_they_are_pulled(
         roll_sets=tuple(replaced(each, absorber_force=pulled) for each in seen.roll_sets),
     )
     around = Surroundings(tarnhow())
-    locked = replaced(seen, slip=replaced(seen.slip, value=-0.02))
+    locked = replaced(seen, slip=replaced(seen.slip, value=-0.10))  # just no slip yet
     assert "tyre-slip" not in around.look(seen, False, gear), "the converter is open on the way up"
     assert "tyre-slip" not in around.look(locked, False, gear)
     assert around.look(seen, False, gear).get("tyre-slip") == said
