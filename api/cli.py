@@ -189,8 +189,10 @@ def token_add(
     name: Annotated[str, typer.Argument(help="Whose token it is.")],
     role: Annotated[str, typer.Option(help="watch, operate or maintain.")] = "operate",
     data: DataOption = DATA,
+    json: JsonOption = False,
 ) -> None:
     """Make a token and show its secret once."""
+    from api.cli_shared import print_json
     from api.tokens import Role, TokenBook
 
     try:
@@ -199,30 +201,47 @@ def token_add(
         raise DrumlinError(
             f"There is no role '{role}'.", "Use watch, operate or maintain."
         ) from None
-    _, secret = TokenBook(data).add(name, wanted)
+    made, secret = TokenBook(data).add(name, wanted)
+    if json:
+        print_json({"id": made.id, "name": made.name, "role": made.role.value, "token": secret})
+        return
     print(secret)
     _say("Keep it now: it is not shown again.")
 
 
 @tokens.command("list")
-def token_list(data: DataOption = DATA) -> None:
+def token_list(data: DataOption = DATA, json: JsonOption = False) -> None:
     """All tokens, without their secrets."""
+    from api.cli_shared import print_json
     from api.tokens import TokenBook
 
-    for token in TokenBook(data).tokens():
+    found = TokenBook(data).tokens()
+    if json:
+        told = [
+            {"id": one.id, "name": one.name, "role": one.role.value, "made": one.made,
+             "revoked": one.revoked}
+            for one in found
+        ]  # fmt: skip
+        print_json({"tokens": told})
+        return
+    for token in found:
         state = f"revoked {token.revoked}" if token.revoked else "valid"
         print(f"{token.id}  {token.role.value:8}  {token.name}  made {token.made}  {state}")
 
 
 @tokens.command("revoke")
 def token_revoke(
-    name: Annotated[str, typer.Argument(help="Name or id.")], data: DataOption = DATA
+    name: Annotated[str, typer.Argument(help="Name or id.")],
+    data: DataOption = DATA,
+    json: JsonOption = False,
 ) -> None:
     """End a token's validity, at once."""
+    from api.cli_shared import done
     from api.tokens import TokenBook
 
     token = TokenBook(data).revoke(name)
-    print(f"{token.name} ({token.id}) is revoked.")
+    told = {"id": token.id, "name": token.name, "revoked": token.revoked}
+    done(told, f"{token.name} ({token.id}) is revoked.", json)
 
 
 def main() -> None:
