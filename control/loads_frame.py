@@ -53,7 +53,7 @@ ROAD_SPLIT_S, ROAD_SHAFT_SHARE = 0.3, 0.22
 TRACK_PER_S = 0.2  # how a speed off a tracked reference is brought back: a road forgives, slowly
 YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
-RAMP_EASE_PER_S = 2.0  # how a reference comes to rest at its target
+RAMP_EASE_PER_S = 4.0  # how a reference comes to rest at its target
 
 # General state columns.
 REFERENCE, REFERENCE_RATE, BUILT_N, SINCE_S, SHORTFALL_N = range(5)

@@ -218,6 +218,17 @@ def test_engine_speed_is_held_through_the_measured_ratio() -> None:
     assert abs(view.error_relative) < 1e-3
 
 
+def test_engine_speed_is_held_again_soon_after_its_ratio_changed() -> None:
+    rpm = 1900.0
+    stand = Stand().loaded(SteadyHold(seconds=60.0, settle_s=1.0, rpm=rpm))
+    stand.frames(6.0)
+    stand.engine_ratio *= 1.01  # more pull, more slip
+    stand.frames(1.0)
+    view = stand.core.telemetry().test
+    assert view is not None
+    assert abs(view.error_relative) < 2e-3
+
+
 def test_what_the_absorbers_cannot_do_is_said_as_a_shortfall() -> None:
     stand = Stand().loaded()
     stand.drive_n = 30_000.0
