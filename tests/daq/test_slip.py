@@ -71,11 +71,13 @@ def test_the_result_names_where_in_the_run_the_tyres_slipped() -> None:
     slipping = (time_s > 102.0) & (time_s < 102.8)
     given = given_of(tarnhow(), {}, {"time_s": time_s, "tyre_slip": slipping}, Settings())
     rows = np.ones(time_s.shape, dtype=bool)
-    flags = [one for one in flags_of(given, rows, gear_locked=False, loaded=False)
+    flags = [one for one in flags_of(given, rows, gear_locked=False, in_gear=True, loaded=False)
              if one.code == "slip"]  # fmt: skip
     assert len(flags) == 1
     assert flags[0].from_s == pytest.approx(2.0, abs=0.01)
     assert flags[0].to_s == pytest.approx(2.8, abs=0.01)
     quiet = given_of(tarnhow(), {}, {"time_s": time_s, "tyre_slip": slipping & False}, Settings())
-    assert not [one for one in flags_of(quiet, rows, gear_locked=False, loaded=False)
+    assert not [one for one in flags_of(quiet, rows, gear_locked=False, in_gear=True, loaded=False)
                 if one.code == "slip"]  # fmt: skip
+    neutral = flags_of(given, rows, gear_locked=False, in_gear=False, loaded=False)
+    assert not [one for one in neutral if one.code == "slip"], "nothing to slip in neutral"
