@@ -45,10 +45,8 @@ SPEED, DRIVE_N, RATE_N, SPEED_AHEAD, SEEN, SINCE_S, PLACE_M, SHARE = range(8)
 STATE_COLUMNS = 8
 
 
-def observer_bandwidth(
-    frame_s: float, speed_age_s: float, unseen_s: float, share: float = 0.6
-) -> float:
-    """Poles of the observer, rad/s: as fast as what it cannot see allows.
+def observer_bandwidth(frame_s: float, speed_age_s: float, unseen_s: float, share: float) -> float:
+    """Poles of the observer, rad/s: `share` over what it cannot see.
 
     It sees edges that are `speed_age_s` old and takes the mapped force for the true one, which
     lags by `unseen_s` (hysteresis, arm, errors of the stated lags). A faster one meets a pedal
@@ -80,6 +78,13 @@ def simc_pi(k: float, tau: float, theta: float, tau_c: float) -> tuple[float, fl
 def loss(fixed: Floats, speed_mps: float) -> float:
     """Parasitic loss, N, opposing motion."""
     return float(fixed[LOSS_A] + fixed[LOSS_B] * speed_mps + fixed[LOSS_C] * speed_mps * speed_mps)
+
+
+@jit
+def speed_ahead(fixed: Floats, speed_mps: float, drive_n: float, absorbed_now_n: float) -> float:
+    """Where the speed will be when a force asked now acts, m/s."""
+    accel = (drive_n - absorbed_now_n - loss(fixed, speed_mps)) / fixed[INERTIA]
+    return float(speed_mps + accel * fixed[AHEAD_S])
 
 
 @jit
@@ -147,9 +152,7 @@ def observe(
             state[PLACE_M] = state[SPEED] * age_s
             state[SINCE_S] = 0.0
         rest(fixed, state, SPEED, absorbed_tick_n)
-    # Where the speed will be when a force asked now acts.
-    ahead = (state[DRIVE_N] - absorbed_now_n - loss(fixed, state[SPEED])) / inertia
-    state[SPEED_AHEAD] = state[SPEED] + ahead * fixed[AHEAD_S]
+    state[SPEED_AHEAD] = speed_ahead(fixed, state[SPEED], state[DRIVE_N], absorbed_now_n)
 
 
 @jit

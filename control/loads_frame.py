@@ -213,9 +213,8 @@ def frame(
     if aim == 1 and mass > 0.0:
         # Every roll set's share of the drive force: slow, because tyres and transfer case couple
         # the sets and what they exchange is not the engine's; the sum is free of it.
-        follow = (
-            1.0 if inputs[FRESH] > 0.0 else min(1.0, dt / (ROAD_SPLIT_S if tracks else SPLIT_S))
-        )
+        split_s = ROAD_SPLIT_S if tracks else SPLIT_S
+        follow = 1.0 if inputs[FRESH] > 0.0 else min(1.0, dt / split_s)
         rush = 0.0
         for r in range(set_count):
             if scratch[1, r] > 0.0:
@@ -262,21 +261,21 @@ def frame(
     shortfall = 0.0
     if aim == 1 and int(inputs[BETWEEN]) == 0:
         total = 0.0
-        shaft = ROAD_SHAFT_SHARE if tracks else SHAFT_SHARE
-        middle = common
-        if tracks:  # the pull between the sets must not add to the whole, whatever accelerates
-            middle = 0.0
-            for r in range(set_count):
-                if scratch[1, r] > 0.0:
-                    scratch[5, r] = road.speed_ahead(sets_fixed[r], roads[r], scratch[3, r])
-                    middle += sets_fixed[r, hold.INERTIA] * scratch[5, r] / mass
+        together = ROAD_SHAFT_SHARE if tracks else SHAFT_SHARE
+        middle = 0.0 if tracks else common
         for r in range(set_count):
             total += sets[r, hold.SHARE]
+            scratch[5, r] = sets[r, hold.SPEED_AHEAD]
+            if tracks and scratch[1, r] > 0.0:
+                # The pull between the sets must not add to the whole, whatever accelerates.
+                scratch[5, r] = hold.speed_ahead(
+                    sets_fixed[r], roads[r, road.SPEED], roads[r, road.DRIVE_N], scratch[3, r]
+                )
+                middle += sets_fixed[r, hold.INERTIA] * scratch[5, r] / mass
         for r in range(set_count):
             if scratch[1, r] > 0.0 and total > 0.0:
-                ahead = scratch[5, r] if tracks else sets[r, hold.SPEED_AHEAD]
-                apart = ahead - middle
-                pull = shaft * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
+                apart = scratch[5, r] - middle
+                pull = together * sets_fixed[r, hold.FEEDBACK] * sets_fixed[r, hold.INERTIA]
                 most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
                 # Rolls found apart are brought together gently, not in a jump.
                 most *= min(1.0, (2.0 * general[SINCE_S] / TAKE_UP_GRACE_S) ** 2)

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from control import hold as hold_module
-from control.hold import AHEAD_S, INERTIA, STALE_S, loss, rest
+from control.hold import INERTIA, STALE_S, loss, rest
 from daq.kernel import jit, refresh_cache
 
 refresh_cache(__file__, hold_module.__file__)
@@ -132,10 +132,3 @@ def observe_road(
 def meet_road(fixed: Floats, state: Floats) -> float:
     """Force that meets what the truck pulls, N."""
     return float(state[DRIVE_N] - loss(fixed, state[SPEED]))
-
-
-@jit
-def speed_ahead(fixed: Floats, state: Floats, absorbed_now_n: float) -> float:
-    """Where the speed will be when a force asked now acts, m/s."""
-    net = state[DRIVE_N] - absorbed_now_n - loss(fixed, state[SPEED])
-    return float(state[SPEED] + net / fixed[INERTIA] * fixed[AHEAD_S])

@@ -23,7 +23,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from control.hold import RATE_FADES_S
+from control.hold import RATE_FADES_S, feedback_gain, observer_bandwidth
 
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
 Floats = npt.NDArray[np.float64]
@@ -106,8 +106,8 @@ def derive(numbers: Numbers, observer_share: float = OBSERVER_SHARE) -> Tuning:
     unseen = unseen_time(n.coil_lag_s, n.field_lag_s)
     out = (n.flight_frames + 0.5) * n.frame_s
     return Tuning(
-        observer_share / (n.age_s + 0.5 * n.frame_s + unseen),
-        1.0 / (3.0 * (n.age_s + n.frame_s + out + unseen)),
+        observer_bandwidth(n.frame_s, n.age_s, unseen, observer_share),
+        feedback_gain(n.age_s + n.frame_s + out + unseen),
         follow + out + 0.5 * n.field_lag_s,
         follow,
         unseen,

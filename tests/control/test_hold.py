@@ -23,6 +23,7 @@ from control.commands import EaseOff, StartTest
 from control.plans import SteadyHold
 from control.share import by_weight
 from control.telemetry import State
+from control.tuneup import OBSERVER_SHARE
 from tests.control.control_stand import HOLD_20, HOLDER, Stand, tarnhow
 
 ABSORBER = tarnhow().absorbers[0]
@@ -78,7 +79,7 @@ def observe_edges(drive_n: list[float], noise_m: float = 0.0, seed: int = 1) -> 
     """Drive force observed on a 1,600 kg roll whose tooth edges pass at 28 m/s."""
     fixed = np.zeros(hold.FIXED_COLUMNS)
     fixed[hold.INERTIA] = 1600.0
-    fixed[hold.OBSERVER] = hold.observer_bandwidth(0.002, 0.001, 0.01)
+    fixed[hold.OBSERVER] = hold.observer_bandwidth(0.002, 0.001, 0.01, OBSERVER_SHARE)
     state = np.zeros(hold.STATE_COLUMNS)
     random = np.random.default_rng(seed)
     pitch, dt = 0.05236, 0.002
