@@ -22,13 +22,18 @@ from simulator.setup import Setup, nominal, tarnhow, tooth_angles
 AT_CAPACITY = 0.97  # of the continuous current
 
 
-def full_coils(plant: Plant) -> list[bool]:
-    """Which coils carry, in truth, all that they may."""
+def coil_shares(plant: Plant) -> dict[int, list[float]]:
+    """By roll set: what each coil carries, in truth, over what it may carry for long."""
+    found: dict[int, list[float]] = {}
     coils = plant.world.absorbers[:, at.A_CURRENT]
-    return [
-        float(coil) >= AT_CAPACITY * absorber.max_current_a
-        for coil, absorber in zip(coils, plant.setup.absorbers, strict=True)
-    ]
+    for coil, absorber in zip(coils, plant.setup.absorbers, strict=True):
+        found.setdefault(absorber.roll, []).append(float(coil) / absorber.max_current_a)
+    return found
+
+
+def full_sets(plant: Plant) -> list[int]:
+    """Roll sets whose coils all carry, in truth, what they may."""
+    return [roll for roll, each in coil_shares(plant).items() if min(each) >= AT_CAPACITY]
 
 
 def drawn_setup(rig: Rig, seed: int, *, size: float = 1.0) -> Setup:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from bench._rigs import full_coils
+from bench._rigs import coil_shares, full_sets
 from bench._road import MPH, FreeRolls, road_n
 from control.kinds.road import road_load_of
 from control.plans import Coastdown, Grade, GradeClimb, Vehicle
@@ -19,7 +19,7 @@ FLAT = 1.0  # N: a road load of nothing would be refused
 QUICK_FROM_MPS, QUICK_TO_MPS = 60.0 * MPH, 50.0 * MPH
 LIMIT_N, LIMIT_SHARE = 9.8, 0.01  # check value TGT-17
 BEYOND = 0.1  # of the time
-EMPTY_A = 0.02  # a coil with less carries nothing
+EMPTY = 0.02 / 30.0  # of the continuous current: a coil with less carries nothing
 STANDING_S = 2.5  # between the start of the test and the pull
 RISE_S = 0.5  # of the pull
 MOST_LOSS_N = 250.0  # of this machine at 40 mph
@@ -40,12 +40,7 @@ class Capacity:
     def look(self) -> None:
         """After each frame."""
         self._frames += 1
-        full = full_coils(self._rolls.plant)
-        owners = [absorber.roll for absorber in self._rolls.plant.setup.absorbers]
-        if any(
-            all(one for one, owner in zip(full, owners, strict=True) if owner == roll)
-            for roll in set(owners)
-        ):
+        if full_sets(self._rolls.plant):
             self._full += 1
             self.least_n = min(self.least_n, self._rolls.absorbed_n)
 
@@ -62,20 +57,18 @@ class Floor:
     def __init__(self, rolls: FreeRolls, load: RoadLoad) -> None:
         self._rolls, self._load = rolls, load
         self._frames = self._under = 0
-        self._owners = [absorber.roll for absorber in rolls.plant.setup.absorbers]
 
     def look(self) -> None:
         """After each frame."""
         world = self._rolls.plant.world
-        coils = world.absorbers[:, at.A_CURRENT]
         self._frames += 1
-        for roll, mass_kg in enumerate(world.roll_parameters[:, at.Q_MASS]):
-            if max(float(coil) for coil, owner in zip(coils, self._owners, strict=True)
-                   if owner == roll) > EMPTY_A:  # fmt: skip
+        for roll, coils in coil_shares(self._rolls.plant).items():
+            if max(coils) > EMPTY:
                 continue
             row = world.rolls[roll]
             road = road_n(self._load, float(row[at.R_SPEED]), 0.0, 0.0)
-            need = road * float(mass_kg) / self._load.effective_mass_kg
+            mass_kg = float(world.roll_parameters[roll, at.Q_MASS])
+            need = road * mass_kg / self._load.effective_mass_kg
             if float(row[at.R_ABSORBER] + row[at.R_LOSS]) > need:
                 self._under += 1
                 return

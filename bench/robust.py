@@ -36,7 +36,7 @@ from scipy.signal import freqresp
 
 from api.processes.rehearsal import HOLDER, VirtualRig
 from bench._common import Options, run_bench
-from bench._rigs import full_coils
+from bench._rigs import full_sets
 from control.commands import StartTest
 from control.hold import RATE_FADES_S
 from control.plans import SteadyHold
@@ -63,13 +63,7 @@ def _speeds(plant: Plant) -> tuple[float, float]:
 
 def _at_capacity(plant: Plant) -> bool:
     """Is some roll set faster than asked though both its absorbers carry all they may, in truth?"""
-    each = full_coils(plant)
-    rolls = [absorber.roll for absorber in plant.setup.absorbers]
-    return any(
-        _speeds(plant)[roll] > (1.0 + ABOVE) * SPEED_MPS
-        and all(full for full, owner in zip(each, rolls, strict=True) if owner == roll)
-        for roll in set(rolls)
-    )
+    return any(_speeds(plant)[roll] > (1.0 + ABOVE) * SPEED_MPS for roll in full_sets(plant))
 
 
 def one(rig: Rig, setup: Setup, seed: int) -> dict[str, Any]:
@@ -192,10 +186,10 @@ def measure(options: Options) -> dict[str, Any]:
     own = margins(open_loop(derive(nominal), nominal, nominal, 1j * FREQUENCIES))
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         rows = list(pool.map(drawn, range(1000 * options.seed, 1000 * options.seed + count)))
-    loaded = [row for row in rows if row["loaded"] or row["unstable"]]
-    peaks = np.array([row["peak_pct"] for row in loaded])
+    counted = [row for row in rows if row["loaded"] or row["unstable"]]
+    peaks = np.array([row["peak_pct"] for row in counted])
     held = [float(row["peak_pct"]) for row in rows if not row["beyond"]]
-    worst = max(loaded, key=lambda row: float(row["peak_pct"]))
+    worst = max(counted, key=lambda row: float(row["peak_pct"]))
     return {
         "n": count,
         "spread_pct": 100.0 * SPREAD,
@@ -206,7 +200,7 @@ def measure(options: Options) -> dict[str, Any]:
         "eased_off_beyond": sum(row["beyond"] and not row["loaded"] for row in rows),
         "worst_peak_held_pct": max(held, default=0.0),
         "median_peak_pct": float(np.median(peaks)),
-        "worst_last_std_pct": max(float(row["last_std_pct"]) for row in loaded),
+        "worst_last_std_pct": max(float(row["last_std_pct"]) for row in counted),
         "worst": worst,
         "least_gain_margin": min(float(row["gain_margin"]) for row in rows),
         "least_phase_margin_deg": min(float(row["phase_margin_deg"]) for row in rows),
