@@ -123,14 +123,17 @@ class Follower:
         floored = self._told.get("pedal") == FULL
         if floored or test.phase in ("hold", "average"):
             return FULL
-        if test.unit == "rad/s" and test.measured > LOCKED_PER_M * max(speed_mps, 0.1):
+        if _open_yet(test, speed_mps):
             return self._foot_on_the_way(test, speed_mps)
         return FULL if test.measured > NEAR * test.set_point else LIGHT
 
     def _foot_on_the_way(self, test: TestView, speed_mps: float) -> float:
         """Light, and lighter near the set point while the converter is open."""
-        open_yet = test.unit == "rad/s" and test.measured > LOCKED_PER_M * max(speed_mps, 0.1)
-        return LIGHTER if open_yet and test.measured > 0.8 * test.set_point else LIGHT
+        return (
+            LIGHTER
+            if _open_yet(test, speed_mps) and test.measured > 0.8 * test.set_point
+            else LIGHT
+        )
 
     def _spool(self, test: TestView, measured: Measured, phase_s: float, dt_s: float) -> Words:
         if test.phase != "light load":
@@ -170,6 +173,11 @@ class Follower:
             if not speed_mps > above and not (neutral and test.phase == "run-up"):
                 return {"pedal": 50.0, "gear": GEARS.get(test.kind, HELD)}
         return {"pedal": 0.0, "gear": NEUTRAL}
+
+
+def _open_yet(test: TestView, speed_mps: float) -> bool:
+    """Whether the converter is still open in a test by engine speed."""
+    return test.unit == "rad/s" and test.measured > LOCKED_PER_M * max(speed_mps, 0.1)
 
 
 def at_time(ahead: tuple[tuple[float, float], ...], seconds: float, now: float) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import resource
 import socket
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sized
 from pathlib import Path
 
 import httpx
@@ -39,6 +39,17 @@ async def ended(reader: asyncio.StreamReader) -> bool:
     except ConnectionError:
         return True
     return True
+
+
+async def opened(
+    port: int, count: int, known: Sized
+) -> list[tuple[asyncio.StreamReader, asyncio.StreamWriter]]:
+    """So many connections, one after the other as `known` grows."""
+    lines = []
+    for number in range(1, count + 1):
+        lines.append(await asyncio.open_connection("127.0.0.1", port))
+        await until(lambda number=number: len(known) == number)
+    return lines
 
 
 @pytest.mark.parametrize("said", [b"", b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\nX-A: "])
@@ -77,10 +88,7 @@ async def test_with_too_many_heads_awaited_the_oldest_connection_goes(
     monkeypatch.setattr(server, "HEAD_TIME_S", 60.0)
     monkeypatch.setattr(server, "HEADS_AWAITED", 3)
     waiting = server.PatientProtocol._waiting
-    lines = []
-    for number in range(3):
-        lines.append(await asyncio.open_connection("127.0.0.1", port))
-        await until(lambda number=number: len(waiting) == number + 1)
+    lines = await opened(port, 3, waiting)
     async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client:
         assert (await client.get("/api/self")).status_code == 200, "the others are served"
     assert await ended(lines[0][0])
@@ -141,10 +149,7 @@ async def test_lines_are_bounded_and_a_closed_one_makes_room(
     monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
     monkeypatch.setattr(server, "LINES_IN_ALL", 3)
     known = server.PatientProtocol._lines
-    lines = []
-    for number in range(3):
-        lines.append(await asyncio.open_connection("127.0.0.1", port))
-        await until(lambda number=number: len(known) == number + 1)
+    lines = await opened(port, 3, known)
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     assert await ended(reader)
     writer.close()
@@ -164,10 +169,7 @@ async def test_one_network_cannot_take_all_lines(
     monkeypatch.setattr(server, "is_loopback", lambda _: False)  # as if from elsewhere
     monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
     known = server.PatientProtocol._lines
-    lines = []
-    for number in range(2):
-        lines.append(await asyncio.open_connection("127.0.0.1", port))
-        await until(lambda number=number: len(known) == number + 1)
+    lines = await opened(port, 2, known)
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     assert await ended(reader)
     for each in (writer, *(line[1] for line in lines)):
