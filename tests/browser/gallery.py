@@ -306,7 +306,7 @@ def tripped(demo: Demo, camera: Camera) -> None:
     simulator.send_signal(signal.SIGSTOP)
     try:
         tablet.open(live=False).page.wait_for_selector('.guide[data-state="tripped"]')
-        for view in ("rolls", "driver", "rig"):
+        for view in ("rolls", "driver", "rig", "heat"):
             camera.take(view, f"tripped-{view}", whole=view == "rig")
     finally:
         simulator.send_signal(signal.SIGCONT)

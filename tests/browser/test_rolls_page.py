@@ -92,6 +92,14 @@ def test_no_reading_is_called_good_while_the_rig_is_silent(stand: Any, tablets: 
     )
     assert "old" in row.text_content()
     assert row.locator("td").first.evaluate(colour) != live
+    for card in (".inputs", ".air"):
+        shown = tablet.page.locator(card).evaluate("card => getComputedStyle(card).filter")
+        assert shown == "grayscale(1)", card
+    tablet.open("heat", live=False)
+    tablet.page.wait_for_selector("body.stale")
+    for card in (".heat-lead", ".endurance"):
+        shown = tablet.page.locator(card).evaluate("card => getComputedStyle(card).filter")
+        assert shown == "grayscale(1)", card
 
 
 def test_silence_shows_within_half_a_second_by_construction(modules: Any) -> None:
