@@ -9,9 +9,12 @@ M dv/dt = drive - absorbers - loss(v), as in control.hold, but without the rate 
 a road asks for a true force, not for a pedal met ahead of time, and every newton of noise in the
 drive is felt by the truck. A fading-memory filter of second degree (all poles in one place;
 Morrison, Introduction to Sequential Smoothing and Prediction, 1969: from memory) follows a step of
-force without overshoot. Two of them run side by side. The calm one steers. Where the quick one
-says something else by more than its usual noise, something has happened: the calm one goes over to
-the quick one's place, speed and force. So timing noise stays out and a step still comes through.
+force without overshoot. Two of them run side by side, a calm and a quick one, and what is told is
+the calm one's. Where the quick one says something else by more than its usual noise, the quick one
+is told at once; when that lasts, something has happened: the calm one goes on from the quick one's
+place, speed and force, with its poles, and calms down as its memory of what came after grows
+(the same book's expanding memory). So timing noise stays out, and is felt for a few frames only
+where it deceives; a step comes through, and is told the better the longer it is past.
 """
 
 # ruff: noqa: PLR0124 - x == x tells a number from NaN cheaply
@@ -30,15 +33,18 @@ refresh_cache(__file__, hold_module.__file__)
 Floats = npt.NDArray[np.float64]
 
 CALM_PER_S, QUICK_PER_S = 25.0, 85.0  # poles
-BEGINS, ENDS = 4.2, 5.5  # difference over the usual one: the calm one begins to go over, and goes
+BEGINS, ENDS = 4.2, 5.5  # difference over the usual one: the quick one begins to be told, and is
+HAPPENED_S = 0.016  # a difference that lasts so long was no noise
+MEMORY = 5.0  # poles times age of what happened, until they are the calm ones
 USUAL_S = 2.0  # the usual difference is learned over this
 LEAST_USUAL_N = 5.0
 
-# Columns of a roll set's row: calm, then what both share, then quick.
+# Columns of a roll set's row: what is told, the calm filter, the quick one, and what they share.
 (
-    SPEED, DRIVE_N, PLACE_M, SINCE_S, SEEN, USUAL_N, TRUTH_N, Q_SPEED, Q_DRIVE_N, Q_PLACE_M,
-) = range(10)  # fmt: skip
-COLUMNS = 10
+    SPEED, DRIVE_N, C_SPEED, C_DRIVE_N, C_PLACE_M, Q_SPEED, Q_DRIVE_N, Q_PLACE_M, SINCE_S, SEEN,
+    USUAL_N, TRUTH_N, PART, LASTS_S, AGO_S,
+) = range(15)  # fmt: skip
+COLUMNS = 15
 
 
 @jit
@@ -81,51 +87,66 @@ def observe_road(
     drive less absorbers: when the cells revise the one, the other is revised with it.
     """
     inertia = fixed[INERTIA]
-    known = state[SPEED] + state[DRIVE_N] + state[Q_SPEED] + state[Q_DRIVE_N]
+    known = state[C_SPEED] + state[C_DRIVE_N] + state[Q_SPEED] + state[Q_DRIVE_N]
     if state[SEEN] == 0.0 or known != known:  # a number once lost would stay lost
         if shown_mps != shown_mps:
             return
-        state[SPEED] = shown_mps
-        state[DRIVE_N] = absorbed_tick_n + loss(fixed, shown_mps)
-        state[PLACE_M] = 0.0
+        state[C_SPEED] = shown_mps
+        state[C_DRIVE_N] = absorbed_tick_n + loss(fixed, shown_mps)
+        state[C_PLACE_M] = 0.0
         state[SINCE_S] = 0.0
         state[USUAL_N] = 10.0 * LEAST_USUAL_N
-        state[Q_SPEED : Q_PLACE_M + 1] = state[SPEED : PLACE_M + 1]
+        state[Q_SPEED : Q_PLACE_M + 1] = state[C_SPEED : C_PLACE_M + 1]
+        state[PART] = 0.0
+        state[LASTS_S] = 0.0
+        state[AGO_S] = 0.0
         state[TRUTH_N] = truth_n
         state[SEEN] = 1.0
-    state[DRIVE_N] += truth_n - state[TRUTH_N]
+    state[C_DRIVE_N] += truth_n - state[TRUTH_N]
     state[Q_DRIVE_N] += truth_n - state[TRUTH_N]
     state[TRUTH_N] = truth_n
-    calm = move(fixed, state, SPEED, dt_s, absorbed_tick_n)
+    calm = move(fixed, state, C_SPEED, dt_s, absorbed_tick_n)
     quick = move(fixed, state, Q_SPEED, dt_s, absorbed_tick_n)
     state[SINCE_S] += dt_s
     since = state[SINCE_S]
     if travel_m == travel_m and since < STALE_S:
         # Compare with the place of the moment the edge passed, not of now.
-        back = (state[SPEED] - 0.5 * calm * age_s) * age_s
-        take(state, SPEED, CALM_PER_S, since, travel_m - (state[PLACE_M] - back), inertia)
+        back = (state[C_SPEED] - 0.5 * calm * age_s) * age_s
+        state[AGO_S] += since
+        poles = min(max(MEMORY / state[AGO_S], CALM_PER_S), QUICK_PER_S)
+        take(state, C_SPEED, poles, since, travel_m - (state[C_PLACE_M] - back), inertia)
         back = (state[Q_SPEED] - 0.5 * quick * age_s) * age_s
         take(state, Q_SPEED, QUICK_PER_S, since, travel_m - (state[Q_PLACE_M] - back), inertia)
-        state[PLACE_M] -= travel_m
+        state[C_PLACE_M] -= travel_m
         state[Q_PLACE_M] -= travel_m
-        apart = abs(state[Q_DRIVE_N] - state[DRIVE_N])
+        apart = abs(state[Q_DRIVE_N] - state[C_DRIVE_N])
         usual = max(state[USUAL_N], LEAST_USUAL_N)
-        state[USUAL_N] += (min(apart, 2.0 * usual) - state[USUAL_N]) * min(1.0, since / USUAL_S)
+        if poles == CALM_PER_S:
+            state[USUAL_N] += (min(apart, 2.0 * usual) - state[USUAL_N]) * min(1.0, since / USUAL_S)
         part = min(max((apart / usual - BEGINS) / (ENDS - BEGINS), 0.0), 1.0)
-        for k in range(3):
-            state[SPEED + k] += part * (state[Q_SPEED + k] - state[SPEED + k])
+        state[LASTS_S] = state[LASTS_S] + part * since if part > 0.0 else 0.0
+        if state[LASTS_S] >= HAPPENED_S:
+            state[C_SPEED : C_PLACE_M + 1] = state[Q_SPEED : Q_PLACE_M + 1]
+            state[LASTS_S] = 0.0
+            state[AGO_S] = 0.0
+            part = 0.0
+        state[PART] = part
         state[SINCE_S] = 0.0
     elif since >= STALE_S and shown_mps == shown_mps:
         # Near standstill: the reported speed, late as it is; the drive force follows gently.
-        miss = shown_mps - (state[SPEED] - calm * shown_delay_s)
+        miss = shown_mps - (state[C_SPEED] - calm * shown_delay_s)
         part = 1.0 - np.exp(-dt_s / STALE_S)
-        state[SPEED] += part * miss
-        state[DRIVE_N] += inertia * part * miss / STALE_S
-        rest(fixed, state, SPEED, absorbed_tick_n)
+        state[C_SPEED] += part * miss
+        state[C_DRIVE_N] += inertia * part * miss / STALE_S
+        rest(fixed, state, C_SPEED, absorbed_tick_n)
         if travel_m == travel_m:
-            state[PLACE_M] = state[SPEED] * age_s
+            state[C_PLACE_M] = state[C_SPEED] * age_s
             state[SINCE_S] = 0.0
-        state[Q_SPEED : Q_PLACE_M + 1] = state[SPEED : PLACE_M + 1]
+        state[Q_SPEED : Q_PLACE_M + 1] = state[C_SPEED : C_PLACE_M + 1]
+    for k in range(2):
+        state[SPEED + k] = state[C_SPEED + k] + state[PART] * (
+            state[Q_SPEED + k] - state[C_SPEED + k]
+        )
 
 
 @jit

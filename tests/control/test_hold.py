@@ -126,7 +126,7 @@ def test_rolls_that_come_to_rest_leave_nothing_behind_in_the_observers(left_n: f
         hold.observe(fixed, ours, 0.002, math.nan, 0.0, *shown, 0.0, 0.0)
         road_observer.observe_road(fixed, roads, 0.002, math.nan, 0.0, *shown, 0.0, 0.0)
         if speed == 2.0:
-            ours[hold.DRIVE_N] = roads[road_observer.DRIVE_N] = left_n
+            ours[hold.DRIVE_N] = roads[road_observer.C_DRIVE_N] = left_n
     for state in (ours, roads):
         assert state[:2].tolist() == pytest.approx([0.0, 60.0], abs=1.0)  # speed, drive force
 

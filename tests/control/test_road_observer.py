@@ -81,3 +81,25 @@ def test_what_the_cells_revise_is_revised_in_the_pull_at_once() -> None:
     before = rolls.frame(500.0)
     rolls.truth_n = 120.0  # the absorbers gave more than their map said
     assert rolls.frame(500.0) - before == pytest.approx(120.0, abs=10.0)
+
+
+def test_a_few_false_edges_are_forgotten_with_them() -> None:
+    rolls = Rolls(22.0, 6e-5)
+    rolls.frames(4.0, 0.0)
+    usual = float(np.std(rolls.frames(1.0, 0.0)))
+    rolls.place -= 4e-4  # what is seen of the wheel stays behind for two frames
+    struck = rolls.frames(2 * DT_S, 0.0)
+    rolls.place += 4e-4
+    after = rolls.frames(0.15, 0.0)[10:]
+    assert float(np.abs(struck).max()) > 10.0 * usual  # told at once, as a step is
+    assert float(np.sqrt(np.mean(after**2))) < 3.0 * usual
+
+
+def test_noise_is_calmed_again_soon_after_a_step() -> None:
+    spread = []
+    for seed in range(20):
+        rolls = Rolls(22.0, 6e-6)
+        rolls.draw = np.random.default_rng(seed)
+        rolls.frames(3.0, 0.0)
+        spread.append(rolls.frames(0.3, 1500.0)[100:] - 1500.0)  # from 0.2 s on
+    assert float(np.sqrt(np.mean(np.square(spread)))) < 4.0
