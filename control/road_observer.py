@@ -39,12 +39,13 @@ MEMORY = 5.0  # poles times age of what happened, until they are the calm ones
 USUAL_S = 2.0  # the usual difference is learned over this
 LEAST_USUAL_N = 5.0
 
-# Columns of a roll set's row: what is told, the calm filter, the quick one, and what they share.
+# Columns of a roll set's row: what is told, the calm filter, the quick one, the one that never goes
+# over, and what they share.
 (
-    SPEED, DRIVE_N, C_SPEED, C_DRIVE_N, C_PLACE_M, Q_SPEED, Q_DRIVE_N, Q_PLACE_M, SINCE_S, SEEN,
-    USUAL_N, TRUTH_N, PART, LASTS_S, AGO_S,
-) = range(15)  # fmt: skip
-COLUMNS = 15
+    SPEED, DRIVE_N, C_SPEED, C_DRIVE_N, C_PLACE_M, Q_SPEED, Q_DRIVE_N, Q_PLACE_M,
+    S_SPEED, S_DRIVE_N, S_PLACE_M, SINCE_S, SEEN, USUAL_N, TRUTH_N, PART, LASTS_S, AGO_S,
+) = range(18)  # fmt: skip
+COLUMNS = 18
 
 
 @jit
@@ -59,14 +60,23 @@ def move(fixed: Floats, state: Floats, first: int, dt_s: float, absorbed_n: floa
 
 @jit
 def take(
-    state: Floats, first: int, poles: float, since_s: float, miss_m: float, inertia_kg: float
+    fixed: Floats,
+    state: Floats,
+    first: int,
+    poles: float,
+    since_s: float,
+    travel_m: float,
+    age_s: float,
+    accel: float,
 ) -> None:
-    """Correct by an edge that lies `miss_m` further than expected."""
+    """Correct by an edge: compare with the place of the moment it passed, not of now."""
+    speed, place = state[first], state[first + 2]
+    miss_m = travel_m - (place - (speed - 0.5 * accel * age_s) * age_s)
     fade = np.exp(-poles * since_s)
     gone = 1.0 - fade
     state[first] += 1.5 * gone * gone * (1.0 + fade) / since_s * miss_m
-    state[first + 1] += inertia_kg * gone**3 / (since_s * since_s) * miss_m
-    state[first + 2] += (1.0 - fade**3) * miss_m
+    state[first + 1] += fixed[INERTIA] * gone**3 / (since_s * since_s) * miss_m
+    state[first + 2] += (1.0 - fade**3) * miss_m - travel_m
 
 
 @jit
@@ -87,7 +97,7 @@ def observe_road(
     drive less absorbers: when the cells revise the one, the other is revised with it.
     """
     inertia = fixed[INERTIA]
-    known = state[C_SPEED] + state[C_DRIVE_N] + state[Q_SPEED] + state[Q_DRIVE_N]
+    known = float(np.sum(state[C_SPEED : S_PLACE_M + 1]))
     if state[SEEN] == 0.0 or known != known:  # a number once lost would stay lost
         if shown_mps != shown_mps:
             return
@@ -97,6 +107,7 @@ def observe_road(
         state[SINCE_S] = 0.0
         state[USUAL_N] = 10.0 * LEAST_USUAL_N
         state[Q_SPEED : Q_PLACE_M + 1] = state[C_SPEED : C_PLACE_M + 1]
+        state[S_SPEED : S_PLACE_M + 1] = state[C_SPEED : C_PLACE_M + 1]
         state[PART] = 0.0
         state[LASTS_S] = 0.0
         state[AGO_S] = 0.0
@@ -104,25 +115,24 @@ def observe_road(
         state[SEEN] = 1.0
     state[C_DRIVE_N] += truth_n - state[TRUTH_N]
     state[Q_DRIVE_N] += truth_n - state[TRUTH_N]
+    state[S_DRIVE_N] += truth_n - state[TRUTH_N]
     state[TRUTH_N] = truth_n
     calm = move(fixed, state, C_SPEED, dt_s, absorbed_tick_n)
     quick = move(fixed, state, Q_SPEED, dt_s, absorbed_tick_n)
+    steady = move(fixed, state, S_SPEED, dt_s, absorbed_tick_n)
     state[SINCE_S] += dt_s
     since = state[SINCE_S]
     if travel_m == travel_m and since < STALE_S:
-        # Compare with the place of the moment the edge passed, not of now.
-        back = (state[C_SPEED] - 0.5 * calm * age_s) * age_s
         state[AGO_S] += since
         poles = min(max(MEMORY / state[AGO_S], CALM_PER_S), QUICK_PER_S)
-        take(state, C_SPEED, poles, since, travel_m - (state[C_PLACE_M] - back), inertia)
-        back = (state[Q_SPEED] - 0.5 * quick * age_s) * age_s
-        take(state, Q_SPEED, QUICK_PER_S, since, travel_m - (state[Q_PLACE_M] - back), inertia)
-        state[C_PLACE_M] -= travel_m
-        state[Q_PLACE_M] -= travel_m
-        apart = abs(state[Q_DRIVE_N] - state[C_DRIVE_N])
+        take(fixed, state, C_SPEED, poles, since, travel_m, age_s, calm)
+        take(fixed, state, Q_SPEED, QUICK_PER_S, since, travel_m, age_s, quick)
+        take(fixed, state, S_SPEED, CALM_PER_S, since, travel_m, age_s, steady)
         usual = max(state[USUAL_N], LEAST_USUAL_N)
-        if poles == CALM_PER_S:
-            state[USUAL_N] += (min(apart, 2.0 * usual) - state[USUAL_N]) * min(1.0, since / USUAL_S)
+        if QUICK_PER_S * since < 1.0:  # where edges are rarer, both say the same
+            apart = abs(state[Q_DRIVE_N] - state[S_DRIVE_N])
+            state[USUAL_N] += (min(apart, 2.0 * usual) - state[USUAL_N]) * since / USUAL_S
+        apart = abs(state[Q_DRIVE_N] - state[C_DRIVE_N])
         part = min(max((apart / usual - BEGINS) / (ENDS - BEGINS), 0.0), 1.0)
         state[LASTS_S] = state[LASTS_S] + part * since if part > 0.0 else 0.0
         if state[LASTS_S] >= HAPPENED_S:
@@ -143,6 +153,7 @@ def observe_road(
             state[C_PLACE_M] = state[C_SPEED] * age_s
             state[SINCE_S] = 0.0
         state[Q_SPEED : Q_PLACE_M + 1] = state[C_SPEED : C_PLACE_M + 1]
+        state[S_SPEED : S_PLACE_M + 1] = state[C_SPEED : C_PLACE_M + 1]
     for k in range(2):
         state[SPEED + k] = state[C_SPEED + k] + state[PART] * (
             state[Q_SPEED + k] - state[C_SPEED + k]
