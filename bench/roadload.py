@@ -35,21 +35,43 @@ loss, as after a loss run (bench.inertia: 0.7 N rms), all other calibration erro
 from __future__ import annotations
 
 import math
-import time
+from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor
+from multiprocessing import get_context
+from resource import RUSAGE_CHILDREN, RUSAGE_SELF, getrusage
 from typing import Any
 
+import msgspec
 from msgspec import structs
 
-from bench._common import Options, run_bench
+from bench._common import Options, machine, run_bench
 from bench._road import LARGE, RIG_FILE, SMALL, SMALL_SET, FreeRolls, plant_of, prepared
 from bench._road_rates import accelerations, coastdown
 from bench._road_steps import cases, plain_tuned, repeated
 from bench._road_traces import drive_trace, traces_of
 from control.kinds.road import road_load_of
+from control.memory import Memory
+from control.plans import Vehicle
 from daq.rig import Rig, load_rig
 from simulator.plant import Plant
 
 REPEATS = 3  # of each step
+TRUCKS = (("large truck", LARGE), ("small truck", SMALL))
+
+
+class Known(msgspec.Struct, frozen=True):
+    """What every part of the bench begins with."""
+
+    rig: Rig
+    seed: int
+    quick: bool
+    memory: Memory
+
+    def rolls(self) -> FreeRolls:
+        """Free rolls of the rig without calibration errors, ready."""
+        rolls = FreeRolls(self.rig, self.seed, plant_of(self.rig, self.seed), self.memory)
+        rolls.make_ready()
+        return rolls
 
 
 def _most(shares: list[float]) -> float:
@@ -66,47 +88,78 @@ def _with_true_loss(rig: Rig, plant: Plant) -> Rig:
     return structs.replace(rig, roll_sets=roll_sets)
 
 
+def step_of(known: Known, number: int) -> dict[str, Any]:
+    """One of the steps, with the plain form beside it where that is due."""
+    case = cases(SMALL, LARGE, known.quick)[number]
+    told = repeated(case, known.rolls(), 1 if known.quick else REPEATS)
+    if case.plain and (not known.quick or case.push_n > 0.0):
+        told["plain_settle_ms"] = plain_tuned(case, known.rig, known.seed, known.quick)
+    return told
+
+
+def rates_of(known: Known, mph_per_s: float) -> list[dict[str, Any]]:
+    return accelerations(known.rolls(), (mph_per_s,), LARGE)
+
+
+def coast_of(known: Known, name: str, vehicle: Vehicle) -> dict[str, Any]:
+    return coastdown(name, vehicle, known.rolls(), known.quick)
+
+
+def drawn_of(known: Known, number: int) -> list[dict[str, Any]]:
+    """Coastdowns on one rig of drawn calibration errors, its loss as stated and as it truly is."""
+    rig, seed = known.rig, known.seed + number
+    # Learned wheels and maps belong to the rig that they were learned on; a seed's wheels and
+    # curves are the same whatever its calibration errors.
+    memory = known.memory if number == 0 else prepared(rig, seed, 1.0)
+    plant = plant_of(rig, seed, 1.0)
+    off_n = sum(
+        true.loss_n[0] - told.loss_n[0]
+        for true, told in zip(plant.setup.rolls, rig.roll_sets, strict=True)
+    )
+    rows = []
+    for name, vehicle in TRUCKS[: 1 if known.quick else 2]:
+        row: dict[str, Any] = {"rig": seed, "case": name}
+        for key, stated in (
+            ("worst_share", rig),
+            ("worst_share_losses_known", _with_true_loss(rig, plant)),
+        ):
+            rolls = FreeRolls(stated, seed, plant_of(rig, seed, 1.0), memory)
+            rolls.make_ready()
+            row[key] = coastdown(name, vehicle, rolls, known.quick)["worst_share"]
+        row["loss_error_n"] = off_n
+        row["felt_loss_error_n"] = off_n * road_load_of(vehicle).effective_mass_kg / rolls.base_kg
+        rows.append(row)
+    return rows
+
+
+def trace_of(known: Known, number: int) -> dict[str, Any]:
+    return drive_trace(traces_of(known.quick)[number], known.rig, known.seed, known.memory)
+
+
 def measure(options: Options) -> dict[str, Any]:
-    rig, seed, quick = load_rig(RIG_FILE), options.seed, options.quick
-    begun_s = time.process_time()
-    memory = prepared(rig, seed)
-    rolls = FreeRolls(rig, seed, plant_of(rig, seed), memory)
-    rolls.make_ready()
-    steps = []
-    for case in cases(SMALL, LARGE, quick):
-        told = repeated(case, rolls, 1 if quick else REPEATS)
-        if case.plain and (not quick or case.push_n > 0.0):
-            told["plain_settle_ms"] = plain_tuned(case, rig, seed, quick)
-        steps.append(told)
-    rates = accelerations(rolls, (3.0,) if quick else (1.0, 2.0, 3.0, 4.0, 5.0), LARGE)
-    coasts = [
-        coastdown("small truck", SMALL, rolls, quick),
-        coastdown("large truck", LARGE, rolls, quick),
-        coastdown("small truck, set coefficients", SMALL_SET, rolls, quick),
-    ]
-    drawn: list[dict[str, Any]] = []
-    for number in range(1 if quick else 4):
-        # Learned wheels and maps belong to the rig that they were learned on; a seed's wheels and
-        # curves are the same whatever its calibration errors.
-        known = memory if number == 0 else prepared(rig, seed + number, 1.0)
-        plant = plant_of(rig, seed + number, 1.0)
-        known_rig = _with_true_loss(rig, plant)
-        for name, vehicle in (("large truck", LARGE), ("small truck", SMALL))[: 1 if quick else 2]:
-            row: dict[str, Any] = {"rig": seed + number, "case": name}
-            for key, stated in (("worst_share", rig), ("worst_share_losses_known", known_rig)):
-                other = FreeRolls(stated, seed + number, plant_of(rig, seed + number, 1.0), known)
-                other.make_ready()
-                row[key] = coastdown(name, vehicle, other, quick)["worst_share"]
-            off_n = sum(
-                true.loss_n[0] - told.loss_n[0]
-                for true, told in zip(plant.setup.rolls, rig.roll_sets, strict=True)
-            )
-            row["loss_error_n"] = off_n
-            row["felt_loss_error_n"] = (
-                off_n * road_load_of(vehicle).effective_mass_kg / other.base_kg
-            )
-            drawn.append(row)
-    driven = [drive_trace(one, rig, seed, memory) for one in traces_of(quick)]
+    rig, quick = load_rig(RIG_FILE), options.quick
+    known = Known(rig, options.seed, quick, prepared(rig, options.seed))
+    with ProcessPoolExecutor(machine().cores, get_context("spawn")) as workers:
+
+        def start(part: Callable[..., Any], *each: Any) -> Future[Any]:
+            return workers.submit(part, known, *each)
+
+        traces = [start(trace_of, k) for k in range(len(traces_of(quick)))]
+        drawing = [start(drawn_of, number) for number in range(1 if quick else 4)]
+        stepping = [start(step_of, k) for k in range(len(cases(SMALL, LARGE, quick)))]
+        rating = [start(rates_of, r) for r in ((3.0,) if quick else (1.0, 2.0, 3.0, 4.0, 5.0))]
+        coasting = [
+            start(coast_of, "small truck", SMALL),
+            start(coast_of, "large truck", LARGE),
+        ]
+        if not quick:
+            coasting.append(start(coast_of, "small truck, set coefficients", SMALL_SET))
+        steps = [one.result() for one in stepping]
+        rates = [row for one in rating for row in one.result()]
+        coasts = [one.result() for one in coasting]
+        drawn = [row for one in drawing for row in one.result()]
+        driven = [one.result() for one in traces]
+    spent = (getrusage(RUSAGE_SELF), getrusage(RUSAGE_CHILDREN))
     real = [one for one in steps if one["applied_step_n"] > 500.0]
     squares = sum(one["seconds"] * one["rms_0_1_s_n"] ** 2 for one in driven)
     seconds = sum(one["seconds"] for one in driven)
@@ -141,7 +194,7 @@ def measure(options: Options) -> dict[str, Any]:
         "coastdown": coasts,
         "drawn": drawn,
         "traces": driven,
-        "cpu_s": time.process_time() - begun_s,
+        "cpu_s": sum(used.ru_utime + used.ru_stime for used in spent),
     }
 
 
