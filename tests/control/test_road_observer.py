@@ -103,3 +103,14 @@ def test_noise_is_calmed_again_soon_after_a_step() -> None:
         rolls.frames(3.0, 0.0)
         spread.append(rolls.frames(0.3, 1500.0)[100:] - 1500.0)  # from 0.2 s on
     assert float(np.sqrt(np.mean(np.square(spread)))) < 4.0
+
+
+def test_rolls_that_crept_for_long_do_not_make_everything_after_it_an_event() -> None:
+    rolls = Rolls(0.6, 6e-5)
+    rolls.frames(20.0, 0.0)
+    rolls.frames(8.0, 1.5 * MASS_KG)
+    rolls.frames(2.0, 0.0)
+    always_calm = Rolls(12.6, 6e-5)
+    always_calm.frames(4.0, 0.0)
+    usual = float(np.std(always_calm.frames(2.0, 0.0)))
+    assert float(np.std(rolls.frames(2.0, 0.0))) < 1.5 * usual
