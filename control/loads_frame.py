@@ -50,6 +50,7 @@ SPLIT_S = 0.15  # how fast the shares of the roll sets follow the drive forces
 SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets
 # The same two on a simulated road: it often asks little, and a firm pull then swings the sets.
 ROAD_SPLIT_S, ROAD_SHAFT_SHARE = 0.3, 0.22
+UNLIKE = 0.005  # of the speed: so far from the mean tyres of unlike size may turn their rolls
 TRACK_PER_S = 0.2  # how a speed off a tracked reference is brought back: a road forgives, slowly
 YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
@@ -272,6 +273,8 @@ def frame(
                     sets_fixed[r], roads[r, road.SPEED], roads[r, road.DRIVE_N], scratch[3, r]
                 )
                 middle += sets_fixed[r, hold.INERTIA] * scratch[5, r] / mass
+        whole = asked
+        wanted = free = 0.0
         for r in range(set_count):
             if scratch[1, r] > 0.0 and total > 0.0:
                 apart = scratch[5, r] - middle
@@ -279,9 +282,17 @@ def frame(
                 most = hold.CORRECTION_SHARE * sets_fixed[r, hold.MAX_FORCE]
                 # Rolls found apart are brought together gently, not in a jump.
                 most *= min(1.0, (2.0 * general[SINCE_S] / TAKE_UP_GRACE_S) ** 2)
-                want = asked * sets[r, hold.SHARE] / total
-                want += min(max(pull * apart, -most), most)
-                scratch[0, r] = max(0.0, want)
+                free += min(max(pull * (apart - UNLIKE * common), 0.0), most)
+                pull = min(max(pull * apart, -most), most)
+                whole += pull
+                scratch[0, r] = max(0.0, asked * sets[r, hold.SHARE] / total + pull)
+                wanted += scratch[0, r]
+        # A pull that one set cannot answer by driving must not brake on the whole: where nothing is
+        # asked, tyres of unlike size would hold a truck back for ever.
+        whole = max(whole, 0.0) + free
+        if wanted > whole:
+            for r in range(set_count):
+                scratch[0, r] *= whole / wanted
     elif aim > 0:
         shortfall = by_weight(
             asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count]
