@@ -160,6 +160,30 @@ def test_full_throttle_moves_the_speed_by_little(simulated: tuple[float, float, 
     assert simulated[2] < 0.005
 
 
+def test_tyres_of_unlike_size_hold_no_truck_back_below_its_set_point() -> None:
+    virtual = VirtualRig(load_rig(Path(__file__).parents[2] / "rigs" / "tarnhow.toml"), 2)
+    virtual.make_ready()
+    plant = virtual.plant
+    plant.world.roll_parameters[0, at.Q_TYRE_RADIUS] *= 1.004
+    plant.driver.tell(pedal=0.5, gear=4, case=TransferCase.LOCKED)
+    rolls = plant.world.rolls
+    target = 60.0 / 3.6
+    while rolls[1, at.R_SPEED] < target - 0.7:
+        virtual.advance()
+    plan = SteadyHold(seconds=60.0, settle_s=1.0, speed_mps=target)
+    virtual.ask(StartTest(0, VIRTUAL_HOLDER, "run", plan))
+    virtual.advance_for(6.0)
+    plant.driver.tell(pedal=0.0)
+    virtual.advance_for(5.0)
+    assert rolls[:, at.R_SPEED].mean() < 0.97 * target
+    apart = abs(float(rolls[0, at.R_SPEED] / rolls[1, at.R_SPEED] - 1.0))
+    assert apart > 0.002, "the tyres do keep the rolls apart"
+    measured = virtual.core.measured
+    assert measured is not None
+    carried = [one.current.value for one in measured.absorbers]
+    assert max(carried) < 0.3, "A"
+
+
 def test_the_flat_row_says_what_the_readings_say() -> None:
     import msgspec
 
