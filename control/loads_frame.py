@@ -50,7 +50,7 @@ SPLIT_S = 0.15  # how fast the shares of the roll sets follow the drive forces
 SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets
 # The same two on a simulated road: it often asks little, and a firm pull then swings the sets.
 ROAD_SPLIT_S, ROAD_SHAFT_SHARE = 0.3, 0.22
-UNLIKE = 0.005  # of the speed: so far from the mean tyres of unlike size may turn their rolls
+UNLIKE = 0.002  # of the speed: so far from the mean tyres of unlike size may turn their rolls
 TRACK_PER_S = 0.2  # how a speed off a tracked reference is brought back: a road forgives, slowly
 YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time

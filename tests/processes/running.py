@@ -156,7 +156,7 @@ class Demo:
         """Bring the rig under load at 40 km/h; the run's id. The helm is kept by a thread."""
         self.until_state("parked")
         self.until("zeros", lambda: self.accepted(("/helm/take", {"name": "Ada"}), ("/zero", {})))
-        self.seat(gear=4, brake=0, pedal=35)
+        self.seat(gear=3, brake=0, pedal=60)
         self.until("10 m/s", lambda: self.speed() > 10.0)
         plan = {"kind": "steady-hold", "speed_mps": 11.0, "seconds": seconds, "settle_s": 1.0}
         started: dict[str, Any] = self.until(
