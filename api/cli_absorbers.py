@@ -6,7 +6,15 @@ object (SI) with --json. Reads only; the tune-up is accepted over HTTP by whoeve
 
 from __future__ import annotations
 
-from api.cli_shared import DATA, DEMO_RIG, DataOption, JsonOption, RigOption, print_json
+from api.cli_shared import (
+    DATA,
+    DEMO_RIG,
+    DataOption,
+    JsonOption,
+    RigOption,
+    expect_folder_given,
+    print_json,
+)
 
 
 def absorbers(rig: RigOption = DEMO_RIG, data: DataOption = DATA, json: JsonOption = False) -> None:
@@ -15,6 +23,7 @@ def absorbers(rig: RigOption = DEMO_RIG, data: DataOption = DATA, json: JsonOpti
     from api.proving import in_force
     from daq.rig import load_rig
 
+    expect_folder_given(data)
     told = identification(load_rig(in_force(rig, data.absolute())), data)
     if json:
         print_json(told)

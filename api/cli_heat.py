@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from api.cli_shared import DATA, DEMO_RIG, DataOption, JsonOption, RigOption, UnitsOption
+from api.cli_shared import (
+    DATA,
+    DEMO_RIG,
+    DataOption,
+    JsonOption,
+    RigOption,
+    UnitsOption,
+    expect_folder_given,
+)
 from daq.units import UnitSystem
 
 if TYPE_CHECKING:
@@ -42,6 +50,7 @@ def heat(
     from control.heat_life import AbsorberLife, capacity_trend, due
     from daq.rig import load_rig
 
+    expect_folder_given(data)
     loaded = load_rig(in_force(rig, data))
     rotors, memory = rig_heat(loaded, data, cold=cold)
     kept = records_of(memory)

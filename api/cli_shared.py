@@ -55,15 +55,26 @@ def for_reader(text: str) -> str:
     return said(text, _Reader.units)
 
 
+def expect_folder(data: Path) -> None:
+    """Raises DrumlinError when there is no such data directory."""
+    if not data.is_dir():
+        raise DrumlinError(
+            f"There is no data directory {data}.", "Give it with --data, e.g. --data data."
+        )
+
+
+def expect_folder_given(data: Path) -> None:
+    """The same for one that was named; a rig that has never run may do without the usual one."""
+    if data != DATA:
+        expect_folder(data)
+
+
 @contextlib.contextmanager
 def open_catalogue(data: Path, url: str) -> Iterator[Any]:
     """The catalogue of a data directory. Raises DrumlinError when there is none."""
     from api.store.catalogue import Catalogue
 
-    if not data.is_dir():
-        raise DrumlinError(
-            f"There is no data directory {data}.", "Give it with --data, e.g. --data data."
-        )
+    expect_folder(data)
     catalogue = Catalogue.open(data, url)
     try:
         yield catalogue

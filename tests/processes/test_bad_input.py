@@ -83,6 +83,11 @@ def test_no_port_at_all_is_said(tmp_path: Path) -> None:
     assert "--port" in refused(*serve(tmp_path, ""))
 
 
+@pytest.mark.parametrize("command", ["heat", "absorbers"])
+def test_a_data_directory_that_is_not_there_is_said(command: str, tmp_path: Path) -> None:
+    assert "no data directory" in refused(command, "--data", str(tmp_path / "mistyped"))
+
+
 def test_a_file_is_no_serial_port(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     assert "not a serial port" in refused(*serve(tmp_path, str(tmp_path / "file")))
