@@ -7,6 +7,7 @@ delay between force and speed. Absorber curves and heat differ too; no figure ma
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,7 @@ from msgspec import structs
 
 from api.processes.rehearsal import VirtualRig
 from control.memory import Memory
+from daq.errors import DrumlinError
 from daq.rig import Rig
 from simulator import layout as at
 from simulator.plant import Plant
@@ -34,6 +36,17 @@ def coil_shares(plant: Plant) -> dict[int, list[float]]:
 def full_sets(plant: Plant) -> list[int]:
     """Roll sets whose coils all carry, in truth, what they may."""
     return [roll for roll, each in coil_shares(plant).items() if min(each) >= AT_CAPACITY]
+
+
+def advance_until(
+    virtual: VirtualRig, reached: Callable[[], bool], within_s: float = 120.0
+) -> None:
+    """Let virtual time pass until something is reached. Raises DrumlinError when it is not."""
+    until_s = virtual.plant.now_s + within_s
+    while not reached():
+        virtual.advance()
+        if virtual.plant.now_s > until_s:
+            raise DrumlinError("The truck did not get there.", "Look at its driver.")
 
 
 def drawn_setup(rig: Rig, seed: int, *, size: float = 1.0) -> Setup:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ import numpy as np
 
 from api.processes.rehearsal import HOLDER, VirtualRig
 from api.processes.rehearsal_drivers import DRIVERS
+from bench._rigs import advance_until
 from bench._road import LADEN, plant_of, road_n
 from control.commands import StartTest
 from control.kinds.road import Profile, road_load_of
@@ -19,7 +19,6 @@ from control.kinds.trace import TraceTest
 from control.memory import Memory
 from control.plans import Grade, SpeedTrace
 from control.telemetry import State
-from daq.errors import DrumlinError
 from daq.rig import Rig
 from simulator import layout as at
 
@@ -72,20 +71,12 @@ def roll_by_hand(virtual: VirtualRig) -> None:
     wheels' tables of before find their turn."""
     truck, rolls = virtual.plant.driver, virtual.plant.world.rolls
     truck.tell(pedal=0.35)
-    _until(virtual, lambda: float(rolls[:, at.R_SPEED].min()) > 13.0)
+    advance_until(virtual, lambda: float(rolls[:, at.R_SPEED].min()) > 13.0)
     truck.tell(pedal=0.0, gear=0)
     virtual.advance_for(8.0)
     truck.tell(brake=0.4)
-    _until(virtual, lambda: float(rolls[:, at.R_SPEED].max()) < 0.01)
+    advance_until(virtual, lambda: float(rolls[:, at.R_SPEED].max()) < 0.01)
     truck.tell(pedal=0.0, gear=-1)
-
-
-def _until(virtual: VirtualRig, reached: Callable[[], bool]) -> None:
-    until_s = virtual.plant.now_s + 60.0
-    while not reached():
-        virtual.advance()
-        if virtual.plant.now_s > until_s:
-            raise DrumlinError("The truck did not get there.", "Look at its driver.")
 
 
 def drive_trace(trace: Trace, rig: Rig, seed: int, memory: Memory) -> dict[str, Any]:

@@ -24,6 +24,7 @@ import msgspec
 from api.processes.rehearsal import HOLDER
 from bench._broken_rig import CASES, LIFT_AFTER_S, LOAD, BrokenRig, Case
 from bench._common import Options, run_bench
+from bench._rigs import advance_until
 from control.commands import Acknowledge, Adjust, EaseOff, MakeReady, StartTest, TakeHelm, ZeroCells
 from control.faults import TABLE, Effect
 from control.plans import SteadyHold
@@ -76,7 +77,7 @@ def measure(options: Options) -> dict[str, Any]:
     rig.advance_for(1.0)
     at("parked")
     rig.plant.driver.tell(pedal=0.4)
-    _until(rig, lambda: _rpm(rig) > RPM - 80.0)
+    advance_until(rig, lambda: _rpm(rig) > RPM - 80.0)
     rig.ask(Acknowledge(0, HOLDER))
     rig.ask(MakeReady(0, HOLDER))
     rig.ask(StartTest(0, HOLDER, "bench", SteadyHold(seconds=600.0, rpm=RPM)))
@@ -123,14 +124,6 @@ def severest(count: int) -> tuple[Case, ...]:
             first.setdefault(case.codes[0], case)
     ordered = sorted(first.values(), key=lambda case: -TABLE[case.codes[0]].effect)
     return tuple(ordered[:count])
-
-
-def _until(rig: BrokenRig, reached: Any, within_s: float = 120.0) -> None:
-    until_s = rig.plant.now_s + within_s
-    while not reached():
-        rig.advance()
-        if rig.plant.now_s > until_s:
-            raise TimeoutError("the truck did not get there")
 
 
 def _rpm(rig: BrokenRig) -> float:

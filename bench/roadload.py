@@ -47,8 +47,8 @@ from msgspec import structs
 from bench._common import Options, machine, run_bench
 from bench._road import LARGE, RIG_FILE, SMALL, SMALL_SET, FreeRolls, plant_of, prepared
 from bench._road_rates import accelerations, coastdown
-from bench._road_steps import cases, plain_tuned, repeated
-from bench._road_traces import drive_trace, traces_of
+from bench._road_steps import StepCase, cases, plain_tuned, repeated
+from bench._road_traces import Trace, drive_trace, traces_of
 from control.kinds.road import road_load_of
 from control.memory import Memory
 from control.plans import Vehicle
@@ -88,9 +88,8 @@ def _with_true_loss(rig: Rig, plant: Plant) -> Rig:
     return structs.replace(rig, roll_sets=roll_sets)
 
 
-def step_of(known: Known, number: int) -> dict[str, Any]:
+def step_of(known: Known, case: StepCase) -> dict[str, Any]:
     """One of the steps, with the plain form beside it where that is due."""
-    case = cases(SMALL, LARGE, known.quick)[number]
     told = repeated(case, known.rolls(), 1 if known.quick else REPEATS)
     if case.plain and (not known.quick or case.push_n > 0.0):
         told["plain_settle_ms"] = plain_tuned(case, known.rig, known.seed, known.quick)
@@ -132,8 +131,8 @@ def drawn_of(known: Known, number: int) -> list[dict[str, Any]]:
     return rows
 
 
-def trace_of(known: Known, number: int) -> dict[str, Any]:
-    return drive_trace(traces_of(known.quick)[number], known.rig, known.seed, known.memory)
+def trace_of(known: Known, trace: Trace) -> dict[str, Any]:
+    return drive_trace(trace, known.rig, known.seed, known.memory)
 
 
 def measure(options: Options) -> dict[str, Any]:
@@ -144,9 +143,9 @@ def measure(options: Options) -> dict[str, Any]:
         def start(part: Callable[..., Any], *each: Any) -> Future[Any]:
             return workers.submit(part, known, *each)
 
-        traces = [start(trace_of, k) for k in range(len(traces_of(quick)))]
+        traces = [start(trace_of, one) for one in traces_of(quick)]
         drawing = [start(drawn_of, number) for number in range(1 if quick else 4)]
-        stepping = [start(step_of, k) for k in range(len(cases(SMALL, LARGE, quick)))]
+        stepping = [start(step_of, one) for one in cases(SMALL, LARGE, quick)]
         rating = [start(rates_of, r) for r in ((3.0,) if quick else (1.0, 2.0, 3.0, 4.0, 5.0))]
         coasting = [
             start(coast_of, "small truck", SMALL),

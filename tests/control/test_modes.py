@@ -119,20 +119,30 @@ def test_a_new_set_point_is_walked_to_at_a_limited_rate() -> None:
     assert absorbed(stand) == pytest.approx(10_000.0, rel=0.01)
 
 
+TARGET_MPS = 60.0 / 3.6
+
+
+def held_on_the_simulated_rig(case: TransferCase, front_tyre: float = 1.0) -> VirtualRig:
+    """Half pedal, held at 60 km/h for 6 s; the front tyres are `front_tyre` times as large."""
+    virtual = VirtualRig(load_rig(Path(__file__).parents[2] / "rigs" / "tarnhow.toml"), 2)
+    virtual.make_ready()
+    world = virtual.plant.world
+    world.roll_parameters[0, at.Q_TYRE_RADIUS] *= front_tyre
+    virtual.plant.driver.tell(pedal=0.5, gear=4, case=case)
+    while world.rolls[1, at.R_SPEED] < TARGET_MPS - 0.7:
+        virtual.advance()
+    plan = SteadyHold(seconds=60.0, settle_s=1.0, speed_mps=TARGET_MPS)
+    virtual.ask(StartTest(0, VIRTUAL_HOLDER, "run", plan))
+    virtual.advance_for(6.0)
+    return virtual
+
+
 @pytest.fixture(scope="module", params=[TransferCase.LOCKED, TransferCase.OPEN])
 def simulated(request: pytest.FixtureRequest) -> tuple[float, float, float]:
     """Held at 60 km/h on the simulated rig, then the floor: (steady, step, speed error)."""
-    virtual = VirtualRig(load_rig(Path(__file__).parents[2] / "rigs" / "tarnhow.toml"), 2)
-    virtual.make_ready()
+    virtual = held_on_the_simulated_rig(request.param)
     plant = virtual.plant
-    plant.driver.tell(pedal=0.5, gear=4, case=request.param)
     rolls = plant.world.rolls
-    target = 60.0 / 3.6
-    while rolls[1, at.R_SPEED] < target - 0.7:
-        virtual.advance()
-    plan = SteadyHold(seconds=60.0, settle_s=1.0, speed_mps=target)
-    virtual.ask(StartTest(0, VIRTUAL_HOLDER, "run", plan))
-    virtual.advance_for(6.0)
     steady = step = error = 0.0
     for k in range(2500):
         if k == 1000:
@@ -143,7 +153,7 @@ def simulated(request: pytest.FixtureRequest) -> tuple[float, float, float]:
             steady = max(steady, apart)
         else:
             step = max(step, apart)
-            error = max(error, abs(float(rolls[:, at.R_SPEED].mean()) / target - 1.0))
+            error = max(error, abs(float(rolls[:, at.R_SPEED].mean()) / TARGET_MPS - 1.0))
     assert virtual.core.state is State.LOADED
     return steady, step, error
 
@@ -161,21 +171,11 @@ def test_full_throttle_moves_the_speed_by_little(simulated: tuple[float, float, 
 
 
 def test_tyres_of_unlike_size_hold_no_truck_back_below_its_set_point() -> None:
-    virtual = VirtualRig(load_rig(Path(__file__).parents[2] / "rigs" / "tarnhow.toml"), 2)
-    virtual.make_ready()
-    plant = virtual.plant
-    plant.world.roll_parameters[0, at.Q_TYRE_RADIUS] *= 1.004
-    plant.driver.tell(pedal=0.5, gear=4, case=TransferCase.LOCKED)
-    rolls = plant.world.rolls
-    target = 60.0 / 3.6
-    while rolls[1, at.R_SPEED] < target - 0.7:
-        virtual.advance()
-    plan = SteadyHold(seconds=60.0, settle_s=1.0, speed_mps=target)
-    virtual.ask(StartTest(0, VIRTUAL_HOLDER, "run", plan))
-    virtual.advance_for(6.0)
-    plant.driver.tell(pedal=0.0)
+    virtual = held_on_the_simulated_rig(TransferCase.LOCKED, front_tyre=1.004)
+    virtual.plant.driver.tell(pedal=0.0)
     virtual.advance_for(5.0)
-    assert rolls[:, at.R_SPEED].mean() < 0.97 * target
+    rolls = virtual.plant.world.rolls
+    assert rolls[:, at.R_SPEED].mean() < 0.97 * TARGET_MPS
     apart = abs(float(rolls[0, at.R_SPEED] / rolls[1, at.R_SPEED] - 1.0))
     assert apart > 0.002, "the tyres do keep the rolls apart"
     measured = virtual.core.measured
