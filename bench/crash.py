@@ -23,8 +23,8 @@ import numpy as np
 import sqlalchemy as sa
 
 from api.store.catalogue import Catalogue
-from bench._common import Options, run_bench
-from daq.recording import Recording
+from bench.support.common import Options, run_bench
+from daq.recording.reader import Recording
 
 FRAMES_A_SECOND = 500
 LONGEST_S = 4.0
@@ -33,7 +33,7 @@ import sys, threading, time
 from pathlib import Path
 from api.store import garage
 from api.store.catalogue import Catalogue, NewRun, Note
-from daq.record import Kind, RawRecorder
+from daq.recording.recorder import Kind, RawRecorder
 folder = Path(sys.argv[1])
 lock = threading.Lock()
 def tell(*words):

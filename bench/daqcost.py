@@ -15,9 +15,9 @@ from typing import Any
 
 import numpy as np
 
-from bench._common import Options, rss_mb, run_bench
-from daq.chain import Chain
-from daq.rig import Rig, load_rig
+from bench.support.common import Options, rss_mb, run_bench
+from daq.measure.chain import Chain
+from daq.rig.description import Rig, load_rig
 from daq.wire.codec import decode, encode
 from daq.wire.frames import Channel, ChannelKind, Hello, ResetCause, Sample, Slow
 

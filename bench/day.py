@@ -1,11 +1,11 @@
 """A random day at the rig in virtual time: all test kinds, pauses, mishaps, one service life.
 
-Every test of bench._day, in random order, several times, with pauses of 0 to 120 s; some are eased
-off, some meet a fault, a lifted pedal, a helm that goes, a loop that restarts. Each run goes over
-the wire into a recording and is evaluated as a shop's would be. `failures` counts broken rules: a
-number that is none or a fault on a healthy rig, current asked for while parked or ready, a whole
-test that is void, power beside the simulator's own, the same test with another answer, a rig that
-does not get ready again. `bench.day --json [--quick] --seed N`.
+Every test of bench.support.day, in random order, several times, with pauses of 0 to 120 s; some are
+eased off, some meet a fault, a lifted pedal, a helm that goes, a loop that restarts. Each run goes
+over the wire into a recording and is evaluated as a shop's would be. `failures` counts broken
+rules: a number that is none or a fault on a healthy rig, current asked for while parked or ready, a
+whole test that is void, power beside the simulator's own, the same test with another answer, a rig
+that does not get ready again. `bench.day --json [--quick] --seed N`.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from api.processes.following import CRUISE_MPS
-from api.processes.rehearsal import HOLDER
-from bench._common import Options, run_bench
-from bench._day import BREAKS, QUIET_S, TESTS, Asked, DayRig
-from control.commands import (
+from api.launch.demo_driver import CRUISE_MPS
+from api.rehearsal.virtual_rig import HOLDER
+from bench.support.common import Options, run_bench
+from bench.support.day import BREAKS, QUIET_S, TESTS, Asked, DayRig
+from control.core.commands import (
     Acknowledge,
     AnyCommand,
     EaseOff,
@@ -34,10 +34,10 @@ from control.commands import (
     ResetTrip,
     TakeHelm,
 )
-from control.plans import kind_of
 from control.telemetry import State
+from control.test_kinds.plans import kind_of
 from daq.errors import DrumlinError, Refused
-from daq.recording import Recording
+from daq.recording.reader import Recording
 from daq.results.columns import Replay, gather
 from daq.results.evaluate import evaluate
 from daq.results.given import given_of

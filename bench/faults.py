@@ -21,15 +21,23 @@ from typing import Any
 
 import msgspec
 
-from api.processes.rehearsal import HOLDER
-from bench._broken_rig import CASES, LIFT_AFTER_S, LOAD, BrokenRig, Case
-from bench._common import Options, run_bench
-from bench._rigs import advance_until
-from control.commands import Acknowledge, Adjust, EaseOff, MakeReady, StartTest, TakeHelm, ZeroCells
-from control.faults import TABLE, Effect
-from control.plans import SteadyHold
+from api.rehearsal.virtual_rig import HOLDER
+from bench.support.broken_rig import CASES, LIFT_AFTER_S, LOAD, BrokenRig, Case
+from bench.support.common import Options, run_bench
+from bench.support.rigs import advance_until
+from control.core.commands import (
+    Acknowledge,
+    Adjust,
+    EaseOff,
+    MakeReady,
+    StartTest,
+    TakeHelm,
+    ZeroCells,
+)
+from control.safety.faults import TABLE, Effect
 from control.telemetry import State
-from daq.rig import load_rig
+from control.test_kinds.plans import SteadyHold
+from daq.rig.description import load_rig
 
 RIG = Path(__file__).parent.parent / "rigs" / "tarnhow.toml"
 RPM = 1900.0

@@ -5,8 +5,8 @@ bits flipped, bytes cut, doubled, moved, spliced, lengths lied about, and sound 
 contents. No coverage guides this part: it is a plain seeded fuzzer and says so. Whatever survives
 the deframer goes through a core, as it would at the rig. Memory is looked at all the way: growth
 over the second half tells a leak from what settles. The part `guided` lets coverage guide it
-(bench._guided), where the package atheris is installed. `--quick` takes 20 s and half of it guided;
-otherwise ten minutes each.
+(bench.support.guided), where the package atheris is installed. `--quick` takes 20 s and half of it
+guided; otherwise ten minutes each.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ import time
 from pathlib import Path
 from typing import Any, cast
 
-from bench._common import Options, rss_mb, run_bench
-from control.core import Core
+from bench.support.common import Options, rss_mb, run_bench
+from control.core.core import Core
 from daq.errors import WireError
-from daq.rig import load_rig
+from daq.rig.description import load_rig
 from daq.wire.codec import decode, encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
 from daq.wire.frames import AskIdentity, FromFrontEnd, Hello, Sample, SetPoint
@@ -112,7 +112,7 @@ def guided(seconds: int, seed: int) -> dict[str, Any]:
         return found
     with tempfile.TemporaryDirectory(prefix="drumlin-fuzz-") as folder:
         done = subprocess.run(
-            [sys.executable, "-m", "bench._guided", "--seconds", str(seconds),
+            [sys.executable, "-m", "bench.support.guided", "--seconds", str(seconds),
              "--seed", str(seed), folder],
             check=False, capture_output=True, text=True, errors="replace",
         )  # fmt: skip

@@ -26,10 +26,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from api.comparing import session_sigma
-from bench._common import Options, machine, run_bench
-from bench._recorded import approach, floor_when, in_scratch, ready_rig
-from control.plans import PowerSweep
+from api.services.comparing import session_sigma
+from bench.support.common import Options, machine, run_bench
+from bench.support.recorded import approach, floor_when, in_scratch, ready_rig
+from control.test_kinds.plans import PowerSweep
 from daq.results.evaluate import evaluate
 from daq.results.gain import Gain, Repeat, Verdict, gain
 from daq.results.result import Result, arrays

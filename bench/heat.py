@@ -21,21 +21,21 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from api.processes.rehearsal import HOLDER, VirtualRig
-from bench._coils import coils
-from bench._common import Options, run_bench
-from bench._heat_cost import heat_cost
-from control.absorber import capacity, map_row
-from control.commands import StartTest
-from control.heat import model_of, specific_heat, sustainable_power
-from control.heat_guard import HeatGuard
-from control.heat_observer import RotorMemory, RotorObserver
-from control.heat_record import RotorRecord
-from control.memory import AbsorberMemory, Memory
-from control.plans import SteadyHold
+from api.rehearsal.virtual_rig import HOLDER, VirtualRig
+from bench.support.coils import coils
+from bench.support.common import Options, run_bench
+from bench.support.heat_cost import heat_cost
+from control.absorber.map import capacity, map_row
+from control.core.commands import StartTest
+from control.core.memory import AbsorberMemory, Memory
 from control.telemetry import State
+from control.test_kinds.plans import SteadyHold
+from control.thermal.limiter import HeatGuard
+from control.thermal.record import RotorRecord
+from control.thermal.rotor import model_of, specific_heat, sustainable_power
+from control.thermal.rotor_observer import RotorMemory, RotorObserver
 from daq.kernel import jit
-from daq.rig import Absorber, load_rig
+from daq.rig.description import Absorber, load_rig
 from simulator import layout as at
 from simulator.physics import heat_step
 from simulator.plant import Plant
@@ -266,7 +266,9 @@ def guarded(rotor: TrueRotor, memory: RotorMemory | None, sensed: bool, seconds:
         sensor = rotor.sensor_k if sensed else math.nan
         cap = guard.judge(observer, radps, True, AMBIENT_K, power, sensor)
         goal = min(1.0, cap.power_w / asked)
-        share += min(max(goal - share, -TURN_S / 5.0), TURN_S / 5.0)  # as control.loads slews it
+        share += min(
+            max(goal - share, -TURN_S / 5.0), TURN_S / 5.0
+        )  # as control.load_loop.loop slews it
         power = share * asked
         rotor.work(TURN_S, power, radps, True, ((observer, sensed),))
         worst = max(worst, rotor.skin_k - HEAT.limit_k)

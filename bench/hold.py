@@ -5,15 +5,15 @@ same disturbance meets three controllers on the same plant (same seed):
 
 ours   the real chain and core over wire bytes;
 bound  informed: the true speeds and the true tractive forces, late by the declared delay of the
-       readings (daq.speed.DELAY_S) and of the transport, the true torque curve and coil, the same
-       current limits and frame rate; its numbers (feedback, coil time, look-ahead, derivative time)
-       are optimised per case on the plant itself. It knows nothing of the future. `bound_edges` is
-       the same but late only by the age of the newest tooth edge (1 to 3 ms), as our own loop's
-       speed is. Nothing can measure a tractive force that soon: it is a limit, not a rival.
-       `bound_seen` is told no tractive force at all: it has the newest tooth edges, as we have,
-       with exact teeth and the simulator's timing noise, a Kalman filter on them, and the true
-       inertia, absorber forces and coils. It is what a controller that only sees edges could do
-       if it knew its rig perfectly and were tuned for the very case;
+       readings (daq.measure.speed.estimator.DELAY_S) and of the transport, the true torque curve
+       and coil, the same current limits and frame rate; its numbers (feedback, coil time,
+       look-ahead, derivative time) are optimised per case on the plant itself. It knows nothing of
+       the future. `bound_edges` is the same but late only by the age of the newest tooth edge (1 to
+       3 ms), as our own loop's speed is. Nothing can measure a tractive force that soon: it is a
+       limit, not a rival. `bound_seen` is told no tractive force at all: it has the newest tooth
+       edges, as we have, with exact teeth and the simulator's timing noise, a Kalman filter on
+       them, and the true inertia, absorber forces and coils. It is what a controller that only sees
+       edges could do if it knew its rig perfectly and were tuned for the very case;
 pid    simple-pid per roll set on the measured speed, tuned after SIMC (Skogestad 2003) for an
        integrating process with the coil's lag and the declared delay; `pi` is its form without
        derivative, by the half rule.
@@ -40,15 +40,15 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 from simple_pid import PID
 
-from api.processes.rehearsal import HOLDER, VirtualRig
-from bench._common import Options, run_bench
-from bench._edge_filter import EdgeFilter, warm
-from control.absorber import map_row, torque_at
-from control.commands import StartTest
-from control.plans import SteadyHold
-from daq.chain import Chain
-from daq.rig import Rig, load_rig
-from daq.speed import DELAY_S
+from api.rehearsal.virtual_rig import HOLDER, VirtualRig
+from bench.support.common import Options, run_bench
+from bench.support.edge_filter import EdgeFilter, warm
+from control.absorber.map import map_row, torque_at
+from control.core.commands import StartTest
+from control.test_kinds.plans import SteadyHold
+from daq.measure.chain import Chain
+from daq.measure.speed.estimator import DELAY_S
+from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Hello, Sample, SetPoint

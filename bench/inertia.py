@@ -4,7 +4,7 @@ Rigs are drawn within the stated sigmas of the demo rig (roll radius, cell slope
 losses). Their rolls, without a truck, are spun up and coast freely and under three absorber loads,
 over the wire. Compared in the same run:
 
-- fit: daq.coast_fit, all coasts of a roll set together, whole turns of the tooth wheel;
+- fit: daq.proving.coast_fit, all coasts of a roll set together, whole turns of the tooth wheel;
 - timed: the two-speed arithmetic of 40 CFR 1066.250 on the loaded coasts, with the loss of the rig
   file, from the live speed.
 
@@ -20,12 +20,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bench._common import Options, run_bench
-from daq.chain import Chain
-from daq.coast_fit import Coast, CoastFit, fit_coasts, whole_turns
-from daq.rig import Rig, load_rig
-from daq.speed import DELAY_S
-from daq.verification import base_inertia
+from bench.support.common import Options, run_bench
+from daq.measure.chain import Chain
+from daq.measure.speed.estimator import DELAY_S
+from daq.proving.coast_fit import Coast, CoastFit, fit_coasts, whole_turns
+from daq.proving.verification import base_inertia
+from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
 from daq.wire.frames import CURRENT_STEP_A, AskIdentity, Frame, Hello, Sample, SetPoint

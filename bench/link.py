@@ -24,8 +24,8 @@ from typing import Any
 
 import numpy as np
 
-from bench._common import Options, run_bench
-from daq.link import Link, Received
+from bench.support.common import Options, run_bench
+from daq.link.port import Link, Received
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import Sample, SetPoint

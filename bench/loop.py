@@ -24,7 +24,7 @@ from typing import Any, NamedTuple
 
 import psutil
 
-from bench._common import Options, run_bench
+from bench.support.common import Options, run_bench
 
 RIG = Path(__file__).parent.parent / "rigs" / "tarnhow.toml"
 VIEWERS = 10
@@ -96,15 +96,21 @@ def form(core: str, seconds: float, seed: int, crowd: Crowd = Crowd()) -> dict[s
         children: list[_Process] = []
         try:
             feeder = _Process(
-                "bench._feeder", "--link", device, "--seconds", str(seconds), "--seed", str(seed)
+                "bench.support.feeder",
+                "--link",
+                device,
+                "--seconds",
+                str(seconds),
+                "--seed",
+                str(seed),
             )
             children.append(feeder)
             _until("the device", lambda: os.path.exists(device))
             common = ("--rig", str(RIG), "--data", folder, "--port", device)
             if core == "outside":
-                children.append(_Process("api.processes.loop", "--supervised", *common))
+                children.append(_Process("api.runtime.loop", "--supervised", *common))
             service = _Process(
-                "bench._loaded_service", *common, "--listen-port", str(port), "--core", core
+                "bench.support.loaded_service", *common, "--listen-port", str(port), "--core", core
             )
             children.append(service)
             if core == "outside":
@@ -117,7 +123,8 @@ def form(core: str, seconds: float, seed: int, crowd: Crowd = Crowd()) -> dict[s
             if crowd.reports:
                 os.kill(service.process.pid, signal.SIGUSR1)
             viewers = _Process(
-                "bench._viewers", "--address", f"127.0.0.1:{port}", "--count", str(crowd.viewers),
+                "bench.support.viewers", "--address", f"127.0.0.1:{port}",
+                "--count", str(crowd.viewers),
                 "--hz", str(crowd.hz), "--silent", str(crowd.silent),
                 "--requests-hz", str(crowd.requests_hz),
             )  # fmt: skip

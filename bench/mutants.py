@@ -1,6 +1,6 @@
 """Is the gate, is each watcher tested? Small changes to their source must turn the tests red.
 
-Every mutant changes one place of control/gate.py, faults.py, watch.py, screen.py or
+Every mutant changes one place of control/safety/gate.py, faults.py, watch.py, screen.py or
 surroundings.py: a comparison gets the other edge or the other way, plus becomes minus, a number
 changes, `and` becomes `or`, `min` becomes `max`, a `not` goes. The tests run on the mutated source
 in a fork of their own; nothing in the tree is touched. A mutant that no test notices is a
@@ -32,19 +32,25 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from bench._common import Options, run_bench
+from bench.support.common import Options, run_bench
 
 ROOT = Path(__file__).parent.parent
 TESTS: dict[str, tuple[str, ...]] = {
-    "control.gate": ("tests/control/test_gate.py", "tests/control/test_states.py"),
-    "control.faults": ("tests/control/test_faults.py",),
-    "control.watch": (
-        "tests/faults/test_watch_edges.py",
-        "tests/control/test_faults.py",
-        "tests/faults/test_watchers.py",
+    "control.safety.gate": (
+        "tests/control/safety/test_gate.py",
+        "tests/control/core/test_states.py",
     ),
-    "control.screen": ("tests/faults/test_watchers.py",),
-    "control.surroundings": ("tests/faults/test_watchers.py", "tests/faults/test_watch_edges.py"),
+    "control.safety.faults": ("tests/control/safety/test_faults.py",),
+    "control.safety.fault_detection": (
+        "tests/control/safety/test_fault_detection_edges.py",
+        "tests/control/safety/test_faults.py",
+        "tests/control/safety/test_fault_detection.py",
+    ),
+    "control.safety.fault_kernel": ("tests/control/safety/test_fault_detection.py",),
+    "control.safety.surroundings": (
+        "tests/control/safety/test_fault_detection.py",
+        "tests/control/safety/test_fault_detection_edges.py",
+    ),
 }
 OPTIONS = (
     "-x", "-q", "--hypothesis-seed=1", "--assert=plain", "-p", "no:cacheprovider",
@@ -64,36 +70,48 @@ _FLIPS: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
 # (module, code before -> after) and, where that stands in several lines, the line:
 # why nothing can tell the difference.
 EQUIVALENT: dict[tuple[str, ...], str] = {
-    ("control.gate", "ask > 0.0 -> ask >= 0.0", "ask = most if ask > 0.0 else 0.0"): (
+    ("control.safety.gate", "ask > 0.0 -> ask >= 0.0", "ask = most if ask > 0.0 else 0.0"): (
         "only what is no current comes there, and 0 is one"
     ),
-    ("control.gate", "spent > dt_s -> spent >= dt_s"): "both give 0 at equality",
-    ("control.gate", "request.dt_s > 0.0 -> request.dt_s >= 0.0"): "both give 0 at 0",
-    ("control.gate", "request.dt_s < LONGEST_STEP_S -> request.dt_s <= LONGEST_STEP_S"): (
+    ("control.safety.gate", "spent > dt_s -> spent >= dt_s"): "both give 0 at equality",
+    ("control.safety.gate", "request.dt_s > 0.0 -> request.dt_s >= 0.0"): "both give 0 at 0",
+    ("control.safety.gate", "request.dt_s < LONGEST_STEP_S -> request.dt_s <= LONGEST_STEP_S"): (
         "both give the longest step at equality"
     ),
-    ("control.gate", "1000.0 * UNSEEN_A -> 1000.0 / UNSEEN_A"): "UNSEEN_A is 1 A",
-    ("control.gate", "measured < coil -> measured <= coil"): "both are the same current",
-    ("control.watch", "off > CLOCK_JUMP_S -> off >= CLOCK_JUMP_S"): "a measured time",
-    ("control.watch", "off < -CLOCK_JUMP_S -> off <= -CLOCK_JUMP_S"): "a measured time",
+    ("control.safety.gate", "1000.0 * UNSEEN_A -> 1000.0 / UNSEEN_A"): "UNSEEN_A is 1 A",
+    ("control.safety.gate", "measured < coil -> measured <= coil"): "both are the same current",
     (
-        "control.watch",
+        "control.safety.fault_detection",
+        "off > CLOCK_JUMP_S -> off >= CLOCK_JUMP_S",
+    ): "a measured time",
+    (
+        "control.safety.fault_detection",
+        "off < -CLOCK_JUMP_S -> off <= -CLOCK_JUMP_S",
+    ): "a measured time",
+    (
+        "control.safety.fault_detection",
         "LOST_SHARE * LOST_WINDOW_S -> LOST_SHARE / LOST_WINDOW_S",
     ): "the window is 1 s",
-    ("control.watch", "left_s <= 0.0 -> left_s < 0.0"): "a doubt of 0 s counts as none",
-    ("control.watch", "left_s >= DOUBT_S -> left_s > DOUBT_S"): "a sum of many frame times",
     (
-        "control.watch",
+        "control.safety.fault_detection",
+        "left_s <= 0.0 -> left_s < 0.0",
+    ): "a doubt of 0 s counts as none",
+    (
+        "control.safety.fault_detection",
+        "left_s >= DOUBT_S -> left_s > DOUBT_S",
+    ): "a sum of many frame times",
+    (
+        "control.safety.fault_detection",
         "set(PERSISTENCE_S) | {code for _, code, _ in _CODES} <= set(TABLE) -> "
         "set(PERSISTENCE_S) | {code for _, code, _ in _CODES} < set(TABLE)",
     ): "other modules have rows of the table, too",
     (
-        "control.screen",
+        "control.safety.fault_kernel",
         "state[5, i] > (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i] -> "
         "state[5, i] >= (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i]",
     ): "a mean of measured steps",
     (
-        "control.gate",
+        "control.safety.gate",
         "surge * validity_ms > 1000.0 * UNSEEN_A -> surge * validity_ms >= 1000.0 * UNSEEN_A",
     ): "at equality both give the usual validity",
 }
@@ -191,8 +209,8 @@ def load_once() -> None:
     import psutil  # noqa: F401, PLC0415
     import pytest  # noqa: F401, PLC0415
 
-    from api.processes.warmup import warm_up  # noqa: PLC0415
-    from daq.rig import load_rig  # noqa: PLC0415
+    from api.runtime.warm_up import warm_up  # noqa: PLC0415
+    from daq.rig.description import load_rig  # noqa: PLC0415
 
     warm_up(load_rig(ROOT / "rigs" / "tarnhow.toml"))
     for path in ROOT.glob("control/**/*.py"):

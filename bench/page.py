@@ -31,7 +31,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from bench._common import Options, run_bench
+from bench.support.common import Options, run_bench
 
 ROOT = Path(__file__).resolve().parents[1]
 PAGE = ROOT / "api" / "page"
@@ -192,7 +192,7 @@ def _demo(data: Path) -> Iterator[str]:
         port = probe.getsockname()[1]
     address = f"http://127.0.0.1:{port}"
     process = subprocess.Popen(
-        [sys.executable, "-m", "api.cli", "demo", "--data", str(data), "--listen",
+        [sys.executable, "-m", "api.cli.main", "demo", "--data", str(data), "--listen",
          f"127.0.0.1:{port}"],
         cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip

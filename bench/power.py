@@ -1,10 +1,11 @@
 """Power, torque, force and speed as results state them, against the truth of drawn rigs.
 
-Rigs are drawn within the stated calibration errors (bench._rigs): the truth differs from the rig
-file by normal draws of exactly its sigmas. Each runs a steady hold, a power sweep and a spool-up
-through the core, over the wire; the results come from daq.results as a person would read them. The
-truth is treated alike: the same rows, the same smoothing. Beside it in the same run: five sweeps on
-one rig (the truck's own wander is in them, and stated apart), and a rig calibrated perfectly.
+Rigs are drawn within the stated calibration errors (bench.support.rigs): the truth differs from the
+rig file by normal draws of exactly its sigmas. Each runs a steady hold, a power sweep and a
+spool-up through the core, over the wire; the results come from daq.results as a person would read
+them. The truth is treated alike: the same rows, the same smoothing. Beside it in the same run: five
+sweeps on one rig (the truck's own wander is in them, and stated apart), and a rig calibrated
+perfectly.
 
 `coverage95` counts how often the truth of that run lies in the stated 95 % interval;
 `error_over_sigma` is the rms of error over stated sigma, 1 when the budget is honest. Results of
@@ -23,24 +24,24 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from api.processes.rehearsal import HOLDER
-from api.processes.rehearsal_drivers import DRIVERS
-from bench._common import Options, run_bench
-from bench._rigs import DrawnRig
-from control.commands import StartTest
-from control.plans import Plan, PowerSweep, SpoolUp, SteadyHold
+from api.rehearsal.drivers import DRIVERS
+from api.rehearsal.virtual_rig import HOLDER
+from bench.support.common import Options, run_bench
+from bench.support.rigs import DrawnRig
+from control.core.commands import StartTest
 from control.telemetry import State
+from control.test_kinds.plans import Plan, PowerSweep, SpoolUp, SteadyHold
 from daq.errors import DrumlinError, Refused
+from daq.measure.speed.estimator import DELAY_S
+from daq.proving.verification import TIME_BASE_ERROR
 from daq.results.band import quantity
 from daq.results.columns import columns_of, row_of, typed
 from daq.results.curves import curve
 from daq.results.evaluate import KINDS, correction_of
 from daq.results.given import Given, given_of
+from daq.results.kinds.swept import axis
 from daq.results.result import CurveOut, Settings, arrays
-from daq.results.swept import axis
-from daq.rig import Rig, load_rig
-from daq.speed import DELAY_S
-from daq.verification import TIME_BASE_ERROR
+from daq.rig.description import Rig, load_rig
 
 Array = npt.NDArray[np.float64]
 RIG_FILE = Path(__file__).parents[1] / "rigs" / "tarnhow.toml"

@@ -23,11 +23,11 @@ from typing import Any
 
 import msgspec
 
-from bench._common import Options, run_bench
-from bench._shop import LOADED, Counts, Shop, Stuck, stepping_library
+from bench.support.common import Options, run_bench
+from bench.support.shop import LOADED, Counts, Shop, Stuck, stepping_library
 from daq.errors import DrumlinError
-from daq.record import Kind
-from daq.recording import Recording
+from daq.recording.reader import Recording
+from daq.recording.recorder import Kind
 
 PARTS = ("kill", "freeze", "plug", "disk", "broker", "clock")
 ROLES = ("board", "loop", "service")

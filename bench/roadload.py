@@ -44,15 +44,15 @@ from typing import Any
 import msgspec
 from msgspec import structs
 
-from bench._common import Options, machine, run_bench
-from bench._road import LARGE, RIG_FILE, SMALL, SMALL_SET, FreeRolls, plant_of, prepared
-from bench._road_rates import accelerations, coastdown
-from bench._road_steps import StepCase, cases, plain_tuned, repeated
-from bench._road_traces import Trace, drive_trace, traces_of
-from control.kinds.road import road_load_of
-from control.memory import Memory
-from control.plans import Vehicle
-from daq.rig import Rig, load_rig
+from bench.support.common import Options, machine, run_bench
+from bench.support.road import LARGE, RIG_FILE, SMALL, SMALL_SET, FreeRolls, plant_of, prepared
+from bench.support.road_rates import accelerations, coastdown
+from bench.support.road_steps import StepCase, cases, plain_tuned, repeated
+from bench.support.road_traces import Trace, drive_trace, traces_of
+from control.core.memory import Memory
+from control.test_kinds.plans import Vehicle
+from control.test_kinds.simulated_road import road_load_of
+from daq.rig.description import Rig, load_rig
 from simulator.plant import Plant
 
 REPEATS = 3  # of each step

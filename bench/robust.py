@@ -15,11 +15,12 @@ loop: `eased_off_beyond`. `worst_peak_pct` is over all rigs but these, `worst_pe
 those not `beyond`.
 
 The margins are those of the linearised loop: `nominal` by scipy on the rig as described
-(`nominal_own`: the same by control.tuneup), `least_...` by control.tuneup over the rigs drawn. Both
-are cautious: two set points on their way, edges half a tooth old, and all of the lag that the
-tuning allows for without knowing it really there (9.6 ms here). `cautious_unstable` counts the
-rigs that this line calls unstable. `least_run_...` are with what the run had: its own delays and
-no unexplained lag (hysteresis is the only thing the simulated absorbers do that no model knows).
+(`nominal_own`: the same by control.load_loop.tuning), `least_...` by control.load_loop.tuning over
+the rigs drawn. Both are cautious: two set points on their way, edges half a tooth old, and all of
+the lag that the tuning allows for without knowing it really there (9.6 ms here).
+`cautious_unstable` counts the rigs that this line calls unstable. `least_run_...` are with what the
+run had: its own delays and no unexplained lag (hysteresis is the only thing the simulated absorbers
+do that no model knows).
 """
 
 from __future__ import annotations
@@ -34,15 +35,23 @@ import numpy as np
 from scipy.linalg import solve
 from scipy.signal import freqresp
 
-from api.processes.rehearsal import HOLDER, VirtualRig
-from bench._common import Options, run_bench
-from bench._rigs import full_sets
-from control.commands import StartTest
-from control.hold import RATE_FADES_S
-from control.plans import SteadyHold
+from api.rehearsal.virtual_rig import HOLDER, VirtualRig
+from bench.support.common import Options, run_bench
+from bench.support.rigs import full_sets
+from control.core.commands import StartTest
+from control.load_loop.speed_control import RATE_FADES_S
+from control.load_loop.tuning import (
+    FREQUENCIES,
+    Complex,
+    Floats,
+    Numbers,
+    derive,
+    margins,
+    open_loop,
+)
 from control.telemetry import State
-from control.tuneup import FREQUENCIES, Complex, Floats, Numbers, derive, margins, open_loop
-from daq.rig import Rig, load_rig
+from control.test_kinds.plans import SteadyHold
+from daq.rig.description import Rig, load_rig
 from simulator import layout as at
 from simulator.driver import Moment, TransferCase
 from simulator.plant import Plant
@@ -122,8 +131,8 @@ def by_scipy(rig: Rig) -> dict[str, float]:
     """Margins of the loop as tuned for the file, with scipy's frequency responses.
 
     The observer as the state space it is (place, speed, drive force, its rate), asked for its
-    answer to the place and to the force it believes; nothing is shared with control.tuneup but the
-    settings and the search for crossings.
+    answer to the place and to the force it believes; nothing is shared with
+    control.load_loop.tuning but the settings and the search for crossings.
     """
     n = numbers_of(rig, None)
     t = derive(n)

@@ -12,12 +12,12 @@ import time
 from pathlib import Path
 from typing import Any
 
-from api.processes.rehearsal import HOLDER, VirtualRig, drive_up
-from bench._common import Options, run_bench
-from control.commands import StartTest
-from control.plans import SteadyHold
-from daq.chain import Chain
-from daq.rig import load_rig
+from api.rehearsal.virtual_rig import HOLDER, VirtualRig, drive_up
+from bench.support.common import Options, run_bench
+from control.core.commands import StartTest
+from control.test_kinds.plans import SteadyHold
+from daq.measure.chain import Chain
+from daq.rig.description import load_rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import Hello, Sample

@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from api.processes.rehearsal import HOLDER, VirtualRig
-from bench._common import Options, rss_mb, run_bench
-from bench._rough import Rig
-from control.commands import Acknowledge, EaseOff, MakeReady, StartTest
-from control.plans import SteadyHold
+from api.rehearsal.virtual_rig import HOLDER, VirtualRig
+from bench.support.common import Options, rss_mb, run_bench
+from bench.support.rough import Rig
+from control.core.commands import Acknowledge, EaseOff, MakeReady, StartTest
 from control.telemetry import State
-from daq.rig import load_rig
+from control.test_kinds.plans import SteadyHold
+from daq.rig.description import load_rig
 
 RIG = Path(__file__).parent.parent / "rigs" / "tarnhow.toml"
 HOLD_S, PAUSE_S = 120.0, 30.0
@@ -82,7 +82,7 @@ def real(seconds: float) -> dict[str, Any]:
         rig.until_up()
         rig.until(lambda: _exchanges(rig) is not None)
         time.sleep(3.0 if seconds < 60.0 else FIT_S)
-        loop = rig.child("api.processes.loop")
+        loop = rig.child("api.runtime.loop")
         before_fds, before_mb = _descriptors(loop), rig.rss_mb(loop)
         before = rig.state()["health"]
         began_s = time.monotonic()

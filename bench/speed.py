@@ -9,7 +9,7 @@ steady and at 3 m/s2. Compared, in the same run and on the same edges:
   accelerated with unknown speed and acceleration, true edge noise, true tooth positions known;
 - gate: edges counted in the last 0.1 s, against true speed in the middle of that gate;
 - single: pitch over the newest single period, against true speed in the middle of that period;
-- smoother: the acausal estimate of daq.smoother, against true speed, no delay.
+- smoother: the acausal estimate of daq.measure.speed.smoother, against true speed, no delay.
 
 Every figure is the root mean square error (bias included) in m/s; bias is given beside it.
 """
@@ -23,10 +23,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bench._common import Options, run_bench
-from daq.edges import HELD, KNOWN
-from daq.smoother import EdgeTrack, smooth
-from daq.speed import DELAY_S, MIN_EDGES, SPEED, WINDOW_S, WheelBank, WheelConfig
+from bench.support.common import Options, run_bench
+from daq.measure.speed.edges import HELD, KNOWN
+from daq.measure.speed.estimator import DELAY_S, MIN_EDGES, SPEED, WINDOW_S, WheelBank, WheelConfig
+from daq.measure.speed.smoother import EdgeTrack, smooth
 
 Array = npt.NDArray[np.float64]
 

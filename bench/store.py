@@ -26,11 +26,11 @@ import pyarrow.parquet as pq
 from api.store.catalogue import Catalogue, Search
 from api.store.samples import read_samples
 from api.store.schema import run_words, runs
-from bench._common import Options, run_bench
-from bench._recorded import RecordedRig, approach, floor_when, ready_rig
-from control.plans import SteadyHold
-from daq.record import Kind, RawRecorder
-from daq.recording import Record, Recording
+from bench.support.common import Options, run_bench
+from bench.support.recorded import RecordedRig, approach, floor_when, ready_rig
+from control.test_kinds.plans import SteadyHold
+from daq.recording.reader import Record, Recording
+from daq.recording.recorder import Kind, RawRecorder
 from daq.results.about import About
 from daq.results.columns import CHUNK_ROWS, Replay
 from daq.results.parquet import write_run
@@ -42,7 +42,7 @@ FINDS = 40
 _EXPORT = """
 import re, sys
 from pathlib import Path
-from api.export import export
+from api.services.export import export
 rows = export(Path(sys.argv[1]), sys.argv[2], Path(sys.argv[3]), tuple(sys.argv[4].split(",")))
 # not ru_maxrss: that remembers the process which started this one
 peak = re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text()).group(1)

@@ -11,8 +11,8 @@ from __future__ import annotations
 import statistics
 from typing import Any
 
-from bench._common import Options, run_bench
 from bench.loop import Crowd, form
+from bench.support.common import Options, run_bench
 
 CROWD = Crowd(viewers=50, hz=20.0, silent=10, requests_hz=200.0, reports=False)
 NOBODY = Crowd(viewers=0, reports=False)

@@ -9,7 +9,7 @@ import enum
 
 import msgspec
 
-from daq.measured import Measured
+from daq.measure.measured import Measured
 
 
 class State(enum.StrEnum):

@@ -20,7 +20,7 @@ class Quality(enum.StrEnum):
 
 
 class Unit(enum.StrEnum):
-    """SI units carried inside; conversion happens only where a person reads (daq.units)."""
+    """SI units carried inside; conversion happens only where a person reads (daq.rig.units)."""
 
     METRE_PER_SECOND = "m/s"
     METRE_PER_SECOND_2 = "m/s2"

@@ -66,7 +66,7 @@ def test_the_import_contracts_hold() -> None:
 
 def test_the_loop_process_loads_no_web_framework_store_or_simulator() -> None:
     code = (
-        "import sys, api.processes.loop\n"
+        "import sys, api.runtime.loop\n"
         "bad = {'fastapi', 'starlette', 'uvicorn', 'websockets', 'sqlalchemy', 'pyarrow',\n"
         "       'aiomqtt', 'pydantic', 'typer', 'simulator'} & set(sys.modules)\n"
         "print(sorted(bad))"

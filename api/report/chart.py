@@ -29,7 +29,7 @@ from api.report.drawing import (
 )
 from daq.results.result import CurveOut, Flag, PeakOut, Result
 from daq.results.words import shown, shown_value, unit_shown
-from daq.units import UnitSystem
+from daq.rig.units import UnitSystem
 
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
 MOST_PANELS = 2

@@ -25,7 +25,7 @@ from daq.results.words import (
     shown,
     with_interval,
 )
-from daq.units import MILE, UnitSystem
+from daq.rig.units import MILE, UnitSystem
 
 TITLES = {
     "steady-hold": "Steady hold",

@@ -13,12 +13,12 @@ from collections.abc import Mapping, Sequence
 import msgspec
 import numpy as np
 
-from api.comparing import Compared, DifferenceOut
 from api.report.chart import Panel
 from api.report.content import Content, Subject, condition_named, conditions_of, when
+from api.services.comparing import Compared, DifferenceOut
 from daq.results.result import CurveOut, Result
 from daq.results.words import shown
-from daq.units import UnitSystem
+from daq.rig.units import UnitSystem
 
 ROWS = 7
 LIMITS = (

@@ -1,7 +1,7 @@
 """Reports as bytes: one run from its folder, or runs before and after a change.
 
 Data flow: evaluations/NNNN.json and what the catalogue knows -> Content -> HTML or PDF. Used by the
-command line, and by a worker process (api.working) for the service.
+command line, and by a worker process (api.http.heavy_work) for the service.
 """
 
 from __future__ import annotations
@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from api.comparing import compare
 from api.report.content import About, Content, Subject, content_of
 from api.report.gain import content_of_gain
 from api.report.html import html_of
 from api.report.pdf import pdf_of
-from api.store.kept import read_evaluation
+from api.services.comparing import compare
+from api.store.evaluations import read_evaluation
 from daq.errors import Refused
 
 MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}

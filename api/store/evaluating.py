@@ -13,17 +13,17 @@ from typing import Any
 
 import msgspec
 
-from api.store.kept import EVALUATIONS, read_evaluation
-from api.store.whole import write_whole
+from api.store.atomic_file import write_whole
+from api.store.evaluations import EVALUATIONS, read_evaluation
 from api.version import VERSION
-from daq.recording import Recording
+from daq.recording.reader import Recording
 from daq.results.about import About, read_about
 from daq.results.columns import Replay
 from daq.results.evaluate import evaluate
 from daq.results.given import load
 from daq.results.parquet import write_run
 from daq.results.result import Result, Settings
-from daq.rig import Rig, parse_rig
+from daq.rig.description import Rig, parse_rig
 
 RAW_NAME = "raw.drm"
 PARQUET_NAME = "run.parquet"

@@ -1,6 +1,6 @@
 """Takes in a recording made elsewhere on the same wire: copied, closed and evaluated like any run.
 
-Data flow: a raw.drm -> its header -> runs/<id>/raw.drm -> api.store.closing -> catalogue, tagged
+Data flow: a raw.drm -> its header -> runs/<id>/raw.drm -> api.store.close_run -> catalogue, tagged
 "imported". On the command line the file given is only read, and closing is part of it; what came
 by HTTP is moved into its place (`take_in`) and closed by the keeper. A recording that is there
 already is refused.
@@ -17,14 +17,14 @@ from pathlib import Path
 
 import msgspec
 
-from api.store import garage
+from api.store import vehicle_records
 from api.store.catalogue import RUN_ID, Catalogue, NewRun
-from api.store.closing import RAW_NAME, close
-from api.store.keeper import new_run_id, started_at
+from api.store.close_run import RAW_NAME, close
+from api.store.run_lifecycle import new_run_id, started_at
 from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused
-from daq.recording import Recording
-from daq.rig import parse_rig
+from daq.recording.reader import Recording
+from daq.rig.description import parse_rig
 
 IMPORTED = "imported"
 INTERRUPTED_REASON = "The recording has no end: it was cut off where it was made."
@@ -86,7 +86,7 @@ def import_recording(
     )
     answer = ""
     if isinstance(closed.result, dict) and "made" in closed.result:
-        garage.note_first(catalogue, run_id, closed.result)
+        vehicle_records.note_first(catalogue, run_id, closed.result)
         answer = str(closed.result["answer"])
     catalogue.set_tags(run_id, [IMPORTED])
     return Taken(run_id, closed.frames, answer)

@@ -2,12 +2,13 @@
 
 Data flow: columns as measured live -> the pull of the tyres without its lag -> the same columns.
 
-Live, acceleration is that of a quadratic through the last WINDOW_S of edges (daq.speed): one number
-for all of the window, so it belongs to the window's middle, while the row holds at DELAY_S. Changes
-of the absorbers' force are taken out before the fit and put back in time; what lags is the rest,
-the pull of the tyres. A finished run has the rows that follow: the pull of a row is read from that
-LEAD_S later. Nothing is smoothed by this. On a sweep it takes away an error of some hundredths of
-a per cent that has the sign of the torque curve's slope, on a spool-up 25 ms of delay.
+Live, acceleration is that of a quadratic through the last WINDOW_S of edges
+(daq.measure.speed.estimator): one number for all of the window, so it belongs to the window's
+middle, while the row holds at DELAY_S. Changes of the absorbers' force are taken out before the fit
+and put back in time; what lags is the rest, the pull of the tyres. A finished run has the rows that
+follow: the pull of a row is read from that LEAD_S later. Nothing is smoothed by this. On a sweep it
+takes away an error of some hundredths of a per cent that has the sign of the torque curve's slope,
+on a spool-up 25 ms of delay.
 """
 
 from __future__ import annotations
@@ -15,9 +16,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from daq.measure.speed.estimator import DELAY_S, WINDOW_S
 from daq.results.columns import Chunk, slug
-from daq.rig import Rig
-from daq.speed import DELAY_S, WINDOW_S
+from daq.rig.description import Rig
 
 LEAD_S = 0.5 * WINDOW_S - DELAY_S
 STATED = (

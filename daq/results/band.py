@@ -1,6 +1,6 @@
 """Intervals of evaluated numbers: what calibration leaves open and what noise adds.
 
-Data flow: Given and the rows of a mean or a curve -> daq.power_uncertainty effects -> calibration
+Data flow: Given and the rows of a mean or a curve -> daq.uncertainty.power effects -> calibration
 part (signed effects of each source under the evaluation's own weights) and noise part (from the
 run itself) -> Figure, CurveOut, Uncertainty. Torque referred to the engine takes the engine speed's
 own uncertainty; a weather correction brings that of its factor.
@@ -13,7 +13,6 @@ import math
 import msgspec
 import numpy as np
 
-from daq.power_uncertainty import Effects
 from daq.results.curves import Curve, Peak
 from daq.results.given import Floats, Given, Mask
 from daq.results.result import (
@@ -25,7 +24,8 @@ from daq.results.result import (
     known,
     number,
 )
-from daq.statistics import coverage_factor
+from daq.uncertainty.power import Effects
+from daq.uncertainty.statistics import coverage_factor
 
 POWER = "wheel power"
 TORQUE = "wheel torque referred to the engine"

@@ -1,8 +1,8 @@
 """A recording played through the measuring chain again, into typed columns, one row per frame.
 
-Data flows: Recording -> wire frames -> daq.chain.Chain -> readings, with the decisions of that
-moment (set points sent, what the test asked for) -> chunks of columns -> daq.results.parquet and
-the evaluations. One chunk is in memory at a time, however long the run.
+Data flows: Recording -> wire frames -> daq.measure.chain.Chain -> readings, with the decisions of
+that moment (set points sent, what the test asked for) -> chunks of columns -> daq.results.parquet
+and the evaluations. One chunk is in memory at a time, however long the run.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from daq.chain import Chain
 from daq.errors import Refused, WireError
-from daq.measured import AbsorberReadings, Measured, RollSetReadings
+from daq.measure.chain import Chain
+from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading
-from daq.record import Kind
-from daq.recording import Header, Record, Recording
-from daq.rig import Rig, parse_rig
-from daq.units import scale_of
+from daq.recording.reader import Header, Record, Recording
+from daq.recording.recorder import Kind
+from daq.rig.description import Rig, parse_rig
+from daq.rig.units import scale_of
 from daq.wire.codec import decode
 from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint, Slow
 
@@ -65,7 +65,7 @@ def columns_of(rig: Rig) -> tuple[Column, ...]:
         Column("torque_nm", "N.m", "f4", "wheel power referred to the engine: over its speed"),
         Column("slip", "1", "f4", "change of tyre slip since the ratio was learned"),
         Column("roll_difference", "1", "f4", "fastest over slowest running roll set, less one"),
-        Column("tyre_slip", "", "?", "tyres slipped, by ratio or by roll sets (daq.slip)"),
+        Column("tyre_slip", "", "?", "tyres slipped, by ratio or by roll sets (daq.measure.slip)"),
     ]
     for roll_set in rig.roll_sets:
         name = f"rolls_{slug(roll_set.name)}"

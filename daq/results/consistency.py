@@ -17,7 +17,7 @@ from collections.abc import Sequence
 import msgspec
 
 from daq.errors import Refused
-from daq.statistics import mean
+from daq.uncertainty.statistics import mean
 
 D2_OF_TWO = 1.128
 LEAST_BASELINE = 8

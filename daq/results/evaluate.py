@@ -1,8 +1,8 @@
 """Evaluates a run of any test kind: columns, plan and rig in, one Result out.
 
-Data flow: Given -> weather and its correction -> the module of the kind (daq.results.swept,
-daq.results.driven) -> flags -> Result with what made it. Pure: nothing here writes, and raw data
-is never touched, however often a run is evaluated.
+Data flow: Given -> weather and its correction -> the module of the kind (daq.results.kinds.swept,
+daq.results.kinds.driven) -> flags -> Result with what made it. Pure: nothing here writes, and raw
+data is never touched, however often a run is evaluated.
 """
 
 from __future__ import annotations
@@ -12,16 +12,16 @@ from typing import Any
 
 import numpy as np
 
-from daq.correction import WHY_NONE, Rule, correction
 from daq.errors import Refused
 from daq.results.aligned import STATED
-from daq.results.driven import climb, coast, hold, snap, trace
+from daq.results.correction import WHY_NONE, Rule, correction
 from daq.results.flags import flags_of
 from daq.results.given import Given
+from daq.results.kinds.driven import climb, coast, hold, snap, trace
+from daq.results.kinds.swept import Found, spool, stepped, sweep
 from daq.results.result import CorrectionOut, Figure, Flag, Input, Made, Result
-from daq.results.swept import Found, spool, stepped, sweep
 from daq.results.words import answer_of, asked_of
-from daq.weather import Weather
+from daq.rig.weather import Weather
 
 Kind = Callable[[Given, CorrectionOut], Found]
 KINDS: dict[str, Kind] = {

@@ -74,7 +74,7 @@ def _slip(given: Given, rows: Mask) -> list[Flag]:
 
 
 def _told_slip(given: Given, rows: Mask) -> list[Flag]:
-    """Slip as the rig saw it while it ran, by the learned ratio or by its roll sets (daq.slip)."""
+    """Slip as the rig saw it while it ran, by the learned ratio or by its roll sets."""
     return _some(
         "slip",
         "Engine and rolls were off the learned ratio by a few per cent, or the roll sets ran "

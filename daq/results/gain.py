@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import Refused
-from daq.statistics import coverage_factor, mean, summary
+from daq.uncertainty.statistics import coverage_factor, mean, summary
 
 Floats = npt.NDArray[np.float64]
 Condition = str | float

@@ -19,12 +19,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daq.errors import RecordingError, Refused
-from daq.power_uncertainty import RigEffects
 from daq.results.aligned import aligned
 from daq.results.columns import Chunk, slug
 from daq.results.result import Settings
-from daq.rig import Rig
-from daq.run_uncertainty import run_effects
+from daq.results.run_uncertainty import run_effects
+from daq.rig.description import Rig
+from daq.uncertainty.power import RigEffects
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from msgspec import Meta
 
-from daq.correction import Charging, DieselFuel, Rule
+from daq.results.correction import Charging, DieselFuel, Rule
 
 RESULT_SCHEMA = 1
 Floats = npt.NDArray[np.float64]

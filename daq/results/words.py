@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from daq.results.result import Figure
-from daq.units import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE, SCALES, UnitSystem
+from daq.rig.units import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE, SCALES, UnitSystem
 
 RPM = 60.0 / (2.0 * math.pi)
 KMH = 3.6

@@ -12,11 +12,11 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.app import create_app
-from api.processes.channel import SOCKET_NAME
-from api.processes.channel_client import ChannelClient
+from api.http.app import create_app
+from api.jobs.closing_result import Closed
+from api.runtime.channel import SOCKET_NAME
+from api.runtime.channel_client import ChannelClient
 from api.settings import MqttSection, ServiceSection, Settings, StoreSection
-from api.store.closed import Closed
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
 from tests.api.harness import Service, StartService, no_evaluation
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import msgspec
 
-from api.processes.channel import CHANNEL_VERSION, SOCKET_NAME, LoopHello
-from api.processes.channel_server import ChannelServer
-from control.commands import Answer, AnyCommand
+from api.runtime.channel import CHANNEL_VERSION, SOCKET_NAME, LoopHello
+from api.runtime.channel_server import ChannelServer
+from control.core.commands import Answer, AnyCommand
 from control.telemetry import (
     AbsorberView,
     Event,
@@ -22,7 +22,7 @@ from control.telemetry import (
     Telemetry,
     TestView,
 )
-from daq.measured import AbsorberReadings, Measured, RollSetReadings
+from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
 
 RIG_FILE = Path(__file__).parents[2] / "rigs" / "tarnhow.toml"

@@ -12,10 +12,10 @@ import httpx
 import uvicorn
 from fastapi import FastAPI
 
-from api.context import Context
-from api.server import make_server
+from api.http.context import Context
+from api.http.server import make_server
+from api.jobs.closing_result import Closed
 from api.settings import Settings
-from api.store.closed import Closed
 from tests.api.fake_loop import FakeLoop, until
 
 CLIENT = {"Drumlin-Client": "page-0001"}

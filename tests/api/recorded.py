@@ -6,14 +6,14 @@ from pathlib import Path
 
 import msgspec
 
-from api.processes.rehearsal import HOLDER, VirtualRig, drive_up
-from control.commands import StartTest
-from control.core import Step
-from control.plans import SteadyHold
+from api.rehearsal.virtual_rig import HOLDER, VirtualRig, drive_up
+from control.core.commands import StartTest
+from control.core.core import Step
 from control.telemetry import State
-from daq.record import Kind, RawRecorder
-from daq.recording import Header
-from daq.rig import load_rig
+from control.test_kinds.plans import SteadyHold
+from daq.recording.reader import Header
+from daq.recording.recorder import Kind, RawRecorder
+from daq.rig.description import load_rig
 from daq.wire.codec import encode
 from daq.wire.frames import Hello, Sample
 from tests.api.fake_loop import RIG_FILE
@@ -36,7 +36,7 @@ class RecordedRig(VirtualRig):
         now_s = plant.now_s
         if now_s >= self._keep_at_s:
             self._keep_at_s = now_s + 1.0
-            from control.commands import KeepHelm
+            from control.core.commands import KeepHelm
 
             self.send(KeepHelm(0, HOLDER))
         for frame in self.deframer.feed(plant.advance()):

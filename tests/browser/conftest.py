@@ -142,7 +142,7 @@ class Demo(Served):
         port = free_port()
         self.data = data
         super().__init__(
-            [sys.executable, "-m", "api.cli", "demo", "--data", str(data),
+            [sys.executable, "-m", "api.cli.main", "demo", "--data", str(data),
              "--listen", f"127.0.0.1:{port}"],
             f"http://127.0.0.1:{port}",
             "/api/state",
@@ -202,7 +202,7 @@ def no_leftovers() -> Iterator[None]:
     """As everywhere, but the browser's own helper processes come and go as it likes."""
 
     def children() -> list[str]:
-        passing = (" --type=", "api.processes.service")  # a killed service is started anew
+        passing = (" --type=", "api.launch.service")  # a killed service is started anew
         return [one for one in leftovers._children() if not any(word in one for word in passing)]
 
     threads, files, before = leftovers._threads(), leftovers._files(), children()

@@ -8,9 +8,9 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 
-from api.campaigns import View
-from api.routes_campaigns import Begin, Fitted, Run
-from control.sequence import Ran, Stage
+from api.http.routes.campaigns import Begin, Fitted, Run
+from api.services.campaigns import View
+from control.campaigns.sequence import Ran, Stage
 
 ID = "20261125-083000-camp"
 ORDER = ("A", "B", "A", "A", "B", "A")

@@ -12,14 +12,14 @@ from typing import Any
 
 import msgspec
 
-from api.comparing import Compared, Consistent, DifferenceOut
-from api.routes_heat import AbsorberHeat, HeatMemory
-from api.routes_proving import ProvingView
-from api.store.garage import RunSet
-from api.store.garage import Vehicle as Known
-from control.endurance import EnduranceMap, HeatAnswer, RotorOutlook, Suggestion
-from control.heat_life import AbsorberLife
-from daq.proving import Limited, Proof, Proving, standing
+from api.http.routes.heat import AbsorberHeat, HeatMemory
+from api.http.routes.proving import ProvingView
+from api.services.comparing import Compared, Consistent, DifferenceOut
+from api.store.vehicle_records import RunSet
+from api.store.vehicle_records import Vehicle as Known
+from control.forecast.endurance import EnduranceMap, HeatAnswer, RotorOutlook, Suggestion
+from control.thermal.usage import AbsorberLife
+from daq.proving.record import Limited, Proof, Proving, standing
 from daq.results.consistency import chart
 from daq.results.result import (
     CurveOut,
@@ -32,7 +32,7 @@ from daq.results.result import (
     Settings,
     Uncertainty,
 )
-from daq.rig import load_rig
+from daq.rig.description import load_rig
 
 ROOT = Path(__file__).resolve().parents[2]
 RPM = 30.0 / math.pi

@@ -20,11 +20,11 @@ from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
 
-from api import pairing
-from api.guard import CONTENT_SECURITY_POLICY
-from api.routes_results import NewEvaluation
-from api.routes_road import road_read
-from api.routes_weather import WeatherNow
+from api.http import pairing
+from api.http.guard import CONTENT_SECURITY_POLICY
+from api.http.routes.results import NewEvaluation
+from api.http.routes.road import road_read
+from api.http.routes.weather import WeatherNow
 from control.telemetry import (
     AbsorberView,
     FaultView,
@@ -34,12 +34,12 @@ from control.telemetry import (
     Telemetry,
     TestView,
 )
-from daq.correction import Rule, correction
 from daq.errors import Refused
-from daq.measured import AbsorberReadings, Measured, RollSetReadings
+from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
-from daq.rig import load_rig
-from daq.weather import Weather, air_density, dewpoint_k, dry_pressure_pa, vapour_pressure_pa
+from daq.results.correction import Rule, correction
+from daq.rig.description import load_rig
+from daq.rig.weather import Weather, air_density, dewpoint_k, dry_pressure_pa, vapour_pressure_pa
 from tests.browser import fake_campaign, fake_results
 
 ROOT = Path(__file__).resolve().parents[2]

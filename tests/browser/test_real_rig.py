@@ -105,7 +105,7 @@ def test_a_pulled_cable_is_a_trip_with_its_cause_and_old_figures_grey(
 
 def test_a_killed_service_shows_and_the_page_comes_back_by_itself(demo: Demo, tablets: Any) -> None:
     tablet = tablets(demo.address).open()
-    os.kill(child_of(demo, "api.processes.service").pid, signal.SIGKILL)
+    os.kill(child_of(demo, "api.launch.service").pid, signal.SIGKILL)
     tablet.page.wait_for_selector("body.stale")
     tablet.see("No word from the rig")
     tablet.page.wait_for_selector('.link[data-kind="live"]', timeout=40_000)

@@ -8,9 +8,9 @@ from typing import Any
 import msgspec
 import pytest
 
-from control.kinds import KINDS, check_plan
-from control.plans import Plan
-from daq.rig import load_rig
+from control.test_kinds import KINDS, check_plan
+from control.test_kinds.plans import Plan
+from daq.rig.description import load_rig
 from tests.browser.conftest import ROOT, SIZES
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(120)]

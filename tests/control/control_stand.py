@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from control.commands import (
+from control.core.commands import (
     Acknowledge,
     Answer,
     AnyCommand,
@@ -19,14 +19,14 @@ from control.commands import (
     TakeHelm,
     ZeroCells,
 )
-from control.core import Core, Step
-from control.memory import Memory
-from control.plans import SteadyHold
+from control.core.core import Core, Step
+from control.core.memory import Memory
 from control.telemetry import Event, State
-from daq.measured import AbsorberReadings, Measured, RollSetReadings
+from control.test_kinds.plans import SteadyHold
+from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
+from daq.measure.speed.tooth_errors import ToothTable
 from daq.readings import Quality, Reading, Unit
-from daq.rig import Rig, load_rig
-from daq.teeth import ToothTable
+from daq.rig.description import Rig, load_rig
 from daq.wire.frames import (
     AskIdentity,
     Channel,

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import msgspec
 
-from daq.record import Kind, RawRecorder
-from daq.recording import Header
-from daq.rig import Rig
+from daq.recording.reader import Header
+from daq.recording.recorder import Kind, RawRecorder
+from daq.rig.description import Rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
 from daq.wire.frames import CURRENT_STEP_A, AskIdentity, Hello, Sample, SetPoint

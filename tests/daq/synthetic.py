@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from daq.rig import Rig, load_rig
-from daq.speed import WheelBank, WheelConfig
+from daq.measure.speed.estimator import WheelBank, WheelConfig
+from daq.rig.description import Rig, load_rig
 from daq.wire.frames import Channel, ChannelKind, Hello, ResetCause, Sample
 
 TICK_HZ = 1_000_000

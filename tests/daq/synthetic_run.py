@@ -13,9 +13,9 @@ from typing import Any
 
 import msgspec
 
-from daq.record import Kind, RawRecorder
-from daq.recording import Header
-from daq.rig import Rig, load_rig
+from daq.recording.reader import Header
+from daq.recording.recorder import Kind, RawRecorder
+from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.frames import (
     Channel,

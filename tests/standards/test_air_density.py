@@ -6,7 +6,7 @@ import psychrolib
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
-from daq.weather import (
+from daq.rig.weather import (
     ZERO_CELSIUS_K,
     Weather,
     air_density,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from daq.coastdown import (
+from daq.results.kinds.coastdown import (
     agreeing_runs,
     coastdown_distance,
     coastdown_time,

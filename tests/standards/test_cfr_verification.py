@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from daq import verification as v
-from daq.coastdown import coastdown_time
-from daq.units import to_si
+from daq.proving import verification as v
+from daq.results.kinds.coastdown import coastdown_time
+from daq.rig.units import to_si
 
 POUND = 0.45359237
 SLUG = 14.593902937

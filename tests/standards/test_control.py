@@ -7,9 +7,9 @@ import math
 
 import pytest
 
-from control.absorber import COLD_K, map_row, speed_factor, torque_at
-from control.hold import simc_pi
-from daq.rig import Absorber, AbsorberMap, LoadCell
+from control.absorber.map import COLD_K, map_row, speed_factor, torque_at
+from control.load_loop.speed_control import simc_pi
+from daq.rig.description import Absorber, AbsorberMap, LoadCell
 
 
 @pytest.mark.parametrize(

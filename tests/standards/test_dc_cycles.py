@@ -11,8 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from control.road_load import from_us_customary
-from daq.cycles import (
+from control.test_kinds.road_load import from_us_customary
+from daq.errors import Refused
+from daq.results.kinds.cycles import (
     SpeedTrace,
     judge_following,
     kinetic_work,
@@ -21,7 +22,6 @@ from daq.cycles import (
     positive_energy,
     trace_limits,
 )
-from daq.errors import Refused
 
 DATA = Path(__file__).parents[1] / "data"
 MPH = 0.44704

@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from control import absorber, heat
-from daq.rig import load_rig
+from control.absorber import map
+from control.thermal import rotor
+from daq.rig.description import load_rig
 
 CELSIUS = 273.15
 RIG = Path(__file__).parents[2] / "rigs" / "tarnhow.toml"
@@ -32,20 +33,20 @@ RIG = Path(__file__).parents[2] / "rigs" / "tarnhow.toml"
 )
 def test_torque_over_speed(x: float, share: float) -> None:
     # EC-01: model of Smythe 1942, Schieber 1974, Wouterse 1991, from memory; computed
-    assert absorber.speed_factor(120.0 * x, 120.0) == pytest.approx(share, abs=1e-6)
-    assert absorber.speed_factor(120.0 / x, 120.0) == pytest.approx(share, abs=1e-6)
+    assert map.speed_factor(120.0 * x, 120.0) == pytest.approx(share, abs=1e-6)
+    assert map.speed_factor(120.0 / x, 120.0) == pytest.approx(share, abs=1e-6)
 
 
 @pytest.mark.parametrize("x", [0.626789, 1.595433])
 def test_edges_of_the_strong_band(x: float) -> None:
     # EC-02: computed: where nine tenths of the peak are reached
-    assert absorber.speed_factor(x, 1.0) == pytest.approx(0.9, abs=1e-6)
+    assert map.speed_factor(x, 1.0) == pytest.approx(0.9, abs=1e-6)
 
 
 def test_slope_near_standstill_and_power_far_above() -> None:
     # EC-03: computed: dT/dw = 2 Tmax/wc; T w tends to 2 Tmax wc
-    assert absorber.speed_factor(1e-6, 120.0) / 1e-6 == pytest.approx(2 / 120.0, rel=1e-9)
-    assert absorber.speed_factor(1e9, 120.0) * 1e9 == pytest.approx(2 * 120.0, rel=1e-9)
+    assert map.speed_factor(1e-6, 120.0) / 1e-6 == pytest.approx(2 / 120.0, rel=1e-9)
+    assert map.speed_factor(1e9, 120.0) * 1e9 == pytest.approx(2 * 120.0, rel=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -59,13 +60,13 @@ def test_slope_near_standstill_and_power_far_above() -> None:
 def test_hot_rotor(r: float, shares: tuple[float, float, float]) -> None:
     # EC-06: computed: critical speed scales with resistivity, the peak stays
     rig = load_rig(RIG)
-    row = absorber.map_row(rig.absorbers[0])
-    row[absorber.RESIDUAL] = 0.0
-    critical = row[absorber.CRITICAL]
-    cold = absorber.COLD_K
-    hot = cold + (r - 1) / row[absorber.FADE]
+    row = map.map_row(rig.absorbers[0])
+    row[map.RESIDUAL] = 0.0
+    critical = row[map.CRITICAL]
+    cold = map.COLD_K
+    hot = cold + (r - 1) / row[map.FADE]
     for x, share in zip((0.2, 1.0, 3.0), shares, strict=True):
-        ratio = absorber.torque_at(row, 10.0, x * critical, hot) / absorber.torque_at(
+        ratio = map.torque_at(row, 10.0, x * critical, hot) / map.torque_at(
             row, 10.0, x * critical, cold
         )
         assert ratio == pytest.approx(share, abs=1e-6)
@@ -77,22 +78,22 @@ def test_hot_rotor(r: float, shares: tuple[float, float, float]) -> None:
 )
 def test_specific_heat_of_steel(celsius: float, joule: float) -> None:
     # EC-08: EN 1993-1-2 3.4.1.2, seen (secondary)
-    assert heat.specific_heat(CELSIUS + celsius) == pytest.approx(joule, abs=5e-3)
+    assert rotor.specific_heat(CELSIUS + celsius) == pytest.approx(joule, abs=5e-3)
 
 
 @pytest.mark.parametrize(("celsius", "joule"), [(300, 142920.318), (500, 264745.651)])
 def test_enthalpy_rise(celsius: float, joule: float) -> None:
     # EC-09: computed
-    assert heat.enthalpy_rise(CELSIUS + 20, CELSIUS + celsius) == pytest.approx(joule, abs=1e-3)
+    assert rotor.enthalpy_rise(CELSIUS + 20, CELSIUS + celsius) == pytest.approx(joule, abs=1e-3)
 
 
 @pytest.mark.parametrize(("megajoule", "celsius"), [(2, 105.711), (8, 329.953)])
 def test_adiabatic_rotor(megajoule: float, celsius: float) -> None:
     # EC-10: computed; 50 kg from 20 degC, by the product's own integration without losses
-    model = heat.RotorModel(50.0, 50.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+    model = rotor.RotorModel(50.0, 50.0, 1.0, 0.0, 0.0, 0.0, 0.0)
     state = np.array([CELSIUS + 20, CELSIUS + 20, CELSIUS + 20])
     for _ in range(200):
-        heat.advance(model.vector(), state, 1.0, megajoule * 1e6 / 200, 0.0, False, CELSIUS + 20)
+        rotor.advance(model.vector(), state, 1.0, megajoule * 1e6 / 200, 0.0, False, CELSIUS + 20)
     assert state[0] - CELSIUS == pytest.approx(celsius, abs=2e-3)
     assert state[1] == CELSIUS + 20
 
@@ -100,10 +101,10 @@ def test_adiabatic_rotor(megajoule: float, celsius: float) -> None:
 @pytest.mark.parametrize(("celsius", "watt"), [(150, 979.450), (300, 3990.208), (500, 13889.757)])
 def test_radiation(celsius: float, watt: float) -> None:
     # EC-12: Stefan-Boltzmann; emissivity 0.7 (Eurocode value, memory), 1 m2, surroundings 20 degC
-    model = heat.RotorModel(50.0, 50.0, 1.0, 0.0, 0.0, 0.0, 0.7)
+    model = rotor.RotorModel(50.0, 50.0, 1.0, 0.0, 0.0, 0.0, 0.7)
     hot = CELSIUS + celsius
-    rate, _, _ = heat.flows(model.vector(), hot, hot, hot, 0.0, 0.0, False, CELSIUS + 20)
-    assert -rate * 50.0 * heat.specific_heat(hot) == pytest.approx(watt, abs=1e-3)
+    rate, _, _ = rotor.flows(model.vector(), hot, hot, hot, 0.0, 0.0, False, CELSIUS + 20)
+    assert -rate * 50.0 * rotor.specific_heat(hot) == pytest.approx(watt, abs=1e-3)
 
 
 def test_cooling_in_air_follows_its_time_constant() -> None:
@@ -111,8 +112,8 @@ def test_cooling_in_air_follows_its_time_constant() -> None:
     # capacity, so the film is scaled along with steel's capacity at each step here
     state = np.array([CELSIUS + 300, CELSIUS + 300])
     for _ in range(600):
-        film = 50.0 * heat.specific_heat(float(state[0])) / 120.0
-        model = heat.RotorModel(50.0, 50.0, 1.0, 0.0, film, 0.0, 0.0, body_cooling=0.0)
-        heat.advance(model.vector(), state, 0.1, 0.0, 0.0, False, CELSIUS + 20)
+        film = 50.0 * rotor.specific_heat(float(state[0])) / 120.0
+        model = rotor.RotorModel(50.0, 50.0, 1.0, 0.0, film, 0.0, 0.0, body_cooling=0.0)
+        rotor.advance(model.vector(), state, 0.1, 0.0, 0.0, False, CELSIUS + 20)
     assert state[0] - CELSIUS == pytest.approx(189.828585, abs=0.02)
     assert state[1] == CELSIUS + 300

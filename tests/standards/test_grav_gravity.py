@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from daq.gravity import buoyancy_factor, dead_weight_torque, local_gravity
+from daq.rig.gravity import buoyancy_factor, dead_weight_torque, local_gravity
 
 
 @pytest.mark.parametrize(

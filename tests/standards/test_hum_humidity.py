@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daq.errors import Refused
-from daq.weather import (
+from daq.rig.weather import (
     ZERO_CELSIUS_K,
     Weather,
     check_weather,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from daq.calibration import (
+from daq.proving.calibration import (
     FULL_SCALE_COUNTS,
     DeadWeight,
     Setup,
@@ -13,9 +13,9 @@ from daq.calibration import (
     reference_force,
     shunt_signal,
 )
-from daq.rig import LoadCell
-from daq.units import from_si, to_si
-from daq.verification import coastdown_allowance
+from daq.proving.verification import coastdown_allowance
+from daq.rig.description import LoadCell
+from daq.rig.units import from_si, to_si
 
 
 def test_bridge_output_of_a_common_cell() -> None:

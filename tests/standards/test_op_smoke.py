@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from daq.smoke import (
+from daq.results.kinds.smoke import (
     absorption,
     bessel_filter,
     bessel_pass,

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from daq.correction import (
+from daq.errors import Refused
+from daq.results.correction import (
     Charging,
     DieselFuel,
     PowerAdjustment,
@@ -23,8 +24,7 @@ from daq.correction import (
     spark_factor,
     specific_fuel_mg,
 )
-from daq.errors import Refused
-from daq.weather import Weather, dry_pressure_pa, saturation_pressure_pa
+from daq.rig.weather import Weather, dry_pressure_pa, saturation_pressure_pa
 
 H = (95.0, 308.0)
 M = (97.0, 303.0)

@@ -7,7 +7,7 @@ import psychrolib
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from daq.weather import (
+from daq.rig.weather import (
     ZERO_CELSIUS_K,
     Weather,
     air_density_ideal,

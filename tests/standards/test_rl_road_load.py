@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from control.road_load import (
+from control.test_kinds.road_load import (
     COLD_TEST_FACTOR,
     RoadLoad,
     check_grade,
@@ -20,7 +20,7 @@ from control.road_load import (
     with_load,
 )
 from daq.errors import Refused
-from daq.units import to_si
+from daq.rig.units import to_si
 
 LBF = 4.4482216152605
 MPH = 0.44704

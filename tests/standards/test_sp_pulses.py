@@ -10,9 +10,9 @@ import math
 import numpy as np
 import pytest
 
-from daq.coast_fit import whole_turns
-from daq.fit import fit_quadratic
-from daq.verification import SPEED_ERROR_MPS, pulse_frequency
+from daq.measure.speed.fit import fit_quadratic
+from daq.proving.coast_fit import whole_turns
+from daq.proving.verification import SPEED_ERROR_MPS, pulse_frequency
 
 PERIOD_S = 0.01  # 100 Hz
 JITTER_S = 1e-6

@@ -7,7 +7,7 @@ import math
 import pytest
 from scipy import stats
 
-from daq import statistics as s
+from daq.uncertainty import statistics as s
 
 DATA = [10.60, 11.91, 11.09]
 

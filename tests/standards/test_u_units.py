@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from daq.units import from_si, to_si
+from daq.rig.units import from_si, to_si
 
 
 @pytest.mark.parametrize(

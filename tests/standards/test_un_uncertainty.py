@@ -10,9 +10,8 @@ import pytest
 from scipy import stats
 from uncertainties import ufloat
 
-from daq import statistics as s
-from daq.monte_carlo import compare, monte_carlo
-from daq.uncertainty import (
+from daq.uncertainty import statistics as s
+from daq.uncertainty.budget import (
     Array,
     Shape,
     Source,
@@ -22,6 +21,7 @@ from daq.uncertainty import (
     observe,
     propagate,
 )
+from daq.uncertainty.monte_carlo import compare, monte_carlo
 
 # GUM H.2: five sets of voltage, current and phase; raw data from memory, reproduce
 SETS = np.array(

@@ -1,6 +1,6 @@
 // What the rig's computer says, in German. The key is the English sentence as the program has it,
 // the places of its values numbered; js/kinds/said.js finds the values again and puts them in the
-// reader's language and units. tests/api/test_page_sentences.py names every sentence that is missing.
+// reader's language and units. tests/api/http/test_page_sentences.py names every sentence that is missing.
 export const SENTENCES = {
   "Heat limits an absorber.": "Die Wärme begrenzt eine Bremse.",
   "Ease the pedal, or end the test soon.": "Weniger Gas, oder die Prüfung bald beenden.",

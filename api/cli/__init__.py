@@ -1,0 +1,1 @@
+"""The `drumlin` command; each module one group of commands."""

@@ -1,0 +1,261 @@
+"""The `drumlin` command: what a person or a script types. Each command hands over to one module.
+
+Whatever goes wrong on purpose ends in one message with the next step and a non-zero exit code,
+never in a traceback. Imports are made where they are used, so that each command starts quickly.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from api.cli.absorbers import absorbers
+from api.cli.heat import heat
+from api.cli.prove import prove
+from api.cli.runs import runs
+from api.cli.shared import (
+    DATA,
+    DEMO_RIG,
+    DataOption,
+    JsonOption,
+    RigOption,
+    UnitsOption,
+    for_reader,
+)
+from daq.errors import DrumlinError
+from daq.rig.units import UnitSystem
+
+app = typer.Typer(
+    name="drumlin",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Acquisition and load control for heavy chassis dynamometers.",
+)
+tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maintain.")
+app.add_typer(tokens, name="token")
+app.add_typer(runs, name="runs")
+app.add_typer(prove, name="prove")
+app.command("heat")(heat)
+app.command("absorbers")(absorbers)
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+@app.command()
+def serve(
+    rig: RigOption,
+    port: Annotated[str, typer.Option(help="Serial device of the front end.")] = "",
+    data: DataOption = DATA,
+    listen: Annotated[str, typer.Option(help="HOST:PORT of the page and the interface.")] = "",
+    settings: Annotated[Path | None, typer.Option(help="A drumlin.toml; optional.")] = None,
+) -> None:
+    """Run a rig: the loop process and the service process, until Ctrl-C."""
+    from api.launch.serve import ServeSettings, parse_listen
+    from api.launch.serve import serve as run
+    from api.services.proving import in_force
+
+    host, listen_port = parse_listen(listen)
+    used = in_force(rig, data.absolute())
+    if used != rig:
+        _say(f"drumlin: the calibration in {data} is laid over {rig}.")
+    run(ServeSettings(used, port, data.absolute(), host, listen_port, settings), _say)
+
+
+@app.command()
+def demo(
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    listen: Annotated[str, typer.Option(help="HOST:PORT of the page and the interface.")] = "",
+    settings: Annotated[Path | None, typer.Option(help="A drumlin.toml; optional.")] = None,
+    unattended: Annotated[
+        bool, typer.Option("--unattended", help="Run one hold by itself, then end.")
+    ] = False,
+    seconds: Annotated[float, typer.Option(help="Length of the unattended hold.")] = 60.0,
+    rpm: Annotated[float, typer.Option(help="Engine speed of the unattended hold.")] = 1900.0,
+    follow: Annotated[
+        bool, typer.Option("--follow", help="The driver does what the running test asks.")
+    ] = False,
+    json: JsonOption = False,
+) -> None:
+    """Everything on one computer with a simulated rig and truck behind a serial device."""
+    from api.launch.demo import DemoSettings
+    from api.launch.demo import demo as run
+    from api.launch.serve import parse_listen
+
+    host, listen_port = parse_listen(listen)
+    asked = DemoSettings(
+        rig, data.absolute(), host, listen_port, settings, unattended, seconds, rpm, follow=follow
+    )
+    run(asked, _say, as_json=json)
+
+
+@app.command()
+def driver(
+    what: Annotated[
+        list[str],
+        typer.Argument(help="pedal|brake PERCENT, gear N, case open|locked|rear, full, lift, ..."),
+    ],
+    data: DataOption = DATA,
+) -> None:
+    """Tell the demo's driver what to do, e.g.: drumlin driver pedal 60."""
+    from api.launch.demo import tell_driver
+
+    tell_driver(data.absolute(), what)
+
+
+@app.command()
+def rehearse(
+    what: Annotated[str, typer.Argument(help="A plan file, or a test kind with options.")],
+    rig: RigOption = DEMO_RIG,
+    rpm: Annotated[float | None, typer.Option(help="Engine speed to hold or begin at.")] = None,
+    speed_kmh: Annotated[float | None, typer.Option(help="Roll speed instead.")] = None,
+    force_n: Annotated[float | None, typer.Option(help="Absorber force, or light load.")] = None,
+    power_kw: Annotated[float | None, typer.Option(help="Absorber power to hold.")] = None,
+    minutes: Annotated[float, typer.Option(help="Length of a hold or a climb.")] = 3.0,
+    points: Annotated[str, typer.Option(help="Map points in rpm: 1500,1800,2100.")] = "",
+    start: Annotated[float | None, typer.Option(help="Sweep (rpm) or coast (km/h) from.")] = None,
+    stop: Annotated[float | None, typer.Option(help="Sweep (rpm) or coast (km/h) to.")] = None,
+    rate: Annotated[float, typer.Option(help="Rate of a sweep, rpm per second.")] = 150.0,
+    after: Annotated[str, typer.Option(help="Spool-up: speed or load held.")] = "speed",
+    grade: Annotated[float | None, typer.Option(help="Grade of a climb, per cent.")] = None,
+    route: Annotated[Path | None, typer.Option(help="Route of a climb, CSV or GPX.")] = None,
+    trace: Annotated[Path | None, typer.Option(help="Speed trace, CSV.")] = None,
+    mass_kg: Annotated[float, typer.Option(help="Mass of the simulated road truck.")] = 3600.0,
+    trailer_kg: Annotated[float, typer.Option(help="Mass of its trailer.")] = 0.0,
+    gear: Annotated[int | None, typer.Option(help="Gear of the simulated truck.")] = None,
+    pedal: Annotated[float, typer.Option(help="Pedal of the simulated driver, per cent.")] = 100.0,
+    seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Run a test against the simulated rig in virtual time, many times faster than real time."""
+    from api.rehearsal.plan_options import Asked, plan_of
+    from api.rehearsal.rehearse import PlanSettings, rehearse_any
+    from api.rehearsal.words import as_json, lines
+    from api.services.plan_files import load_plan
+    from api.services.thermal_status import heat_told
+    from control.campaigns.campaign import Campaign
+
+    if what.endswith(".toml"):
+        plan = load_plan(Path(what))
+    else:
+        asked = Asked(
+            rpm, speed_kmh, force_n, power_kw, minutes, points, start, stop, rate, after, grade,
+            route, trace, mass_kg, trailer_kg,
+        )  # fmt: skip
+        plan = plan_of(what, asked)
+    result = rehearse_any(PlanSettings(rig, plan, gear, pedal, seed))
+    if not isinstance(plan, Campaign):
+        result["heat"] = heat_told(rig, data, plan, result, units)
+    print(as_json(result) if json else "\n".join(lines(result, units)))
+
+
+@app.command()
+def blackbox(
+    name: Annotated[str, typer.Argument(help="Which one; the newest when left out.")] = "",
+    data: DataOption = DATA,
+    all_names: Annotated[bool, typer.Option("--list", help="Only list what there is.")] = False,
+    last: Annotated[float, typer.Option(help="Seconds before the end to tell.")] = 60.0,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Tell what led to a trip: events, commands, set points of the last minute before it."""
+    from api.cli.shared import print_json
+    from api.report.black_box import lines, names, path_of, story
+
+    if all_names:
+        if json:
+            print_json({"blackboxes": list(names(data))})
+            return
+        for each in names(data):
+            print(each)
+        return
+    told = story(path_of(data, name), last)
+    if json:
+        print_json(told)
+        return
+    print("\n".join(lines(told, units)))
+
+
+@tokens.command("add")
+def token_add(
+    name: Annotated[str, typer.Argument(help="Whose token it is.")],
+    role: Annotated[str, typer.Option(help="watch, operate or maintain.")] = "operate",
+    data: DataOption = DATA,
+    json: JsonOption = False,
+) -> None:
+    """Make a token and show its secret once."""
+    from api.cli.shared import print_json
+    from api.http.tokens import Role, TokenBook
+
+    try:
+        wanted = Role(role)
+    except ValueError:
+        raise DrumlinError(
+            f"There is no role '{role}'.", "Use watch, operate or maintain."
+        ) from None
+    made, secret = TokenBook(data).add(name, wanted)
+    if json:
+        print_json({"id": made.id, "name": made.name, "role": made.role.value, "token": secret})
+        return
+    print(secret)
+    _say("Keep it now: it is not shown again.")
+
+
+@tokens.command("list")
+def token_list(data: DataOption = DATA, json: JsonOption = False) -> None:
+    """All tokens, without their secrets."""
+    from api.cli.shared import print_json
+    from api.http.tokens import TokenBook
+
+    found = TokenBook(data).tokens()
+    if json:
+        told = [
+            {"id": one.id, "name": one.name, "role": one.role.value, "made": one.made,
+             "revoked": one.revoked}
+            for one in found
+        ]  # fmt: skip
+        print_json({"tokens": told})
+        return
+    for token in found:
+        state = f"revoked {token.revoked}" if token.revoked else "valid"
+        print(f"{token.id}  {token.role.value:8}  {token.name}  made {token.made}  {state}")
+
+
+@tokens.command("revoke")
+def token_revoke(
+    name: Annotated[str, typer.Argument(help="Name or id.")],
+    data: DataOption = DATA,
+    json: JsonOption = False,
+) -> None:
+    """End a token's validity, at once."""
+    from api.cli.shared import done
+    from api.http.tokens import TokenBook
+
+    token = TokenBook(data).revoke(name)
+    told = {"id": token.id, "name": token.name, "revoked": token.revoked}
+    done(told, f"{token.name} ({token.id}) is revoked.", json)
+
+
+def main() -> None:
+    """Entry of the console command."""
+    try:
+        app()
+    except DrumlinError as error:
+        _say(f"drumlin: {for_reader(error.problem)}")
+        if error.remedy:
+            _say(f"         {for_reader(error.remedy)}")
+        sys.exit(getattr(error, "exit_code", 2))
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+if __name__ == "__main__":
+    main()

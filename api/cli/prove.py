@@ -1,0 +1,385 @@
+"""`drumlin prove ...`: verify and calibrate the rig, and see what is due.
+
+Data flows: command line -> recordings, dead weights or the running service -> api.services.proving
+-> proving.json in the data directory -> a table for people, or one JSON object (SI) with --json.
+Exit codes: 0 done and passed; 1 done, and something failed or is due; 2 refused, with the remedy on
+standard error. Imports are made where they are used, so that each command starts quickly.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from api.cli.shared import DATA, DEMO_RIG, NO, DataOption, JsonOption, RigOption, UnitsOption
+from daq.errors import DrumlinError, Refused
+from daq.readings import Unit
+from daq.rig.units import UnitSystem, display_unit, from_si
+
+if TYPE_CHECKING:
+    from daq.proving.calibration import DeadWeight, Setup
+    from daq.proving.record import Limited, Proof
+    from daq.rig.description import Rig
+
+prove = typer.Typer(no_args_is_help=True, help="Verify and calibrate the rig; see what is due.")
+
+UrlOption = Annotated[str, typer.Option(help="Address of the running service.")]
+TokenOption = Annotated[str, typer.Option(help="A token of the role maintain.")]
+_UNITS = {
+    "N": Unit.NEWTON, "kg": Unit.KILOGRAM, "m/s": Unit.METRE_PER_SECOND, "m": Unit.METRE,
+}  # fmt: skip
+DIGITS = {"m": 7, "ft": 7, "mm": 4}
+SMALL_M = 0.01  # lengths below it are read in mm, or in inches
+CAUTION = (
+    "Caution: weights on an arm and rolls that turn can hurt. Shaft locked for weights, nobody "
+    "below them; nobody at turning rolls, vehicle lifted off and secured. The machine's maker "
+    "and local rules come first."
+)
+
+
+@prove.command("status")
+def status(
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Every verification with its date and when it is due."""
+    from api.services.proving import read_proving, today
+    from daq.proving.record import MEANINGS, standing
+
+    loaded = _rig(rig, data)
+    found = standing(loaded, read_proving(data), today())
+    due = [one for one in found if one.state != "passed"]
+    if json:
+        _json({"rig": loaded.name, "standing": found})
+    else:
+        for one in found:
+            when = f"done {one.done}, due {one.due}" if one.done else ""
+            print(f"{one.state:8}  {MEANINGS[one.kind]:40}  {one.subject:14}  {when}")
+            if one.proof is not None:
+                for figure in one.proof.figures:
+                    print(f"            {_figure(figure, units)}")
+    raise typer.Exit(NO if due else 0)
+
+
+@prove.command("zero")
+def zero(
+    take: Annotated[bool, typer.Option("--take", help="Take zeros first, at the service.")] = False,
+    url: UrlOption = "http://127.0.0.1:8440",
+    token: TokenOption = "",
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """The zeros in use against the calibrated ones."""
+    from api.cli.prove_live import Service
+    from api.services.proving import prove_zero
+
+    loaded = _rig(rig, data)
+    if take:
+        Service(url, token).take_zeros()
+    _keep(loaded, data, prove_zero(loaded, data), units, json)
+
+
+@prove.command("dead-weight")
+def dead_weight(
+    absorber: Annotated[str, typer.Argument(help="Whose load cell.")],
+    setup: Annotated[Path, typer.Option(help="TOML: calibration_arm_m, cell_arm_m, ...")],
+    loads: Annotated[
+        Path | None, typer.Option(help="CSV: mass_kg,count,rising,side. Without: read live.")
+    ] = None,
+    masses: Annotated[
+        str, typer.Option(help="Live: masses in kg in order, e.g. 0,20,40,60,80,100,80,60,40,20,0")
+    ] = "",
+    seconds: Annotated[float, typer.Option(min=1, max=120, help="Live: mean over so long.")] = 5.0,
+    url: UrlOption = "http://127.0.0.1:8440",
+    token: TokenOption = "",
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Calibrate a load cell with dead weights, from a file or on the running rig."""
+    from api.services.proving import prove_dead_weight, read_loads, read_setup
+
+    loaded = _rig(rig, data)
+    how: Setup = read_setup(_text(setup), loaded)
+    if loads is not None:
+        given = read_loads(_text(loads))
+        basis = loads.name
+    else:
+        given = _live_loads(loaded, absorber, masses, seconds, url, token, data)
+        basis = "read on the running rig"
+    _keep(loaded, data, prove_dead_weight(loaded, absorber, given, how, basis), units, json)
+
+
+@prove.command("coasts")
+def coasts(
+    runs: Annotated[list[str], typer.Argument(help="Run ids or recordings of coasts.")],
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Base inertia and losses from coasts of free rolls: unloaded, and under two or more loads."""
+    from api.services.proving import prove_coasts, recording_of
+
+    loaded = _rig(rig, data)
+    paths = [recording_of(data, run) for run in runs]
+    _keep(loaded, data, prove_coasts(loaded, paths), units, json)
+
+
+@prove.command("delay")
+def delay(
+    run: Annotated[str, typer.Argument(help="Run id or recording of a step test.")],
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Delay between force and speed, from a coast in which the load came on and off."""
+    _one_run("delay", run, rig, data, units, json)
+
+
+@prove.command("response")
+def response(
+    run: Annotated[str, typer.Argument(help="Run id or recording with steps of load.")],
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Settling of the force after steps of load, from an identification or a stepped coast."""
+    _one_run("response", run, rig, data, units, json)
+
+
+@prove.command("run-out")
+def run_out(
+    run: Annotated[str, typer.Argument(help="Run id or recording with turning rolls.")],
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Pitch errors and run-out of the tooth wheels as the learner sees them; best from a coast."""
+    _one_run("run-out", run, rig, data, units, json)
+
+
+@prove.command("time-base")
+def time_base(
+    run: Annotated[str, typer.Argument(help="Run id or recording of at least 1000 s.")],
+    pulses: Annotated[
+        str, typer.Option(help="Wheel channel that gets one pulse per second; else the host clock.")
+    ] = "",
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """The front end's clock against network time of this computer, or one pulse per second."""
+    _one_run("time-base", run, rig, data, units, json, pulses)
+
+
+@prove.command("diameter")
+def diameter(
+    roll_set: Annotated[str, typer.Argument(help="Which roll set.")],
+    circumferences_mm: Annotated[
+        str, typer.Option(help="Across the width, in mm: 3141.6,3141.5,3141.7,3141.6")
+    ] = "",
+    distance_m: Annotated[float | None, typer.Option(help="Or a distance rolled, in m ...")] = None,
+    turns: Annotated[float | None, typer.Option(help="... in so many turns of the roll.")] = None,
+    sigma_mm: Annotated[
+        float | None, typer.Option(help="Standard uncertainty of one reading, mm.")
+    ] = None,
+    dials_mm: Annotated[str, typer.Option(help="Dial readings of the surface's run-out, mm.")] = "",
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Diameter of a roll set from circumferences, or from a distance rolled in known turns."""
+    import math
+
+    from api.services.proving import prove_diameter
+    from daq.proving.rolls import roll_radius
+
+    loaded = _rig(rig, data)
+    print(CAUTION, file=sys.stderr)
+    found = roll_radius(
+        _lengths(circumferences_mm),
+        distance_m=math.nan if distance_m is None else distance_m,
+        turns=math.nan if turns is None else turns,
+        reading_sigma_m=math.nan if sigma_mm is None else sigma_mm / 1e3,
+        dials_m=_lengths(dials_mm),
+    )
+    how = "circumferences" if circumferences_mm else "a distance rolled"
+    _keep(loaded, data, prove_diameter(loaded, roll_set, found, how), units, json)
+
+
+@prove.command("lines")
+def lines(data: DataOption = DATA) -> None:
+    """Print the lines that the passed proofs would write into the rig file."""
+    from api.services.proving import read_proving
+    from daq.proving.overlay import rig_lines
+
+    print(rig_lines(read_proving(data).values()), end="")
+
+
+@prove.command("apply")
+def apply(
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    out: Annotated[
+        Path | None, typer.Option(help="Write a whole rig file here instead of an overlay.")
+    ] = None,
+) -> None:
+    """Lay what was proven over the rig file from the next start on, or write a new rig file."""
+    from api.services.proving import CALIBRATION_NAME, read_proving, write_overlay
+    from daq.proving.overlay import merged
+
+    text = _text(rig)
+    loaded = _rig(rig, data)
+    if out is not None:
+        if out.exists():
+            raise Refused(f"{out} is there already.", "Give another name.", "exists")
+        made = merged(text, read_proving(data).values(), str(rig))
+        out.write_text(made, encoding="utf-8")
+        print(f"{out}: the rig file with what was proven.")
+        return
+    file = write_overlay(loaded, text, data)
+    print(f"{data / CALIBRATION_NAME}: {len(file.values)} values, in force at the next start.")
+
+
+# --- helpers -----------------------------------------------------------------------------------
+
+
+def _one_run(
+    kind: str, run: str, rig: Path, data: Path, units: UnitSystem, json: bool, pulses: str = ""
+) -> None:
+    from api.services.proving import of_one_run, recording_of
+
+    loaded = _rig(rig, data)
+    _keep(loaded, data, of_one_run(kind, loaded, recording_of(data, run), pulses), units, json)
+
+
+def _lengths(text: str) -> list[float]:
+    """Metres from millimetres with commas between. Raises Refused."""
+    try:
+        return [float(word) / 1e3 for word in text.split(",") if word.strip()]
+    except ValueError:
+        raise Refused(
+            f"'{text}' is not a list of millimetres.", "Write 3141.6,3141.5,...", "diameter"
+        ) from None
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DrumlinError(
+            f"{path} cannot be read: {error}.", "Check its name and rights."
+        ) from None
+
+
+def _rig(rig: Path, data: Path) -> Rig:
+    from api.services.proving import in_force
+    from daq.rig.description import load_rig
+
+    return load_rig(in_force(rig, data))
+
+
+def _live_loads(
+    rig: Rig, absorber: str, masses: str, seconds: float, url: str, token: str, data: Path
+) -> list[DeadWeight]:
+    """Ask for each mass in turn, then read the cell. Raises Refused."""
+    from api.cli.prove_live import Service
+    from api.services.proving import zeros_in_use
+    from daq.proving.calibration import DeadWeight
+    from daq.proving.record import absorber_named
+
+    one = absorber_named(rig, absorber)
+    try:
+        wanted = [float(word) for word in masses.split(",") if word.strip()]
+    except ValueError:
+        raise Refused(
+            "A mass is not a number.", "Give --masses 0,20,40,...", "calibration"
+        ) from None
+    if not wanted:
+        raise Refused("No masses are given.", "Give --loads FILE, or --masses.", "calibration")
+    service = Service(url, token)
+    zero = zeros_in_use(data).get(absorber, one.cell.zero_count)
+    print(CAUTION, file=sys.stderr)
+    found = []
+    for place, mass in enumerate(wanted):
+        _ask(f"Hang {mass:g} kg on the arm of {absorber}, oscillate it gently, then press Enter: ")
+        newton = service.cell_force(absorber, seconds)
+        count = one.arm_sign * newton / counts_scale(rig, absorber) + zero
+        rising = place == 0 or mass >= wanted[place - 1]
+        found.append(DeadWeight(mass, count, rising))
+    return found
+
+
+def counts_scale(rig: Rig, absorber: str) -> float:
+    """Newton at the cell per converter count, as the rig file has it."""
+    cell = next(one.cell for one in rig.absorbers if one.name == absorber)
+    return cell.full_scale_mv_per_v / 2.0**23 * cell.newton_per_mv_per_v
+
+
+def _ask(text: str) -> None:
+    print(text, end="", file=sys.stderr, flush=True)
+    if not sys.stdin.readline():
+        raise Refused("Nobody is there to press Enter.", "Run it at a terminal.", "no-terminal")
+
+
+def _keep(rig: Rig, data: Path, proofs: Sequence[Proof], units: UnitSystem, json: bool) -> None:
+    from api.services.proving import keep
+    from daq.proving.overlay import rig_lines
+
+    keep(data, rig, proofs)
+    if json:
+        _json({"proofs": proofs})
+    else:
+        for proof in proofs:
+            verdict = "passed" if proof.passed else "FAILED"
+            print(f"{verdict}  {proof.kind} {proof.subject}, due {proof.due}, from {proof.basis}")
+            for figure in proof.figures:
+                print(f"        {_figure(figure, units)}")
+            for note in proof.notes:
+                print(f"        note: {note}")
+        values = {key: value for one in proofs if one.passed for key, value in one.values.items()}
+        if values:
+            print("\nFor the rig file (or drumlin prove apply):\n")
+            print(rig_lines(values), end="")
+    raise typer.Exit(0 if all(proof.passed for proof in proofs) else NO)
+
+
+def _figure(figure: Limited, units: UnitSystem) -> str:
+    unit, value, limit = figure.unit, figure.value, figure.limit
+    if unit in _UNITS:
+        unit = display_unit(_UNITS[unit], units)
+        if figure.unit == "m" and abs(value) < SMALL_M:
+            unit = "mm" if units is UnitSystem.METRIC else "in"
+        value = from_si(value, unit)
+        limit = None if limit is None else from_si(limit, unit)
+    elif unit == "1" and abs(value) < 1.0:
+        unit, value = "%", 100.0 * value
+        limit = None if limit is None else 100.0 * limit
+    unit = "" if unit in ("1", "count") else unit
+    shown = f"{figure.name}: {value:.{DIGITS.get(unit, 5)}g} {unit}".rstrip()
+    if limit is None:
+        return shown
+    mark = "" if figure.passed else "  <- beyond"
+    limited = f"{limit:.4g} {unit}".rstrip()
+    return f"{shown} (limit {limited}; {figure.source}){mark}"
+
+
+def _json(told: object) -> None:
+    import msgspec
+
+    print(msgspec.json.encode(told).decode())

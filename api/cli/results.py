@@ -1,0 +1,260 @@
+"""The part of `drumlin runs ...` that computes: compare, chart, report, export, evaluate, import.
+
+Data flows: command line -> api.services.comparing, api.report, api.services.export, api.store ->
+tables for people, files, or one JSON object with --json. Exit codes as in api.cli.runs.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from api.cli.shared import (
+    DATA,
+    NO,
+    DataOption,
+    JsonOption,
+    RunArgument,
+    UnitsOption,
+    UrlOption,
+    console,
+    done,
+    expand,
+    folder_of,
+    one_line,
+    open_catalogue,
+    print_json,
+    print_table,
+    progress,
+    run_of,
+    write_file,
+)
+from daq.errors import DrumlinError
+from daq.rig.units import UnitSystem
+
+results = typer.Typer()
+
+
+@results.command()
+def compare(
+    before: Annotated[str, typer.Option(help="Runs or sets before, with commas.")],
+    after: Annotated[str, typer.Option(help="Runs or sets after, with commas.")],
+    quantity: Annotated[str, typer.Option(help="Curve or figure; power without.")] = "",
+    level: Annotated[float, typer.Option(min=0.5, max=0.999, help="Of the interval.")] = 0.95,
+    report: Annotated[Path | None, typer.Option(help="Write a report: .pdf or .html.")] = None,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Did a change gain anything? Exit code 0 when gained, 1 when lost or not proven."""
+    from api.services.comparing import compare as work
+    from daq.results.words import shown
+
+    with open_catalogue(data, store) as catalogue:
+        sides = [expand(catalogue, side) for side in (before, after)]
+        if report is not None:
+            from api.report.catalogue_facts import subject_of
+            from api.report.render import render_gain
+
+            subject = subject_of(catalogue, [*sides[0], *sides[1]], units)
+            form = report.suffix.removeprefix(".")
+            body = render_gain(data / "runs", sides[0], sides[1], form, subject, quantity, level)
+            write_file(report, body, "--report")
+    found = work(data / "runs", sides[0], sides[1], quantity, level)
+    if json:
+        print_json(found)
+        raise typer.Exit(0 if found.verdict == "gained" else NO)
+    out = console()
+    out.print(found.sentence, style="bold", highlight=False, markup=False)
+    rows = [
+        (shown(one.x, found.x_unit, units=units), f"{100 * one.change:+.1f} %",
+         f"{100 * one.low:+.1f} to {100 * one.high:+.1f} %", one.verdict)
+        for one in found.per_bin
+    ]  # fmt: skip
+    if rows:
+        print_table((found.x_name, "change", "interval", ""), rows, "", right=(0, 1, 2))
+    for warning in found.warnings:
+        out.print(f"Not alike: {warning}", highlight=False, markup=False)
+    for one in found.left_out:
+        out.print(f"Left out: {one.run_id}: {one.why}", highlight=False, markup=False)
+    raise typer.Exit(0 if found.verdict == "gained" else NO)
+
+
+@results.command()
+def chart(
+    which: Annotated[str, typer.Argument(help="Set of check runs, or run ids with commas.")],
+    quantity: Annotated[str, typer.Option(help="Figure; the main one without.")] = "",
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Does the rig still read what it read? Exit code 1 when a rule of the chart is broken."""
+    from api.services.comparing import consistency
+    from daq.results.words import shown
+
+    with open_catalogue(data, store) as catalogue:
+        asked = expand(catalogue, which)
+    found = consistency(data / "runs", asked, quantity)
+    if json:
+        print_json(found)
+        raise typer.Exit(NO if found.chart.findings else 0)
+    limits = found.chart
+    marked = {finding.index for finding in limits.findings}
+    width = 31
+    rows = []
+    for place, (run_id, value) in enumerate(zip(found.runs, limits.values, strict=True)):
+        share = (value - limits.lower) / ((limits.upper - limits.lower) or 1.0)
+        at = min(max(round(share * (width - 1)), 0), width - 1)
+        strip = ["·"] * width
+        strip[width // 2] = "│"
+        strip[at] = "●"
+        rows.append((
+            run_id, shown(value, found.unit, units=units), "".join(strip),
+            "!" if place in marked else "",
+        ))  # fmt: skip
+    print_table(
+        ("run", found.quantity, "three sigma either side", ""), rows, "No runs.", right=(1,)
+    )
+    out = console()
+    for finding in limits.findings:  # a run may break several rules
+        text = f"{found.runs[finding.index]}: {finding.text}"
+        out.print(text, highlight=False, markup=False, soft_wrap=True)
+    for one in found.left_out:
+        out.print(f"Left out: {one.run_id}: {one.why}", highlight=False, markup=False)
+    raise typer.Exit(NO if found.chart.findings else 0)
+
+
+@results.command()
+def report(
+    run_id: RunArgument,
+    form: Annotated[
+        str, typer.Option("--form", help="html or pdf; after the name of --to, else pdf.")
+    ] = "",
+    to: Annotated[Path | None, typer.Option(help="File; named after the run without.")] = None,
+    number: Annotated[int, typer.Option(help="Evaluation; the newest without.")] = 0,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Write the run's report: one HTML file that needs nothing else, or a PDF."""
+    from api.report.catalogue_facts import about_of
+    from api.report.render import render
+
+    with open_catalogue(data, store) as catalogue:
+        run = run_of(catalogue, run_id)
+        about = about_of(catalogue, run, number, units)
+    form = form or _form_of(to, {"html": "html", "htm": "html"}, "pdf")
+    body = render(folder_of(data, run.id), form, about)
+    target = to or Path(f"{run.id}.{form}")
+    write_file(target, body, "--to")
+    done({"run_id": run.id, "file": str(target), "bytes": len(body)}, str(target), json)
+
+
+@results.command()
+def export(
+    run_id: RunArgument,
+    form: Annotated[
+        str, typer.Option("--form", help="csv, parquet or mdf4; after the name of --to, else csv.")
+    ] = "",
+    to: Annotated[Path | None, typer.Option(help="File; named after the run without.")] = None,
+    columns: Annotated[str, typer.Option(help="Names with commas; all without.")] = "",
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """Write the run's samples for other programs."""
+    from api.services.export import FORMS
+    from api.services.export import export as work
+
+    with open_catalogue(data, store) as catalogue:
+        run = run_of(catalogue, run_id)
+    form = form or _form_of(to, {suffix: name for name, (_, suffix) in FORMS.items()}, "csv")
+    suffix = FORMS[form][1] if form in FORMS else form
+    target = to or Path(f"{run.id}.{suffix}")
+    names = tuple(name for name in columns.split(",") if name)
+    with progress(f"Exporting {run.id}", quiet=json) as tell:
+        rows = work(folder_of(data, run.id), form, target, names, tell)
+    told = {"run_id": run.id, "file": str(target), "rows": rows}
+    done(told, f"{target}: {rows:,} rows", json)
+
+
+def _form_of(to: Path | None, by_suffix: dict[str, str], usual: str) -> str:
+    """What a file's name says it will be."""
+    return by_suffix.get(to.suffix.removeprefix(".").lower(), usual) if to is not None else usual
+
+
+@results.command()
+def reevaluate(
+    run_ids: Annotated[list[str], typer.Argument(help="Runs, or sets of runs.")],
+    settings: Annotated[str, typer.Option(help='JSON, e.g. {"smooth_rpm": 100}.')] = "{}",
+    rig: Annotated[Path | None, typer.Option(help="Measure again with this rig file.")] = None,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """Evaluate runs again. Recordings and earlier evaluations stay as they are."""
+    import msgspec
+
+    from api.store import vehicle_records
+    from api.store.evaluating import evaluate_folder, lean, write_evaluation
+    from api.store.run_lifecycle import utc_now
+    from daq.results.result import Settings
+    from daq.rig.description import load_rig
+
+    try:
+        wanted = msgspec.json.decode(settings, type=Settings)
+    except msgspec.DecodeError as error:
+        raise DrumlinError(
+            f"These settings cannot be used: {error}.", "docs/results.md lists them."
+        ) from None
+    other = load_rig(rig) if rig is not None else None
+    told: list[dict[str, Any]] = []
+    with open_catalogue(data, store) as catalogue:
+        asked = [one for word in run_ids for one in expand(catalogue, word)]
+        with progress("Evaluating", quiet=json) as tell:
+            for place, run_id in enumerate(asked):
+                run = run_of(catalogue, run_id)
+                folder = folder_of(data, run.id)
+                result = evaluate_folder(folder, wanted, other)
+                row = vehicle_records.Evaluation(
+                    run.id, 0, utc_now(), "command line", result.made.version,
+                    result.made.settings, result.answer, result.valid,
+                )  # fmt: skip
+                number = vehicle_records.note_evaluation(catalogue, row, lean(result))
+                write_evaluation(folder, number, result)
+                told.append({"run_id": run.id, "number": number, "valid": result.valid,
+                             "answer": result.answer})  # fmt: skip
+                tell((place + 1) / len(asked))
+    if json:
+        print_json({"evaluated": told})
+    else:
+        for each in told:
+            console().print(
+                f"{each['run_id']} evaluation {each['number']}: {each['answer']}",
+                highlight=False, markup=False, soft_wrap=True,
+            )  # fmt: skip
+    raise typer.Exit(0 if all(each["valid"] for each in told) else NO)
+
+
+@results.command("import")
+def import_run(
+    recording: Annotated[Path, typer.Argument(help="A raw.drm made on the same wire.")],
+    vehicle: Annotated[str, typer.Option(help="Vehicle it was.")] = "",
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """Take in a recording made elsewhere; it is copied, closed and evaluated."""
+    from api.store.importing import import_recording
+
+    with (
+        open_catalogue(data, store) as catalogue,
+        progress("Reading the recording", quiet=json) as tell,
+    ):
+        taken = import_recording(data / "runs", catalogue, recording, one_line(vehicle, 80), tell)
+    done(taken, f"{taken.run_id}: {taken.frames:,} frames. {taken.answer}", json)

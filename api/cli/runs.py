@@ -1,0 +1,234 @@
+"""`drumlin runs ...`: find, read and annotate recorded runs; vehicles and sets of runs.
+
+Data flows: command line -> the catalogue and run folders of a data directory -> tables for people,
+or one JSON object with --json. Works beside a running service and without one. Exit codes: 0 done;
+1 done, and the answer is no (void, not proven, drifted); 2 refused, with the remedy on standard
+error. What computes (compare, report, export, ...) is in api.cli.results.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from api.cli import results
+from api.cli.shared import (
+    DATA,
+    NO,
+    DataOption,
+    JsonOption,
+    RunArgument,
+    UnitsOption,
+    UrlOption,
+    console,
+    done,
+    folder_of,
+    one_line,
+    open_catalogue,
+    print_json,
+    print_table,
+    run_of,
+)
+from daq.errors import DrumlinError
+from daq.rig.units import UnitSystem
+
+runs = typer.Typer(no_args_is_help=True, help="Find, compare, report and export recorded runs.")
+
+
+@runs.command("list")
+def list_runs(
+    text: Annotated[str, typer.Argument(help="Words in id, kind, vehicle, tags or notes.")] = "",
+    kind: Annotated[str, typer.Option(help="Test kind.")] = "",
+    vehicle: Annotated[str, typer.Option(help="Vehicle by name.")] = "",
+    owner: Annotated[str, typer.Option(help="Owner of the vehicle.")] = "",
+    tag: Annotated[str, typer.Option(help="Tag.")] = "",
+    set_name: Annotated[str, typer.Option("--set", help="Set of runs.")] = "",
+    limit: Annotated[int, typer.Option(min=1, max=500, help="At most so many.")] = 30,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """Runs, newest first."""
+    from api.store.catalogue import Search
+
+    with open_catalogue(data, store) as catalogue:
+        search = Search(text, kind, vehicle, "", tag, "", limit, owner, set_name)
+        found = catalogue.find(search)
+    if json:
+        print_json({"runs": found})
+        return
+    rows = [
+        (run.id, run.kind, run.vehicle or "—", run.state.value, f"{run.frames:,}",
+         ", ".join(run.tags))
+        for run in found
+    ]  # fmt: skip
+    print_table(
+        ("run", "kind", "vehicle", "state", "frames", "tags"), rows, "No run fits.", right=(4,)
+    )
+
+
+@runs.command()
+def show(
+    run_id: RunArgument,
+    number: Annotated[int, typer.Option(help="Evaluation; the newest without.")] = 0,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """What was asked, what came out, and what to know about it."""
+    from api.store import vehicle_records
+    from api.store.evaluations import read_evaluation
+    from api.store.schema import RunState
+    from daq.results.words import with_interval
+
+    with open_catalogue(data, store) as catalogue:
+        run = run_of(catalogue, run_id)
+        history = vehicle_records.evaluations_of(catalogue, run.id)
+    if run.state is RunState.FAILED and not history:
+        raise DrumlinError(
+            f"Run {run.id} could not be evaluated: {run.reason.rstrip('.')}.",
+            "Its recording is as it was; see: drumlin runs reevaluate --help.",
+        )
+    result = read_evaluation(folder_of(data, run.id), number or None)
+    if json:
+        print_json({"run": run, "evaluations": history, "result": result})
+        raise typer.Exit(0 if result.valid else NO)
+    out = console()
+    out.print(f"{run.id}  {run.kind}  {run.vehicle}", style="bold", highlight=False, markup=False)
+    out.print(f"Asked: {result.asked}", style="dim", highlight=False, markup=False)
+    out.print(result.answer, style="bold", highlight=False, markup=False)
+    for reason in result.void:
+        out.print(f"Void: {reason}", highlight=False, markup=False)
+    print_table(
+        ("figure", "value"),
+        [(one.label, with_interval(one, units)) for one in result.figures],
+        "No figures.",
+        right=(1,),
+    )
+    for flag in result.flags:
+        if not flag.voids:
+            out.print(f"Flag: {flag.text}", highlight=False, markup=False)
+    for note in run.notes:
+        out.print(f"Note, {note.who}, {note.at}: {note.text}", highlight=False, markup=False)
+    if run.tags:
+        out.print(f"Tags: {', '.join(run.tags)}", highlight=False, markup=False)
+    raise typer.Exit(0 if result.valid else NO)
+
+
+@runs.command()
+def tag(
+    run_id: RunArgument,
+    names: Annotated[list[str] | None, typer.Argument(help="Tags to add.")] = None,
+    remove: Annotated[list[str] | None, typer.Option(help="Tag to take away.")] = None,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """Add or take away tags."""
+    with open_catalogue(data, store) as catalogue:
+        run = run_of(catalogue, run_id)
+        kept = (set(run.tags) | {one_line(name, 40) for name in names or ()}) - set(remove or ())
+        catalogue.set_tags(run.id, sorted(kept))
+        after = catalogue.run(run.id)
+    told = after.tags if after else ()
+    done({"run_id": run.id, "tags": told}, f"{run.id}: {', '.join(told) or 'no tags'}", json)
+
+
+@runs.command()
+def note(
+    run_id: RunArgument,
+    text: Annotated[str, typer.Argument(help="What to note.")],
+    who: Annotated[str, typer.Option(help="Who notes it.")] = "command line",
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """Append a note. Notes are never changed."""
+    from api.store.catalogue import Note
+    from api.store.run_lifecycle import utc_now
+
+    if not text.strip() or len(text) > 4000:
+        raise DrumlinError("A note has 1 to 4000 characters.", "Write a shorter one.")
+    with open_catalogue(data, store) as catalogue:
+        run = run_of(catalogue, run_id)
+        added = Note(utc_now(), one_line(who, 120), text)
+        catalogue.add_note(run.id, added)
+    done({"run_id": run.id, "note": added}, f"Noted on {run.id}.", json)
+
+
+@runs.command("vehicle")
+def vehicle_command(
+    name: Annotated[str, typer.Argument(help="Vehicle; without it, all are listed.")] = "",
+    owner: Annotated[str | None, typer.Option(help="Whose it is.")] = None,
+    about: Annotated[str | None, typer.Option(help="What to know of it.")] = None,
+    forget: Annotated[bool, typer.Option("--forget", help="Remove vehicle and owner.")] = False,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """List vehicles, or say whose one is."""
+    from api.store import vehicle_records
+    from api.store.run_lifecycle import utc_now
+
+    with open_catalogue(data, store) as catalogue:
+        if name and forget:
+            vehicle_records.drop_vehicle(catalogue, name)
+        elif name and (owner is not None or about is not None):
+            known = {one.name: one for one in vehicle_records.all_vehicles(catalogue)}
+            was = known.get(name, vehicle_records.Vehicle(name, "", "", ""))
+            vehicle_records.put_vehicle(
+                catalogue,
+                vehicle_records.Vehicle(
+                    one_line(name, 80),
+                    was.owner if owner is None else one_line(owner, 120),
+                    was.about if about is None else about,
+                    utc_now(),
+                ),
+            )
+        found = vehicle_records.all_vehicles(catalogue)
+    if json:
+        print_json({"vehicles": found})
+        return
+    print_table(
+        ("vehicle", "owner", "runs", "about"),
+        [(one.name, one.owner, str(one.runs), one.about) for one in found],
+        "No vehicles.",
+        right=(2,),
+    )
+
+
+@runs.command("set")
+def set_command(
+    name: Annotated[str, typer.Argument(help="Set; without it, all are listed.")] = "",
+    run_ids: Annotated[list[str] | None, typer.Argument(help="The runs in it.")] = None,
+    forget: Annotated[bool, typer.Option("--forget", help="Remove the set; runs stay.")] = False,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """List sets of runs, or make one."""
+    from api.store import vehicle_records
+    from api.store.run_lifecycle import utc_now
+
+    with open_catalogue(data, store) as catalogue:
+        if name and forget:
+            vehicle_records.drop_set(catalogue, name)
+        elif name and run_ids:
+            members = tuple(run_of(catalogue, each).id for each in run_ids)
+            vehicle_records.put_set(
+                catalogue, vehicle_records.RunSet(one_line(name, 80), "", utc_now(), members)
+            )
+        found = vehicle_records.all_sets(catalogue)
+    if json:
+        print_json({"sets": found})
+        return
+    print_table(
+        ("set", "runs"),
+        [(one.name, ", ".join(one.runs)) for one in found],
+        "No sets.",
+    )
+
+
+runs.add_typer(results.results)

@@ -1,0 +1,205 @@
+"""What the `drumlin` commands share: options, the catalogue, run ids, tables, progress.
+
+Data flows: command line -> these -> the catalogue and run folders of a data directory -> tables for
+people, or one JSON object with --json. Imports are made where they are used, so that each command
+starts quickly.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from daq.errors import DrumlinError, Refused
+from daq.rig.units import UnitSystem
+
+DEMO_RIG = Path(__file__).resolve().parents[2] / "rigs" / "tarnhow.toml"
+RigOption = Annotated[Path, typer.Option(help="The rig file.")]
+DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
+UrlOption = Annotated[str, typer.Option("--store", help="Catalogue URL, if not SQLite in DATA.")]
+
+
+class _Reader:
+    """Whose units the command's refusals are told in, too."""
+
+    units = UnitSystem.METRIC
+
+
+def _read_in(units: UnitSystem) -> UnitSystem:
+    _Reader.units = units
+    return units
+
+
+UnitsOption = Annotated[
+    UnitSystem, typer.Option(help="Units of what people read; JSON is SI.", callback=_read_in)
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
+RunArgument = Annotated[str, typer.Argument(help="Run id, or 'last'.")]
+DATA = Path("data")
+_COMMANDING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+NO = 1
+
+
+def for_reader(text: str) -> str:
+    """A refusal's sentence in the units that the command was asked for."""
+    if _Reader.units is UnitSystem.METRIC:
+        return text
+    from daq.results.words import said
+
+    return said(text, _Reader.units)
+
+
+def expect_folder(data: Path) -> None:
+    """Raises DrumlinError when there is no such data directory."""
+    if not data.is_dir():
+        raise DrumlinError(
+            f"There is no data directory {data}.", "Give it with --data, e.g. --data data."
+        )
+
+
+def expect_folder_given(data: Path) -> None:
+    """The same for one that was named; a rig that has never run may do without the usual one."""
+    if data != DATA:
+        expect_folder(data)
+
+
+@contextlib.contextmanager
+def open_catalogue(data: Path, url: str) -> Iterator[Any]:
+    """The catalogue of a data directory. Raises DrumlinError when there is none."""
+    from api.store.catalogue import Catalogue
+
+    expect_folder(data)
+    catalogue = Catalogue.open(data, url)
+    try:
+        yield catalogue
+    finally:
+        catalogue.close()
+
+
+def run_of(catalogue: Any, run_id: str) -> Any:
+    """A run by id, or the newest for 'last'. Raises DrumlinError."""
+    from api.store.catalogue import Search
+
+    if run_id == "last":
+        newest = catalogue.find(Search(limit=1))
+        if not newest:
+            raise DrumlinError("There are no runs yet.", "Record one first.")
+        run_id = newest[0].id
+    found = catalogue.run(run_id)
+    if found is None:
+        raise DrumlinError(f"There is no run {run_id}.", "See them with: drumlin runs list.")
+    return found
+
+
+def expand(catalogue: Any, words: str) -> list[str]:
+    """Run ids from ids and names of sets with commas between."""
+    from api.store import vehicle_records
+    from api.store.catalogue import RUN_ID
+
+    found: list[str] = []
+    for word in (each.strip() for each in words.split(",")):
+        if word == "last" or RUN_ID.match(word):
+            found.append(run_of(catalogue, word).id)
+        elif word:
+            found += vehicle_records.one_set(catalogue, word).runs
+    return list(dict.fromkeys(found))
+
+
+def folder_of(data: Path, run_id: str) -> Path:
+    """Where a run lies."""
+    return data / "runs" / run_id
+
+
+def one_line(text: str, most: int) -> str:
+    """The text, if it is one short line. Raises Refused."""
+    if len(text) > most or any(ord(letter) < 32 or ord(letter) == 127 for letter in text):
+        raise Refused(
+            f"'{text[:20]}...' is too long or holds control characters.",
+            f"Use one line of at most {most} characters.",
+            "invalid",
+        )
+    return text
+
+
+def write_file(target: Path, body: bytes, option: str) -> None:
+    """Raises DrumlinError naming the option that gave the target."""
+    try:
+        target.write_bytes(body)
+    except OSError as error:
+        raise DrumlinError(
+            f"{target} cannot be written: {error}.", f"Give another {option}."
+        ) from None
+
+
+def shown(text: str) -> str:
+    """Text for a terminal: what would command it, in a note or from elsewhere, is only shown."""
+    return _COMMANDING.sub(lambda found: repr(found[0])[1:-1], text)
+
+
+def console() -> Any:
+    """Where people read."""
+    from rich.console import Console
+
+    class Terminal(Console):
+        def print(self, *objects: Any, **named: Any) -> None:
+            seen = (shown(each) if isinstance(each, str) else each for each in objects)
+            super().print(*seen, **named)
+
+    return Terminal()
+
+
+def print_table(
+    head: tuple[str, ...],
+    rows: Sequence[tuple[str, ...]],
+    nothing: str,
+    right: tuple[int, ...] = (),
+) -> None:
+    """A table; `nothing` when there are no rows; `right`: columns of numbers."""
+    from rich.table import Table
+    from rich.text import Text
+
+    out = console()
+    if not rows:
+        out.print(nothing)
+        return
+    table = Table(box=None, pad_edge=False, header_style="dim")
+    for place, name in enumerate(head):
+        table.add_column(name, justify="right" if place in right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(shown(cell)) for cell in row))
+    out.print(table)
+
+
+@contextlib.contextmanager
+def progress(what: str, *, quiet: bool) -> Iterator[Callable[[float], None]]:
+    """A bar on standard error for long work; nothing with --json or without a terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def print_json(told: Any) -> None:
+    """One JSON object."""
+    import msgspec
+
+    print(msgspec.json.encode(told).decode())
+
+
+def done(told: Any, text: str, as_json: bool) -> None:
+    """What was done, for people or as JSON."""
+    if as_json:
+        print_json(told)
+    else:
+        console().print(text, highlight=False, markup=False, soft_wrap=True)

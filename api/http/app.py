@@ -1,0 +1,177 @@
+"""The service as one ASGI app: routes, guard, live hub, run keeper and MQTT under one lifespan.
+
+Data flows: the loop's channel -> hub, keeper and MQTT; requests -> guard -> routes -> Context ->
+channel, catalogue, files. Nothing here touches the port: the service may crash or be restarted,
+and the loop notices no more than an expired helm.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.http import problems
+from api.http.access import Access
+from api.http.audit import Audit
+from api.http.bodies import describe
+from api.http.context import Context
+from api.http.guard import Guard
+from api.http.live import Hub
+from api.http.routes import ROUTERS
+from api.http.static import Page
+from api.http.tokens import TokenBook
+from api.jobs.closing import close_in_worker
+from api.mqtt.bridge import MqttBridge
+from api.runtime.channel_client import ChannelClient
+from api.services.campaigns import Campaigns
+from api.settings import Settings, check_exposure
+from api.store.catalogue import Catalogue
+from api.store.run_lifecycle import CloseRun, Keeper
+from api.version import VERSION
+from daq.rig.description import load_rig
+
+PAGE_FOLDER = Path(__file__).parents[1] / "page"
+RESTART_S = 1.0
+BLOCKING_THREADS = 8
+
+log = logging.getLogger("drumlin.service")
+
+DESCRIPTION = (
+    "State, commands, live telemetry and recorded runs of one rig. SI units throughout. "
+    "Errors are RFC 9457 problem details with a remedy. A software stop is no emergency stop."
+)
+
+
+def create_app(
+    settings: Settings, loop_client: ChannelClient, close: CloseRun = close_in_worker
+) -> FastAPI:
+    """The app. Raises RigError, SettingsError, TokenError or StoreError before anything runs.
+
+    The lifespan enters `loop_client` and leaves it; `close` closes a run's files.
+    """
+    settings.data.mkdir(parents=True, exist_ok=True)
+    rig = load_rig(settings.rig)
+    book = TokenBook(settings.data)
+    check_exposure(settings, book.in_use)
+    catalogue = Catalogue.open(settings.data, settings.store.url)
+    keeper = Keeper(catalogue, loop_client, rig, settings.data, close)
+    mqtt = (
+        MqttBridge(settings.mqtt, rig, loop_client, time.monotonic)
+        if settings.mqtt is not None
+        else None
+    )
+    context = Context(
+        settings=settings,
+        rig=rig,
+        loop=loop_client,
+        access=Access(book, time.monotonic),
+        audit=Audit(settings.data),
+        hub=Hub(loop_client),
+        keeper=keeper,
+        campaigns=Campaigns(settings.data, rig, loop_client, keeper, time.monotonic),
+        mqtt=mqtt,
+    )
+
+    @contextlib.asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        try:
+            async with _threads(), loop_client, _running(context):
+                yield
+        finally:
+            catalogue.close()
+
+    app = FastAPI(
+        title="Drumlin",
+        version=VERSION,
+        summary="Load control and acquisition for heavy chassis dynamometers",
+        description=DESCRIPTION,
+        openapi_url="/api/openapi.json",
+        docs_url=None,  # its scripts come from elsewhere, which the page's policy forbids
+        redoc_url=None,
+        lifespan=lifespan,
+    )
+    app.state.context = context
+    problems.install(app)
+    describe(app)
+    for router in ROUTERS:
+        app.include_router(router)
+
+    page = Path(settings.service.page) if settings.service.page else PAGE_FOLDER
+    app.add_middleware(Split, page=Page(page), context=context)
+    app.add_middleware(Guard, service=settings.service)
+    return app
+
+
+class Split:
+    """Sends /api to the routes and everything else to the page; counts responses by status."""
+
+    def __init__(self, app: ASGIApp, page: ASGIApp, context: Context) -> None:
+        self._app = app
+        self._page = page
+        self._responses = context.responses
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+
+        async def counted(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                self._responses[message["status"]] += 1
+            await send(message)
+
+        path = scope["path"]
+        inside = path == "/api" or path.startswith("/api/")
+        await (self._app if inside else self._page)(scope, receive, counted)
+
+
+@contextlib.asynccontextmanager
+async def _threads() -> AsyncIterator[None]:
+    """A bounded pool for what blocks (catalogue, files, sockets), ended with the service."""
+    loop = asyncio.get_running_loop()
+    pool = ThreadPoolExecutor(BLOCKING_THREADS, "service")
+    loop.set_default_executor(pool)
+    try:
+        yield
+    finally:
+        loop.set_default_executor(ThreadPoolExecutor(BLOCKING_THREADS, "after service"))
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextlib.asynccontextmanager
+async def _running(context: Context) -> AsyncIterator[None]:
+    jobs: list[tuple[str, Callable[[], Awaitable[None]]]] = [
+        ("live hub", context.hub.run),
+        ("event hub", context.hub.run_events),
+        ("run keeper", context.keeper.run),
+        ("campaigns", context.campaigns.run),
+    ]
+    if context.mqtt is not None:
+        jobs.append(("mqtt", context.mqtt.run))
+    tasks = [asyncio.create_task(_for_ever(name, job), name=name) for name, job in jobs]
+    await asyncio.sleep(0)  # subscriptions stand before the first request
+    try:
+        yield
+    finally:
+        context.hub.close()
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def _for_ever(name: str, job: Callable[[], Awaitable[None]]) -> None:
+    """Keep a job going: a defect in one must not end the others, nor go unseen."""
+    while True:
+        try:
+            await job()
+        except Exception:
+            log.exception("The %s failed and starts again.", name)
+        await asyncio.sleep(RESTART_S)

@@ -1,0 +1,147 @@
+"""The outermost layer: which host names and origins are answered, and the safety headers.
+
+Data flows: every HTTP request and WebSocket handshake passes here before any route. A page from
+elsewhere cannot command the rig through somebody's browser: a foreign Host (DNS rebinding) and a
+foreign Origin are refused, and no CORS header is ever sent.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.http.problems import Problem
+from api.settings import ServiceSection, is_loopback
+
+CONTENT_SECURITY_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "connect-src 'self'; font-src 'self'; manifest-src 'self'; worker-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+SAFETY_HEADERS = {
+    "Content-Security-Policy": CONTENT_SECURITY_POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+}
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class Guard:
+    """ASGI middleware."""
+
+    def __init__(self, app: ASGIApp, service: ServiceSection) -> None:
+        self._app = app
+        self._loopback_only = is_loopback(service.host)
+        self._names = {name.lower() for name in service.hosts} | {"localhost"}
+        if not _is_address(service.host):
+            self._names.add(service.host.lower())
+        self._origins = {origin.lower().rstrip("/") for origin in service.origins}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        problem = self._check(scope)
+        if problem is not None:
+            await refuse(scope, receive, send, problem)
+            return
+        if scope["type"] == "websocket":
+            await self._app(scope, receive, send)
+            return
+
+        async def send_safely(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in SAFETY_HEADERS.items():
+                    headers.setdefault(name, value)
+                headers.setdefault("Cache-Control", "no-store")
+            await send(message)
+
+        await self._app(scope, receive, send_safely)
+
+    def _check(self, scope: Scope) -> Problem | None:
+        headers = Headers(scope=scope)
+        hosts = headers.getlist("host")
+        host = hosts[0] if len(hosts) == 1 else ""
+        if not self._host_allowed(host):
+            return Problem(
+                421,
+                "host",
+                "This service does not answer to that host name.",
+                "Use its address, or add the name to hosts in the [service] settings.",
+            )
+        origin = headers.get("origin")
+        unsafe = scope["type"] == "websocket" or scope["method"] not in SAFE_METHODS
+        if unsafe and not self._origin_allowed(origin, host, scope["scheme"]):
+            return _foreign()
+        if unsafe and origin is None and headers.get("sec-fetch-site", "none") == "cross-site":
+            return _foreign()
+        return None
+
+    def _host_allowed(self, host: str) -> bool:
+        name = _host_name(host)
+        if name in self._names:
+            return True
+        # An address in the Host header cannot come from DNS rebinding, which needs a name.
+        return is_loopback(name) if self._loopback_only else _is_address(name)
+
+    def _origin_allowed(self, origin: str | None, host: str, scheme: str) -> bool:
+        if origin is None:
+            return True  # no browser: browsers always send it with a command or a WebSocket
+        web = {"ws": "http", "wss": "https"}.get(scheme, scheme)
+        return origin.lower() == f"{web}://{host.lower()}" or origin.lower() in self._origins
+
+
+async def refuse(scope: Scope, receive: Receive, send: Send, problem: Problem) -> None:
+    """Answer with a problem, be it a request or a WebSocket handshake."""
+    if scope["type"] == "http":
+        response = problem.response()
+        for name, value in SAFETY_HEADERS.items():
+            response.headers.setdefault(name, value)
+        await response(scope, receive, send)
+        return
+    await receive()  # the connect message
+    if "websocket.http.response" in scope.get("extensions", {}):
+        headers = [
+            (b"content-type", b"application/problem+json"),
+            *((k.lower().encode(), v.encode()) for k, v in problem.headers.items()),
+        ]
+        await send(
+            {
+                "type": "websocket.http.response.start",
+                "status": problem.status,
+                "headers": headers,
+            }
+        )
+        await send({"type": "websocket.http.response.body", "body": problem.body()})
+    else:
+        await send({"type": "websocket.close", "code": 1008})
+
+
+def _foreign() -> Problem:
+    return Problem(
+        403,
+        "origin",
+        "Another page tried to use this service through your browser.",
+        "Open Drumlin's own page; or add that origin to origins in the [service] settings.",
+    )
+
+
+def _host_name(host: str) -> str:
+    if host.startswith("["):
+        return host[1:].partition("]")[0].lower()
+    return host.partition(":")[0].lower()
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name.strip("[]"))
+    except ValueError:
+        return False
+    return True

@@ -1,0 +1,182 @@
+"""Live telemetry to any number of viewers: encoded once, newest wins, nobody waits for anybody.
+
+Data flows: ChannelClient -> Hub.run (one task) -> one text per snapshot -> Viewer slots ->
+a sender task per WebSocket. A viewer that does not read keeps one blocked task and one slot; it
+misses snapshots and is closed by the server's pings. The hub never awaits a viewer.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import collections
+import contextlib
+from collections.abc import Callable
+
+import msgspec
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from api.runtime.channel_client import ChannelClient
+from api.services.telemetry_json import encode
+from control.telemetry import Event
+
+MAX_HZ = 50.0
+MAX_VIEWERS = 200
+EVENTS_KEPT = 500
+VIEWER_EVENTS = 64
+SILENT_PERIOD_S = 0.5  # how often viewers are told that nothing comes from the loop
+CHECK_PERIOD_S = 2.0  # how often a viewer's token is looked at again
+
+
+class Viewer:
+    """What one WebSocket is to be sent next."""
+
+    def __init__(self, hz: float, events: bool, now: float) -> None:
+        self._period_s = 1.0 / hz
+        self._due = now
+        self._wants_events = events
+        self._snapshot: str | None = None
+        self._events: collections.deque[str] = collections.deque(maxlen=VIEWER_EVENTS)
+        self._arrived = asyncio.Event()
+        self.sent = 0
+        self.skipped = 0
+
+    def is_due(self, now: float, slack_s: float) -> bool:
+        """True when a snapshot that came now should go to this viewer."""
+        if now + slack_s < self._due:
+            return False
+        # Keep the pace over the long run, but never try to catch up on what was missed.
+        following = self._due + self._period_s
+        self._due = following if following > now else now + self._period_s
+        return True
+
+    def offer(self, text: str) -> None:
+        """The newest snapshot; one not yet sent is dropped."""
+        if self._snapshot is not None:
+            self.skipped += 1
+        self._snapshot = text
+        self._arrived.set()
+
+    def offer_event(self, text: str) -> None:
+        """An event, for viewers that asked for them; the oldest go first."""
+        if self._wants_events:
+            self._events.append(text)
+            self._arrived.set()
+
+    async def next(self) -> str:
+        """Wait for the next thing to send: events before the snapshot."""
+        while True:
+            if self._events:
+                return self._events.popleft()
+            if self._snapshot is not None:
+                text, self._snapshot = self._snapshot, None
+                return text
+            self._arrived.clear()
+            await self._arrived.wait()
+
+
+class Hub:
+    """All viewers of one service."""
+
+    def __init__(self, loop_client: ChannelClient) -> None:
+        self._client = loop_client
+        self._viewers: set[Viewer] = set()
+        self._closing = asyncio.Event()
+        self.recent: collections.deque[Event] = collections.deque(maxlen=EVENTS_KEPT)
+        self.encoded = 0
+        self.events_missed = 0
+
+    @property
+    def viewers(self) -> int:
+        """Viewers connected now."""
+        return len(self._viewers)
+
+    def close(self) -> None:
+        """Let every viewer go; called before the server shuts down."""
+        self._closing.set()
+
+    async def run(self) -> None:
+        """Forward snapshots until cancelled."""
+        now = asyncio.get_running_loop().time
+        seen = self._client.count
+        before = now()
+        period_s = 1.0 / MAX_HZ
+        while True:
+            try:
+                async with asyncio.timeout(SILENT_PERIOD_S):
+                    seen = await self._client.changed(seen)
+            except TimeoutError:
+                self._forward(now(), SILENT_PERIOD_S)
+                before = now()
+                continue
+            at = now()
+            period_s += 0.1 * (min(at - before, SILENT_PERIOD_S) - period_s)
+            before = at
+            self._forward(at, 0.5 * period_s)
+
+    async def run_events(self) -> None:
+        """Forward events until cancelled."""
+        with self._client.events() as stream:
+            async for event in stream:
+                self.events_missed = stream.missed
+                self.recent.append(event)
+                if self._viewers:
+                    text = msgspec.json.encode({"event": event}).decode()
+                    for viewer in self._viewers:
+                        viewer.offer_event(text)
+
+    async def serve(
+        self, socket: WebSocket, hz: float, events: bool, may_watch: Callable[[], bool]
+    ) -> None:
+        """Serve one accepted WebSocket until either side ends it."""
+        viewer = Viewer(hz, events, asyncio.get_running_loop().time())
+        viewer.offer(self._text())
+        self._viewers.add(viewer)
+        tasks = [
+            asyncio.create_task(_send(socket, viewer), name="live sender"),
+            asyncio.create_task(_drain(socket), name="live reader"),
+            asyncio.create_task(self._closing.wait(), name="live closing"),
+            asyncio.create_task(_until_barred(may_watch), name="live access"),
+        ]
+        try:
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            self._viewers.discard(viewer)
+            barred = tasks[3].done()
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+        code, reason = (1008, "access ended") if barred else (1001, "the service ends")
+        with contextlib.suppress(RuntimeError, WebSocketDisconnect, TimeoutError):
+            async with asyncio.timeout(1.0):
+                await socket.close(code, reason)
+
+    def _forward(self, now: float, slack_s: float) -> None:
+        text: str | None = None
+        for viewer in self._viewers:
+            if viewer.is_due(now, slack_s):
+                if text is None:
+                    text = self._text()
+                viewer.offer(text)
+
+    def _text(self) -> str:
+        self.encoded += 1
+        client = self._client
+        return encode(client.latest, client.age_s, client.connected).decode()
+
+
+async def _send(socket: WebSocket, viewer: Viewer) -> None:
+    while True:
+        await socket.send_text(await viewer.next())
+        viewer.sent += 1
+
+
+async def _drain(socket: WebSocket) -> None:
+    """Take what the viewer says and forget it: commands come by HTTP, where they are answered."""
+    while (await socket.receive())["type"] != "websocket.disconnect":
+        pass
+
+
+async def _until_barred(may_watch: Callable[[], bool]) -> None:
+    # Revocation happens in a file, perhaps by another process: there is no event to wait for.
+    while may_watch():  # noqa: ASYNC110
+        await asyncio.sleep(CHECK_PERIOD_S)

@@ -1,0 +1,31 @@
+"""One module a resource; ROUTERS is all of them, in the order of the API page."""
+
+from api.http.routes import (
+    access,
+    campaigns,
+    heat,
+    helm,
+    identification,
+    importing,
+    proving,
+    results,
+    rig,
+    road,
+    runs,
+    weather,
+)
+
+ROUTERS = (
+    rig.router,
+    helm.router,
+    runs.router,
+    results.router,
+    importing.router,
+    campaigns.router,
+    heat.router,
+    identification.router,
+    weather.router,
+    road.router,
+    proving.router,
+    access.router,
+)

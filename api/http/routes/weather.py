@@ -1,0 +1,88 @@
+"""The air beside the rig as its channels tell it now, and the correction it would give.
+
+Data flow: newest telemetry -> daq.rig.weather -> daq.results.correction -> JSON (SI). Weather is
+never guessed: a channel that is missing, stale or impossible is refused by name. Nothing here
+corrects a run; a result carries its own correction, from the weather of its own recording.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import msgspec
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from api.http.bodies import answer, gives
+from api.http.context import context_of
+from api.http.problems import Problem
+from api.http.tokens import Role
+from api.services.telemetry_json import STALE_S
+from daq.results.correction import Charging, Correction, DieselFuel, Rule, correction, default_rule
+from daq.rig.weather import (
+    Weather,
+    air_density,
+    dewpoint_k,
+    dry_pressure_pa,
+    vapour_pressure_pa,
+    weather_of,
+)
+
+router = APIRouter(prefix="/api", tags=["rig"])
+
+Positive = Annotated[float | None, Query(gt=0, le=1e6)]
+
+
+class WeatherNow(msgspec.Struct, frozen=True):
+    """Air now, what follows from it, and the correction of the rule that was asked for."""
+
+    weather: Weather
+    vapour_pa: float
+    dry_pa: float
+    dewpoint_k: float | None  # null in perfectly dry air
+    air_kg_m3: float
+    why: str  # this rule: the reason it is offered, or that it was asked for
+    correction: Correction
+
+
+@router.get("/weather", responses=gives(WeatherNow))
+async def weather(
+    request: Request,
+    rule: Rule | None = None,
+    diesel: bool = True,
+    boosted: bool = True,
+    charging: Charging = Charging.TURBO,
+    fuel_g_per_s: Positive = None,
+    displacement_l: Positive = None,
+    speed_rpm: Positive = None,
+    boost_ratio: Positive = None,
+) -> Response:
+    """Weather and power correction from the live channels; without `rule` the one to offer."""
+    context = context_of(request)
+    context.caller(request, Role.WATCH)
+    loop = context.loop
+    latest = loop.latest
+    if latest is None or latest.measured is None or not loop.connected or loop.age_s > STALE_S:
+        raise Problem(
+            409, "no-readings", "There are no readings of the rig now.", "See /api/health."
+        )
+    air = weather_of(context.rig.slow, latest.measured.slow)
+    why = "This rule was asked for."
+    if rule is None:
+        rule, why = default_rule(diesel=diesel, boosted=boosted)
+    fuel = None
+    if fuel_g_per_s and displacement_l and speed_rpm:
+        fuel = DieselFuel(fuel_g_per_s, displacement_l, speed_rpm, boost_ratio or 1.0)
+    made = correction(rule, air, charging=charging, fuel=fuel, boosted_diesel=diesel and boosted)
+    vapour = vapour_pressure_pa(air.temperature_k, air.relative_humidity)
+    return answer(
+        WeatherNow(
+            air,
+            vapour,
+            dry_pressure_pa(air),
+            dewpoint_k(vapour) if vapour > 0.0 else None,
+            air_density(air),
+            why,
+            made,
+        )
+    )

@@ -1,0 +1,62 @@
+"""Starting a test for a person: the checks of the service, the run's place in the catalogue.
+
+Data flows: route -> start_run -> the loop's gate by Context.command -> keeper. Nothing else in the
+service sends StartTest, and each one carries the caller who asked for it.
+"""
+
+from __future__ import annotations
+
+from fastapi import Request
+
+from api.http.access import Caller
+from api.http.context import Context, context_of
+from api.http.problems import Problem
+from api.http.tokens import Role
+from api.store.run_lifecycle import Asked
+from control.core.commands import StartTest
+from control.test_kinds.plans import Plan
+
+
+def operator_of(request: Request) -> tuple[Context, Caller]:
+    """Context and caller of a command. Raises Problem without role or client id."""
+    context = context_of(request)
+    caller = context.caller(request, Role.OPERATE)
+    if not caller.client_id:
+        raise Problem(
+            400,
+            "client-id",
+            "The Drumlin-Client header is missing: the helm needs to know one page from another.",
+            "Send 4 to 64 letters, digits, dashes or underscores, the same in every request.",
+        )
+    return context, caller
+
+
+def check_vehicle(plan: Plan, vehicle: str) -> None:
+    """Raise Problem when the plan simulates a road load and nobody said whose."""
+    if getattr(plan, "vehicle", None) is not None and not vehicle:
+        raise Problem(
+            409,
+            "vehicle-missing",
+            "This test simulates a vehicle's road load, and nobody said whose.",
+            "Choose the vehicle that stands on the rolls, then start again.",
+        )
+
+
+async def start_run(
+    context: Context, caller: Caller, run_id: str, plan: Plan, vehicle: str, note: str
+) -> None:
+    """Start a test as the caller. Raises Problem when the service or the rig refuses."""
+    check_vehicle(plan, vehicle)
+    context.check_disk()
+    keeper = context.keeper
+    keeper.expect(run_id, Asked(vehicle, note, caller.holder, plan))
+    try:
+        await context.command(
+            caller,
+            StartTest(0, caller.holder, run_id, plan, vehicle),
+            detail={"run_id": run_id, "vehicle": vehicle},
+        )
+    except Problem:
+        keeper.forget(run_id)
+        raise
+    await keeper.note_start(run_id)

@@ -1,0 +1,1 @@
+"""Processes of their own for heavy work, bounded."""

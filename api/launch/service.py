@@ -1,0 +1,57 @@
+"""The service process: HTTP, WebSocket, MQTT, page and run store under uvicorn.
+
+Data flows: command line -> Settings -> api.http.server. It may die or be restarted at any time; the
+loop process notices no more than an expired helm.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import logging
+import sys
+from pathlib import Path
+
+from api.http.server import let_open_files, make_server
+from api.runtime.supervisor import CONFIGURATION_EXIT, parent_gone
+from api.settings import Settings, load_settings
+from daq.errors import DrumlinError
+
+
+async def _main(settings: Settings, supervised: bool) -> None:
+    let_open_files()
+    server = make_server(settings)
+    if supervised:
+
+        def gone() -> None:
+            server.should_exit = True
+
+        parent_gone(gone)
+    await server.serve()
+    await asyncio.sleep(0)  # lets the last transports report their end
+
+
+def main() -> int:
+    """Entry: `python -m api.launch.service`. Exit code 2 when starting again is no use."""
+    parser = argparse.ArgumentParser(prog="python -m api.launch.service", description=__doc__)
+    parser.add_argument("--rig", type=Path, required=True)
+    parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--settings", type=Path)
+    parser.add_argument("--host", default="")
+    parser.add_argument("--listen-port", type=int)
+    parser.add_argument("--supervised", action="store_true", help="end with standard input")
+    told = parser.parse_args()
+    logging.basicConfig(level=logging.WARNING, format="service: %(message)s", stream=sys.stderr)
+    try:
+        settings = load_settings(told.rig, told.data, told.settings, told.host, told.listen_port)
+        asyncio.run(_main(settings, told.supervised))
+    except DrumlinError as error:
+        print(f"service: {error}", file=sys.stderr)
+        return CONFIGURATION_EXIT
+    except KeyboardInterrupt:
+        return 0
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

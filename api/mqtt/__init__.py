@@ -1,0 +1,1 @@
+"""MQTT 5: telemetry and events out, slow channels in; commands never."""

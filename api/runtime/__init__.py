@@ -1,0 +1,1 @@
+"""The loop process and the narrow channel to it."""

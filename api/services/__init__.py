@@ -1,0 +1,1 @@
+"""What routes and the command line both call."""

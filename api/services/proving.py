@@ -1,0 +1,280 @@
+"""The proving record of a data directory, and the verifications that write into it.
+
+Data flows: recordings, dead-weight files, zeros of the running rig -> daq.proving.record ->
+proving.json; its values -> calibration.toml, laid over the rig file at the next start. The command
+and the HTTP routes both work through here.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import tomllib
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import msgspec
+
+from api.runtime.memory_file import read_memory
+from api.services.host_clock import clock_disciplined
+from api.store.atomic_file import write_whole
+from daq.errors import DrumlinError, Refused
+from daq.proving.calibration import DeadWeight, Setup, calibrate
+from daq.proving.clock import Reference, against_host, against_pulses, of_time_base
+from daq.proving.overlay import CalibrationFile, merged, read_calibration, write_calibration
+from daq.proving.record import (
+    Proof,
+    Proving,
+    absorber_named,
+    of_coasts,
+    of_dead_weight,
+    of_delay,
+    of_zeros,
+)
+from daq.proving.response import of_response, responses
+from daq.proving.rolls import RollRadius, of_diameter, of_run_out
+from daq.proving.runs import Track, delays, identify, read_track
+from daq.recording.reader import Recording
+from daq.rig.description import Rig, parse_rig
+
+PROVING_NAME = "proving.json"
+CALIBRATION_NAME = "calibration.toml"
+RIG_IN_FORCE = "rig-in-force.toml"
+MEMORY_NAME = "memory.json"
+MOST_ROWS = 500
+
+
+def today() -> date:
+    """Today's date in UTC, a label."""
+    return datetime.now(UTC).date()
+
+
+def read_proving(data: Path) -> Proving:
+    """The record; empty before the first proof. Raises DrumlinError when it cannot be read."""
+    path = data / PROVING_NAME
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=Proving)
+    except FileNotFoundError:
+        return Proving()
+    except (OSError, msgspec.MsgspecError) as error:
+        raise DrumlinError(
+            f"{path} cannot be read: {error}.", "Restore it from a copy, or move it away."
+        ) from None
+
+
+def keep(data: Path, rig: Rig, proofs: Sequence[Proof]) -> Proving:
+    """Add proofs to the record, safely over a crash. Raises DrumlinError."""
+    after = msgspec.structs.replace(read_proving(data).with_(proofs), rig=rig.name)
+    _write(data / PROVING_NAME, msgspec.json.format(msgspec.json.encode(after), indent=1))
+    return after
+
+
+def _write(path: Path, content: bytes) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, content)
+    except OSError as error:
+        raise DrumlinError(
+            f"{path} cannot be written: {error}.", "Check disk and rights."
+        ) from None
+
+
+# --- verifications ---------------------------------------------------------------------------
+
+
+def prove_zero(rig: Rig, data: Path) -> list[Proof]:
+    """The zeros that the running rig took last, against the calibrated ones. Raises Refused."""
+    counts = zeros_in_use(data)
+    if not counts:
+        raise Refused(
+            "No zero has been taken on this rig yet.",
+            "Take zeros with the rolls at rest, then prove them.",
+            "zeros-missing",
+        )
+    return of_zeros(rig, counts, today(), "zeros in use")
+
+
+def zeros_in_use(data: Path) -> dict[str, float]:
+    """Converter counts that the running rig takes as zero, by absorber. Raises DrumlinError."""
+    kept = read_memory(data / MEMORY_NAME)
+    if kept is None:
+        return {}
+    return {
+        name: one.zero_count for name, one in kept.absorbers.items() if one.zero_count is not None
+    }
+
+
+def prove_dead_weight(
+    rig: Rig, absorber: str, loads: Sequence[DeadWeight], setup: Setup, basis: str
+) -> list[Proof]:
+    """Calibrate a cell from dead weights and raw counts. Raises Refused when they cannot do it.
+
+    An arm of negative sign turns the counts round: the rig file keeps the slope positive.
+    """
+    one = absorber_named(rig, absorber)
+    turned = [msgspec.structs.replace(load, count=one.arm_sign * load.count) for load in loads]
+    found = calibrate(turned, setup, one.cell)
+    found = msgspec.structs.replace(found, zero_count=one.arm_sign * found.zero_count)
+    return [of_dead_weight(rig, absorber, found, today(), basis)]
+
+
+def prove_coasts(rig: Rig, recordings: Sequence[Path]) -> list[Proof]:
+    """Base inertia and losses from coasts of free rolls. Raises Refused, RecordingError."""
+    tracks = [track_of(path, rig) for path in recordings]
+    return of_coasts(rig, identify(tracks, rig), today(), _names(recordings))
+
+
+def prove_delay(rig: Rig, recording: Path) -> list[Proof]:
+    """Delay between force and speed from a coast with steps of load. Raises Refused."""
+    return of_delay(rig, delays(track_of(recording, rig), rig), today(), _names([recording]))
+
+
+def prove_response(rig: Rig, recording: Path) -> list[Proof]:
+    """How soon the force follows steps that are asked of the supplies. Raises Refused."""
+    found = responses(track_of(recording, rig), rig)
+    return of_response(rig, found, today(), _names([recording]))
+
+
+def prove_run_out(rig: Rig, recording: Path) -> list[Proof]:
+    """Pitch errors and run-out of the tooth wheels, learned from one recording. Raises Refused."""
+    tables = track_of(recording, rig).teeth
+    return of_run_out(rig, tables, today(), _names([recording]))
+
+
+def prove_time_base(recording: Path, pulses: str = "") -> list[Proof]:
+    """The front end's clock against this computer's, or against pulses. Raises Refused.
+
+    `pulses`: a wheel channel with one pulse per second. Whether network time slews this computer's
+    clock is asked now: prove on the computer that recorded, soon after.
+    """
+    records, basis = Recording(recording), _names([recording])
+    if pulses:
+        found, reference = against_pulses(records, pulses), Reference.PULSE
+    else:
+        reference = Reference.DISCIPLINED if clock_disciplined() else Reference.FREE
+        found = against_host(records)
+    return [of_time_base(found, reference, today(), f"{basis}, {reference.value}")]
+
+
+def prove_diameter(rig: Rig, roll_set: str, found: RollRadius, basis: str) -> list[Proof]:
+    """The diameter of a roll set from readings. Raises Refused."""
+    return [of_diameter(rig, roll_set, found, today(), basis)]
+
+
+def of_one_run(kind: str, rig: Rig, recording: Path, pulses: str = "") -> list[Proof]:
+    """The verification of that kind from one recording. Raises Refused, RecordingError."""
+    match kind:
+        case "delay":
+            return prove_delay(rig, recording)
+        case "response":
+            return prove_response(rig, recording)
+        case "run-out":
+            return prove_run_out(rig, recording)
+        case "time-base":
+            return prove_time_base(recording, pulses)
+    raise Refused(f"There is no verification '{kind}'.", "See `drumlin prove --help`.", "kind")
+
+
+def track_of(path: Path, rig: Rig) -> Track:
+    return read_track(Recording(path), rig)
+
+
+def _names(paths: Sequence[Path]) -> str:
+    return ", ".join(path.parent.name if path.name == "raw.drm" else path.name for path in paths)
+
+
+def recording_of(data: Path, run: str) -> Path:
+    """A run id, or the path of a recording. Raises Refused when there is none."""
+    for path in (data / "runs" / run / "raw.drm", Path(run)):
+        if path.is_file():
+            return path
+    raise Refused(
+        f"There is no recording '{run}'.", "Give a run id or the path of a raw.drm.", "no-run"
+    )
+
+
+def read_loads(text: str) -> list[DeadWeight]:
+    """Dead weights from CSV: mass_kg, count, and optionally rising (1/0) and side (1, 0, -1).
+
+    Raises Refused with the line that cannot be read.
+    """
+    found = []
+    for number, row in enumerate(csv.DictReader(io.StringIO(text)), start=2):
+        if number > MOST_ROWS:
+            raise Refused("Far too many load steps.", f"Give at most {MOST_ROWS}.", "calibration")
+        try:
+            found.append(
+                DeadWeight(
+                    float(row["mass_kg"]),
+                    float(row["count"]),
+                    (row.get("rising") or "1").strip().lower() in ("1", "true", "yes"),
+                    int(row.get("side") or 1),
+                )
+            )
+        except (KeyError, TypeError, ValueError) as error:
+            raise Refused(
+                f"Line {number} of the load steps cannot be read: {error}.",
+                "Write columns mass_kg,count,rising,side.",
+                "calibration",
+            ) from None
+    return found
+
+
+def read_setup(text: str, rig: Rig) -> Setup:
+    """How the weights hang, from TOML; the rig's site gives the latitude. Raises Refused."""
+    try:
+        told = {
+            "latitude_deg": rig.site.latitude_deg,
+            "altitude_m": rig.site.altitude_m,
+            **tomllib.loads(text),
+        }
+        return msgspec.convert(told, Setup)
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+        raise Refused(
+            f"The set-up of the weights cannot be read: {error}.",
+            "Give at least calibration_arm_m and cell_arm_m, in metres.",
+            "calibration",
+        ) from None
+
+
+# --- what follows from it ----------------------------------------------------------------------
+
+
+def write_overlay(rig: Rig, rig_text: str, data: Path) -> CalibrationFile:
+    """calibration.toml from the newest passed proofs, once it is known to fit the rig file.
+
+    Raises Refused when nothing was proven, RigError when the rig file cannot take the values.
+    """
+    values = read_proving(data).values()
+    if not values:
+        raise Refused(
+            "No proof that passed has values for the rig file.",
+            "Prove something first: drumlin prove coasts, dead-weight or delay.",
+            "nothing-proven",
+        )
+    merged(rig_text, values)
+    file = CalibrationFile.of(rig.name, values)
+    _write(data / CALIBRATION_NAME, write_calibration(file).encode())
+    return file
+
+
+def in_force(rig: Path, data: Path) -> Path:
+    """The rig file to run with: `rig`, or its copy in `data` with the calibration laid over it.
+
+    Raises RigError when the calibration file is damaged, belongs to another rig or does not fit.
+    """
+    path = data / CALIBRATION_NAME
+    if not path.is_file():
+        return rig
+    file = read_calibration(path.read_text(encoding="utf-8"), str(path))
+    text = rig.read_text(encoding="utf-8")
+    name = parse_rig(text, str(rig)).name
+    if name != file.rig:
+        raise DrumlinError(
+            f"{path} belongs to the rig '{file.rig}', not to '{name}'.",
+            "Remove it, or use the data directory of that rig.",
+        )
+    made = merged(text, file.values, str(rig))
+    _write(data / RIG_IN_FORCE, f"# {rig} with {path.name} laid over it\n{made}".encode())
+    return data / RIG_IN_FORCE

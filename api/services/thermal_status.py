@@ -1,0 +1,100 @@
+"""The rig's rotors as they are now, from what the loop wrote down and what it tells.
+
+Data flow: memory.json (written every few seconds while the loop runs) + newest telemetry (weather)
+-> control.forecast.endurance.RigHeat, for the routes and for `drumlin rehearse`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import msgspec
+
+from api.runtime.memory_file import MEMORY_NAME, memory_age_s, read_memory
+from control.core.memory import Memory
+from control.forecast.answer import answer
+from control.forecast.duty import Expected
+from control.forecast.endurance import RigHeat
+from control.telemetry import Telemetry
+from control.test_kinds.plans import Plan
+from control.thermal.record import RotorRecord
+from daq.errors import Refused
+from daq.rig.description import Rig, load_rig
+from daq.rig.units import UnitSystem
+
+USUAL_K = 298.15  # without a word about the weather
+
+
+def records_of(memory: Memory) -> dict[str, RotorRecord]:
+    """What is remembered of each rotor."""
+    return {name: one.heat for name, one in memory.absorbers.items() if one.heat is not None}
+
+
+def rig_heat(
+    rig: Rig,
+    data: Path,
+    telemetry: Telemetry | None = None,
+    running: bool = False,
+    cold: bool = False,
+    ambient_k: float | None = None,
+) -> tuple[RigHeat, Memory]:
+    """Rotors and memory. `running`: the loop is up, so the memory is only seconds old.
+
+    Raises DrumlinError when the memory cannot be read.
+    """
+    memory = read_memory(data / MEMORY_NAME) or Memory()
+    if ambient_k is None:
+        told = telemetry.heat.ambient_k if telemetry is not None and telemetry.heat else None
+        ambient_k = told if told is not None else USUAL_K
+    off_s = 0.0 if running else memory_age_s(data)
+    gains = {name: (one.gain, one.shape) for name, one in memory.absorbers.items()}
+    return RigHeat(rig, records_of(memory), ambient_k, off_s, gains, cold), memory
+
+
+def set_shares(rotors: RigHeat, shares: Mapping[str, float]) -> None:
+    """Split the power as told, by roll set. Raises Refused when the names or numbers are not so."""
+    names = [roll_set.name for roll_set in rotors.rig.roll_sets]
+    if set(shares) != set(names) or not 0.99 <= sum(shares.values()) <= 1.01:
+        raise Refused(
+            "The split does not say a share of every roll set.",
+            f"Give {', '.join(names)}, together 1.",
+            "split",
+        )
+    rotors.share([shares[name] for name in names])
+
+
+def heat_told(
+    rig_file: Path,
+    data: Path,
+    plan: Plan,
+    rehearsed: dict[str, object],
+    units: UnitSystem = UnitSystem.METRIC,
+) -> dict[str, object]:
+    """The answer by the learned heat model, with the power that the simulated truck gave.
+
+    For `drumlin rehearse`: the simulation knows a truck, the memory knows these rotors.
+    """
+    rotors, memory = rig_heat(load_rig(rig_file), data)
+
+    def number(*names: str) -> float | None:
+        for name in names:
+            value = rehearsed.get(name)
+            if isinstance(value, float) and value > 0.0:
+                return value
+        return None
+
+    power_w = number("true_mean_power_w")
+    kilowatt = number("true_mean_power_kw")
+    if power_w is None and kilowatt is not None:
+        power_w = 1e3 * kilowatt
+    speed_mps = number("true_speed_mps")
+    ratio = number("true_ratio_per_m") or memory.ratio_per_m
+    try:
+        told = answer(plan, rotors, Expected(power_w, speed_mps, ratio), units)
+    except Refused as problem:
+        return {"possible": None, "text": f"{problem.problem} {problem.remedy}"}
+    plain = msgspec.to_builtins(told)
+    return {name: plain[name] for name in ("possible", "text", "limiting", "split", "rotors")} | {
+        "suggestions": [each["text"] for each in plain["suggestions"]],
+    }

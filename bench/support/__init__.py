@@ -1,0 +1,1 @@
+"""What the bench commands share: rigs, recorded runs, shops, feeders."""

@@ -1,0 +1,1 @@
+"""Torque map of an eddy-current absorber, its inverse, and its identification."""

@@ -1,0 +1,1 @@
+"""Plans repeated and alternated under like conditions, as pure steps."""

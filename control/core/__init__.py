@@ -1,0 +1,1 @@
+"""The pure step, and who may do what: commands, states, helm, session, memory."""

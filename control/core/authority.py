@@ -1,0 +1,245 @@
+"""Who may do what now: state, helm, faults, runs and the events that tell of them.
+
+Data flow: codes of faults and calls of control.core.command_handlers -> transitions of
+control.core.states -> events. The frame's way from readings to a set point is control.core.core's,
+which builds on this.
+"""
+
+from __future__ import annotations
+
+import math
+
+from control.absorber.identified import Accepted, Advice, Identified
+from control.core.helm import Helm
+from control.core.memory import Memory, found_in
+from control.core.session import Session
+from control.core.states import Trigger, after
+from control.load_loop.loop import Loads
+from control.load_loop.tuning import OBSERVER_SHARE
+from control.safety import gate
+from control.safety.fans import Cooling
+from control.safety.fault_detection import NOTHING
+from control.safety.faults import TABLE, Effect, Fault, Register, Release
+from control.telemetry import Event, State
+from control.test_kinds import Test
+from control.thermal.manager import HeatKeeper
+from daq.measure.measured import Measured
+from daq.rig.description import Rig
+from daq.wire.frames import Permission
+
+LATE_S = 0.1  # no step for this long: the loop was late
+TRIPS_WHEN_PARKED = frozenset({"current-stuck-on", "host-restarted"})
+
+
+class Supervisor:
+    """State of one rig and what moves it."""
+
+    def __init__(
+        self, rig: Rig, kept: Memory, session: Session, loads: Loads, heat: HeatKeeper
+    ) -> None:
+        self.rig = rig
+        self.session = session
+        self.loads = loads
+        self.heat = heat
+        self.state = State.PARKED
+        self.helm = Helm(rig.limits.helm_expiry_s)
+        self.faults = Register(kept.trip)
+        self.acknowledged = False
+        self.vehicle = ""  # acknowledged on the rolls
+        self.test: Test | None = None
+        self.ratio_per_m = kept.ratio_per_m
+        self.ratio_of = kept.ratio_of
+        self.zeros: dict[str, float] = {
+            name: one.zero_count
+            for name, one in kept.absorbers.items()
+            if one.zero_count is not None
+        }
+        self.teeth = dict(kept.teeth)
+        self.identified: dict[str, Identified] = found_in(kept)
+        self.advice: Advice | None = kept.advice
+        self.tuned: Accepted | None = kept.tuned
+        if self.tuned is not None:
+            loads.set_observer(self.tuned.observer_share)
+        self.measured: Measured | None = None
+        self.frames_lost = 0  # since this core began
+        self._limits = gate.limits_of(rig)
+        self._gate = gate.closed(self._limits)
+        self._taken = -1  # the set point taken last and the device time when that was seen
+        self._taken_s = -math.inf
+        self._release = Release.FAST
+        self._zero_a = (0.0,) * len(rig.absorbers)
+        self._fresh = False  # the demand starts from where the load is
+        self._now_s = 0.0
+        self._outside: dict[str, str] = {}
+        self._moment: dict[str, str] = {}
+        self._cooling = Cooling(rig)
+        self._events: list[Event] = []
+        if self.faults.trip is not None:
+            self.state = State.TRIPPED
+        elif kept.loaded:
+            self.faults.latch(TABLE["host-restarted"], 0.0)
+            self.state = State.TRIPPED
+
+    def _last_codes(self) -> dict[str, str]:
+        """Frame faults stay as they were while no frame comes."""
+        own = {"link-lost", "helm-expired", "loop-late", *self._moment, *self._outside}
+        return {
+            view.code: ""
+            for view in self.faults.view()
+            if view.active and view.code not in own and self.session.live
+        }
+
+    # ---- faults ----------------------------------------------------------------------------------
+
+    def outside(self, code: str, active: bool, detail: str = "") -> None:
+        """A condition told from outside the frames: recorder-failed, disk-low, and the like."""
+        if code not in TABLE:
+            raise KeyError(code)
+        if active:
+            self._outside[code] = detail
+        else:
+            self._outside.pop(code, None)
+
+    def _add_own(
+        self, codes: dict[str, str], measured: Measured | None, late: bool, loaded: bool
+    ) -> dict[str, str]:
+        helm_gone = self.state is State.LOADED and not self.helm.holder
+        # A set point that forces is valid for less than the rig file says: its end alone only takes
+        # the forcing away, and the next set point that arrives goes on from what flows.
+        lapsed = (
+            loaded
+            and measured is not None
+            and measured.permission == Permission.EASING
+            and measured.time_s - self._taken_s
+            >= 1e-3 * self._limits.validity_ms - 2.0 * self.loads.frame_s
+        )
+        if not (late or helm_gone or lapsed or self._outside or self._moment):
+            return codes
+        codes = dict(codes) if codes is NOTHING else codes
+        if late and measured is not None:
+            silent = measured.frames_lost > 0.5 * LATE_S / self.loads.frame_s
+            codes["link-lost" if silent else "loop-late"] = ""
+        if helm_gone:
+            codes["helm-expired"] = ""
+        if lapsed:
+            codes["permission-lapsed"] = ""
+        codes.update(self._outside)
+        codes.update(self._moment)
+        self._moment = {}
+        return codes
+
+    def _act(self) -> None:
+        """Let the severest active fault move the state."""
+        fault = self.faults.severest()
+        if fault is None:
+            return
+        state = self.state
+        if fault.effect is Effect.TRIP and state is not State.TRIPPED:
+            if state is not State.PARKED or fault.code in TRIPS_WHEN_PARKED:
+                self._trip(fault)
+        elif fault.effect is Effect.TRIP and fault.release is Release.AT_ONCE:
+            self._release = Release.AT_ONCE  # a worse cause after the first: off at once
+        elif fault.effect is Effect.EASE and state is State.LOADED:
+            self.ease(fault.code, fault.text)  # while ready it only keeps a test from starting
+
+    def _trip(self, fault: Fault) -> None:
+        self.faults.latch(fault, self.time_s)
+        self._release = fault.release
+        self.acknowledged = False
+        self._end_run(fault.code, fault.text)
+        self.move(Trigger.TRIP, fault.code)
+
+    # ---- changes of state, also used by control.core.command_handlers
+    # -------------------------------------------
+
+    @property
+    def time_s(self) -> float:
+        """Device time when there is one, else the host's."""
+        chain = self.session.chain
+        return chain.now_s if chain is not None else self._now_s
+
+    @property
+    def now_s(self) -> float:
+        return self._now_s
+
+    def event(self, kind: str, text: str, /, **data: str | float | int | bool) -> None:
+        self._events.append(Event(self.time_s, kind, text, data))
+
+    def move(self, trigger: Trigger, why: str) -> None:
+        """Fire a trigger that is known to be allowed."""
+        to = after(self.state, trigger)
+        if to is None:
+            raise RuntimeError(f"{trigger} has no meaning while {self.state}")
+        before, self.state = self.state, to
+        if to is State.LOADED:
+            self._fresh = True
+        if self.session.chain is not None:
+            self.session.chain.learn_teeth(to is not State.LOADED)
+        if before in (State.LOADED, State.EASING):
+            self._cooling.load_ended(self.time_s)
+        if to is State.PARKED:
+            self.acknowledged = False
+        self.event("state", f"{before} -> {to}: {why}", before=before, after=to, why=why)
+
+    def begin(self, test: Test) -> None:
+        self.test = test
+        test.attach(self.loads)
+        self.move(Trigger.START, test.run_id)
+        self.heat.begin_run(test.run_id)
+        self.event(
+            "run-started", f"Run {test.run_id} started.", run_id=test.run_id, test=test.plan_kind
+        )
+
+    def ease(self, code: str, text: str) -> None:
+        """Begin to take the load off in order and end the run."""
+        self._end_run(code, text)
+        self.move(Trigger.EASE, code)
+
+    def _end_run(self, code: str, text: str) -> None:
+        test = self.test
+        if test is None:
+            return
+        self.test = None
+        self.heat.end_run()
+        if test.done and test.found:
+            self._adopt(test.found)
+            self.advice = test.advice or self.advice
+        self.event("run-ended", text, reason=code, **test.summary())
+
+    def _adopt(self, found: dict[str, Identified]) -> None:
+        """Take what an identification found into use; the coils carry nothing now."""
+        self.identified |= found
+        for i, absorber in enumerate(self.rig.absorbers):
+            if absorber.name in found:
+                self.loads.adopt(i, found[absorber.name])
+        worst = max(one.error_percent for one in found.values())
+        self.event("notice", "Absorbers identified.", worst_error_percent=worst)
+
+    def tune(self, accepted: Accepted | None) -> None:
+        """Put an accepted tune-up in force, or the usual tuning; nothing is loaded now."""
+        self.tuned = accepted
+        self.loads.set_observer(accepted.observer_share if accepted else OBSERVER_SHARE)
+
+    def forget_identified(self, names: tuple[str, ...]) -> None:
+        """The rig file's map and lags again for these absorbers; nothing is loaded now."""
+        for i, absorber in enumerate(self.rig.absorbers):
+            if absorber.name in names and self.identified.pop(absorber.name, None) is not None:
+                self.loads.adopt(i, None)
+
+    def reset_trip(self) -> None:
+        self.faults.reset()
+        self.move(Trigger.RESET, "reset by the helm")
+
+    def helm_changed(self, text: str) -> None:
+        self.acknowledged = False
+        self.event("helm", text, holder=self.helm.holder, name=self.helm.name)
+
+    def _left_the_helm(self, text: str) -> None:
+        self.helm_changed(text)
+
+    def unloaded(self) -> bool:
+        """Nothing asked and no coil carrying current."""
+        measured = self.measured
+        if measured is None or self._gate.currents_a != self._zero_a:
+            return False
+        return all(not absorber.current.value > 0.5 for absorber in measured.absorbers)

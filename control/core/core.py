@@ -1,0 +1,411 @@
+"""The core: one pure step from a frame and commands to a set point, answers and events.
+
+Data flow of a sample: daq chain -> readings -> demand of the running test -> control.load_loop.loop
+(observer, share, force loops) -> faults -> state -> gate -> SetPoint. No clock but the one handed
+in, no I/O; the same step runs at the rig and in virtual time. What must survive a restart is
+`memory()`. Commands are handled in control.core.command_handlers, greetings in
+control.core.session.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import msgspec
+
+from control.core import command_handlers, snapshot
+from control.core.authority import LATE_S, Supervisor
+from control.core.commands import Answer, AnyCommand, ZeroCells
+from control.core.controller_inputs import Readout
+from control.core.memory import Memory, found_in
+from control.core.session import ChainMaker, Session
+from control.core.states import Trigger
+from control.core.zeroing import Zeroing
+from control.load_loop.loop import Loads
+from control.safety import gate
+from control.safety.fault_detection import Watch
+from control.safety.faults import Effect, Release
+from control.safety.gate import Clamp, Mode
+from control.telemetry import Event, State, Telemetry
+from control.thermal.manager import HeatKeeper
+from daq.measure.chain import Chain
+from daq.measure.measured import Measured
+from daq.rig.description import Rig
+from daq.wire.frames import (
+    FromFrontEnd,
+    Hello,
+    Notice,
+    NoticeCode,
+    Permission,
+    Sample,
+    SetPoint,
+    Slow,
+    ToFrontEnd,
+)
+
+SILENCE_S = 0.1  # no sample for this long: the link is lost
+EMPTY_S = 2.0  # longest wait for the coils once nothing is asked of them
+FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
+_SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
+
+
+class Step(msgspec.Struct, frozen=True, gc=False):
+    set_point: SetPoint | None
+    send: tuple[ToFrontEnd, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    events: tuple[Event, ...] = ()
+
+
+class Core(Supervisor):
+    """All control state of one rig: the frame's way through it; states: control.core.authority."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        memory: Memory | None = None,
+        make_chain: ChainMaker = Chain,
+        off_s: float = 0.0,
+    ) -> None:
+        """`off_s`: seconds since `memory` was written, as far as known: rotors cooled meanwhile."""
+        kept = memory or Memory()
+        loads = Loads(
+            rig,
+            {name: (one.gain, one.shape, one.rotor_k) for name, one in kept.absorbers.items()},
+            found_in(kept),
+        )
+        heat = HeatKeeper(
+            rig,
+            {name: one.heat for name, one in kept.absorbers.items() if one.heat is not None},
+            off_s,
+            loads,
+        )
+        super().__init__(rig, kept, Session(rig, kept.session + 1, make_chain), loads, heat)
+        self._heat_countdown = self.heat.slot_frames
+        self._watch = Watch(rig)
+        self._clamp_counts: dict[int, int] = {}  # frames by combination of bits
+        self._clamped = 0
+        count = len(rig.absorbers)
+        names = [roll_set.name for roll_set in rig.roll_sets]
+        self._owner = tuple(names.index(absorber.roll_set) for absorber in rig.absorbers)
+        self._output = [0.0] * (4 + 5 * count)
+        self._aim = 0
+        self._step_s: float | None = None
+        self._sample_s: float | None = None
+        self._frame_time_s: float | None = None
+        self._notice_refusals = 0
+        self._flight = (0, 0)
+        self.readout = Readout(rig)
+        self._zero_for_s = 0.0
+        self._slipping = False
+        self._zeroing = Zeroing()
+        self._answers: list[Answer] = []
+
+    # ---- the step ----------------------------------------------------------------------------
+
+    def step(
+        self, frame: FromFrontEnd | None, commands: Sequence[AnyCommand], now_s: float
+    ) -> Step:
+        """One frame (or None when nothing came) and the commands since the last step."""
+        self._now_s = now_s
+        late = self._step_s is not None and now_s - self._step_s > LATE_S
+        self._step_s = now_s
+        if type(frame) is Sample and self.session.live and not self.session.fits(frame):
+            frame = None  # a defective board's: as if nothing had come
+        for command in commands:
+            answer = command_handlers.handle(self, command)
+            if answer is not None:
+                self._answers.append(answer)
+        if self.helm.expired(now_s):
+            self._left_the_helm("The helm expired: no heartbeat from its holder.")
+        set_point: SetPoint | None = None
+        if type(frame) is Sample:
+            set_point = self._sample(frame, now_s, late)
+        elif type(frame) is Hello:
+            self._hello(frame, now_s)
+        elif type(frame) is Slow:
+            if self.session.chain is not None and self.session.live:
+                self.session.chain.slow(frame)
+        elif type(frame) is Notice:
+            self._notice(frame)
+        elif frame is None:
+            self._silence(now_s)
+        send: tuple[ToFrontEnd, ...] = ()
+        if not self.session.live:
+            send = self.session.ask(now_s)
+        answers: tuple[Answer, ...] = ()
+        events: tuple[Event, ...] = ()
+        if self._answers:
+            answers, self._answers = tuple(self._answers), []
+        if self._events:
+            events, self._events = tuple(self._events), []
+        return Step(set_point, send, answers, events)
+
+    def _sample(self, sample: Sample, now_s: float, late: bool) -> SetPoint | None:
+        chain = self.session.chain
+        if not self.session.live or chain is None:
+            return None
+        measured = chain.update(sample)
+        self.measured = measured
+        time_s = measured.time_s
+        last = self._frame_time_s
+        dt_s = time_s - last if last is not None else self.loads.frame_s
+        if not 0.0 < dt_s < 0.05:
+            dt_s = self.loads.frame_s
+        if last is None:
+            for i, absorber in enumerate(measured.absorbers):
+                self.loads.set_cell_delay(i, absorber.force_delay_s)
+        self._frame_time_s = time_s
+        self._sample_s = now_s
+        self.frames_lost += measured.frames_lost
+        flight = (self._gate.sequence - sample.last_set_point) & 0xFFFF
+        if flight != self.loads.in_flight:
+            self._follow_flight(flight)
+        if sample.last_set_point != self._taken:
+            self._taken, self._taken_s = sample.last_set_point, time_s
+
+        readout = self.readout
+        readout.read(measured)
+        speeds, coils, doubtful = readout.speeds, readout.coils, readout.doubtful
+        age_s = readout.age_s
+        if not 0.8 * self.loads.speed_age_s < age_s < 1.25 * self.loads.speed_age_s:
+            self.loads.set_delays(age_s, self.loads.in_flight)
+        if measured.permission == Permission.EASING:
+            self._gate = gate.resynced(self._gate, coils)
+        sent = self._gate.currents_a
+
+        if measured.tyre_slip is not self._slipping:
+            self._tell_slip(measured)
+        loaded = self.state is State.LOADED
+        test = self.test
+        aim, target, rate, between = 0, 0.0, 1.0, 0
+        severest = self.faults.severest() if self.faults.any_active else None
+        held = severest is not None and severest.effect is Effect.HOLD
+        if loaded and test is not None:
+            demand = test.update(measured, self._output, dt_s, held)
+            if demand.aim != self._aim or demand.fresh:  # from where the load is now: no jump
+                self._aim, demand.fresh = demand.aim, False
+                self._fresh = True
+            if aim_currents := demand.currents:
+                self.loads.ask_currents(aim_currents)
+            aim, target, rate, between = demand.aim, demand.target, demand.rate, demand.between
+        output = self.loads.step(
+            dt_s, aim, target, rate, self._fresh, between,
+            readout.travels, readout.ages, coils, readout.cells, readout.shafts, sent, speeds,
+            measured.roll_sets[0].speed_delay_s,
+        )  # fmt: skip
+        self._output = output
+        self._fresh = False
+
+        self._heat_countdown -= 1
+        if self._heat_countdown <= 0:
+            self._heat_countdown = self.heat.slot_frames
+            self.heat.turn(measured, self._fans() != 0, output[0], loaded)
+            self._watch.hot = self.heat.codes
+            if loaded and test is not None:
+                test.feel(self.heat.nearest_k(), self.heat.advice() != "")
+            hot = 0
+            for name in self.heat.hot_fans:
+                hot |= self.session.fan_bits.get(name, 0)
+            self._cooling.hot(hot)
+
+        # Faults of this frame and what they do.
+        underway = loaded or self.state is State.EASING
+        codes = self._watch.frame(
+            measured, self.loads, underway, loaded and test is not None and test.by_engine, doubtful
+        )
+        codes = self._add_own(codes, measured, late, loaded)
+        if codes or self.faults.any_active:
+            self._events += self.faults.update(codes, time_s)
+            self._act()
+        if loaded and test is not None and test.done and self.state is State.LOADED:
+            self.ease(*test.end)
+        if self.state is State.READY and not self.helm.holder:
+            self.move(Trigger.PARK, "nobody at the helm")
+        if self._zeroing.active:
+            answer = self._zeroing.frame(self, sample, dt_s)
+            if answer is not None:
+                self._answers.append(answer)
+        return self._through_gate(output, dt_s, held)
+
+    def _through_gate(self, output: list[float], dt_s: float, held: bool) -> SetPoint | None:
+        readout = self.readout
+        speeds, coils = readout.speeds, readout.coils
+        state = self.state
+        count = len(coils)
+        before = self._gate.currents_a
+        asked = self._zero_a
+        mode = Mode.DENY
+        if state is State.LOADED:
+            mode = Mode.LOAD
+            asked = tuple(output[3 : 3 + count])
+            if held:
+                coils_a = self._gate.coils_a
+                asked = tuple([a if a < b else b for a, b in zip(asked, coils_a, strict=True)])
+        elif state is State.EASING:
+            mode, asked = Mode.EASE, self._gate.coils_a
+        elif state is State.TRIPPED and before != self._zero_a:
+            if self._release is Release.RAMP:
+                mode, asked = Mode.EASE, self._gate.coils_a
+            elif self._release is Release.FAST:
+                mode = Mode.TRIP
+        measured = self.measured
+        permitted = (
+            measured is not None
+            and measured.stop_chain_closed
+            and measured.permission != Permission.CHAIN_OPEN
+        )
+        decision = gate.decide(
+            self._limits,
+            self._gate,
+            gate.Request(
+                mode,
+                permitted,
+                self.session.number if self.session.live else 0,
+                asked,
+                tuple(coils),
+                tuple([speeds[owner] for owner in self._owner]),
+                readout.force_n,
+                readout.power_w,
+                dt_s,
+                self._fans(),
+            ),
+        )
+        self._gate = decision.state
+        if decision.clamps:
+            self._count_clamps(decision.clamps)
+        if state is State.EASING and decision.state.currents_a == self._zero_a:
+            self._zero_for_s += dt_s
+            if self._zero_for_s > EMPTY_S or all(not coil > 0.5 for coil in coils):
+                self.move(Trigger.UNLOADED, "load is off")
+        else:
+            self._zero_for_s = 0.0
+        return decision.set_point
+
+    def line_opened(self) -> None:
+        """The port was opened (again): a session left over from before it has ended."""
+        self.session.reopen()
+        self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
+
+    # ---- frames other than samples -------------------------------------------------------------
+
+    def _hello(self, hello: Hello, now_s: float) -> None:
+        was_live = self.session.live
+        code, detail = self.session.greet(hello, now_s)
+        if self.session.live and not was_live:
+            chain = self.session.chain
+            if chain is not None:
+                for name, count in self.zeros.items():
+                    chain.set_zero(name, count)
+                chain.restore_tooth_tables(self.teeth)
+                if self.ratio_per_m is not None:
+                    chain.learned_ratio = self.ratio_per_m
+            self._frame_time_s = None
+            self._sample_s = now_s
+            self._watch.clear_clock()
+            self.event("notice", f"Front end {hello.firmware} greeted.", session=hello.session)
+        if code == "wire-mismatch":
+            self._outside[code] = detail
+        else:
+            self._outside.pop("wire-mismatch", None)
+        if code and code != "wire-mismatch":
+            self._moment[code] = detail
+        if code or not self.session.live:
+            self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
+            self._without_frame()
+
+    def _notice(self, notice: Notice) -> None:
+        names = {code.value: code.name.lower().replace("_", "-") for code in NoticeCode}
+        name = names.get(notice.code, str(notice.code))
+        self.event("notice", f"Front end: {name}.", code=notice.code, detail=notice.detail)
+        if notice.code == NoticeCode.SET_POINT_REFUSED and self.session.live:
+            if notice.detail == 2:  # an old sequence: a late duplicate, not a contradiction
+                return
+            self._moment["set-points-refused"] = f"reason {notice.detail}"
+            self._without_frame()
+
+    def _silence(self, now_s: float) -> None:
+        """Nothing came: no set point; after a while the link counts as lost."""
+        if self.session.live and self._sample_s is not None and now_s - self._sample_s > SILENCE_S:
+            self._moment["link-lost"] = f"{(now_s - self._sample_s) * 1e3:.0f} ms"
+            self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
+        self._without_frame()
+
+    def _without_frame(self) -> None:
+        codes = self._add_own(dict(self._last_codes()), None, False, False)
+        if codes or self.faults.any_active:
+            self._events += self.faults.update(codes, self.time_s)
+            self._act()
+        if self.state is State.EASING and not self.session.live:
+            self.move(Trigger.UNLOADED, "no session: the front end takes the load off")
+        if self.state is State.READY and not self.helm.holder:
+            self.move(Trigger.PARK, "nobody at the helm")
+
+    # ---- small things of a frame -----------------------------------------------------------
+
+    def begin_zero(self, command: ZeroCells) -> None:
+        self._zeroing.begin(command, len(self._owner))
+
+    @property
+    def zeroing(self) -> bool:
+        return self._zeroing.active
+
+    def _tell_slip(self, measured: Measured) -> None:
+        """A notice where slip begins and where it ends; the result flags it by the columns."""
+        self._slipping = measured.tyre_slip
+        told: dict[str, float] = {}
+        for name, reading in (("slip", measured.slip), ("apart", measured.roll_difference)):
+            if reading.value == reading.value:
+                told[name] = reading.value
+        text = "Tyres slip on the rolls." if self._slipping else "The tyres no longer slip."
+        self.event("notice", text, code="tyre-slip", began=self._slipping, **told)
+
+    def _follow_flight(self, flight: int) -> None:
+        """Set points on their way, counted by sequence: the transport delay as it is."""
+        if flight > 8:
+            return
+        seen, times = self._flight
+        self._flight = (flight, times + 1 if seen == flight else 1)
+        if self._flight[1] >= FLIGHT_FRAMES:
+            self.loads.set_delays(self.loads.speed_age_s, flight)
+
+    def _fans(self) -> int:
+        """Bits of the fans that shall run."""
+        state, measured = self.state, self.measured
+        return self._cooling.bits(
+            state is State.LOADED or state is State.EASING,
+            measured.time_s if measured is not None else None,
+            self.session.all_fans,
+        )
+
+    def fans_asked(self) -> tuple[str, ...]:
+        """Names of the fans that shall run now, those outside the front end included."""
+        under_load = self.state in (State.LOADED, State.EASING)
+        return self._cooling.names(under_load, self.time_s, self.heat.hot_fans)
+
+    def _count_clamps(self, clamps: int) -> None:
+        self._clamp_counts[clamps] = self._clamp_counts.get(clamps, 0) + 1
+        serious = clamps & _SERIOUS
+        if serious & ~self._clamped:
+            self.event("notice", f"The gate cut: {Clamp(serious)!r}.", clamps=serious)
+        self._clamped = serious
+
+    # ---- what others see -------------------------------------------------------------------
+
+    def telemetry(self) -> Telemetry:
+        """A snapshot for people; built on demand, not at each frame."""
+        return snapshot.telemetry(self, self._output, self._gate.currents_a)
+
+    @property
+    def clamp_counts(self) -> dict[str, int]:
+        """How often the gate cut what, since this core began; one count per frame and kind."""
+        return {
+            (flag.name or "").lower(): sum(
+                frames for bits, frames in self._clamp_counts.items() if bits & flag
+            )
+            for flag in Clamp
+            if flag
+        }
+
+    def memory(self) -> Memory:
+        """What must survive a restart."""
+        return snapshot.memory(self)

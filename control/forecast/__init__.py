@@ -1,0 +1,1 @@
+"""Can the rig run this plan? Duty, endurance and the answer before a test."""

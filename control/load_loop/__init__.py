@@ -1,0 +1,1 @@
+"""From a demand to currents asked of the supplies: observers, feedback, sharing, force loops."""

@@ -1,0 +1,297 @@
+"""The load loop's tuning from a rig's identified numbers, and how far it is from instability.
+
+Data flow: inertia, lags and delays -> `derive` -> Tuning -> `margins` of the linearised loop ->
+TuneUp, for people. `tune_up` chooses the observer's speed: the fastest that keeps the margins on
+every rig within the stated spread of the numbers. It takes some tens of milliseconds and is done
+between tests, never in a frame.
+
+The loop is opened at the force asked. Forward: transport, coil and field as led by the force loop;
+what no model explains is one more lag, `unseen_s`. Plant: 1 / (M s^2) from force to place, without
+the truck's own modes: a loop faster than they allow swings in truth before it does here. Back: the
+fading-memory observer of control.load_loop.speed_control (all four poles at w: gains 4w, 6w^2,
+4w^3, w^4; its rate fades) on a place that is `age_s` old, with the mapped force as known input,
+then `hold.meet` and `hold.correct`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+from typing import Any
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from control.load_loop.speed_control import RATE_FADES_S, feedback_gain, observer_bandwidth
+
+Complex = npt.NDArray[np.complexfloating[Any, Any]]
+Floats = npt.NDArray[np.float64]
+
+UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
+FIELD_UNSEEN_SHARE = 0.3  # of the field's lag
+FOLLOW_FRAMES, FOLLOW_SHARE = 5.0, 0.06  # a led coil follows in so many frames, or share of its lag
+OBSERVER_SHARE = 0.6  # bandwidth times what it cannot see, before a tune-up
+LEAST_SHARE, MOST_SHARE = 0.3, 2.0
+# What a tune-up keeps on every rig of the spread. Choices: less than the trade's usual factor of 2,
+# because an observer that meets a pedal early spends its margin on exactly that.
+LEAST_GAIN_MARGIN = 1.6
+LEAST_PHASE_MARGIN_DEG = 35.0
+LEAST_DISTANCE = 0.35  # of the locus from -1; 1 / it is the peak of the sensitivity
+FREQUENCIES: Floats = np.geomspace(0.2, 1500.0, 1200)
+
+
+class Numbers(msgspec.Struct, frozen=True):
+    """What a rig is, as far as its speed loop is concerned. SI."""
+
+    inertia_kg: float
+    coil_lag_s: float
+    field_lag_s: float
+    age_s: float  # of the newest tooth edge
+    flight_frames: int  # set points on their way
+    frame_s: float
+    truck_kg: float = 0.0  # what the truck adds at the roll surface
+
+
+class Tuning(msgspec.Struct, frozen=True):
+    """Settings of the loop that follow from the numbers."""
+
+    observer_per_s: float
+    feedback_per_s: float
+    ahead_s: float
+    follow_s: float
+    unseen_s: float
+
+
+class Margins(msgspec.Struct, frozen=True):
+    """Of the linearised loop. `gain`: as a factor; inf when the phase never gets there. A loop that
+    is not stable has a gain below 1 (what would calm it), a negative phase and no delay margin."""
+
+    gain: float
+    phase_deg: float
+    delay_s: float  # that the loop could bear beyond what it has
+    distance: float  # least, of the locus from -1
+    crossover_per_s: float
+
+    @property
+    def stable(self) -> bool:
+        return self.gain > 1.0 and self.phase_deg > 0.0
+
+
+class TuneUp(msgspec.Struct, frozen=True):
+    """What a tune-up chose; margins on the rig as identified and on the worst of the spread."""
+
+    observer_share: float
+    tuning: Tuning
+    margins: Margins
+    worst: Margins
+    spread: float
+
+
+def follow_time(coil_lag_s: float, frame_s: float) -> float:
+    """How fast a coil that is asked for more than needed can be made to follow, s."""
+    return max(FOLLOW_FRAMES * frame_s, FOLLOW_SHARE * coil_lag_s)
+
+
+def unseen_time(coil_lag_s: float, field_lag_s: float) -> float:
+    """Lag that no model explains (hysteresis, arm, errors of the lags), s."""
+    return UNSEEN_SHARE * coil_lag_s + FIELD_UNSEEN_SHARE * field_lag_s
+
+
+def derive(numbers: Numbers, observer_share: float = OBSERVER_SHARE) -> Tuning:
+    """Tuning after SIMC for an integrating process (Skogestad, J. Process Control 13, 2003), with
+    the observer as fast as `observer_share` over the delay that it cannot see."""
+    n = numbers
+    follow = follow_time(n.coil_lag_s, n.frame_s)
+    unseen = unseen_time(n.coil_lag_s, n.field_lag_s)
+    out = (n.flight_frames + 0.5) * n.frame_s
+    return Tuning(
+        observer_bandwidth(n.frame_s, n.age_s, unseen, observer_share),
+        feedback_gain(n.age_s + n.frame_s + out + unseen),
+        follow + out + 0.5 * n.field_lag_s,
+        follow,
+        unseen,
+    )
+
+
+def open_loop(
+    tuning: Tuning,
+    assumed: Numbers,
+    true: Numbers,
+    s: Complex,
+    unexplained_s: float | None = None,
+) -> Complex:
+    """L(s) of the loop tuned for `assumed` on a rig that is `true`; stability is 1 + L.
+
+    `unexplained_s`: lag that is really there and that no model knows. Left out, all that the tuning
+    allows for is taken to be there, which is cautious: margins for people and the tune-up are so.
+    """
+    mass = assumed.inertia_kg
+    w, ahead = tuning.observer_per_s, tuning.ahead_s
+    # Forward: what the map believes the force to be, and what it is.
+    out_s = (true.flight_frames + 0.5) * true.frame_s
+    # Asked for i + lag / T (wanted - i), a coil of another lag follows with T x true / assumed.
+    follow = tuning.follow_s * true.coil_lag_s / assumed.coil_lag_s
+    on_its_way = 1.0 / ((1.0 + follow * s) * (1.0 + 0.5 * assumed.field_lag_s * s))
+    believed = on_its_way * np.exp(-out_s * s)
+    off = (1.0 + assumed.field_lag_s * s) / (1.0 + true.field_lag_s * s)
+    if unexplained_s is None:
+        unexplained_s = unseen_time(true.coil_lag_s, true.field_lag_s)
+    force = believed * off / (1.0 + unexplained_s * s)
+    place = -force / ((true.inertia_kg + true.truck_kg) * s * s) * np.exp(-true.age_s * s)
+    # Observer of place, speed, drive force and its rate, the believed force a known input. The age
+    # of the place is allowed for in the observer by comparing with its own place of that moment.
+    g1, g2, g3, g4 = 4.0 * w, 6.0 * w * w, 4.0 * w**3, w**4
+    back = np.exp(-assumed.age_s * s)
+    d = np.exp(-0.5 * true.frame_s * s)  # sampled and held
+    own = -believed / (mass * s * s)  # place that the known input alone explains
+    miss = place * d - own * back
+    # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
+    # with its place less age x speed plus half age^2 x acceleration, all as they are now.
+    fades = s + 1.0 / RATE_FADES_S
+    own_drive = (g3 + g4 / fades) / s
+    own_speed = g2 / s + own_drive / s
+    shape = (g1 + own_speed) / s - assumed.age_s * own_speed + 0.5 * assumed.age_s**2 * own_drive
+    e = miss / (1.0 + shape)
+    rate = mass * g4 * e / fades
+    drive = (mass * g3 * e + rate) / s
+    speed = own * s + (g2 * e + drive / mass) / s
+    asked = drive + rate * ahead
+    asked = asked + mass * tuning.feedback_per_s * (speed + (drive - on_its_way) / mass * ahead)
+    locus: Complex = -asked
+    return locus
+
+
+def margins(locus: Complex, frequencies: Floats = FREQUENCIES) -> Margins:
+    """Margins of an open loop given at `frequencies`, rad/s; the closed loop is 1 / (1 + L).
+
+    Whether it is stable is counted after Nyquist (no open-loop pole right of the axis), because
+    at -180 degrees a loop may be larger than 1 and stable all the same.
+    """
+    size, phase = np.abs(locus), np.unwrap(np.angle(locus))
+    # Poles at the origin, by the slope at the lowest frequencies; each owes a quarter turn.
+    slope = math.log(size[0] / size[10]) / math.log(frequencies[10] / frequencies[0])
+    about = np.unwrap(np.angle(1.0 + locus))
+    stable = abs(about[-1] - about[0] - 0.5 * math.pi * round(slope)) < 0.5 * math.pi
+    gain, crossing = math.inf if stable else 0.0, math.nan
+    nearest, delay = math.inf, math.inf
+    # Imaginary part changes sign left of the origin: -180 degrees, whatever the turns.
+    for k in np.nonzero((locus.imag[:-1] * locus.imag[1:] <= 0.0) & (locus.real[1:] < 0.0))[0]:
+        part = locus.imag[k] / (locus.imag[k] - locus.imag[k + 1])
+        real = locus.real[k] + part * (locus.real[k + 1] - locus.real[k])
+        if real < 0.0:
+            factor = float(-1.0 / real)
+            if stable and factor > 1.0:
+                gain = min(gain, factor)
+            elif not stable and factor < 1.0:
+                gain = max(gain, factor)
+    for k in np.nonzero((size[:-1] - 1.0) * (size[1:] - 1.0) <= 0.0)[0]:
+        part = (size[k] - 1.0) / (size[k] - size[k + 1])
+        w = frequencies[k] * (frequencies[k + 1] / frequencies[k]) ** part
+        left = phase[k] + part * (phase[k + 1] - phase[k]) + math.pi
+        if abs(math.remainder(left, 2.0 * math.pi)) < nearest:
+            nearest, crossing = abs(math.remainder(left, 2.0 * math.pi)), float(w)
+        delay = min(delay, float((left % (2.0 * math.pi)) / w))
+    return Margins(
+        gain,
+        math.degrees(nearest if stable else -nearest),
+        delay if stable else 0.0,
+        float(np.min(np.abs(1.0 + locus))),
+        crossing,
+    )
+
+
+def spread_of(numbers: Numbers, spread: float) -> list[Numbers]:
+    """Corners of inertia and lags within +-`spread`, and the rig as it is."""
+    found = [numbers]
+    for inertia in (1.0 - spread, 1.0 + spread):
+        for lag in (1.0 - spread, 1.0 + spread):
+            found.append(
+                msgspec.structs.replace(
+                    numbers,
+                    inertia_kg=numbers.inertia_kg * inertia,
+                    coil_lag_s=numbers.coil_lag_s * lag,
+                    field_lag_s=numbers.field_lag_s * lag,
+                )
+            )
+    return found
+
+
+def tune_up(numbers: Numbers, spread: float) -> TuneUp:
+    """The fastest observer that keeps the margins on every rig within `spread` of the numbers."""
+    steps = tune_up_steps(numbers, spread)
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            chosen: TuneUp = end.value
+            return chosen
+
+
+def tune_up_steps(numbers: Numbers, spread: float) -> Generator[None, None, TuneUp]:
+    """`tune_up` in pieces of under a millisecond, for whoever has a frame to keep."""
+    s: Complex = 1j * FREQUENCIES
+    rigs = spread_of(numbers, spread)
+    chosen: TuneUp | None = None
+    low, high = LEAST_SHARE, MOST_SHARE
+    share = low
+    for _ in range(8):
+        tuning = derive(numbers, share)
+        each: list[Margins] = []
+        for true in rigs:
+            each.append(margins(open_loop(tuning, numbers, true, s)))
+            yield
+        worst = min(each, key=lambda one: one.distance)
+        good = all(
+            one.gain >= LEAST_GAIN_MARGIN
+            and one.phase_deg >= LEAST_PHASE_MARGIN_DEG
+            and one.distance >= LEAST_DISTANCE
+            for one in each
+        )
+        if good or chosen is None:
+            chosen = TuneUp(share, tuning, each[0], worst, spread)
+            low = share
+        if not good:
+            high = share
+        share = 0.5 * (low + high)
+    if chosen is None:
+        raise RuntimeError("a tune-up tries at least one tuning")
+    return chosen
+
+
+class TruckInertia:
+    """Learns what a truck adds at the roll surface from how its pull answers acceleration.
+
+    tractive = pull(v) - truck_kg x dv/dt: least squares on (1, v, dv/dt), with readings of the
+    same instant. Force steps of the absorbers at a still pedal, or coasting in neutral, give the
+    contrast.
+    """
+
+    def __init__(self) -> None:
+        self._normal = np.zeros((3, 3))
+        self._right = np.zeros(3)
+        self._square = 0.0
+        self.n = 0
+
+    def add(self, tractive_n: float, speed_mps: float, acceleration: float) -> None:
+        """One frame, whole rig; what is not a number is left out."""
+        if not math.isfinite(tractive_n + speed_mps + acceleration):
+            return
+        x = np.array((1.0, speed_mps, acceleration))
+        self._normal += np.outer(x, x)
+        self._right += tractive_n * x
+        self._square += tractive_n * tractive_n
+        self.n += 1
+
+    def result(self) -> tuple[float, float] | None:
+        """Mass in kg and its standard deviation (neighbouring frames err alike); None: unknown."""
+        if self.n < 500:
+            return None
+        try:
+            inverse = np.linalg.inv(self._normal)
+        except np.linalg.LinAlgError:
+            return None
+        theta = inverse @ self._right
+        left = max(self._square - float(theta @ self._right), 0.0) / self.n
+        sigma = math.sqrt(left * float(inverse[2, 2]) * 25.0)
+        return -float(theta[2]), sigma

@@ -1,0 +1,149 @@
+"""Numeric conditions of the fault table for one frame, as bits: cheap half of fault_detection.
+
+Data flow: the plain numbers control.load_loop.loop was given, and what it returned -> bits and, per
+bit, the first place (roll set or absorber) it is true for. Compiled, because it runs at every
+frame; persistence, names and texts are in control.safety.fault_detection.
+"""
+
+# ruff: noqa: PLR0124 - x == x tells a number from NaN cheaply
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from control.load_loop.loop import AIM, DT, INPUT_HEAD, TARGET
+from daq.kernel import jit
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+OVER_SPEED, OVER_SPEED_FAR, OVER_FORCE, OVER_POWER, SPEEDS_APART, SPEED_FROZEN = range(6)
+CELL_FROZEN, REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON, BEYOND_RIG, NOISY = range(6, 14)
+CONDITIONS = 14
+STATE_ROWS = 6
+
+OVER = 1.05  # of a limit before a fault is raised; the gate cuts at the limit itself
+APART, APART_MPS = 1.25, 1.0
+FROZEN_S = 0.5
+WEAK_SHARE = 0.4
+WEAK_ABOVE_N = 600.0
+FOLLOW_A, FOLLOW_SHARE = 3.0, 0.15
+STUCK_A = 2.0
+EMPTY_AFTER_S = 0.5  # the coil has had time to empty
+# A cell whose reading jumps more than a loaded arm can: mean step from frame to frame, as a share
+# of capacity, over NOISE_S. Full load within a coil's lag of 0.1 s is 10 per second.
+NOISE_S, NOISE_SHARE, NOISE_SHARE_PER_S = 0.05, 0.04, 10.0
+
+# Limits row.
+MAX_SPEED, LOW_SPEED, MAX_FORCE, MAX_POWER = range(4)
+
+
+@jit
+def screen(
+    inputs: Floats,
+    output: Floats,
+    owner: Ints,
+    limits: Floats,
+    capacity_n: Floats,
+    state: Floats,
+    places: Ints,
+    under_load: bool,
+) -> int:
+    """Bits of what holds in this frame; `places[bit]` is the first place it holds for.
+
+    `capacity_n`: load-cell capacity as force at the roll surface, per absorber. `state`: STATE_ROWS
+    rows: last speed and how long it stood, last force and how long, time since zero, mean step.
+    """
+    count = owner.shape[0]
+    sets = (inputs.shape[0] - INPUT_HEAD - 4 * count) // 3
+    dt = inputs[DT]
+    base = INPUT_HEAD + 2 * sets
+    shown = inputs[base + 4 * count : base + 4 * count + sets]
+    bits = 0
+    force = 0.0
+    power = 0.0
+    slow = np.inf
+    fast = 0.0
+    for r in range(sets):
+        v = shown[r]
+        if v != v:
+            continue
+        if v == state[0, r]:
+            state[1, r] += dt
+            if under_load and v > limits[LOW_SPEED] and state[1, r] > FROZEN_S:
+                bits |= 1 << SPEED_FROZEN
+                places[SPEED_FROZEN] = r
+        else:
+            state[0, r] = v
+            state[1, r] = 0.0
+        if under_load and v > limits[LOW_SPEED]:
+            slow = min(slow, v)
+            fast = max(fast, v)
+        if v > limits[MAX_SPEED]:
+            bits |= 1 << OVER_SPEED
+            places[OVER_SPEED] = r
+            if v > OVER * limits[MAX_SPEED]:
+                bits |= 1 << OVER_SPEED_FAR
+                places[OVER_SPEED_FAR] = r
+    if fast > APART * slow and fast - slow > APART_MPS:
+        bits |= 1 << SPEEDS_APART
+    for i in range(count):
+        cell = inputs[base + count + i]
+        coil = inputs[base + i]
+        sent = inputs[base + 3 * count + i]
+        v = shown[owner[i]]
+        if cell == cell:
+            force += cell
+            if v == v:
+                power += cell * v
+            step = min(abs(cell - state[2, i]), capacity_n[i])
+            state[5, i] += (step - state[5, i]) * min(1.0, dt / NOISE_S)
+            if state[5, i] > (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i]:
+                bits |= 1 << NOISY
+                places[NOISY] = i
+            if cell == state[2, i]:
+                state[3, i] += dt
+                if under_load and state[3, i] > FROZEN_S:
+                    bits |= 1 << CELL_FROZEN
+                    places[CELL_FROZEN] = i
+            else:
+                state[2, i] = cell
+                state[3, i] = 0.0
+            if coil > STUCK_A and cell < -0.03 * capacity_n[i]:
+                bits |= 1 << REVERSED
+                places[REVERSED] = i
+            mapped = output[3 + 4 * count + i]
+            if mapped > WEAK_ABOVE_N and cell < WEAK_SHARE * mapped:
+                bits |= 1 << WEAK
+                places[WEAK] = i
+            if abs(cell) > 0.02 * capacity_n[i] and coil < 0.5 and v < 0.1:
+                bits |= 1 << DRIFTED
+                places[DRIFTED] = i
+        if sent > 0.0 or under_load:  # under load a set point of 0 may stand for one frame
+            model = output[3 + 2 * count + i]
+            miss = abs(coil - model)
+            if miss > FOLLOW_A and miss > FOLLOW_SHARE * model:
+                bits |= 1 << NOT_FOLLOWING
+                places[NOT_FOLLOWING] = i
+        if sent > 0.0:
+            state[4, i] = 0.0
+        elif coil > STUCK_A:
+            state[4, i] += dt
+            if state[4, i] > EMPTY_AFTER_S:
+                bits |= 1 << STUCK_ON
+                places[STUCK_ON] = i
+    if under_load:
+        aim = int(inputs[AIM])
+        target = inputs[TARGET]
+        if (
+            (aim in {1, 4} and target > limits[MAX_SPEED])
+            or (aim == 2 and target > limits[MAX_FORCE])
+            or (aim == 3 and target > limits[MAX_POWER])
+        ):
+            bits |= 1 << BEYOND_RIG
+    if force > OVER * limits[MAX_FORCE]:
+        bits |= 1 << OVER_FORCE
+    if power > OVER * limits[MAX_POWER]:
+        bits |= 1 << OVER_POWER
+    return bits

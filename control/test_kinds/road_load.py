@@ -1,0 +1,198 @@
+"""Road load: the force the road would ask of a truck, with grade, inertia, trailer and air.
+
+Data flow: plan and vehicle -> RoadLoad (checked once) -> `force` at each step -> demand. Pure, SI.
+40 CFR 1066.210(d)(3): F = A cos(atan(G/100)) + B v + C v^2 + Me dv/dt + M g sin(atan(G/100)).
+Target and set coefficients may be negative (public test-car lists hold such), so none is clamped;
+what the absorber cannot deliver is a shortfall for the caller to report.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from daq.errors import Refused
+from daq.rig.gravity import STANDARD_GRAVITY
+from daq.rig.units import MILE, POUND, POUND_FORCE
+
+KG_PER_TYRE = 56.7  # rotating parts of one tyre and wheel as extra mass; 40 CFR 1066.310(b)(7)
+REFERENCE_AIR_KG_M3 = 1.17  # 40 CFR 1066.310
+COLD_TEST_FACTOR = 1.1  # 40 CFR 1066.305(b)(2)
+STEEPEST_PERCENT = 35.0  # beyond any public road; a route that says more is wrong
+
+_MPH = MILE / 3600.0
+
+
+class RoadLoad(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Coefficients and masses of a vehicle or a combination."""
+
+    a_n: float
+    b_n_per_mps: float
+    c_n_per_mps2: float
+    mass_kg: float  # what gravity acts on
+    effective_mass_kg: float  # mass plus rotating parts
+
+
+class RoadLoadTerms(msgspec.Struct, frozen=True):
+    """Where a road-load force comes from, N."""
+
+    rolling_n: float
+    linear_n: float
+    aerodynamic_n: float
+    inertia_n: float
+    grade_n: float
+
+    @property
+    def total_n(self) -> float:
+        return self.rolling_n + self.linear_n + self.aerodynamic_n + self.inertia_n + self.grade_n
+
+
+def effective_mass(mass_kg: float, tyres: int) -> float:
+    """Mass with rotating parts, kg; 40 CFR 1066.310(b)(7)."""
+    return mass_kg + KG_PER_TYRE * tyres
+
+
+def rotating_mass(inertia_kgm2: float, diameter_m: float) -> float:
+    """Mass at the circumference that stores what a rotating inertia stores, kg."""
+    return inertia_kgm2 / (diameter_m / 2) ** 2
+
+
+def from_us_customary(
+    a_lbf: float, b_lbf_per_mph: float, c_lbf_per_mph2: float, mass_lb: float, tyres: int = 4
+) -> RoadLoad:
+    """RoadLoad from coefficients as US certification lists print them."""
+    mass = mass_lb * POUND
+    return RoadLoad(
+        a_lbf * POUND_FORCE,
+        b_lbf_per_mph * POUND_FORCE / _MPH,
+        c_lbf_per_mph2 * POUND_FORCE / _MPH**2,
+        mass,
+        effective_mass(mass, tyres),
+    )
+
+
+def check_road_load(load: RoadLoad, top_speed_mps: float = 60.0) -> RoadLoad:
+    """The same road load when it can be a vehicle; raises Refused (code "road-load") if not."""
+
+    def refuse(problem: str, remedy: str) -> None:
+        raise Refused(problem, remedy, "road-load")
+
+    if not all(math.isfinite(number) for number in msgspec.structs.astuple(load)):
+        refuse("A road-load number is not finite.", "Give all coefficients and masses.")
+    if not 0 < load.mass_kg <= 100_000:
+        refuse(
+            f"A mass of {load.mass_kg:.0f} kg cannot be right.",
+            "Give the mass as driven, in kilograms, above 0 and at most 100,000.",
+        )
+    if not load.mass_kg <= load.effective_mass_kg <= 1.25 * load.mass_kg:
+        refuse(
+            f"An effective mass of {load.effective_mass_kg:.0f} kg does not fit a mass of "
+            f"{load.mass_kg:.0f} kg.",
+            "It is the mass plus rotating parts, about 57 kg for each tyre.",
+        )
+    at_top = load.a_n + load.b_n_per_mps * top_speed_mps + load.c_n_per_mps2 * top_speed_mps**2
+    if at_top <= 0:
+        refuse(
+            f"The coefficients give {at_top:.0f} N at {top_speed_mps:.0f} m/s, a vehicle that "
+            "speeds up by itself.",
+            "Check the signs and the units of B and C.",
+        )
+    if at_top > load.mass_kg * STANDARD_GRAVITY:
+        refuse(
+            f"The coefficients give {at_top:.0f} N at {top_speed_mps:.0f} m/s, more than the "
+            "vehicle weighs.",
+            "Check the units of B and C: they are per m/s here, not per km/h or mph.",
+        )
+    return load
+
+
+def check_grade(grade_percent: float) -> float:
+    """The same grade when a road can have it; raises Refused (code "grade") if not."""
+    if not math.isfinite(grade_percent) or abs(grade_percent) > STEEPEST_PERCENT:
+        raise Refused(
+            f"A grade of {grade_percent:g} % cannot be a road.",
+            f"Give percent (rise over run) between -{STEEPEST_PERCENT:g} and {STEEPEST_PERCENT:g}.",
+            "grade",
+        )
+    return grade_percent
+
+
+def terms(
+    load: RoadLoad,
+    speed_mps: float,
+    acceleration_mps2: float = 0.0,
+    grade_percent: float = 0.0,
+    *,
+    headwind_mps: float = 0.0,
+    air_kg_m3: float = REFERENCE_AIR_KG_M3,
+) -> RoadLoadTerms:
+    """The five terms of 40 CFR 1066.210(d)(3), N.
+
+    Wind and air density act on the C term only (our choice, the regulation has neither): relative
+    air speed keeps its sign, so a tail wind faster than the truck pushes.
+    """
+    slope = math.hypot(1.0, grade_percent / 100)
+    through_air = speed_mps + headwind_mps
+    return RoadLoadTerms(
+        load.a_n / slope,
+        load.b_n_per_mps * speed_mps,
+        load.c_n_per_mps2 * through_air * abs(through_air) * air_kg_m3 / REFERENCE_AIR_KG_M3,
+        load.effective_mass_kg * acceleration_mps2,
+        load.mass_kg * STANDARD_GRAVITY * (grade_percent / 100) / slope,
+    )
+
+
+def force(
+    load: RoadLoad,
+    speed_mps: float,
+    acceleration_mps2: float = 0.0,
+    grade_percent: float = 0.0,
+    *,
+    headwind_mps: float = 0.0,
+    air_kg_m3: float = REFERENCE_AIR_KG_M3,
+) -> float:
+    """Force at the tyres' contact, N, to be shared between all roll sets; see `terms`."""
+    slope = math.hypot(1.0, grade_percent / 100)
+    through_air = speed_mps + headwind_mps
+    return (
+        load.a_n / slope
+        + load.b_n_per_mps * speed_mps
+        + load.c_n_per_mps2 * through_air * abs(through_air) * air_kg_m3 / REFERENCE_AIR_KG_M3
+        + load.effective_mass_kg * acceleration_mps2
+        + load.mass_kg * STANDARD_GRAVITY * (grade_percent / 100) / slope
+    )
+
+
+def scaled(load: RoadLoad, factor: float) -> RoadLoad:
+    """Coefficients times a factor, masses kept, as cold tests ask (40 CFR 1066.305(b)(2))."""
+    return msgspec.structs.replace(
+        load,
+        a_n=load.a_n * factor,
+        b_n_per_mps=load.b_n_per_mps * factor,
+        c_n_per_mps2=load.c_n_per_mps2 * factor,
+    )
+
+
+def with_load(
+    load: RoadLoad,
+    *,
+    cargo_kg: float = 0.0,
+    trailer_kg: float = 0.0,
+    trailer_tyres: int = 0,
+    drag_area_change_m2: float = 0.0,
+    rolling_coefficient: float = 0.008,
+) -> RoadLoad:
+    """The same truck with cargo and trailer.
+
+    Added mass rolls with `rolling_coefficient` (newton per newton; an assumption to be printed),
+    added drag area enters C as rho/2 at the reference density.
+    """
+    added = cargo_kg + trailer_kg
+    return msgspec.structs.replace(
+        load,
+        a_n=load.a_n + rolling_coefficient * added * STANDARD_GRAVITY,
+        c_n_per_mps2=load.c_n_per_mps2 + 0.5 * REFERENCE_AIR_KG_M3 * drag_area_change_m2,
+        mass_kg=load.mass_kg + added,
+        effective_mass_kg=load.effective_mass_kg + effective_mass(added, trailer_tyres),
+    )

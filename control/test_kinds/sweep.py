@@ -1,0 +1,214 @@
+"""Power sweep: full pedal through the speed range at a rate that the absorbers set.
+
+Data flow: see control.test_kinds.base. The reference speed moves at the planned rate and the load
+loop keeps the rolls on it, rising or falling, so that the same rate returns at each repeat.
+"""
+
+from __future__ import annotations
+
+from control.load_loop.loop import Aim
+from control.test_kinds.base import (
+    DRIVE,
+    NAN,
+    RADPS_PER_RPM,
+    SLIP,
+    Description,
+    Figures,
+    Test,
+    check_speed,
+    ramp_rate,
+    wheel_power,
+)
+from control.test_kinds.plans import PowerSweep
+from daq.errors import Refused
+from daq.measure.measured import Measured
+from daq.readings import Quality
+from daq.rig.description import Rig
+
+ARRIVED, ARRIVED_FOR_S = 0.015, 0.5
+BEYOND = 1.05  # the reference runs past the end, so that the rate holds up to it
+STILL_SHARE, STILL_FOR_S = 0.04, 1.0  # pull grown by less within this time: boost is there
+PATIENCE_S = 15.0
+PULL_S = 0.15
+USUAL_S = 1.5
+LIFT_SHARE = 0.55  # pull under this share of what it was: the driver lifted
+RATE_SHARE = 0.25  # mean rate may miss the planned one by so much
+
+
+def sweep_of(plan: PowerSweep) -> tuple[bool, float, float, float]:
+    """By engine speed?, from, to (rad/s or m/s) and rate per second. Raises Refused."""
+    by_rpm = (plan.from_rpm, plan.to_rpm, plan.rpm_per_s)
+    by_mps = (plan.from_mps, plan.to_mps, plan.mps_per_s)
+    engine = all(value is not None for value in by_rpm)
+    rolls = all(value is not None for value in by_mps)
+    none_of = by_mps if engine else by_rpm
+    if engine == rolls or any(value is not None for value in none_of):
+        raise Refused(
+            "A sweep needs where from, where to and how fast, all in rpm or all in m/s.",
+            "Give from_rpm, to_rpm, rpm_per_s, or from_mps, to_mps, mps_per_s.",
+            "plan-sweep",
+        )
+    per = RADPS_PER_RPM if engine else 1.0
+    start, stop, rate = (float(value or 0.0) * per for value in (by_rpm if engine else by_mps))
+    if abs(stop - start) < rate:
+        raise Refused(
+            "The sweep is over within a second.", "Sweep further or slower.", "plan-sweep"
+        )
+    return engine, start, stop, rate
+
+
+class SweepTest(Test):
+    kind = "power-sweep"
+    describe = Description(
+        "Power sweep",
+        "Conditions of the plan; test gear, converter locked; engine speed or a learned ratio.",
+        (
+            ("approach", "Bring the truck to {start} in the gear of the test, pedal light."),
+            ("full pedal", "Floor it now, and stay on the floor."),
+            ("sweep", "Stay on the floor until {stop}."),
+        ),
+        "When the end speed is passed.",
+        "Wheel power and torque over speed; the highest of both, where, and the rate kept.",
+        (
+            ("no-steady-pull", "the pull at the start never became steady"),
+            ("lifted", "the pull fell away: the driver lifted, or the engine was cut"),
+            ("slip", "tyres slipped or the ratio changed"),
+            ("unlocked", "the converter was still open, or a lower gear in, as the sweep began"),
+            ("shortfall", "the absorbers could not take what was needed to keep the rate"),
+            ("rate", "the mean rate missed the planned one"),
+            ("ended-early", "eased off before the end"),
+        ),
+    )
+
+    def __init__(
+        self, run_id: str, plan: PowerSweep, rig: Rig, ratio_per_m: float | None = None
+    ) -> None:
+        super().__init__(run_id, rig, ratio_per_m)
+        self.plan = plan
+        self.by_engine, self.start, self.stop, self.rate = sweep_of(plan)
+        self.rising = self.stop > self.start
+        self.unit = "rad/s" if self.by_engine else "m/s"
+        self.set_point = self.start
+        self.total_s = abs(self.stop - self.start) / self.rate
+        self.demand.aim = int(Aim.SPEED)
+        self.demand.target = self.start
+        if not self.by_engine:
+            check_speed(self.start, rig)
+            check_speed(self.stop, rig)
+        self._near_s = 0.0
+        self._pull = NAN
+        self._usual = NAN
+        self._last_pull, self._look_s = NAN, 0.0
+        self._begin = NAN
+        self._first_ratio = NAN
+        self.peak_w = self.peak_w_at = 0.0
+        self.peak_torque = self.peak_torque_at = 0.0
+
+    def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
+        sweeping = self.phase == "sweep"
+        aim = self.start
+        if sweeping:
+            span = (BEYOND - 1.0) * self.stop + self.rate
+            aim = self.stop + span if self.rising else max(self.stop - span, 0.3 * self.stop)
+        self.demand.rate = ramp_rate(self.rig)
+        if self.by_engine:
+            self.measured = measured.engine_speed.value
+            self.demand.target = self.engine_target(measured, aim, speed_mps, dt_s)
+            if sweeping and self._ratio:
+                self.demand.rate = self.rate / self._ratio
+        else:
+            self.measured = speed_mps
+            self.demand.target = min(aim, self._fastest)
+            if sweeping:
+                self.demand.rate = self.rate
+        if sweeping:
+            self.set_point = self.planned()
+
+    def planned(self) -> float:
+        """Where the sweep should be by its own clock, in its unit."""
+        moved = self.rate * self.elapsed_s
+        if self.rising:
+            return min(self._begin + moved, self.stop)
+        return max(self._begin - moved, self.stop)
+
+    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+        drive = output[DRIVE]
+        if self._pull != self._pull:
+            self._pull = drive
+        self._pull += (drive - self._pull) * min(1.0, dt_s / PULL_S)
+        if self.phase == "approach":
+            off = self.measured / self.start - 1.0
+            self._near_s = self._near_s + dt_s if -ARRIVED < off < ARRIVED else 0.0
+            if self._near_s >= ARRIVED_FOR_S:
+                self.enter("full pedal")
+                self._last_pull, self._look_s = self._pull, 0.0
+        elif self.phase == "full pedal":
+            self._spool(dt_s)
+        else:
+            self._sweep(measured, output, dt_s)
+
+    def _spool(self, dt_s: float) -> None:
+        self._look_s += dt_s
+        if self._look_s >= STILL_FOR_S:
+            still = abs(self._pull - self._last_pull) < STILL_SHARE * max(self._pull, 500.0)
+            self._last_pull, self._look_s = self._pull, 0.0
+            if still and self.phase_s >= self.plan.full_pedal_s:
+                self._usual = self._pull
+                self._begin = self.measured
+                self.enter("sweep")
+                return
+        if self.phase_s > PATIENCE_S + self.plan.full_pedal_s:
+            self.void("no-steady-pull", "The pull at the start speed never became steady.")
+            self._usual = self._pull
+            self._begin = self.measured
+            self.enter("sweep")
+
+    def _sweep(self, measured: Measured, output: list[float], dt_s: float) -> None:
+        self.elapsed_s += dt_s
+        self._usual += (self._pull - self._usual) * min(1.0, dt_s / USUAL_S)
+        if self._pull < LIFT_SHARE * self._usual:
+            self.void("lifted", "The pull fell away: the driver lifted, or the engine was cut.")
+        self.watch_slip(measured, dt_s)
+        ratio = measured.overall_ratio
+        if self._first_ratio != self._first_ratio and ratio.quality is Quality.GOOD:
+            self._first_ratio = ratio.value
+        self.watch_shortfall(output, dt_s, "The absorbers could not take what the rate needed.")
+        watts = wheel_power(measured)
+        if watts > self.peak_w:
+            self.peak_w, self.peak_w_at = watts, self.measured
+        engine = measured.engine_speed.value
+        if engine > 1.0 and watts / engine > self.peak_torque:
+            self.peak_torque, self.peak_torque_at = watts / engine, self.measured
+        passed = self.measured >= self.stop if self.rising else self.measured <= self.stop
+        if passed:
+            if ratio.quality is Quality.GOOD and self._first_ratio > (1.0 + SLIP) * ratio.value:
+                # Without a learned ratio nothing else tells why such a sweep keeps no rate.
+                self.void("unlocked", "The converter was still open as the sweep began.")
+            wanted = abs(self.stop - self._begin) / self.rate
+            if abs(self.elapsed_s / wanted - 1.0) > RATE_SHARE + 0.5 / wanted:
+                self.void("rate", f"The sweep took {self.elapsed_s:.1f} s, not {wanted:.1f} s.")
+            self.finish()
+        elif self.elapsed_s > 3.0 * self.total_s + 10.0:
+            self.void("rate", "The end speed was never reached.")
+            self.finish("not-reached", "The end speed was never reached.")
+
+    def figures(self) -> Figures:
+        per = 1.0 / RADPS_PER_RPM if self.by_engine else 1.0
+        key = "rpm" if self.by_engine else "speed_mps"
+        told: Figures = {f"from_{key}": self.start * per, f"to_{key}": self.stop * per}
+        if self.elapsed_s > 0.0:
+            told["peak_power_w"] = self.peak_w
+            told[f"peak_power_{key}"] = self.peak_w_at * per
+            told["peak_engine_torque_nm"] = self.peak_torque
+            told[f"peak_torque_{key}"] = self.peak_torque_at * per
+            told["mean_rate"] = abs(self.measured - self._begin) * per / self.elapsed_s
+            told["planned_rate"] = self.rate * per
+        return told
+
+    def aims(self) -> dict[str, str]:
+        def say(number: float) -> str:
+            if self.by_engine:
+                return f"{number / RADPS_PER_RPM:,.0f} rpm"
+            return f"{number * 3.6:.0f} km/h"
+
+        return {"start": say(self.start), "stop": say(self.stop)}

@@ -1,0 +1,1 @@
+"""Heat of rotors and coils: models, observers, derating, usage."""

@@ -1,0 +1,1 @@
+"""Verifications and calibrations of the rig, and the record of them."""

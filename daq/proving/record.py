@@ -1,0 +1,310 @@
+"""The proving: what was verified on a rig, when, with which figures, and when it is due again.
+
+Data flow: calibration, coasts, step test, zeros -> Proof (figures beside their limits, and the rig
+file's values that follow from them) -> Proving, the record of all proofs. Dates are labels handed
+in; nothing here reads a clock. Limits: 40 CFR 1065 and 1066, named beside each figure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
+
+import msgspec
+
+from daq.errors import Refused
+from daq.measure.force.alignment import Alignment
+from daq.measure.force.zero import LARGEST_ZERO_SHARE, drift_limit_n
+from daq.proving.calibration import Calibration
+from daq.proving.coast_fit import CoastFit
+from daq.proving.verification import BASE_INERTIA_MEAN, relative_error
+from daq.rig.description import Absorber, Rig
+
+PROVING_SCHEMA = 1
+ZERO, DEAD_WEIGHT, DELAY, INERTIA, LOSS = "zero", "dead-weight", "delay", "inertia", "loss"
+DIAMETER, RUN_OUT, TIME_BASE, RESPONSE = "diameter", "run-out", "time-base", "response"
+FRONT_END = "front end"  # the subject of what a rig has once
+# Days until due: 1066.215 zero before testing; 1065.310, 1066.250 and .255 ask at installation and
+# after changes, a year is common practice, no source; 1066.245 response, 370 days; 1066.225 and
+# .230 ask at installation, so five years are taken (common practice, no source).
+DUE_DAYS: dict[str, int] = {
+    ZERO: 1, DEAD_WEIGHT: 370, DELAY: 370, INERTIA: 370, LOSS: 370,
+    DIAMETER: 1826, RUN_OUT: 370, TIME_BASE: 1826, RESPONSE: 370,
+}  # fmt: skip
+MEANINGS: dict[str, str] = {
+    ZERO: "zero of a load cell",
+    DEAD_WEIGHT: "dead-weight calibration of a load cell",
+    DELAY: "delay between force and speed",
+    INERTIA: "base inertia of a roll set",
+    LOSS: "parasitic loss of a roll set",
+    DIAMETER: "diameter of a roll set",
+    RUN_OUT: "pitch and run-out of a tooth wheel",
+    TIME_BASE: "time base",
+    RESPONSE: "response to a step of load",
+}
+LOSS_MOVED_N = 9.0  # 1066.255
+DELAY_LIMIT_S = 0.002  # common practice, no source: beyond it power under changing load is off
+TORQUE_RELATIVE = 0.005  # 1065.310: arm and force to 0.5 %
+Value = float | str | tuple[float, ...]
+
+
+class Limited(msgspec.Struct, frozen=True):
+    """A figure beside its limit; `limit` None: for information."""
+
+    name: str
+    value: float
+    unit: str
+    limit: float | None = None
+    source: str = ""
+
+    @property
+    def passed(self) -> bool:
+        return self.limit is None or abs(self.value) <= self.limit
+
+
+class Proof(msgspec.Struct, frozen=True):
+    """One verification of one part of the rig."""
+
+    kind: str
+    subject: str  # absorber or roll set
+    done: str  # ISO date
+    due: str  # ISO date
+    passed: bool
+    figures: tuple[Limited, ...] = ()
+    notes: tuple[str, ...] = ()
+    values: dict[str, Value] = {}  # rig file values that follow, by path (daq.proving.overlay)
+    basis: str = ""  # what was evaluated: file, run, live
+
+
+class Proving(msgspec.Struct, frozen=True):
+    """All proofs of a rig, oldest first; nothing is ever taken out."""
+
+    rig: str = ""
+    proofs: tuple[Proof, ...] = ()
+    schema: int = PROVING_SCHEMA
+
+    def latest(self) -> list[Proof]:
+        """The newest proof of each kind and subject."""
+        newest: dict[tuple[str, str], Proof] = {}
+        for proof in self.proofs:
+            newest[proof.kind, proof.subject] = proof
+        return [newest[key] for key in sorted(newest)]
+
+    def with_(self, added: Sequence[Proof]) -> Proving:
+        return msgspec.structs.replace(self, proofs=(*self.proofs, *added))
+
+    def values(self) -> dict[str, Value]:
+        """Rig file values of the newest proofs that passed."""
+        found: dict[str, Value] = {}
+        for proof in self.proofs:
+            if proof.passed:
+                found |= proof.values
+        return found
+
+
+class Standing(msgspec.Struct, frozen=True):
+    """How one verification stands today."""
+
+    kind: str
+    subject: str
+    state: str  # passed, failed, overdue, never
+    done: str = ""
+    due: str = ""
+    proof: Proof | None = None
+
+
+def standing(rig: Rig, proving: Proving, today: date) -> list[Standing]:
+    """Every verification the rig needs, and how it stands."""
+    newest = {(proof.kind, proof.subject): proof for proof in proving.latest()}
+    wanted = [(kind, one.name) for kind in (ZERO, DEAD_WEIGHT) for one in rig.absorbers]
+    sets = (DELAY, INERTIA, LOSS, DIAMETER, RUN_OUT, RESPONSE)
+    wanted += [(kind, one.name) for kind in sets for one in rig.roll_sets]
+    wanted.append((TIME_BASE, FRONT_END))
+    found = []
+    for kind, subject in wanted:
+        proof = newest.get((kind, subject))
+        if proof is None:
+            found.append(Standing(kind, subject, "never"))
+            continue
+        state = "passed" if proof.passed else "failed"
+        if proof.passed and date.fromisoformat(proof.due) < today:
+            state = "overdue"
+        found.append(Standing(kind, subject, state, proof.done, proof.due, proof))
+    return found
+
+
+def proof_of(
+    kind: str,
+    subject: str,
+    today: date,
+    figures: Sequence[Limited],
+    values: Mapping[str, Value],
+    notes: Sequence[str],
+    basis: str,
+    *,
+    sound: bool = True,
+) -> Proof:
+    """A proof with its dates; `sound` False: it fails whatever its figures say."""
+    passed = sound and all(figure.passed for figure in figures)
+    due = today + timedelta(days=DUE_DAYS[kind])
+    return Proof(
+        kind, subject, today.isoformat(), due.isoformat(), passed, tuple(figures), tuple(notes),
+        dict(values), basis,
+    )  # fmt: skip
+
+
+def absorber_named(rig: Rig, name: str) -> Absorber:
+    """Raises Refused when the rig has no such absorber."""
+    for absorber in rig.absorbers:
+        if absorber.name == name:
+            return absorber
+    names = ", ".join(one.name for one in rig.absorbers)
+    raise Refused(f"The rig has no absorber '{name}'.", f"Use one of: {names}.", "unknown-absorber")
+
+
+def of_dead_weight(rig: Rig, name: str, found: Calibration, today: date, basis: str) -> Proof:
+    """A dead-weight calibration; 40 CFR 1065.310, linearity 1066.220 Table 1 (torque)."""
+    absorber = absorber_named(rig, name)
+    cell = absorber.cell
+    top = max(abs(one.reference_n) for one in found.residuals)
+    worst = max(abs(one.error_n) for one in found.residuals)
+    straight = found.linearity
+    figures = [
+        Limited("slope", found.newton_per_mv_per_v, "N per mV/V"),
+        Limited("change of slope", relative_error(found.newton_per_mv_per_v,
+                                                  cell.newton_per_mv_per_v), "1"),
+        Limited("standard uncertainty of the slope", found.relative_sigma, "1", TORQUE_RELATIVE,
+                "40 CFR 1065.310: arm and force to 0.5 %"),
+        Limited("largest residual", worst, "N", 0.01 * max(top, cell.capacity_n),
+                "40 CFR 1066.220 Table 1: SEE to 1 % of the largest"),
+        Limited("hysteresis", found.hysteresis_n, "N", 0.001 * top,
+                "typical of an industrial cell, from memory"),
+        Limited("load steps", float(len({one.reference_n for one in found.residuals})), "1"),
+    ]  # fmt: skip
+    path = f"absorbers.{name}.cell"
+    values: dict[str, Value] = {
+        f"{path}.newton_per_mv_per_v": found.newton_per_mv_per_v,
+        f"{path}.zero_count": found.zero_count,
+        f"{path}.relative_sigma": found.relative_sigma,
+        f"{path}.calibrated_on": today.isoformat(),
+    }
+    notes = [*found.flags, *straight.failures]
+    return proof_of(DEAD_WEIGHT, name, today, figures, values, notes, basis, sound=found.passed)
+
+
+def of_zeros(rig: Rig, counts: Mapping[str, float], today: date, basis: str) -> list[Proof]:
+    """Zeros as taken, by absorber, against the calibrated ones; 40 CFR 1066.215 (from memory)."""
+    proofs = []
+    for absorber in rig.absorbers:
+        if absorber.name not in counts:
+            continue
+        cell = absorber.cell
+        per_count = cell.full_scale_mv_per_v / 2.0**23 * cell.newton_per_mv_per_v
+        away = (counts[absorber.name] - cell.zero_count) * per_count
+        notes = []
+        if abs(away) > drift_limit_n(cell):
+            notes.append("further from the calibrated zero than drift explains; look at the arm")
+        figures = [
+            Limited("zero count", counts[absorber.name], "1"),
+            Limited("from the calibrated zero", away, "N", LARGEST_ZERO_SHARE * cell.capacity_n,
+                    "common practice, no source"),
+        ]  # fmt: skip
+        proofs.append(proof_of(ZERO, absorber.name, today, figures, {}, notes, basis))
+    return proofs
+
+
+def of_coasts(rig: Rig, fits: Mapping[str, CoastFit], today: date, basis: str) -> list[Proof]:
+    """Base inertia (1066.250) and loss (1066.255) of each roll set, against the rig file's."""
+    proofs = []
+    for roll_set in rig.roll_sets:
+        fit = fits.get(roll_set.name)
+        if fit is None:
+            continue
+        sigma = math.hypot(
+            fit.inertia_sigma_kg,
+            2.0 * roll_set.roll_radius_sigma_m / roll_set.roll_radius_m * fit.inertia_kg,
+        )
+        off = relative_error(fit.inertia_kg, roll_set.base_inertia_kg)
+        path = f"roll_sets.{roll_set.name}"
+        flags = list(fit.flags)
+        if not fit.inertia_given:
+            proofs.append(
+                proof_of(
+                    INERTIA, roll_set.name, today,
+                    [
+                        Limited("base inertia", fit.inertia_kg, "kg"),
+                        Limited("standard uncertainty", sigma / fit.inertia_kg, "1",
+                                BASE_INERTIA_MEAN, "40 CFR 1066.250(d)(2): 0.20 %"),
+                        Limited("off the rig file's", off, "1"),
+                    ],
+                    {
+                        f"{path}.base_inertia_kg": fit.inertia_kg,
+                        f"{path}.base_inertia_sigma_kg": sigma,
+                    },
+                    [
+                        *flags,
+                        *(["the rig file's inertia is off by more than 0.20 %: take the new one"]
+                          if abs(off) > BASE_INERTIA_MEAN else []),
+                    ],
+                    basis,
+                )
+            )  # fmt: skip
+        top = roll_set.max_speed_mps
+        speeds = [top * share / 10.0 for share in range(1, 11)]
+        a, b, c = roll_set.loss_n
+        moved = max(abs(fit.loss(v) - (a + v * (b + v * c))) for v in speeds[:7])
+        unsure = max(fit.loss_sigma(v) for v in speeds[:7])
+        least = min(fit.loss(v) for v in [0.0, *speeds])
+        proofs.append(
+            proof_of(
+                LOSS, roll_set.name, today,
+                [
+                    Limited("loss at 10 m/s", fit.loss(10.0), "N"),
+                    Limited("loss at 25 m/s", fit.loss(25.0), "N"),
+                    Limited("largest standard uncertainty", unsure, "N", LOSS_MOVED_N,
+                            "40 CFR 1066.255: 9.0 N"),
+                    Limited("moved from the rig file's", moved, "N"),
+                ],
+                {
+                    f"{path}.loss_n": fit.loss_n,
+                    f"{path}.loss_sigma_n": unsure,
+                },
+                [
+                    *(["a point moved by more than 9.0 N: take the new curve (1066.255)"]
+                      if moved > LOSS_MOVED_N else []),
+                    *(["the loss is negative somewhere"] if least < 0.0 else []),
+                ],
+                basis,
+                sound=least >= 0.0,
+            )
+        )  # fmt: skip
+    return proofs
+
+
+def of_delay(rig: Rig, found: Mapping[str, Alignment], today: date, basis: str) -> list[Proof]:
+    """Delay left between force and speed; what is found goes into the converters' delays."""
+    proofs = []
+    for roll_set in rig.roll_sets:
+        one = found.get(roll_set.name)
+        if one is None:
+            continue
+        values: dict[str, Value] = {
+            f"absorbers.{absorber.name}.cell.filter_delay_s": max(
+                0.0, absorber.cell.filter_delay_s + one.delay_s
+            )
+            for absorber in rig.absorbers_of(roll_set.name)
+        }
+        figures = [
+            Limited("delay left", one.delay_s, "s"),
+            Limited("standard uncertainty", one.sigma_s, "s", DELAY_LIMIT_S,
+                    "common practice, no source"),
+            Limited("base inertia that answered, off the rig file's",
+                    relative_error(one.inertia_kg, roll_set.base_inertia_kg), "1", 0.03,
+                    "common practice, no source: more means the rolls were not free"),
+        ]  # fmt: skip
+        notes = []
+        if abs(one.delay_s) > max(DELAY_LIMIT_S, 3.0 * one.sigma_s):
+            notes.append("the delay stated in the rig file is wrong: take the new one")
+        proofs.append(proof_of(DELAY, roll_set.name, today, figures, values, notes, basis))
+    return proofs

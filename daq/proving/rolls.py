@@ -1,0 +1,183 @@
+"""Diameter of the rolls, and pitch and run-out of their tooth wheels.
+
+Data flow: circumferences or a rolled distance, read by a person -> `roll_radius` -> proof with the
+rig file's radius; a recording -> daq.proving.runs.Track -> the learner's table
+(daq.measure.speed.tooth_errors) -> `wheel_report` -> proof. Limits: 40 CFR 1066.225.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+import msgspec
+import numpy as np
+
+from daq.errors import Refused
+from daq.measure.speed.tooth_errors import PRIOR_SD, ToothTable
+from daq.proving.record import DIAMETER, RUN_OUT, Limited, Proof, Value, proof_of
+from daq.proving.verification import relative_error
+from daq.rig.description import Rig, RollSet
+
+DIAMETER_EVEN_M = 0.000254  # 1066.225(d): everywhere within it of the nominal diameter
+ROLL_RUN_OUT_M = 0.000254  # 1066.225(c)
+LEAST_PLACES = 4  # across the width, 1066.225(c)
+READING_SIGMA_M = 0.00003  # of a diameter: 1066.225(d) reads to 0.01 mm, a tape is somewhat worse
+FAR_OFF = 0.05  # a radius that differs by more is a slip of the pen
+UNSURE_PITCH = 0.001  # of a pitch: an offset must be known so well
+MOVED = 2e-4  # of the radius: from there on the coasts should be repeated
+
+
+class RollRadius(msgspec.Struct, frozen=True):
+    """Radius of one roll set from readings, with what the readings say of its evenness."""
+
+    radius_m: float
+    sigma_m: float
+    uneven_m: float  # largest difference of a diameter from their mean; 0 with one reading
+    places: int
+    run_out_m: float = math.nan  # largest dial reading, peak to peak
+
+
+def roll_radius(
+    circumferences_m: Sequence[float] = (),
+    *,
+    distance_m: float = math.nan,
+    turns: float = math.nan,
+    reading_sigma_m: float = math.nan,
+    dials_m: Sequence[float] = (),
+) -> RollRadius:
+    """Radius from circumferences across the width, or from a distance rolled in known turns.
+
+    `reading_sigma_m`: standard uncertainty of one circumference or of the distance. `dials_m`: dial
+    readings at the surface. Raises Refused when neither is there or a number cannot be.
+    """
+    rolled = math.isfinite(distance_m) or math.isfinite(turns)
+    if bool(circumferences_m) == rolled:
+        raise Refused(
+            "A roll's diameter needs one kind of reading.",
+            "Give circumferences across the width, or a distance with its turns.",
+            "diameter",
+        )
+    numbers = [*circumferences_m] if circumferences_m else [distance_m, turns]
+    if not all(math.isfinite(number) and number > 0.0 for number in numbers) or not all(
+        math.isfinite(dial) and dial >= 0.0 for dial in dials_m
+    ):
+        raise Refused("A reading is not a length above zero.", "Read it again.", "diameter")
+    if math.isfinite(reading_sigma_m) and reading_sigma_m <= 0.0:
+        raise Refused("A reading is never exact.", "Give its standard uncertainty.", "diameter")
+    run_out = max(dials_m, default=math.nan)
+    around = 2.0 * math.pi
+    if rolled:
+        own = reading_sigma_m if math.isfinite(reading_sigma_m) else 0.001
+        return RollRadius(distance_m / turns / around, own / turns / around, 0.0, 1, run_out)
+    own = reading_sigma_m if math.isfinite(reading_sigma_m) else math.pi * READING_SIGMA_M
+    radii = np.array(circumferences_m) / around
+    count = len(radii)
+    spread = float(np.std(radii, ddof=1)) / math.sqrt(count) if count > 1 else 0.0
+    # One tape errs alike everywhere, so its own uncertainty does not average down.
+    sigma = math.hypot(own / around, spread)
+    uneven = 2.0 * float(np.max(np.abs(radii - radii.mean())))
+    return RollRadius(float(radii.mean()), sigma, uneven, count, run_out)
+
+
+def roll_set_named(rig: Rig, name: str) -> RollSet:
+    """Raises Refused when the rig has no such roll set."""
+    for roll_set in rig.roll_sets:
+        if roll_set.name == name:
+            return roll_set
+    names = ", ".join(one.name for one in rig.roll_sets)
+    raise Refused(f"The rig has no roll set '{name}'.", f"Use one of: {names}.", "unknown-rolls")
+
+
+def of_diameter(rig: Rig, name: str, found: RollRadius, today: date, basis: str) -> Proof:
+    """Diameter of a roll set. Raises Refused when it is far from the rig file's."""
+    roll_set = roll_set_named(rig, name)
+    off = relative_error(found.radius_m, roll_set.roll_radius_m)
+    if abs(off) > FAR_OFF:
+        raise Refused(
+            f"A diameter of {2.0 * found.radius_m:.4f} m is {100.0 * off:+.0f} % off the rig file.",
+            "Check the readings and their unit; a different roll belongs into the rig file.",
+            "diameter",
+        )
+    figures = [
+        Limited("diameter", 2.0 * found.radius_m, "m"),
+        Limited("standard uncertainty of the diameter", 2.0 * found.sigma_m, "m", DIAMETER_EVEN_M,
+                "40 CFR 1066.225(d): 0.254 mm"),
+        Limited("largest difference over the width", found.uneven_m, "m", DIAMETER_EVEN_M,
+                "40 CFR 1066.225(d): 0.254 mm"),
+        Limited("off the rig file's", off, "1"),
+    ]  # fmt: skip
+    if math.isfinite(found.run_out_m):
+        figures.append(
+            Limited("run-out of the surface", found.run_out_m, "m", ROLL_RUN_OUT_M,
+                    "40 CFR 1066.225(c): 0.254 mm")
+        )  # fmt: skip
+    notes = []
+    if found.places < LEAST_PLACES:
+        notes.append("read at fewer than four places; 1066.225 advises at least four")
+    if not math.isfinite(found.run_out_m):
+        notes.append("the surface's run-out was not read (1066.225(c))")
+    if abs(off) > MOVED:
+        notes.append("force and speed follow the radius: prove the coasts again with it in force")
+    values: dict[str, Value] = {
+        f"roll_sets.{name}.roll_radius_m": found.radius_m,
+        f"roll_sets.{name}.roll_radius_sigma_m": found.sigma_m,
+    }
+    return proof_of(DIAMETER, name, today, figures, values, notes, basis)
+
+
+class WheelReport(msgspec.Struct, frozen=True):
+    """Errors of one tooth wheel as shares of a pitch, and what they would do to the speed."""
+
+    sigma_pitch: float  # standard uncertainty of one tooth's place
+    worst_place: float  # largest deviation of a tooth from its even place
+    worst_pitch: float  # largest deviation of a pitch
+    rms_pitch: float
+    run_out_pitch: float  # amplitude of the part that comes once per turn
+    run_out_speed: float  # relative amplitude of speed it would feign over one turn
+
+
+def wheel_report(table: ToothTable) -> WheelReport:
+    """What the learned table says of the wheel."""
+    places = np.array(table.offsets)
+    teeth = len(places)
+    pitches = np.roll(places, -1) - places
+    once = 2.0 / teeth * abs(complex(np.fft.fft(places)[1])) if teeth > 2 else 0.0
+    return WheelReport(
+        math.sqrt(table.variance),
+        float(np.max(np.abs(places))),
+        float(np.max(np.abs(pitches))),
+        float(np.sqrt(np.mean(pitches**2))),
+        once,
+        once * 2.0 * math.pi / teeth,
+    )
+
+
+def of_run_out(rig: Rig, tables: Mapping[str, ToothTable], today: date, basis: str) -> list[Proof]:
+    """Pitch errors and run-out of every tooth wheel. Raises Refused when nothing was learned."""
+    proofs = []
+    for roll_set in rig.roll_sets:
+        table = tables.get(roll_set.name)
+        if table is None or roll_set.teeth < 2:
+            continue
+        report = wheel_report(table)
+        figures = [
+            Limited("largest error of a pitch", report.worst_pitch, "1", PRIOR_SD,
+                    "common practice, no source: no usable wheel is worse"),
+            Limited("pitch errors, rms", report.rms_pitch, "1"),
+            Limited("run-out, amplitude in pitches", report.run_out_pitch, "1"),
+            Limited("speed it would feign within a turn", report.run_out_speed, "1"),
+            Limited("standard uncertainty of a tooth", report.sigma_pitch, "1", UNSURE_PITCH,
+                    "common practice, no source"),
+            Limited("blocks of whole turns learned", float(table.blocks), "count"),
+        ]  # fmt: skip
+        notes = ["what truly moves once per turn, such as a heavy spot, is in it too"]
+        proofs.append(proof_of(RUN_OUT, roll_set.name, today, figures, {}, notes, basis))
+    if not proofs:
+        raise Refused(
+            "No tooth wheel turned for long enough to be learned.",
+            "Record some ten seconds of turning rolls, best a coast.",
+            "run-out",
+        )
+    return proofs

@@ -1,0 +1,216 @@
+"""What a proving needs from recordings: coasts, step tests and wheels of every roll set.
+
+Data flow: raw recording -> wire frames -> Chain -> force, speed and tooth edges on device time ->
+the stretch in which the free rolls slow down -> daq.proving.coast_fit, daq.measure.force.alignment.
+The vehicle must be off the rolls: tyres drag, and hold the rolls back while the load changes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from daq.errors import Refused, WireError
+from daq.measure.chain import Chain
+from daq.measure.force.alignment import Alignment, measure_alignment
+from daq.measure.speed.estimator import DELAY_S
+from daq.measure.speed.smoother import collect_edges
+from daq.measure.speed.tooth_errors import ToothTable
+from daq.proving.coast_fit import Coast, CoastFit, fit_coasts, whole_turns
+from daq.recording.reader import Recording
+from daq.recording.recorder import Kind
+from daq.rig.description import Rig
+from daq.wire.codec import decode
+from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint, Slow
+
+Array = npt.NDArray[np.float64]
+LEAST_SPEED_MPS = 2.0
+SETTLE_S = 0.5  # the estimators see the end of what drove the rolls
+LEAST_S = 3.0
+SPEED_UP_MPS = 0.05  # a coast ends, or begins, where the rolls gain this much
+
+
+class Track(msgspec.Struct, frozen=True, eq=False):
+    """One recording: device time and, per roll set, aligned force and speed; and its samples."""
+
+    time_s: Array  # (n,)
+    force_n: Array  # (roll sets, n), at the surface, holds at `time_s`
+    speed_mps: Array  # (roll sets, n)
+    samples: tuple[Sample, ...]
+    hello: Hello
+    lost: int
+    teeth: dict[str, ToothTable] = {}  # learned over the whole of it, by roll set
+    asked_a: Array = np.zeros((0, 0))  # (roll sets, n), set points in force at the frame, summed
+
+
+def read_track(recording: Recording, rig: Rig) -> Track:
+    """All of a recording. Raises Refused when it holds no usable frames."""
+    header = recording.header()
+    chain: Chain | None = None
+    greeted: Hello | None = None
+    rows: list[list[float]] = []
+    samples: list[Sample] = []
+    lost = 0
+    asked = [0.0] * len(rig.roll_sets)
+    outputs: list[list[int]] = []
+    for record in recording:
+        if record.kind not in (Kind.RX, Kind.TX):
+            continue
+        try:
+            frame = decode(record.payload)
+        except WireError:
+            continue
+        if record.kind == Kind.TX:
+            if isinstance(frame, SetPoint):
+                now = frame.currents
+                asked = [sum(now[at] for at in places) * CURRENT_STEP_A for places in outputs]
+            continue
+        if isinstance(frame, Hello) and (greeted is None or frame.boot_id != greeted.boot_id):
+            if samples:
+                break  # another front end, or a restart: what follows is another session
+            chain, greeted = Chain(rig, frame), frame
+            names = frame.names(ChannelKind.OUTPUT)
+            outputs = [
+                [names.index(absorber.output) for absorber in rig.absorbers_of(roll_set.name)]
+                for roll_set in rig.roll_sets
+            ]
+            asked = [0.0] * len(rig.roll_sets)
+            for name, count in header.zeros.items():
+                chain.set_zero(name, count)
+        elif isinstance(frame, Slow) and chain is not None:
+            chain.slow(frame)
+        elif isinstance(frame, Sample) and chain is not None:
+            measured = chain.update(frame)
+            lost += measured.frames_lost
+            samples.append(frame)
+            rows.append(
+                [
+                    measured.time_s - DELAY_S,
+                    *(one.absorber_force.value for one in measured.roll_sets),
+                    *(one.speed.value for one in measured.roll_sets),
+                    *asked,
+                ]
+            )
+    if chain is None or greeted is None or len(rows) < 100:
+        raise Refused(
+            "The recording holds no frames that fit this rig.",
+            "Give the raw.drm of a run on this rig.",
+            "empty-run",
+        )
+    table = np.array(rows).T
+    sets = len(rig.roll_sets)
+    return Track(
+        table[0], table[1 : 1 + sets], table[1 + sets : 1 + 2 * sets], tuple(samples), greeted,
+        lost, chain.tooth_tables(), table[1 + 2 * sets :],
+    )  # fmt: skip
+
+
+def coasting(track: Track, place: int) -> tuple[int, int]:
+    """First and last row of the longest stretch in which one roll set only slows down.
+
+    Raises Refused when there is none of a few seconds.
+    """
+    speed = track.speed_mps[place]
+    usable = np.isfinite(speed) & (speed > LEAST_SPEED_MPS)
+    usable &= np.isfinite(track.force_n[place])
+    step = float(np.median(np.diff(track.time_s)))
+    # falling over half a second, in every half second
+    span = max(2, round(0.5 / step))
+    falling = np.zeros(speed.shape, dtype=bool)
+    falling[span:] = speed[span:] < speed[:-span] - SPEED_UP_MPS * 0.1
+    kept = usable & falling
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], kept, [False])).astype(np.int8)))
+    best = (0, 0)
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - begin > best[1] - best[0]:
+            best = (int(begin), int(end) - 1)
+    begin, end = best[0] + round(SETTLE_S / step), best[1] - round(0.1 / step)
+    if (end - begin) * step < LEAST_S:
+        raise Refused(
+            "No coast of a few seconds is in this recording.",
+            "Bring the free rolls up to speed, then let them run out.",
+            "coast",
+        )
+    return begin, end
+
+
+def coast_of(track: Track, rig: Rig, place: int) -> Coast:
+    """The coast of one roll set. Raises Refused."""
+    if track.lost:
+        raise Refused(
+            f"{track.lost} frames are missing from this recording.",
+            "Repeat the coast; look at the cable when it comes again.",
+            "coast",
+        )
+    roll_set = rig.roll_sets[place]
+    begin, end = coasting(track, place)
+    start_s = float(track.time_s[begin])
+    end_s = float(track.time_s[end]) - start_s
+    channel = track.hello.names(ChannelKind.WHEEL).index(roll_set.wheel)
+    at = _edges_s(track, channel) - start_s
+    at = at[(at >= 0.0) & (at <= end_s)]
+    turns, travel = whole_turns(at, roll_set.teeth, 2.0 * math.pi * roll_set.roll_radius_m)
+    force = np.ascontiguousarray(track.force_n[place, begin : end + 1])
+    return Coast(end_s / (end - begin), force, turns, travel)
+
+
+def _edges_s(track: Track, channel: int) -> Array:
+    """Times of all edges of a wheel, device seconds as in `Track.time_s`."""
+    hz = track.hello.tick_hz
+    found: list[int] = []
+    for sample, time_s in zip(track.samples, track.time_s.tolist(), strict=True):
+        now = round((time_s + DELAY_S) * hz)
+        found.extend(now - ((sample.tick - tick) & 0xFFFFFFFF) for tick in sample.edges[channel])
+    return np.array(found, dtype=np.float64) / hz
+
+
+def identify(tracks: Sequence[Track], rig: Rig) -> dict[str, CoastFit]:
+    """Base inertia and loss by roll set from all coasts together, with the cells' part.
+
+    Raises Refused (code "coast") when the coasts cannot tell them.
+    """
+    fits = {}
+    for place, roll_set in enumerate(rig.roll_sets):
+        absorbers = rig.absorbers_of(roll_set.name)
+        share = math.hypot(*(one.cell.relative_sigma / len(absorbers) for one in absorbers))
+        zero = math.hypot(
+            *(
+                one.cell.zero_sigma_n * one.arm_m * one.gear_ratio / roll_set.roll_radius_m
+                for one in absorbers
+            )
+        )
+        fits[roll_set.name] = fit_coasts(
+            [coast_of(track, rig, place) for track in tracks],
+            roll_set.base_inertia_kg,
+            force_relative_sigma=share,
+            force_zero_sigma_n=zero,
+        )
+    return fits
+
+
+def delays(track: Track, rig: Rig) -> dict[str, Alignment]:
+    """Delay left between force and speed by roll set, from a coast with steps of load.
+
+    Raises Refused (code "alignment").
+    """
+    found = {}
+    bank = Chain(rig, track.hello).wheels
+    for place, roll_set in enumerate(rig.roll_sets):
+        begin, end = coasting(track, place)
+        channel = track.hello.names(ChannelKind.WHEEL).index(roll_set.wheel)
+        # edges count from the first sample's own 32-bit tick: bring them to the chain's time
+        edges = collect_edges(
+            bank.wheels[place], channel, track.hello.tick_hz, track.samples[begin : end + 1]
+        )
+        first = track.samples[begin].tick / track.hello.tick_hz
+        shift = float(track.time_s[begin]) + DELAY_S - first
+        edges = msgspec.structs.replace(edges, time_s=edges.time_s + shift)
+        part = slice(begin, end + 1)
+        found[roll_set.name] = measure_alignment(
+            edges, track.time_s[part], track.force_n[place, part]
+        )
+    return found

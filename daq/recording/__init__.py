@@ -1,0 +1,1 @@
+"""Raw recordings: written as it happens, read back whole or hurt."""

@@ -1,0 +1,1 @@
+"""What each test kind is evaluated to, from columns to figures and curves."""

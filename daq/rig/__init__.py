@@ -1,0 +1,1 @@
+"""What the machine and the air are: rig file, units at the edges, gravity, weather."""

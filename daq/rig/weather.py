@@ -1,0 +1,212 @@
+"""Weather beside the rig: water vapour, dry pressure, air density, standard atmosphere.
+
+Data flow: slow channels (temperature, pressure, humidity) -> Weather -> vapour and dry pressure for
+power correction (daq.results.correction), air density for road load, buoyancy of weights and
+coastdown. SI throughout: kelvin, pascal, relative humidity as a ratio 0..1.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import msgspec
+
+from daq.errors import Refused
+from daq.readings import Quality, Reading
+from daq.rig.description import SlowChannel
+
+ZERO_CELSIUS_K = 273.15
+TRIPLE_POINT_K = 273.16
+GAS_CONSTANT = 8.314472  # J/(mol K), the value CIPM-2007 is stated with
+DRY_AIR_J_PER_KG_K = 287.055  # ideal-gas constant of dry air, J/(kg K)
+WATER_J_PER_KG_K = 461.52  # of water vapour
+WATER_TO_AIR = 0.621945  # molar mass ratio, ASHRAE Fundamentals 2017 chapter 1
+
+
+class Weather(msgspec.Struct, frozen=True):
+    """Air beside the rig, with standard uncertainties of the three instruments.
+
+    The default uncertainties are those of an ordinary shop weather station; the recommended
+    accuracies of 40 CFR 1065.205 Table 1 are of the same order.
+    """
+
+    temperature_k: float
+    pressure_pa: float  # total, at the rig, not reduced to sea level
+    relative_humidity: float  # 0..1
+    temperature_sigma_k: float = 0.5
+    pressure_sigma_pa: float = 100.0
+    humidity_sigma: float = 0.03
+
+
+def check_weather(weather: Weather) -> Weather:
+    """The same weather when it can be real air on Earth; raises Refused (code "weather") if not."""
+    if not 223.15 <= weather.temperature_k <= 333.15:
+        raise Refused(
+            f"Air temperature {weather.temperature_k - ZERO_CELSIUS_K:.1f} degC cannot be right.",
+            "Check the temperature sensor and its unit.",
+            "weather",
+        )
+    if not 50_000.0 <= weather.pressure_pa <= 110_000.0:
+        raise Refused(
+            f"Air pressure {weather.pressure_pa / 1000:.2f} kPa cannot be right.",
+            "Give the pressure at the rig (not reduced to sea level) and check its unit.",
+            "weather",
+        )
+    if not 0.0 <= weather.relative_humidity <= 1.0:
+        raise Refused(
+            f"Relative humidity {100 * weather.relative_humidity:.1f} % cannot be right.",
+            "Check the humidity sensor and its unit.",
+            "weather",
+        )
+    return weather
+
+
+def weather_of(
+    channels: Sequence[SlowChannel], slow: Mapping[str, Reading], **sigmas: float
+) -> Weather:
+    """Weather from the slow channels whose `meaning` is ambient-temperature, pressure, humidity.
+
+    `sigmas` replace the default uncertainties of Weather by name. Raises Refused (code "weather")
+    naming the channel that is not described, missing or stale: weather is never guessed.
+    """
+    values = []
+    for meaning in ("ambient-temperature", "pressure", "humidity"):
+        channel = next((one for one in channels if one.meaning == meaning), None)
+        if channel is None:
+            raise Refused(
+                f"The rig has no slow channel for {meaning}.",
+                f'Describe one with meaning = "{meaning}", or use no power correction.',
+                "weather",
+            )
+        reading = slow.get(channel.name)
+        if reading is None or reading.quality is not Quality.GOOD:
+            raise Refused(
+                f"There is no fresh value of '{channel.name}' ({meaning}).",
+                "Check the sensor, or use no power correction.",
+                "weather",
+            )
+        values.append(reading.value)
+    return check_weather(Weather(values[0], values[1], values[2], **sigmas))
+
+
+def saturation_pressure_pa(temperature_k: float) -> float:
+    """Water vapour pressure over liquid water, Pa; 40 CFR 1065.645(a), 0 to 100 degC."""
+    ratio = temperature_k / TRIPLE_POINT_K
+    log10_kpa = (
+        10.79574 * (1 - 1 / ratio)
+        - 5.02800 * math.log10(ratio)
+        + 1.50475e-4 * (1 - 10 ** (-8.2969 * (ratio - 1)))
+        + 0.42873e-3 * (10 ** (4.76955 * (1 - 1 / ratio)) - 1)
+        - 0.2138602
+    )
+    return 1000.0 * float(10**log10_kpa)
+
+
+def saturation_pressure_ice_pa(temperature_k: float) -> float:
+    """Water vapour pressure over ice, Pa; 40 CFR 1065.645(a), -100 to 0 degC."""
+    inverse = TRIPLE_POINT_K / temperature_k
+    log10_kpa = (
+        -9.096853 * (inverse - 1)
+        - 3.566506 * math.log10(inverse)
+        + 0.876812 * (1 - 1 / inverse)
+        - 0.2138602
+    )
+    return 1000.0 * float(10**log10_kpa)
+
+
+def vapour_pressure_pa(temperature_k: float, relative_humidity: float) -> float:
+    """Partial pressure of water vapour, Pa; 40 CFR 1065.645(c).
+
+    Humidity is taken over liquid water also below freezing, as humidity sensors report it.
+    """
+    return relative_humidity * saturation_pressure_pa(temperature_k)
+
+
+def dewpoint_k(vapour_pa: float) -> float:
+    """Dewpoint in kelvin of a vapour pressure in Pa; 40 CFR 1065.645(d)."""
+    if not vapour_pa > 0:
+        raise ValueError("vapour pressure must be positive")
+    log = math.log(vapour_pa)
+    upper = 2.0798233e2 - 2.0156028e1 * log + 4.6778925e-1 * log**2 - 9.2288067e-6 * log**3
+    lower = 1 - 1.3319669e-1 * log + 5.6577518e-3 * log**2 - 7.5172865e-5 * log**3
+    return upper / lower
+
+
+def dry_pressure_pa(weather: Weather) -> float:
+    """Total pressure less water vapour, Pa: the pressure that burns fuel."""
+    return weather.pressure_pa - vapour_pressure_pa(
+        weather.temperature_k, weather.relative_humidity
+    )
+
+
+def humidity_ratio(vapour_pa: float, pressure_pa: float) -> float:
+    """Mass of water per mass of dry air (ASHRAE Fundamentals 2017 chapter 1)."""
+    return WATER_TO_AIR * vapour_pa / (pressure_pa - vapour_pa)
+
+
+def saturation_pressure_cipm_pa(temperature_k: float) -> float:
+    """Saturation vapour pressure as CIPM-2007 states it, Pa."""
+    T = temperature_k
+    return math.exp(1.2378847e-5 * T * T - 1.9121316e-2 * T + 33.93711047 - 6343.1645 / T)
+
+
+def humidity_from_wet_bulb(temperature_k: float, wet_bulb_k: float, pressure_pa: float) -> float:
+    """Relative humidity 0..1 from a psychrometer above freezing (ASHRAE Fundamentals 2017).
+
+    Saturation at the wet bulb is the modern one (CIPM), as the psychrometer equation expects; the
+    result refers to 1065.645 saturation, so `vapour_pressure_pa` gives the same vapour back.
+    """
+    if wet_bulb_k > temperature_k:
+        raise ValueError("the wet bulb cannot be warmer than the dry bulb")
+    dry, wet = temperature_k - ZERO_CELSIUS_K, wet_bulb_k - ZERO_CELSIUS_K
+    saturated = humidity_ratio(saturation_pressure_cipm_pa(wet_bulb_k), pressure_pa)
+    ratio = ((2501 - 2.326 * wet) * saturated - 1.006 * (dry - wet)) / (
+        2501 + 1.86 * dry - 4.186 * wet
+    )
+    vapour = pressure_pa * ratio / (WATER_TO_AIR + ratio)
+    return max(0.0, vapour / saturation_pressure_pa(temperature_k))
+
+
+def air_density(weather: Weather) -> float:
+    """Density of moist air, kg/m3; CIPM-2007 (Metrologia 45 (2008) 149-155), 400 ppm CO2.
+
+    The formula is stated for 15 to 27 degC and 60 to 110 kPa with a relative standard uncertainty
+    of 2.2e-5; outside it stays within 0.005 % of a reference equation of state in our tests.
+    """
+    T, p = weather.temperature_k, weather.pressure_pa
+    t = T - ZERO_CELSIUS_K
+    enhancement = 1.00062 + 3.14e-8 * p + 5.6e-7 * t * t
+    x = weather.relative_humidity * enhancement * saturation_pressure_cipm_pa(T) / p
+    first = (
+        1.58123e-6
+        - 2.9331e-8 * t
+        + 1.1043e-10 * t * t
+        + (5.707e-6 - 2.051e-8 * t) * x
+        + (1.9898e-4 - 2.376e-6 * t) * x * x
+    )
+    compressibility = 1 - p / T * first + (p / T) ** 2 * (1.83e-11 - 0.765e-8 * x * x)
+    dry_molar, water_molar = 28.96546e-3, 18.01528e-3
+    return (
+        p
+        * dry_molar
+        / (compressibility * GAS_CONSTANT * T)
+        * (1 - x * (1 - water_molar / dry_molar))
+    )
+
+
+def air_density_ideal(weather: Weather) -> float:
+    """Density of moist air as two ideal gases, kg/m3: the plain check on `air_density`."""
+    vapour = weather.relative_humidity * saturation_pressure_cipm_pa(weather.temperature_k)
+    T = weather.temperature_k
+    return (weather.pressure_pa - vapour) / (DRY_AIR_J_PER_KG_K * T) + vapour / (
+        WATER_J_PER_KG_K * T
+    )
+
+
+def standard_pressure_pa(altitude_m: float) -> float:
+    """Pressure of the standard atmosphere, Pa; ASHRAE Fundamentals 2017 chapter 1, equation 3.
+
+    A stand-in for plausibility checks of a barometer, never for correcting power.
+    """
+    return 101_325.0 * float((1 - 2.25577e-5 * altitude_m) ** 5.2559)

@@ -1,0 +1,1 @@
+"""Uncertainty after JCGM 100 and 101: budgets, propagation, statistics."""

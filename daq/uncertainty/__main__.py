@@ -1,0 +1,5 @@
+"""`python -m daq.uncertainty`: the budget of one operating point."""
+
+from daq.uncertainty.command import main
+
+raise SystemExit(main())

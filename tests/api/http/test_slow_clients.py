@@ -1,0 +1,214 @@
+"""Clients that are slow on purpose hold nothing for ever, and nobody else up."""
+
+from __future__ import annotations
+
+import asyncio
+import resource
+import socket
+from collections.abc import AsyncIterator, Sized
+from pathlib import Path
+
+import httpx
+import pytest
+import websockets
+
+from api.http import server
+from api.settings import ServiceSection, Settings, StoreSection
+from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
+from tests.api.harness import listening
+
+pytestmark = pytest.mark.live
+
+
+@pytest.fixture
+async def port(
+    data: Path, fake_loop: FakeLoop, monkeypatch: pytest.MonkeyPatch
+) -> AsyncIterator[int]:
+    monkeypatch.setattr(server, "HEAD_TIME_S", 1.0)
+    settings = Settings(RIG_FILE, data, ServiceSection(), None, StoreSection(min_free_mb=0))
+    async with listening(settings) as (_, found):
+        yield found
+
+
+async def ended(reader: asyncio.StreamReader) -> bool:
+    """True once the other side has closed, in whichever way."""
+    try:
+        async with asyncio.timeout(20.0):
+            while await reader.read(4096):
+                pass
+    except ConnectionError:
+        return True
+    return True
+
+
+async def opened(
+    port: int, count: int, known: Sized
+) -> list[tuple[asyncio.StreamReader, asyncio.StreamWriter]]:
+    """So many connections, one after the other as `known` grows."""
+    lines = []
+    for number in range(1, count + 1):
+        lines.append(await asyncio.open_connection("127.0.0.1", port))
+        await until(lambda number=number: len(known) == number)
+    return lines
+
+
+@pytest.mark.parametrize("said", [b"", b"GET /api/health HTTP/1.1\r\nHost: 127.0.0.1\r\nX-A: "])
+async def test_a_head_that_does_not_come_to_its_end_is_not_waited_for(
+    port: int, said: bytes
+) -> None:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    writer.write(said)
+    trickle = asyncio.create_task(_trickle(writer, b"a" if said else b""))
+    assert await ended(reader)
+    trickle.cancel()
+    writer.close()
+
+
+async def _trickle(writer: asyncio.StreamWriter, piece: bytes) -> None:
+    while not writer.is_closing():
+        writer.write(piece)
+        await asyncio.sleep(0.02)
+
+
+async def test_neither_is_the_head_of_a_second_request(port: int) -> None:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    whole = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+    writer.write(whole)
+    await reader.readuntil(b"\r\n\r\n")
+    writer.write(whole[:-1])
+    trickle = asyncio.create_task(_trickle(writer, b""))
+    assert await ended(reader)
+    trickle.cancel()
+    writer.close()
+
+
+async def test_with_too_many_heads_awaited_the_oldest_connection_goes(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "HEAD_TIME_S", 60.0)
+    monkeypatch.setattr(server, "HEADS_AWAITED", 3)
+    waiting = server.PatientProtocol._waiting
+    lines = await opened(port, 3, waiting)
+    async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client:
+        assert (await client.get("/api/self")).status_code == 200, "the others are served"
+    assert await ended(lines[0][0])
+    for _, writer in lines:
+        writer.close()
+
+
+async def test_those_who_ask_in_time_are_left_alone(port: int, fake_loop: FakeLoop) -> None:
+    async with (
+        httpx.AsyncClient(base_url=f"http://127.0.0.1:{port}") as client,
+        websockets.connect(f"ws://127.0.0.1:{port}/api/live") as viewer,
+    ):
+        first = await client.get("/api/self")
+        for _ in range(20):  # twice as long as a head may take
+            fake_loop.publish(telemetry())
+            await viewer.recv()
+            await asyncio.sleep(0.1)
+        assert (await client.get("/api/self")).status_code == first.status_code == 200
+    assert not server.PatientProtocol._waiting
+
+
+async def test_an_answer_of_which_nothing_is_read_is_given_up(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "UNREAD_TIME_S", 0.5)
+    lines = server.PatientProtocol._lines
+    with socket.socket() as deaf:
+        deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        deaf.setblocking(False)
+        await asyncio.get_running_loop().sock_connect(deaf, ("127.0.0.1", port))
+        await until(lambda: len(lines) == 1)
+        ask = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+        await asyncio.get_running_loop().sock_sendall(deaf, ask * 200)
+        await until(lambda: not lines)
+
+
+async def test_one_that_reads_slowly_gets_all_of_it(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "UNREAD_TIME_S", 1.0)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=1024)
+    ask = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
+    writer.write(ask * 19 + ask.replace(b"\r\n\r\n", b"\r\nConnection: close\r\n\r\n"))
+    got = 0
+    pauses = 20
+    while piece := await reader.read(1 << 16):
+        got += piece.count(b"HTTP/1.1 200 OK")
+        if pauses:
+            pauses -= 1
+            await asyncio.sleep(0.1)
+    assert got == 20
+    writer.close()
+
+
+async def test_lines_are_bounded_and_a_closed_one_makes_room(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
+    monkeypatch.setattr(server, "LINES_IN_ALL", 3)
+    known = server.PatientProtocol._lines
+    lines = await opened(port, 3, known)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    assert await ended(reader)
+    writer.close()
+    lines.pop()[1].close()
+    await until(lambda: len(known) == 2)
+    async with websockets.connect(f"ws://127.0.0.1:{port}/api/live") as viewer:
+        await viewer.recv()
+        assert len(known) == 3, "a viewer's is one of them"
+    await until(lambda: len(known) == 2)
+    for _, each in lines:
+        each.close()
+
+
+async def test_one_network_cannot_take_all_lines(
+    port: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "is_loopback", lambda _: False)  # as if from elsewhere
+    monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
+    known = server.PatientProtocol._lines
+    lines = await opened(port, 2, known)
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    assert await ended(reader)
+    for each in (writer, *(line[1] for line in lines)):
+        each.close()
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "same"),
+    [
+        ("192.0.2.7", "192.0.2.8", False),
+        ("2001:db8:1:2::7", "2001:db8:1:2:ffff::8", True),
+        ("2001:db8:1:2::7", "2001:db8:1:3::7", False),
+        ("", "", True),
+    ],
+)
+def test_a_network_is_an_address_or_half_a_long_one(one: str, other: str, same: bool) -> None:
+    assert (server._network(one) == server._network(other)) is same
+
+
+def test_the_service_may_have_many_files_open() -> None:
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (min(soft, 256), hard))
+    try:
+        server.let_open_files()
+        assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] >= min(hard, server.LINES_IN_ALL)
+    finally:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+async def test_what_is_no_http_is_answered_and_fills_no_log(
+    port: int, caplog: pytest.LogCaptureFixture
+) -> None:
+    for said in (
+        b"\x16\x03\x01\x02\x00\x01\x00\r\n\r\n",
+        b"GET / HTTP/9.9 x\r\n\r\n",
+        b"\0" * 64 + b"\r\n",
+    ):
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(said)
+        assert (await reader.read(4096)).startswith(b"HTTP/1.1 400")
+        writer.close()
+    assert caplog.records == []

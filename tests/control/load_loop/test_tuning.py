@@ -1,0 +1,134 @@
+"""Tuning from the rig's numbers, and the margins of the linearised loop."""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+import numpy as np
+import pytest
+
+from control.load_loop.loop import Loads
+from control.load_loop.tuning import (
+    FREQUENCIES,
+    Numbers,
+    TruckInertia,
+    derive,
+    margins,
+    open_loop,
+    spread_of,
+    tune_up,
+)
+from tests.control.control_stand import tarnhow
+
+NUMBERS = Numbers(3200.0, 0.15, 0.012, 0.003, 2, 0.002)
+
+
+def test_margins_of_a_known_loop_are_those_of_the_textbook() -> None:
+    # 1 / (s (s + 1)^2): phase -180 degrees at 1 rad/s, where its size is 1/2 (closed form).
+    s = 1j * FREQUENCIES
+    found = margins(np.asarray(1.0 / (s * (s + 1.0) ** 2), dtype=np.complex128))
+    assert found.gain == pytest.approx(2.0, rel=1e-3)
+    # |L| = 1 where w (1 + w^2) = 1: w = 0.6823; phase = 90 - 2 atan(w) = 21.4 degrees.
+    assert found.crossover_per_s == pytest.approx(0.6823, rel=1e-3)
+    assert found.phase_deg == pytest.approx(21.39, abs=0.05)
+    assert found.stable
+
+
+def test_margins_of_an_integrator_with_delay_are_those_of_the_closed_form() -> None:
+    # k e^-Ts / s: gain margin pi / (2 k T), phase margin 90 - k T in degrees, delay margin from it.
+    k, dead = 5.0, 0.1
+    found = margins(k * np.exp(-dead * 1j * FREQUENCIES) / (1j * FREQUENCIES))
+    assert found.gain == pytest.approx(math.pi / (2 * k * dead), rel=2e-3)
+    assert found.phase_deg == pytest.approx(90.0 - math.degrees(k * dead), abs=0.2)
+    assert found.delay_s == pytest.approx((math.pi / 2 - k * dead) / k, rel=5e-3)
+
+
+def test_a_loop_past_its_gain_margin_is_called_unstable() -> None:
+    found = margins(20.0 * np.exp(-0.1j * FREQUENCIES) / (1j * FREQUENCIES))
+    assert not found.stable
+
+
+@pytest.mark.parametrize(("gain", "stable"), [(10.0, True), (0.4, False)])
+def test_a_loop_larger_than_one_at_180_degrees_may_be_stable(gain: float, stable: bool) -> None:
+    # gain (s + 1)^2 / s^3: by Routh stable above 1/2, though larger than 1 at -180 degrees.
+    s = 1j * FREQUENCIES
+    found = margins(gain * (s + 1.0) ** 2 / s**3)
+    assert found.stable is stable
+    assert (found.phase_deg > 0.0) is stable
+    assert found.gain == (math.inf if stable else 0.0)
+
+
+def test_a_lag_that_nothing_explains_costs_the_margin() -> None:
+    s, tuning = 1j * FREQUENCIES, derive(NUMBERS)
+    cautious = margins(open_loop(tuning, NUMBERS, NUMBERS, s))
+    explained = margins(open_loop(tuning, NUMBERS, NUMBERS, s, 0.0))
+    assert cautious.gain < 2.0 < explained.gain
+    assert cautious.distance < 0.5 < explained.distance
+
+
+def test_scipy_finds_the_same_margins_from_the_state_space() -> None:
+    from bench.robust import by_scipy, numbers_of
+
+    rig = tarnhow()
+    numbers = numbers_of(rig, None)
+    own = margins(open_loop(derive(numbers), numbers, numbers, 1j * FREQUENCIES))
+    theirs = by_scipy(rig)
+    assert own.gain == pytest.approx(theirs["gain_margin"], rel=0.1)
+    assert own.phase_deg == pytest.approx(theirs["phase_margin_deg"], abs=5.0)
+    assert own.distance == pytest.approx(theirs["distance"], rel=0.1)
+
+
+def test_the_load_loop_uses_the_tuning_that_is_derived() -> None:
+    loads = Loads(tarnhow())
+    loads.set_delays(0.003, 2)
+    tuning = derive(loads.numbers())
+    row = loads._sets_fixed[0]
+    assert row[4] == pytest.approx(tuning.observer_per_s)
+    assert row[5] == pytest.approx(tuning.feedback_per_s)
+    assert row[6] == pytest.approx(tuning.ahead_s)
+
+
+def test_a_rig_known_more_closely_may_be_tuned_faster() -> None:
+    loose, close = tune_up(NUMBERS, 0.3), tune_up(NUMBERS, 0.02)
+    assert close.observer_share > loose.observer_share
+    assert close.worst.distance >= 0.35
+    assert close.margins.stable
+
+
+def test_a_longer_lag_or_delay_calls_for_a_slower_loop() -> None:
+    base = derive(NUMBERS)
+    for change in ({"coil_lag_s": 0.3}, {"age_s": 0.01}, {"flight_frames": 6}):
+        slower = derive(msgspec.structs.replace(NUMBERS, **change))
+        assert slower.feedback_per_s < base.feedback_per_s
+        assert slower.observer_per_s <= base.observer_per_s
+
+
+def test_lighter_rolls_than_assumed_cost_margin() -> None:
+    s = 1j * FREQUENCIES
+    light = spread_of(NUMBERS, 0.3)[1]
+    assert light.inertia_kg < NUMBERS.inertia_kg
+    tuning = derive(NUMBERS)
+    as_is = margins(open_loop(tuning, NUMBERS, NUMBERS, s))
+    assert margins(open_loop(tuning, NUMBERS, light, s)).distance < as_is.distance
+
+
+def test_the_truck_s_inertia_is_learned_from_steps_of_the_absorbers() -> None:
+    truck = TruckInertia()
+    random = np.random.default_rng(4)
+    speed = 25.0
+    for k in range(4000):
+        accel = -1.5 if (k // 250) % 2 else -0.2
+        speed += accel * 0.002
+        pull = -160.0 - 4.0 * speed - 190.0 * accel + 20.0 * random.standard_normal()
+        truck.add(pull, speed, accel)
+    truck.add(math.nan, 20.0, 0.0)
+    found = truck.result()
+    assert found is not None
+    mass, sigma = found
+    assert mass == pytest.approx(190.0, abs=4.0 * sigma)
+    assert sigma < 20.0
+
+
+def test_too_few_frames_teach_no_inertia() -> None:
+    assert TruckInertia().result() is None

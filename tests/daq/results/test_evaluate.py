@@ -1,0 +1,503 @@
+"""Every test kind evaluated from columns whose answer is known by arithmetic.
+
+The columns are made here from formulas, with no simulator and no measuring code between.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import pytest
+
+from control.test_kinds import KINDS
+from daq.errors import Refused
+from daq.results.columns import columns_of, slug
+from daq.results.correction import Rule
+from daq.results.evaluate import evaluate
+from daq.results.flags import VOIDS
+from daq.results.given import Given, given_of
+from daq.results.result import Result, Settings
+from daq.rig.description import load_rig
+
+RIG = load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml")
+RPM = 60.0 / (2.0 * math.pi)
+RATIO = 9.5  # engine rad/s per roll m/s
+HZ = 100.0
+ENDED = [{"kind": "run-ended", "time_s": 0.0, "text": "done", "data": {"void": ""}}]
+Line = Callable[[Any], Any]
+
+
+def run(
+    plan: dict[str, Any],
+    seconds: float,
+    engine: Line,
+    power: Line,
+    settings: Settings | None = None,
+    seed: int = 1,
+    events: list[dict[str, Any]] | None = None,
+    noise_w: float = 300.0,
+    **over: Any,
+) -> Given:
+    """A run whose engine speed (rad/s) and wheel power (W) over time are given."""
+    draw = np.random.default_rng(seed)
+    time = np.arange(0.0, seconds, 1.0 / HZ)
+    radps, watts = np.asarray(engine(time), float), np.asarray(power(time), float)
+    watts = watts + noise_w * draw.standard_normal(time.size)
+    speed = radps / RATIO
+    table: dict[str, Any] = {c.name: np.zeros(time.size) for c in columns_of(RIG)}
+    force = watts / np.maximum(speed, 0.1)
+    table |= {
+        "time_s": time + 1000.0,
+        "engine_speed_radps": radps,
+        "speed_mps": speed,
+        "power_w": watts,
+        "tractive_force_n": force,
+        "torque_nm": watts / np.maximum(radps, 1.0),
+        "set_point": np.full(time.size, np.nan),
+        "slow_ambient_temperature": np.full(time.size, 293.15),
+        "slow_barometer": np.full(time.size, 96_000.0),
+        "slow_humidity": np.full(time.size, 0.5),
+    }
+    rate = np.gradient(speed, time)
+    for roll_set in RIG.roll_sets:
+        name = f"rolls_{slug(roll_set.name)}"
+        a, b, c = roll_set.loss_n
+        loss, inertia = a + b * speed + c * speed**2, roll_set.base_inertia_kg * rate
+        table[f"{name}_speed_mps"] = speed
+        table[f"{name}_acceleration_mps2"] = rate
+        table[f"{name}_absorber_force_n"] = force / 2 - np.where(speed > 0.05, loss, 0.0) - inertia
+        table[f"{name}_tractive_force_n"] = force / 2
+        table[f"{name}_tractive_sigma_n"] = np.full(time.size, 3.0)
+        for absorber in RIG.absorbers_of(roll_set.name):
+            table[f"absorber_{slug(absorber.name)}_force_n"] = table[f"{name}_absorber_force_n"] / 2
+    for name, value in over.items():
+        table[name] = np.asarray(value(time) if callable(value) else value)
+    return given_of(RIG, plan, table, settings or Settings(), ENDED if events is None else events)
+
+
+def value(result: Result, name: str) -> float:
+    figure = result.figure(name)
+    assert figure is not None
+    assert figure.value is not None
+    return figure.value
+
+
+SWEEP = {"kind": "power-sweep", "from_rpm": 1600.0, "to_rpm": 3000.0, "rpm_per_s": 100.0}
+TOP_W, TOP_RPM = 270_000.0, 2600.0
+
+
+def engine_sweep(t: Any) -> Any:
+    """3 s at the start, 14 s of sweep, 2 s of coming down."""
+    return np.interp(t, [0, 3, 17, 19], [1600, 1600, 3000, 2000]) / RPM
+
+
+def hill(t: Any) -> Any:
+    """Power with its top at TOP_RPM, and as though it fell off while easing."""
+    rpm = engine_sweep(t) * RPM
+    return np.where(t < 17.0, TOP_W - 0.08 * (rpm - TOP_RPM) ** 2, 20_000.0)
+
+
+def sweep(settings: Settings | None = None, **over: Any) -> Result:
+    return evaluate(run(SWEEP, 19.0, engine_sweep, hill, settings, **over), "1")
+
+
+def test_a_sweep_finds_the_top_and_where_it_is() -> None:
+    result = sweep()
+    assert result.valid, result.void
+    figure = result.figure("peak_power")
+    assert figure is not None
+    assert figure.low is not None
+    assert figure.high is not None
+    assert figure.value == pytest.approx(TOP_W, rel=0.003)
+    assert figure.low < TOP_W < figure.high
+    assert value(result, "peak_power_at") * RPM == pytest.approx(TOP_RPM, abs=40)
+    assert result.answer.startswith("Highest wheel power 2")
+    assert "95 %" in result.answer
+    assert value(result, "rate") * RPM == pytest.approx(100.0, rel=0.02)
+
+
+def test_what_came_before_and_after_the_sweep_is_not_in_its_curve() -> None:
+    curve = sweep().curve("power")
+    assert curve is not None
+    for x, y in zip(curve.x, curve.value, strict=True):
+        if y is not None and 1650 < x * RPM < 2950:
+            assert y == pytest.approx(TOP_W - 0.08 * (x * RPM - TOP_RPM) ** 2, abs=1500.0)
+
+
+def test_torque_is_named_as_referred_to_the_engine_and_is_power_over_speed() -> None:
+    result = sweep()
+    torque, power = result.curve("torque"), result.curve("power")
+    assert torque is not None
+    assert power is not None
+    assert "referred to the engine" in torque.label
+    place = len(power.x) // 2
+    top = power.value[place]
+    assert top is not None
+    assert torque.value[place] == pytest.approx(top / power.x[place], rel=0.002)
+    assert any("no driveline loss" in line for line in result.limits)
+
+
+def test_a_falling_sweep_gives_the_same_curve() -> None:
+    plan = {**SWEEP, "from_rpm": 3000.0, "to_rpm": 1600.0}
+
+    def engine(t: Any) -> Any:
+        return np.interp(t, [0, 3, 17], [3000, 3000, 1600]) / RPM
+
+    def power(t: Any) -> Any:
+        return TOP_W - 0.08 * (engine(t) * RPM - TOP_RPM) ** 2
+
+    result = evaluate(run(plan, 17.1, engine, power), "1")
+    assert result.valid, result.void
+    assert value(result, "peak_power") == pytest.approx(TOP_W, rel=0.003)
+
+
+def test_a_falling_sweep_is_found_behind_the_drive_up_and_the_wait_for_boost() -> None:
+    plan = {**SWEEP, "from_rpm": 3000.0, "to_rpm": 1600.0}
+
+    def engine(t: Any) -> Any:
+        return np.interp(t, [0, 8, 12, 26, 30], [800, 2985, 2985, 1600, 700]) / RPM
+
+    def power(t: Any) -> Any:
+        full = TOP_W - 0.08 * (engine(t) * RPM - TOP_RPM) ** 2
+        return full * np.interp(t, [0, 8, 12], [0.2, 0.2, 1.0])
+
+    result = evaluate(run(plan, 30.0, engine, power), "1")
+    assert result.valid, result.void
+    curve = result.curve("power")
+    assert curve is not None
+    for rpm, watts in zip((one * RPM for one in curve.x), curve.value, strict=True):
+        if watts is not None:
+            assert watts == pytest.approx(TOP_W - 0.08 * (rpm - TOP_RPM) ** 2, rel=0.005), rpm
+
+
+def test_a_sweep_that_stops_half_way_is_void_and_says_so() -> None:
+    def engine(t: Any) -> Any:
+        return np.interp(t, [0, 3, 10, 12], [1600, 1600, 2300, 1600]) / RPM
+
+    result = evaluate(run(SWEEP, 12.0, engine, lambda t: 0 * t + 2e5), "1")
+    assert not result.valid
+    assert any("whole planned range" in reason for reason in result.void)
+
+
+def test_no_sweep_at_all_gives_no_answer_instead_of_a_number() -> None:
+    result = evaluate(run(SWEEP, 12.0, lambda t: 0 * t + 170.0, lambda t: 0 * t + 1e5), "1")
+    assert not result.valid
+    assert result.figures == []
+    assert result.answer.startswith("No answer")
+
+
+def test_a_boosted_diesel_is_not_corrected_and_the_reason_is_beside_the_number() -> None:
+    correction = sweep().correction
+    assert correction is not None
+    assert (correction.rule, correction.factor) == ("none", 1.0)
+    assert "boosted diesel" in correction.reasons[0]
+    assert {one.name for one in correction.inputs} >= {"air temperature", "air pressure"}
+
+
+def test_a_correction_multiplies_and_leaves_what_was_observed() -> None:
+    """(99/p)^1.2 (T/298)^0.6 at dry pressure p: ISO 1585, from memory."""
+    plain, corrected = sweep(), sweep(Settings(rule=Rule.ISO_1585_SPARK))
+    assert corrected.correction is not None
+    factor = corrected.correction.factor
+    dry_kpa = (96_000.0 - 0.5 * 2338.0) / 1000.0
+    assert factor == pytest.approx((99 / dry_kpa) ** 1.2 * (293.15 / 298) ** 0.6, rel=1e-4)
+    assert value(corrected, "peak_power") == pytest.approx(value(plain, "peak_power"))
+    assert value(corrected, "peak_power_corrected") == pytest.approx(
+        factor * value(plain, "peak_power")
+    )
+    assert corrected.uncertainty is not None
+    assert "weather factor" in {part.name for part in corrected.uncertainty.parts}
+
+
+def test_without_weather_nothing_is_corrected() -> None:
+    result = sweep(
+        Settings(rule=Rule.ISO_1585_SPARK), slow_humidity=lambda t: np.full(t.size, np.nan)
+    )
+    assert result.correction is not None
+    assert (result.correction.rule, result.correction.factor) == ("none", 1.0)
+    assert "not all measured" in result.correction.reasons[0]
+
+
+def test_weather_that_was_stale_for_most_of_the_run_corrects_nothing_and_gaps_are_flagged() -> None:
+    def gone(share: float) -> Line:
+        return lambda t: np.where(t < t[0] + share * (t[-1] - t[0]), np.nan, 96_000.0)
+
+    rule = Settings(rule=Rule.ISO_1585_SPARK)
+    mostly = sweep(rule, slow_barometer=gone(0.8)).correction
+    assert mostly is not None
+    assert mostly.rule == "none"
+    assert any("pressure was fresh for only 20" in reason for reason in mostly.reasons)
+    partly = sweep(rule, slow_barometer=gone(0.2)).correction
+    assert partly is not None
+    assert partly.rule == "iso-1585-spark"
+    assert any("pressure was missing for 20" in reason for reason in partly.reasons)
+    moving = sweep(rule, slow_ambient_temperature=lambda t: 293.15 + 8.0 * t / t[-1]).correction
+    assert moving is not None
+    assert any("moved during the run" in reason for reason in moving.reasons)
+
+
+def test_the_band_holds_both_parts_and_widens_with_noise() -> None:
+    quiet, loud = sweep(), sweep(noise_w=6000.0)
+    one, other = quiet.uncertainty, loud.uncertainty
+    assert one is not None
+    assert other is not None
+    assert one.half_width == pytest.approx(
+        one.coverage * math.hypot(one.calibration_sigma, one.noise_sigma)
+    )
+    assert one.calibration_sigma > 100.0  # loss alone: 4 N on each roll set at 28 m/s
+    assert other.noise_sigma > 5 * one.noise_sigma
+    assert other.calibration_sigma == pytest.approx(one.calibration_sigma, rel=0.1)
+
+
+def test_the_interval_of_a_peak_holds_the_truth_as_often_as_it_says() -> None:
+    """Noise part alone; 60 draws of a flat top, where the highest point is not pulled up."""
+    held = 0
+    plan = {"kind": "steady-hold", "rpm": 2000.0, "seconds": 20.0, "settle_s": 2.0}
+    for seed in range(60):
+        result = evaluate(
+            run(plan, 20.0, lambda t: 0 * t + 2000 / RPM, lambda t: 0 * t + 2e5,
+                seed=seed, noise_w=4000.0), "1"
+        )  # fmt: skip
+        assert result.uncertainty is not None
+        half = 1.96 * result.uncertainty.noise_sigma
+        held += abs(value(result, "mean_power") - 2e5) <= half
+    assert held >= 52
+
+
+def test_slip_is_flagged_where_it_happened() -> None:
+    def speed(t: Any) -> Any:
+        return engine_sweep(t) / RATIO * np.where((t > 8.0) & (t < 9.0), 0.95, 1.0)
+
+    flags = [flag for flag in sweep(speed_mps=speed).flags if flag.code == "slip"]
+    assert len(flags) == 1
+    assert flags[0].from_s == pytest.approx(8.0, abs=0.15)
+    assert flags[0].to_s == pytest.approx(9.0, abs=0.15)
+
+
+def test_a_doubtful_sensor_a_hot_rotor_and_a_full_absorber_are_flagged_with_their_time() -> None:
+    def between(low: float, high: float, inside: float, outside: float) -> Line:
+        return lambda t: np.where((t > low) & (t < high), inside, outside)
+
+    result = sweep(
+        absorber_front_left_quality=between(5.0, 6.0, 2.0, 0.0),
+        absorber_rear_left_set_point_a=between(10.0, 12.0, 30.0, 12.0),
+        slow_rotor_rear_left=between(13.0, 14.0, 620.0, 500.0),
+    )
+    places = {flag.code: flag.from_s for flag in result.flags}
+    assert places["sensor"] == pytest.approx(5.0, abs=0.1)
+    assert places["shortfall"] == pytest.approx(10.0, abs=0.1)
+    assert places["heat-limit"] == pytest.approx(13.0, abs=0.1)
+    assert result.valid  # flags are said; they do not void
+
+
+def test_faults_and_voids_told_by_the_rig_are_in_the_result() -> None:
+    events = [
+        {"kind": "fault", "time_s": 1004.0, "text": "A fan stands.", "data": {"effect": "hold"}},
+        {"kind": "run-ended", "time_s": 1019.0, "text": "x", "data": {"void": "lifted, rate"}},
+    ]
+    result = sweep(events=events)
+    fault = next(flag for flag in result.flags if flag.code == "fault")
+    assert fault.from_s == pytest.approx(4.0)
+    assert "hold" in fault.text
+    assert not result.valid
+    assert len(result.void) == 2
+
+
+@pytest.mark.parametrize("kind", sorted(kind.kind for kind in KINDS.values()))
+def test_everything_a_test_calls_void_has_words(kind: str) -> None:
+    codes = [code for one in KINDS.values() if one.kind == kind for code, _ in one.describe.void]
+    assert codes
+    assert [code for code in codes if code not in VOIDS] == []
+
+
+def test_wheels_not_learned_are_flagged_only_where_they_turned() -> None:
+    def told(names: str) -> list[str]:
+        event = {
+            "kind": "notice", "time_s": 1000.0, "text": "Not learned.",
+            "data": {"code": "wheels-unlearned", "roll_sets": names},
+        }  # fmt: skip
+        result = sweep(events=[event, *ENDED], rolls_front_speed_mps=lambda t: 0.0 * t)
+        return [flag.code for flag in result.flags if flag.code == "wheels"]
+
+    assert told("front,rear") == ["wheels"]
+    assert told("front") == []
+
+
+def test_a_coast_in_neutral_has_no_slip_between_engine_and_rolls() -> None:
+    def slips(plan: dict[str, Any]) -> list[str]:
+        given = run(
+            plan, 49.05, lambda t: RATIO * np.where(t < 5.0, 21.0, 21.0 - 0.25 * (t - 5.0)),
+            lambda t: 0 * t, tyre_slip=lambda t: t > 10.0,
+        )  # fmt: skip
+        return [flag.code for flag in evaluate(given, "1").flags if flag.code == "slip"]
+
+    coast = {"kind": "coastdown", "from_mps": 20.0, "to_mps": 10.0, "interval_mps": 5.0}
+    assert slips(coast) == []
+    climb = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": 6.0}}
+    assert slips(climb) == ["slip"]
+
+
+def test_a_recording_without_an_end_is_void() -> None:
+    assert not sweep(events=[]).valid
+
+
+def test_a_hold_gives_mean_power_over_the_settled_part_only() -> None:
+    plan = {"kind": "steady-hold", "rpm": 1900.0, "seconds": 20.0, "settle_s": 5.0}
+
+    def power(t: Any) -> Any:
+        return np.where(t < 6.0, 90_000.0, 150_000.0)
+
+    def engine(t: Any) -> Any:
+        return np.where(t < 1.0, 150.0, 1900.0 / RPM)
+
+    result = evaluate(run(plan, 20.0, engine, power), "1")
+    assert result.valid, result.void
+    assert value(result, "mean_power") == pytest.approx(150_000.0, rel=1e-3)
+    assert value(result, "mean_torque") == pytest.approx(150_000.0 / (1900.0 / RPM), rel=1e-3)
+    assert value(result, "in_tolerance") == 1.0
+
+
+def test_a_stepped_map_averages_each_point_and_names_the_one_that_never_settled() -> None:
+    plan = {"kind": "stepped-map", "points_rpm": [1800.0, 2200.0, 2600.0],
+            "settle_s": 2.0, "average_s": 4.0}  # fmt: skip
+
+    def engine(t: Any) -> Any:
+        wandering = 2600.0 + 60.0 * np.sin(3.0 * t)
+        return np.where(t < 7, 1800.0, np.where(t < 14, 2200.0, wandering)) / RPM
+
+    def power(t: Any) -> Any:
+        return np.where(t < 7, 180_000.0, 210_000.0)
+
+    result = evaluate(run(plan, 22.0, engine, power), "1")
+    assert [row["point"] for row in result.table] == [1, 2]
+    assert result.table[0]["power_w"] == pytest.approx(180_000.0, rel=2e-3)
+    assert result.table[1]["power_w"] == pytest.approx(210_000.0, rel=2e-3)
+    assert not result.valid
+    curve = result.curve("power")
+    assert curve is not None
+    assert curve.marks  # points, with no line between them
+
+
+def test_a_spool_up_times_a_known_rise() -> None:
+    """First-order rise of time constant 0.8 s: t90 - t10 = 2.197225 tau (CT-07, computed)."""
+    plan = {"kind": "spool-up", "rpm": 1900.0, "seconds": 6.0}
+
+    def power(t: Any) -> Any:
+        since = np.maximum(t - 5.0, 0.0)
+        return 20_000.0 + 180_000.0 * (1.0 - np.exp(-since / 0.8))
+
+    result = evaluate(run(plan, 11.0, lambda t: 0 * t + 1900 / RPM, power, noise_w=200.0), "1")
+    assert result.valid, result.void
+    rise = value(result, "torque_t90") - value(result, "torque_t10")
+    assert rise == pytest.approx(2.197225 * 0.8, rel=0.05)
+    assert any("onset of the pull" in line for line in result.limits)
+
+
+def test_a_climb_says_how_long_the_truck_kept_up() -> None:
+    plan = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": 6.0}}
+
+    def engine(t: Any) -> Any:
+        return RATIO * np.where(t < 40.0, 20.0, 17.0)
+
+    result = evaluate(run(plan, 60.0, engine, lambda t: 0 * t + 1e5), "1")
+    assert value(result, "keeps_up") == pytest.approx(40 / 60, abs=0.01)
+    assert value(result, "kept_for") == pytest.approx(40.0, abs=0.1)
+    assert any(flag.code == "behind" for flag in result.flags)
+    assert value(result, "distance") == pytest.approx(40 * 20 + 20 * 17, rel=0.01)
+
+
+def test_what_the_rig_could_not_give_is_in_the_result_in_seconds_and_newtons() -> None:
+    plan = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": -6.0}}
+    told = {"void": "", "shortfall_s": 7.5, "shortfall_ns": 9000.0, "worst_shortfall_n": 1500.0}
+    ended = [{"kind": "run-ended", "time_s": 1059.0, "text": "done", "data": told}]
+    drive = (lambda t: RATIO * (20.0 + 0 * t), lambda t: 0 * t + 1e5)
+    result = evaluate(run(plan, 60.0, *drive, events=ended), "1")
+    assert value(result, "shortfall_time") == pytest.approx(7.5)
+    assert value(result, "worst_shortfall") == pytest.approx(1500.0)
+    flag = next(flag for flag in result.flags if flag.code == "shortfall")
+    assert "7.5 s" in flag.text
+    assert "1500 N" in flag.text
+    assert result.valid
+    none = evaluate(run(plan, 60.0, *drive), "1")
+    assert value(none, "shortfall_time") == 0.0
+    assert not any(flag.code == "shortfall" for flag in none.flags)
+
+
+def test_a_trace_is_judged_by_the_regulation_band() -> None:
+    """Upper limit: highest trace speed within 1.0 s plus 2.0 mph; 40 CFR 1066.425(b)."""
+    points = [[0.0, 10.0], [20.0, 10.0], [30.0, 15.0], [60.0, 15.0]]
+    plan = {"kind": "speed-trace", "points": points, "band_mps": 0.89408}
+
+    def driven(off_mps: float) -> Line:
+        def engine(t: Any) -> Any:
+            speed = np.interp(t - 4.0, [0, 20, 30, 60], [10, 10, 15, 15])
+            return RATIO * (speed + np.where((t > 44.0) & (t < 47.0), off_mps, 0.0))
+
+        return engine
+
+    inside = evaluate(run(plan, 66.0, driven(0.85), lambda t: 0 * t + 5e4), "1")
+    outside = evaluate(run(plan, 66.0, driven(0.95), lambda t: 0 * t + 5e4), "1")
+    assert inside.valid, inside.void
+    assert not outside.valid
+    assert value(outside, "longest_excursion") == pytest.approx(3.0, abs=0.1)
+
+
+def test_a_coast_gives_force_as_mass_over_time() -> None:
+    """M dv / t with the rolls' own 3200 kg at 0.25 m/s2: 800 N (40 CFR 1066.310, form seen)."""
+    plan = {"kind": "coastdown", "from_mps": 20.0, "to_mps": 10.0, "interval_mps": 5.0}
+
+    def engine(t: Any) -> Any:
+        return RATIO * np.where(t < 5.0, 21.0, 21.0 - 0.25 * (t - 5.0))
+
+    result = evaluate(run(plan, 49.05, engine, lambda t: 0 * t), "1")
+    assert result.valid, result.void
+    assert [row["force_n"] for row in result.table] == pytest.approx([800.0, 800.0], rel=2e-3)
+    assert value(result, "coast") == pytest.approx(40.0, abs=0.05)
+
+
+def test_snaps_are_found_and_their_peaks_pass_the_half_second_filter() -> None:
+    plan = {"kind": "snap-smoke", "snap_rise": 2.0, "spread_percent": 5.0}
+    begins = [12.0, 24.0, 36.0]
+
+    def engine(t: Any) -> Any:
+        up = np.zeros(t.size, dtype=bool)
+        for begin in begins:
+            up |= (t > begin) & (t < begin + 3.0)
+        return np.where(up, 300.0, 75.0)
+
+    def smoke(t: Any) -> Any:
+        level = np.full(t.size, 0.01)
+        for begin in begins:
+            level = np.where((t > begin) & (t < begin + 3.0), 0.31, level)
+        return level + 0.0001 * np.sin(40.0 * t)
+
+    result = evaluate(run(plan, 50.0, engine, lambda t: 0 * t, slow_smoke_opacity=smoke), "1")
+    assert result.valid, result.void
+    assert [row.get("used") for row in result.table] == [True, True, True]
+    # 3 s of 30 % above the meter's zero: a 0.5 s filter has long settled
+    assert value(result, "peak_smoke") == pytest.approx(30.0, abs=0.6)
+
+
+def test_an_unknown_kind_is_refused_with_the_kinds_there_are() -> None:
+    with pytest.raises(Refused, match="power-sweep"):
+        evaluate(run({"kind": "guess"}, 5.0, lambda t: 0 * t + 100, lambda t: 0 * t), "1")
+
+
+def test_a_result_survives_json_and_says_what_made_it() -> None:
+    result = sweep(Settings(smooth_rpm=90.0))
+    again = msgspec.json.decode(msgspec.json.encode(result), type=Result)
+    assert again == result
+    assert again.made.settings.smooth_rpm == 90.0
+    assert again.made.version == "1"
+    assert again.made.rig_fingerprint == RIG.fingerprint
+
+
+def test_an_identification_is_referred_to_what_it_found() -> None:
+    with pytest.raises(Refused) as refused:
+        evaluate(run({"kind": "identification"}, 2.0, lambda t: 100.0 + 0 * t, hill), "1")
+    assert "drumlin absorbers" in refused.value.remedy

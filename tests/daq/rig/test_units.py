@@ -1,0 +1,66 @@
+"""What a person reads: metric or US customary, from SI and back."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from daq.errors import RigError
+from daq.readings import Quality, Reading, Unit
+from daq.rig.units import (
+    HORSEPOWER,
+    SCALES,
+    UnitSystem,
+    display_unit,
+    for_display,
+    from_si,
+    scale_of,
+    to_si,
+)
+
+
+def test_horsepower_from_pounds_feet_and_revolutions() -> None:
+    # U-04, U-06, U-07 of the check values, computed from exact definitions
+    torque = to_si(500.0, "lbf.ft")
+    power = torque * to_si(3000.0, "rev/min")
+    assert from_si(power, "hp") == pytest.approx(285.599332, rel=1e-8)
+    assert from_si(to_si(1000.0, "lbf") * to_si(60.0, "mph"), "hp") == pytest.approx(160.0)
+    assert HORSEPOWER / (to_si(1.0, "lbf.ft") * to_si(1.0, "rev/min")) == pytest.approx(
+        5252.113122, rel=1e-9
+    )
+
+
+def test_kilowatts_from_newton_metres_and_revolutions() -> None:
+    # U-05: kW = N m x rpm / 9549.296586
+    assert 1000.0 / to_si(1.0, "rev/min") == pytest.approx(9549.296586, rel=1e-9)
+    assert from_si(1000.0, "hp") == pytest.approx(1.341022090, rel=1e-9)  # U-10
+    assert to_si(1.0, "kn") == pytest.approx(0.514444, rel=1e-6)  # U-08
+
+
+def test_temperatures_have_an_offset_and_their_spread_has_none() -> None:
+    reading = Reading(300.0, Unit.KELVIN, 0.0, Quality.GOOD, 0.9)
+    value, sigma, unit = for_display(reading, UnitSystem.US)
+    assert (value, sigma, unit) == (pytest.approx(80.33), pytest.approx(1.62), "degF")
+    assert to_si(212.0, "degF") == pytest.approx(373.15)
+    assert to_si(0.0, "degC") == 273.15
+
+
+@pytest.mark.parametrize("unit", sorted(SCALES))
+def test_every_unit_goes_there_and_back(unit: str) -> None:
+    for value in (-40.0, 0.0, 1.0, 1234.5):
+        assert from_si(to_si(value, unit), unit) == pytest.approx(value, abs=1e-9, rel=1e-12)
+
+
+@pytest.mark.parametrize("system", list(UnitSystem))
+@pytest.mark.parametrize("unit", list(Unit))
+def test_every_reading_can_be_shown_in_both_systems(unit: Unit, system: UnitSystem) -> None:
+    value, _, shown = for_display(Reading(2.0, unit, 0.0, Quality.GOOD, 0.1), system)
+    assert shown == display_unit(unit, system)
+    assert scale_of(shown).unit is unit
+    assert math.isfinite(value)
+
+
+def test_an_unknown_unit_is_refused_with_the_known_ones() -> None:
+    with pytest.raises(RigError, match=r"furlong.*km/h"):
+        to_si(1.0, "furlong")
