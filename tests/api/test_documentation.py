@@ -16,7 +16,7 @@ from tests.api.harness import Service
 ROOT = Path(__file__).parents[2]
 API = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
 MQTT = (ROOT / "docs" / "mqtt.md").read_text(encoding="utf-8")
-SOURCES = [*(ROOT / "api").glob("*.py"), *(ROOT / "api" / "store").glob("*.py")]
+SOURCES = sorted((ROOT / "api").rglob("*.py"))
 
 
 def codes() -> set[str]:

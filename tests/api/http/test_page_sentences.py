@@ -123,7 +123,7 @@ def test_every_sentence_people_meet_has_its_german(german: dict[str, str]) -> No
 
 def test_every_refusal_of_a_route_file_has_its_german(german: dict[str, str]) -> None:
     """They begin with the file's name, so that the search for whole sentences misses them."""
-    tree = ast.parse((ROOT / "control" / "route.py").read_text(encoding="utf-8"))
+    tree = ast.parse((ROOT / "control" / "test_kinds" / "route.py").read_text(encoding="utf-8"))
     told = {
         numbered("{}: " + (_text(node.args[1]) or ""))
         for node in ast.walk(tree)

@@ -184,8 +184,8 @@ FULL_DISK = """
 import resource, sys, time
 from pathlib import Path
 from daq.recording.recorder import Kind, RawRecorder, RecorderState
-from daq import record
-record.RETRY_S = 0.05
+from daq.recording import recorder as module
+module.RETRY_S = 0.05
 _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
 resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, hard))
 recorder = RawRecorder(Path(sys.argv[1]))

@@ -13,8 +13,7 @@ from daq.recording.reader import Recording
 from daq.recording.recorder import Kind
 from daq.results.columns import Chunk, Column, Replay, columns_of, gather, slug
 from daq.rig.description import load_rig
-
-from .synthetic_run import FRAME_HZ, RIG_PATH, RunWriter, Truck, hello_for, record_run
+from tests.daq.synthetic_run import FRAME_HZ, RIG_PATH, RunWriter, Truck, hello_for, record_run
 
 SPEED, RPM, CELL = 20.0, 1900.0, 800.0
 

@@ -11,8 +11,7 @@ import pytest
 from daq.recording.reader import Recording
 from daq.results.columns import Chunk, Replay, gather
 from daq.results.kinds.hold import NEEDED, hold_result
-
-from .synthetic_run import FRAME_HZ, RunWriter, Truck, hello_for, record_run
+from tests.daq.synthetic_run import FRAME_HZ, RunWriter, Truck, hello_for, record_run
 
 RPM = 1900.0
 ASKED = RPM * 2.0 * math.pi / 60.0

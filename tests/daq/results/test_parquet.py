@@ -15,8 +15,7 @@ from daq.recording.reader import Recording
 from daq.results.about import About, read_about
 from daq.results.columns import Chunk, Column, Replay, gather
 from daq.results.parquet import read_columns, write_run
-
-from .synthetic_run import RunWriter, Truck, hello_for, record_run
+from tests.daq.synthetic_run import RunWriter, Truck, hello_for, record_run
 
 COLUMNS = (
     Column("time_s", "s", "f8", "device time"),
