@@ -11,11 +11,17 @@ import { el, mark, setAttr, setText, show } from "./dom.js";
 import { t } from "./texts.js";
 import { number, shown, toShown, unitOf } from "./units.js";
 
-const STEPS = { "rad/s": ["rotation", (10 * Math.PI) / 30], "m/s": ["speed", 0.5], N: ["force", 50], W: ["power", 5000] };
+const STEPS = {
+  "rad/s": ["rotation", (10 * Math.PI) / 30],
+  "m/s": ["speed", 0.5],
+  N: ["force", 50],
+  W: ["power", 5000],
+};
 
 /** What the buttons beside the set point change: of a hold its value, of a climb its grade. */
 function adjustable(test) {
-  if (test?.kind === "grade-climb" && Number.isFinite(test.grade_percent)) return { quantity: "percent", size: 0.5, value: test.grade_percent, least: -30, word: "driver.grade" };
+  if (test?.kind === "grade-climb" && Number.isFinite(test.grade_percent))
+    return { quantity: "percent", size: 0.5, value: test.grade_percent, least: -30, word: "driver.grade" };
   if (test?.kind !== "steady-hold") return null;
   const [quantity, size] = STEPS[test.unit] ?? STEPS.N;
   return { quantity, size, value: test.set_point, least: 0, word: "do.adjust" };
@@ -58,15 +64,35 @@ export class Dock {
     this.setValue = el("b", { className: "figure" });
     this.lower = el("button", { type: "button", className: "step", text: "−", onclick: () => this.step(-1) });
     this.raise = el("button", { type: "button", className: "step", text: "+", onclick: () => this.step(1) });
-    this.adjust = el("div", { className: "adjust" }, this.lower, el("div", { className: "adjust-value" }, this.setWord, this.setValue), this.raise);
+    this.adjust = el(
+      "div",
+      { className: "adjust" },
+      this.lower,
+      el("div", { className: "adjust-value" }, this.setWord, this.setValue),
+      this.raise,
+    );
     this.easeWord = el("strong", {});
     this.easeNote = el("small", {});
-    this.ease = el("button", { type: "button", className: "ease", onclick: () => this.easeOff() }, mark("down"), el("span", {}, this.easeWord, this.easeNote));
+    this.ease = el(
+      "button",
+      { type: "button", className: "ease", onclick: () => this.easeOff() },
+      mark("down"),
+      el("span", {}, this.easeWord, this.easeNote),
+    );
     const { take, ask, release, offer, ...steps } = this.parts;
     this.node = el(
       "footer",
       { className: "dock", "aria-label": t("do.ease") },
-      el("div", { className: "dock-helm" }, mark("helm"), el("div", { className: "dock-who" }, this.who, this.whoMore), take, ask, release, offer),
+      el(
+        "div",
+        { className: "dock-helm" },
+        mark("helm"),
+        el("div", { className: "dock-who" }, this.who, this.whoMore),
+        take,
+        ask,
+        release,
+        offer,
+      ),
       el("div", { className: "dock-next" }, this.adjust, Object.values(steps)),
       this.ease,
     );
@@ -109,8 +135,20 @@ export class Dock {
     const ours = known && helm.ours;
     const view = helm.view;
     const taken = known && !helm.free && !ours;
-    setText(this.who, !known ? t("helm.watching") : ours ? t("helm.yours") : taken ? t("helm.other", { name: view.name || "?" }) : t("helm.free"));
-    setText(this.whoMore, known && ours && view.asked_by ? t("helm.asks", { name: view.asked_by }) : taken ? t("helm.watching") : "");
+    setText(
+      this.who,
+      !known
+        ? t("helm.watching")
+        : ours
+          ? t("helm.yours")
+          : taken
+            ? t("helm.other", { name: view.name || "?" })
+            : t("helm.free"),
+    );
+    setText(
+      this.whoMore,
+      known && ours && view.asked_by ? t("helm.asks", { name: view.asked_by }) : taken ? t("helm.watching") : "",
+    );
     const asked = ours && Boolean(view.asked_by);
     const operates = this.store.role !== "watch";
     show(parts.take, known && helm.free && operates);

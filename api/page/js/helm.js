@@ -58,7 +58,8 @@ export class Helm {
 
   async ask() {
     const name = this.view.name;
-    if (noteAnswer(await post("/api/helm/ask", { name: settings.get("name") || null }))) note(t("helm.asked", { name }));
+    if (noteAnswer(await post("/api/helm/ask", { name: settings.get("name") || null })))
+      note(t("helm.asked", { name }));
   }
 
   async offer() {

@@ -61,7 +61,12 @@ nav.append(...tabs);
 
 function logo() {
   const image = el("img", { src: "icon.svg", width: "36", height: "36", alt: "" });
-  return el("span", { className: "brand" }, image, el("span", { className: "brand-words" }, el("b", { text: "Drumlin" }), rigName));
+  return el(
+    "span",
+    { className: "brand" },
+    image,
+    el("span", { className: "brand-words" }, el("b", { text: "Drumlin" }), rigName),
+  );
 }
 
 app.replaceChildren(
@@ -118,7 +123,9 @@ async function route(again = false) {
 function age(ms) {
   if (!Number.isFinite(ms)) return "";
   const seconds = ms / 1000;
-  return seconds < 90 ? t("age.s", { n: number(seconds, seconds < 10 ? 1 : 0) }) : t("age.min", { n: number(seconds / 60) });
+  return seconds < 90
+    ? t("age.s", { n: number(seconds, seconds < 10 ? 1 : 0) })
+    : t("age.min", { n: number(seconds / 60) });
 }
 
 function writeLink(now) {

@@ -47,8 +47,7 @@ export class Strip {
   }
 }
 
-const good = (reading) =>
-  reading && reading.value !== null && reading.quality !== "missing" ? reading.value : NaN;
+const good = (reading) => (reading && reading.value !== null && reading.quality !== "missing" ? reading.value : NaN);
 
 export class Store {
   constructor() {
@@ -148,9 +147,16 @@ export class Store {
     const speeds = frame.roll_sets.map((set) => good(set.speed));
     const powers = frame.roll_sets.map((set) => good(set.power));
     this.engine.push(time, good(frame.engine_speed), test?.unit === "rad/s" ? test.set_point : NaN);
-    this.speed.push(time, speeds.reduce((a, b) => a + b, 0) / speeds.length,
-      test?.unit === "m/s" ? test.set_point : NaN);
-    this.power.push(time, powers.reduce((a, b) => a + b, 0), NaN);
+    this.speed.push(
+      time,
+      speeds.reduce((a, b) => a + b, 0) / speeds.length,
+      test?.unit === "m/s" ? test.set_point : NaN,
+    );
+    this.power.push(
+      time,
+      powers.reduce((a, b) => a + b, 0),
+      NaN,
+    );
     if (test) this.held.push(time, test.measured, test.set_point);
     for (const { read, ring } of this.followed.values()) ring.push(time, good(read(frame)), NaN);
   }

@@ -25,18 +25,59 @@ export function tOr(key, fallback) {
 
 // names whose words make one word in German
 const WHOLE_DE = {
-  "ambient temperature": "Außentemperatur", "oil temperature": "Öltemperatur", "intake temperature": "Ansauglufttemperatur", "coolant temperature": "Kühlmitteltemperatur",
-  "exhaust temperature": "Abgastemperatur", "smoke opacity": "Rauchtrübung", "engine speed": "Motordrehzahl", "set point": "Sollwert", "tractive force": "Zugkraft",
-  "fuel rate": "Kraftstoffmenge", "boost pressure": "Ladedruck", "oil pressure": "Öldruck",
+  "ambient temperature": "Außentemperatur",
+  "oil temperature": "Öltemperatur",
+  "intake temperature": "Ansauglufttemperatur",
+  "coolant temperature": "Kühlmitteltemperatur",
+  "exhaust temperature": "Abgastemperatur",
+  "smoke opacity": "Rauchtrübung",
+  "engine speed": "Motordrehzahl",
+  "set point": "Sollwert",
+  "tractive force": "Zugkraft",
+  "fuel rate": "Kraftstoffmenge",
+  "boost pressure": "Ladedruck",
+  "oil pressure": "Öldruck",
 };
 const WHOLE = new RegExp(`\\b(${Object.keys(WHOLE_DE).join("|")})\\b`, "g");
 
 const NAMES_DE = {
-  front: "vorn", rear: "hinten", left: "links", right: "rechts", fan: "Lüfter",
-  ambient: "Außen", temperature: "Temperatur", barometer: "Luftdruck", humidity: "Luftfeuchte",
-  oil: "Öl", boost: "Ladedruck", smoke: "Rauch", opacity: "Trübung", rotor: "Rotor", power: "Leistung", speed: "Geschwindigkeit", force: "Kraft",
-  torque: "Moment", acceleration: "Beschleunigung", current: "Strom", pressure: "Druck", intake: "Ansaugluft", loss: "Verlust", inertia: "Trägheit", time: "Zeit",
-  turns: "dreht", cell: "Zelle", ratio: "Übersetzung", point: "Punkt", mean: "Mittel", settled: "eingeschwungen", spread: "Streuung", valid: "gültig", snap: "Gasstoß", peak: "Spitze", from: "von", to: "bis",
+  front: "vorn",
+  rear: "hinten",
+  left: "links",
+  right: "rechts",
+  fan: "Lüfter",
+  ambient: "Außen",
+  temperature: "Temperatur",
+  barometer: "Luftdruck",
+  humidity: "Luftfeuchte",
+  oil: "Öl",
+  boost: "Ladedruck",
+  smoke: "Rauch",
+  opacity: "Trübung",
+  rotor: "Rotor",
+  power: "Leistung",
+  speed: "Geschwindigkeit",
+  force: "Kraft",
+  torque: "Moment",
+  acceleration: "Beschleunigung",
+  current: "Strom",
+  pressure: "Druck",
+  intake: "Ansaugluft",
+  loss: "Verlust",
+  inertia: "Trägheit",
+  time: "Zeit",
+  turns: "dreht",
+  cell: "Zelle",
+  ratio: "Übersetzung",
+  point: "Punkt",
+  mean: "Mittel",
+  settled: "eingeschwungen",
+  spread: "Streuung",
+  valid: "gültig",
+  snap: "Gasstoß",
+  peak: "Spitze",
+  from: "von",
+  to: "bis",
 };
 
 /** Lower case within a line, where the language does so. */
@@ -48,7 +89,11 @@ export function lower(text) {
 export function naturalName(name, capital = true) {
   let text = name.replace(/[-_]+/g, " ");
   if (settings.get("language") === "de") {
-    text = text.replace(WHOLE, (words) => WHOLE_DE[words]).split(" ").map((word) => NAMES_DE[word] ?? word).join(" ");
+    text = text
+      .replace(WHOLE, (words) => WHOLE_DE[words])
+      .split(" ")
+      .map((word) => NAMES_DE[word] ?? word)
+      .join(" ");
   }
   return capital ? text.charAt(0).toUpperCase() + text.slice(1) : text;
 }

@@ -31,9 +31,24 @@ const TABLE = {
 };
 
 const BY_UNIT = {
-  "m/s": "speed", N: "force", W: "power", "N.m": "torque", K: "temperature", Pa: "pressure",
-  "m/s2": "acceleration", "rad/s": "rotation", A: "current", 1: "ratio", kg: "mass", "1/m": "opacity",
-  m: "distance", J: "energy", s: "seconds", "%": "percent", "rad/s/s": "rotation_rate", "m/s/s": "road_rate",
+  "m/s": "speed",
+  N: "force",
+  W: "power",
+  "N.m": "torque",
+  K: "temperature",
+  Pa: "pressure",
+  "m/s2": "acceleration",
+  "rad/s": "rotation",
+  A: "current",
+  1: "ratio",
+  kg: "mass",
+  "1/m": "opacity",
+  m: "distance",
+  J: "energy",
+  s: "seconds",
+  "%": "percent",
+  "rad/s/s": "rotation_rate",
+  "m/s/s": "road_rate",
 };
 
 export const DASH = "–";

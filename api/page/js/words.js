@@ -5,7 +5,11 @@ import { settings } from "./settings.js";
 import { DASH, number, quantityOf, toShown, unitOf } from "./units.js";
 
 const GERMAN = [
-  [/^(front|rear)(?:-(left|right))?:? /i, (_, end, side) => `${/front/i.test(end) ? "Vorn" : "Hinten"}${side ? (/left/i.test(side) ? " links" : " rechts") : ""}: `],
+  [
+    /^(front|rear)(?:-(left|right))?:? /i,
+    (_, end, side) =>
+      `${/front/i.test(end) ? "Vorn" : "Hinten"}${side ? (/left/i.test(side) ? " links" : " rechts") : ""}: `,
+  ],
   [/cell slope|cell calibration/, "Steigung der Zelle"],
   [/cell zero/, "Null der Zelle"],
   [/roll radius/, "Rollenradius"],
@@ -75,9 +79,24 @@ export function figureText(figure) {
   if (quantity === "count") return { value: number(figure.value), unit: "", half: "" };
   const unit = quantity === "plain" ? figure.unit : unitOf(quantity);
   const slope = toShown(quantity, 1) - toShown(quantity, 0);
-  const half = figure.low === null || figure.high === null || figure.low === undefined ? null : Math.abs(((figure.high - figure.low) / 2) * slope);
+  const half =
+    figure.low === null || figure.high === null || figure.low === undefined
+      ? null
+      : Math.abs(((figure.high - figure.low) / 2) * slope);
   const shown = toShown(quantity, figure.value);
-  const usual = quantity === "seconds" ? 2 : quantity === "rotation" || quantity === "torque" || quantity === "force" ? (Math.abs(shown) < 10 ? 1 : 0) : Math.abs(shown) < 10 ? 2 : 1;
-  const digits = half === null || half === 0 ? usual : Math.max(0, Math.min(3, Math.max(usual, 1 - Math.floor(Math.log10(half) + 1e-9) - 1)));
+  const usual =
+    quantity === "seconds"
+      ? 2
+      : quantity === "rotation" || quantity === "torque" || quantity === "force"
+        ? Math.abs(shown) < 10
+          ? 1
+          : 0
+        : Math.abs(shown) < 10
+          ? 2
+          : 1;
+  const digits =
+    half === null || half === 0
+      ? usual
+      : Math.max(0, Math.min(3, Math.max(usual, 1 - Math.floor(Math.log10(half) + 1e-9) - 1)));
   return { value: number(shown, digits), unit, half: half === null ? "" : number(half, digits) };
 }

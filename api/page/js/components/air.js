@@ -18,14 +18,42 @@ export class Air {
     this.cells = Object.fromEntries(ROWS.map((name) => [name, el("td", { className: "figure", text: DASH })]));
     this.factor = el("b", { className: "figure air-factor", text: DASH });
     this.note = el("p", { className: "soft" });
-    this.rule = el("select", { id: "air-rule", onchange: () => {
-      chosen = this.rule.value;
-      this.read();
-    } }, el("option", { value: "", text: t("air.offered") }), RULES.map((rule) => el("option", { value: rule, text: ruleName(rule) })));
+    this.rule = el(
+      "select",
+      {
+        id: "air-rule",
+        onchange: () => {
+          chosen = this.rule.value;
+          this.read();
+        },
+      },
+      el("option", { value: "", text: t("air.offered") }),
+      RULES.map((rule) => el("option", { value: rule, text: ruleName(rule) })),
+    );
     this.rule.value = chosen;
-    this.table = el("table", { className: "pairs" }, el("tbody", {}, ROWS.map((name) => el("tr", {}, el("th", { scope: "row", text: t(`air.${name}`) }), this.cells[name]))));
-    this.correction = el("div", { className: "air-correction" }, el("label", { className: "field", for: "air-rule" }, t("air.rule"), this.rule), this.factor);
-    this.node = el("section", { className: "card air" }, el("h2", { text: t("air.title") }), this.table, this.correction, this.note);
+    this.table = el(
+      "table",
+      { className: "pairs" },
+      el(
+        "tbody",
+        {},
+        ROWS.map((name) => el("tr", {}, el("th", { scope: "row", text: t(`air.${name}`) }), this.cells[name])),
+      ),
+    );
+    this.correction = el(
+      "div",
+      { className: "air-correction" },
+      el("label", { className: "field", for: "air-rule" }, t("air.rule"), this.rule),
+      this.factor,
+    );
+    this.node = el(
+      "section",
+      { className: "card air" },
+      el("h2", { text: t("air.title") }),
+      this.table,
+      this.correction,
+      this.note,
+    );
     this.read();
     this.timer = setInterval(() => this.read(), REFRESH_MS);
   }
@@ -46,11 +74,16 @@ export class Air {
     setText(this.cells.temperature, withUnit("temperature", weather.temperature_k, 1));
     setText(this.cells.pressure, withUnit("pressure", weather.pressure_pa));
     setText(this.cells.humidity, withUnit("ratio", weather.relative_humidity));
-    setText(this.cells.dewpoint, answer.data.dewpoint_k === null ? DASH : withUnit("temperature", answer.data.dewpoint_k, 1));
+    setText(
+      this.cells.dewpoint,
+      answer.data.dewpoint_k === null ? DASH : withUnit("temperature", answer.data.dewpoint_k, 1),
+    );
     setText(this.cells.density, `${number(answer.data.air_kg_m3, 3)} kg/m³`);
     setText(this.factor, `× ${number(correction.factor, 4)}`);
     const flags = correction.flags.map(said);
-    const told = [rule ? "" : said(answer.data.why), correction.valid ? "" : t("air.invalid"), ...flags].filter(Boolean);
+    const told = [rule ? "" : said(answer.data.why), correction.valid ? "" : t("air.invalid"), ...flags].filter(
+      Boolean,
+    );
     setText(this.note, [...new Set(told)].join(" ")); // the reason may be a flag as well
   }
 

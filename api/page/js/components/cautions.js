@@ -15,10 +15,22 @@ const CAUTIONS = ["stop", "tie", "people", "gas", "turn", "tyres"];
 export function openCautions() {
   const boxes = CAUTIONS.map((key) => el("input", { type: "checkbox", id: `caution-${key}` }));
   const rows = CAUTIONS.map((key, index) =>
-    el("label", { className: "caution", for: `caution-${key}` }, boxes[index], el("span", { text: t(`caution.${key}`) })),
+    el(
+      "label",
+      { className: "caution", for: `caution-${key}` },
+      boxes[index],
+      el("span", { text: t(`caution.${key}`) }),
+    ),
   );
   const known = el("datalist", { id: "caution-vehicles" });
-  const vehicle = el("input", { type: "text", autocomplete: "off", maxlength: "80", list: "caution-vehicles", id: "caution-vehicle", value: lastVehicle });
+  const vehicle = el("input", {
+    type: "text",
+    autocomplete: "off",
+    maxlength: "80",
+    list: "caution-vehicles",
+    id: "caution-vehicle",
+    value: lastVehicle,
+  });
   get("/api/vehicles").then((answer) => {
     if (answer.ok) known.replaceChildren(...answer.data.vehicles.map((one) => el("option", { value: one.name })));
   });
@@ -46,7 +58,13 @@ export function openCautions() {
     body: [
       el("p", { className: "caution-lead", text: t("caution.lead") }),
       el("div", { className: "cautions" }, rows),
-      el("label", { className: "field" }, t("caution.vehicle"), vehicle, el("small", { text: t("caution.vehicle.hint") })),
+      el(
+        "label",
+        { className: "field" },
+        t("caution.vehicle"),
+        vehicle,
+        el("small", { text: t("caution.vehicle.hint") }),
+      ),
       known,
       el("div", { className: "sheet-foot" }, left, confirm),
     ],

@@ -6,7 +6,14 @@ import { t } from "../texts.js";
 import { clockTime, DASH, number, quantityOf, toShown, unitOf } from "../units.js";
 
 // colour and dash together: neither alone tells lines apart
-export const STYLES = [["--absorbed", []], ["--inertia", [9, 5]], ["--heather", [2, 4]], ["--good", [13, 4, 2, 4]], ["--ink-soft", [5, 3]], ["--trip", [16, 4]]];
+export const STYLES = [
+  ["--absorbed", []],
+  ["--inertia", [9, 5]],
+  ["--heather", [2, 4]],
+  ["--good", [13, 4, 2, 4]],
+  ["--ink-soft", [5, 3]],
+  ["--trip", [16, 4]],
+];
 const HEIGHT = 240;
 const START_S = 0.6; // filters fill in the first moments of a run: they do not set the scale
 
@@ -66,11 +73,31 @@ export class Chart {
     this.items = series.map((one, index) => {
       const value = el("b", { className: "figure legend-value" });
       const [, dash] = STYLES[(one.style ?? index) % STYLES.length];
-      const line = el("i", { className: "legend-line", "data-style": String((one.style ?? index) % STYLES.length), "data-dash": dash.length ? "yes" : "no", "aria-hidden": "true" });
+      const line = el("i", {
+        className: "legend-line",
+        "data-style": String((one.style ?? index) % STYLES.length),
+        "data-dash": dash.length ? "yes" : "no",
+        "aria-hidden": "true",
+      });
       return { value, node: el("li", {}, line, el("span", { text: one.label }), value) };
     });
-    const words = el("figcaption", {}, el("span", { className: "chart-title", text: this.unit ? `${title}, ${this.unit}` : title }), this.at);
-    this.node = el("figure", { className: "curve" }, words, this.area, el("ul", { className: "legend" }, this.items.map((item) => item.node)));
+    const words = el(
+      "figcaption",
+      {},
+      el("span", { className: "chart-title", text: this.unit ? `${title}, ${this.unit}` : title }),
+      this.at,
+    );
+    this.node = el(
+      "figure",
+      { className: "curve" },
+      words,
+      this.area,
+      el(
+        "ul",
+        { className: "legend" },
+        this.items.map((item) => item.node),
+      ),
+    );
     this.observer = new ResizeObserver(() => this.fit());
     this.observer.observe(this.area);
   }
@@ -95,27 +122,51 @@ export class Chart {
       }
       data.push(turn(this.quantity, one.value));
       this.places.push(data.length - 1);
-      series.push({ stroke, width: one.marks ? 0 : 2, dash, spanGaps: false, points: one.marks ? { show: true, size: 10, fill: stroke } : { show: false } });
+      series.push({
+        stroke,
+        width: one.marks ? 0 : 2,
+        dash,
+        spanGaps: false,
+        points: one.marks ? { show: true, size: 10, fill: stroke } : { show: false },
+      });
     });
     const font = `500 13px ${style.fontFamily}`;
-    const axis = { stroke: colour("--ink-soft"), font, grid: { stroke: colour("--line"), width: 1 }, ticks: { show: false } };
+    const axis = {
+      stroke: colour("--ink-soft"),
+      font,
+      grid: { stroke: colour("--line"), width: 1 },
+      ticks: { show: false },
+    };
     const begin = this.clock ? (this.x[0] ?? 0) + START_S : -Infinity;
     const [low, high] = reach(data, begin, this.zero ? 0 : undefined);
-    const steps = (_, ticks) => ticks.map((tick) => number(tick, Number.isInteger(tick) ? 0 : Math.abs(ticks[1] - ticks[0]) < 0.1 ? 2 : 1));
+    const steps = (_, ticks) =>
+      ticks.map((tick) => number(tick, Number.isInteger(tick) ? 0 : Math.abs(ticks[1] - ticks[0]) < 0.1 ? 2 : 1));
     this.plot = new Plot(
       {
         width: this.width(),
         height: this.height,
         legend: { show: false },
-        cursor: { drag: { x: true, y: false }, points: { show: false }, ...(this.sync ? { sync: { key: this.sync } } : {}) },
+        cursor: {
+          drag: { x: true, y: false },
+          points: { show: false },
+          ...(this.sync ? { sync: { key: this.sync } } : {}),
+        },
         scales: { x: { time: false }, y: { range: [low, high] } },
         axes: [
-          { ...axis, values: this.clock ? (_, ticks) => ticks.map((tick) => clockTime(tick)) : steps, size: 34, space: 70 },
+          {
+            ...axis,
+            values: this.clock ? (_, ticks) => ticks.map((tick) => clockTime(tick)) : steps,
+            size: 34,
+            space: 70,
+          },
           { ...axis, size: 62, values: steps, space: 34 },
         ],
         series,
         bands,
-        hooks: { setCursor: [(plot) => this.tell(plot.cursor.idx)], drawClear: [(plot) => this.drawFlags(plot, colour)] },
+        hooks: {
+          setCursor: [(plot) => this.tell(plot.cursor.idx)],
+          drawClear: [(plot) => this.drawFlags(plot, colour)],
+        },
       },
       data,
       this.area,
@@ -150,7 +201,8 @@ export class Chart {
       const from = flag.x ?? flag.from;
       if (from === null || from === undefined) continue;
       const left = Math.max(bbox.left, at(from));
-      const right = flag.x === undefined || flag.x === null ? Math.min(bbox.left + bbox.width, at(flag.to ?? from)) : left;
+      const right =
+        flag.x === undefined || flag.x === null ? Math.min(bbox.left + bbox.width, at(flag.to ?? from)) : left;
       if (left > bbox.left + bbox.width || right < bbox.left) continue;
       const ink = colour(flag.voids ? "--trip" : "--caution");
       ctx.fillStyle = `${ink}26`;

@@ -15,7 +15,12 @@ const percent = (share) => number(share * 100, 1, true);
 export async function writeGain(card, found) {
   const { overall } = found;
   const verdict = found.verdict.replaceAll(" ", "-");
-  const words = { change: percent(overall.change), low: percent(overall.low), high: percent(overall.high), level: number(found.level * 100) };
+  const words = {
+    change: percent(overall.change),
+    low: percent(overall.low),
+    high: percent(overall.high),
+    level: number(found.level * 100),
+  };
   const more = found.more_repeats ?? null;
   card.dataset.verdict = verdict;
   const shape = mark(verdict === "gained" ? "loaded" : verdict === "lost" ? "easing" : "unknown");
@@ -25,12 +30,27 @@ export async function writeGain(card, found) {
     interval(overall, words),
     verdict === "not-proven" ? el("p", { text: more ? t("gain.more", { n: more }) : t("gain.nomore") }) : "",
     ...found.warnings.map((text) => el("p", { className: "problem", text: said(text) })),
-    ...found.left_out.map((one) => el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) })),
+    ...found.left_out.map((one) =>
+      el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) }),
+    ),
   );
   if (found.per_bin.length < 2) return null;
   const chart = new Chart({
-    title: t("gain.over"), unit: "1", x: found.per_bin.map((one) => one.x), xUnit: found.x_unit, xTitle: labelOf(found.x_name), height: 200, zero: true,
-    series: [{ label: t("gain.change"), value: found.per_bin.map((one) => one.change), low: found.per_bin.map((one) => one.low), high: found.per_bin.map((one) => one.high) }],
+    title: t("gain.over"),
+    unit: "1",
+    x: found.per_bin.map((one) => one.x),
+    xUnit: found.x_unit,
+    xTitle: labelOf(found.x_name),
+    height: 200,
+    zero: true,
+    series: [
+      {
+        label: t("gain.change"),
+        value: found.per_bin.map((one) => one.change),
+        low: found.per_bin.map((one) => one.low),
+        high: found.per_bin.map((one) => one.high),
+      },
+    ],
   });
   card.append(chart.node);
   await chart.draw();
@@ -41,10 +61,19 @@ export async function writeGain(card, found) {
 function interval({ change, low, high }, words) {
   const reach = Math.max(Math.abs(low), Math.abs(high), 0.005) * 1.25;
   const at = (share) => `${50 + (share / reach) * 50}%`;
-  const [zero, range, middle] = ["interval-zero", "interval-range", "interval-mid"].map((className) => el("i", { className }));
+  const [zero, range, middle] = ["interval-zero", "interval-range", "interval-mid"].map((className) =>
+    el("i", { className }),
+  );
   zero.style.left = "50%";
   range.style.left = at(low);
   range.style.width = `${((high - low) / reach) * 50}%`;
   middle.style.left = at(change);
-  return el("div", { className: "interval", role: "img", "aria-label": t("gain.says", words) }, el("i", { className: "interval-axis" }), zero, range, middle);
+  return el(
+    "div",
+    { className: "interval", role: "img", "aria-label": t("gain.says", words) },
+    el("i", { className: "interval-axis" }),
+    zero,
+    range,
+    middle,
+  );
 }

@@ -28,7 +28,8 @@ export function ageWords(store, now) {
   const ms = store.ageMs(now);
   if (!store.stale(now) || !Number.isFinite(ms)) return null;
   const seconds = ms / 1000;
-  const figure = seconds < 90 ? t("age.s", { n: number(seconds, seconds < 10 ? 1 : 0) }) : t("age.min", { n: number(seconds / 60) });
+  const figure =
+    seconds < 90 ? t("age.s", { n: number(seconds, seconds < 10 ? 1 : 0) }) : t("age.min", { n: number(seconds / 60) });
   return [figure, t("age.old")];
 }
 
@@ -73,7 +74,9 @@ export class Guide {
     const faults = state === "unknown" ? [] : telemetry.faults.filter((fault) => fault.active);
     if (state === "tripped") {
       const fault = telemetry.faults.find((known) => known.code === telemetry.first_cause);
-      const words = fault ? faultText(fault) : faultText({ code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" });
+      const words = fault
+        ? faultText(fault)
+        : faultText({ code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" });
       line = words.text || t("state.tripped");
       more = `${words.remedy} ${t("guide.tripped")}`.trim();
     } else if (faults.length) {
@@ -84,8 +87,12 @@ export class Guide {
     setText(this.more, more);
     show(this.more, more !== "");
     const voids = test?.void ?? [];
-    const then = test && state === "loaded" && !more ? test.next_phases?.[0] ?? "" : "";
-    const words = voids.length ? t("test.void", { why: said(voids[0]) }) : then ? t("test.next", { what: said(then) }) : "";
+    const then = test && state === "loaded" && !more ? (test.next_phases?.[0] ?? "") : "";
+    const words = voids.length
+      ? t("test.void", { why: said(voids[0]) })
+      : then
+        ? t("test.next", { what: said(then) })
+        : "";
     setText(this.next, words);
     setAttr(this.next, "data-void", voids.length ? "yes" : null);
     show(this.next, words !== "");
@@ -105,7 +112,8 @@ export class Guide {
       if (total !== null) this.progress.style.width = `${Math.min(1, test.elapsed_s / total) * 100}%`;
     }
     if (state !== this.said) {
-      if (this.said !== undefined) say(`${t(`state.${state}`)}. ${line} ${more}`, state === "tripped" || state === "unknown");
+      if (this.said !== undefined)
+        say(`${t(`state.${state}`)}. ${line} ${more}`, state === "tripped" || state === "unknown");
       this.said = state;
     }
   }

@@ -18,7 +18,12 @@ export function counted(view) {
  * circumstances.
  */
 export function tightest(views, key = "headroom") {
-  const of = (view) => ({ ...view, headroom_s: view[`${key}_s`], headroom_low_s: view[`${key}_low_s`], headroom_high_s: view[`${key}_high_s`] });
+  const of = (view) => ({
+    ...view,
+    headroom_s: view[`${key}_s`],
+    headroom_low_s: view[`${key}_low_s`],
+    headroom_high_s: view[`${key}_high_s`],
+  });
   const known = views.map(of).filter((view) => Number.isFinite(counted(view)));
   if (!known.length) return null;
   const first = known.reduce((a, b) => (counted(b) < counted(a) ? b : a));
@@ -70,7 +75,13 @@ export class Headroom {
     this.node = el(
       "section",
       { className: "card heat", "aria-labelledby": "heat-title" },
-      el("div", { className: "heat-head" }, this.title, el("p", { className: "heat-main" }, this.figure, " ", this.unit), this.note),
+      el(
+        "div",
+        { className: "heat-head" },
+        this.title,
+        el("p", { className: "heat-main" }, this.figure, " ", this.unit),
+        this.note,
+      ),
       this.list,
     );
   }
@@ -88,7 +99,10 @@ export class Headroom {
       setText(this.figure, first.headroom_s === null ? t("heat.from", { n: left }) : left);
       setText(this.unit, t("heat.min"));
       const sure = Number.isFinite(first.headroom_low_s);
-      setText(this.note, t(sure ? "heat.at95" : "heat.at", { name: limiterName(first), range: intervalMinutes(first) }));
+      setText(
+        this.note,
+        t(sure ? "heat.at95" : "heat.at", { name: limiterName(first), range: intervalMinutes(first) }),
+      );
       level = urgency(first);
     } else if (unknown || !views.length) {
       setText(this.figure, DASH);

@@ -27,7 +27,13 @@ export class Hill {
     this.line = svg("path", { class: "hill-line" });
     this.ahead = svg("path", { class: "hill-ahead" });
     this.truck = svg("path", { class: "hill-truck" });
-    const picture = svg("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, preserveAspectRatio: "none", "aria-hidden": "true" }, this.fill, this.ahead, this.line);
+    const picture = svg(
+      "svg",
+      { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, preserveAspectRatio: "none", "aria-hidden": "true" },
+      this.fill,
+      this.ahead,
+      this.line,
+    );
     this.node = el("div", { className: "hill" }, picture);
     picture.append(this.truck);
   }
@@ -42,7 +48,15 @@ export class Hill {
     const [here, up] = climb.at(-1);
     const long = Math.max(end ?? 0, here * 1.15, 200);
     const slope = Number.isFinite(grade) ? grade / 100 : 0;
-    return this.write(climb, [[here, up], [long, up + slope * (long - here)]], 0, long);
+    return this.write(
+      climb,
+      [
+        [here, up],
+        [long, up + slope * (long - here)],
+      ],
+      0,
+      long,
+    );
   }
 
   drawRoute(road, way) {
@@ -63,7 +77,11 @@ export class Hill {
     const [here, up] = coming[0];
     setAttr(this.line, "d", polyline(driven, x, y));
     setAttr(this.ahead, "d", polyline(coming, x, y));
-    setAttr(this.fill, "d", `${polyline(driven, x, y)}L${x(here).toFixed(1)} ${HEIGHT}L${x(driven[0][0]).toFixed(1)} ${HEIGHT}Z`);
+    setAttr(
+      this.fill,
+      "d",
+      `${polyline(driven, x, y)}L${x(here).toFixed(1)} ${HEIGHT}L${x(driven[0][0]).toFixed(1)} ${HEIGHT}Z`,
+    );
     setAttr(this.truck, "d", `M${x(here).toFixed(1)} ${y(up).toFixed(1)}h.01`); // a dot that no stretching makes an egg
   }
 }

@@ -28,7 +28,7 @@ export function entries(set) {
 const RANK = { good: 0, aging: 1, suspect: 2, missing: 3 };
 export function worstQuality(readings) {
   return readings.reduce(
-    (worst, reading) => (RANK[reading?.quality ?? "missing"] > RANK[worst] ? reading?.quality ?? "missing" : worst),
+    (worst, reading) => (RANK[reading?.quality ?? "missing"] > RANK[worst] ? (reading?.quality ?? "missing") : worst),
     "good",
   );
 }
@@ -36,7 +36,13 @@ export function worstQuality(readings) {
 function part(name) {
   const value = el("b", { className: "figure" });
   const word = el("span", {});
-  const node = el("span", { className: `part ${name}` }, el("i", { className: `swatch ${name}`, "aria-hidden": "true" }), value, word);
+  const node = el(
+    "span",
+    { className: `part ${name}` },
+    el("i", { className: `swatch ${name}`, "aria-hidden": "true" }),
+    value,
+    word,
+  );
   return { node, value, word };
 }
 
@@ -51,7 +57,14 @@ class Row {
     this.tick = el("i", { className: "tick" });
     this.zero = el("i", { className: "zero" });
     this.half = el("i", { className: "half" });
-    this.bar = el("div", { className: "bar", "aria-hidden": "true" }, this.half, ...Object.values(this.segments), this.zero, this.tick);
+    this.bar = el(
+      "div",
+      { className: "bar", "aria-hidden": "true" },
+      this.half,
+      ...Object.values(this.segments),
+      this.zero,
+      this.tick,
+    );
     this.parts = Object.fromEntries(PARTS.map((key) => [key, part(key)]));
     this.node = el(
       "div",
@@ -89,13 +102,18 @@ class Row {
     setText(
       this.state,
       `${usable(set.speed) ? withUnit("speed", set.speed.value) : DASH}  ·  ${turns} rpm  ·  ${
-        usable(set.tractive_force) ? withUnit("force", set.tractive_force.value) : DASH}`,
+        usable(set.tractive_force) ? withUnit("force", set.tractive_force.value) : DASH
+      }`,
     );
     setText(this.total, `${shown("power", values.tyres)} ${unitOf("power")}`);
     for (const key of PARTS) {
       const value = values[key];
-      const text = key === "inertia" ? t(value !== null && value < 0 ? "ledger.out" : "ledger.into") : t(`ledger.${key}`);
-      setText(this.parts[key].value, shown("power", value === null ? null : key === "inertia" ? Math.abs(value) : value));
+      const text =
+        key === "inertia" ? t(value !== null && value < 0 ? "ledger.out" : "ledger.into") : t(`ledger.${key}`);
+      setText(
+        this.parts[key].value,
+        shown("power", value === null ? null : key === "inertia" ? Math.abs(value) : value),
+      );
       setText(this.parts[key].word, text);
       this.parts[key].node.classList.toggle("back", key === "inertia" && value !== null && value < 0);
     }
@@ -119,7 +137,14 @@ export class Ledger {
     this.low = el("span", { className: "figure" });
     this.high = el("span", { className: "figure" });
     this.middle = el("span", { className: "figure" });
-    this.scaleNode = el("div", { className: "scale soft", "aria-hidden": "true" }, this.back, this.low, this.middle, this.high);
+    this.scaleNode = el(
+      "div",
+      { className: "scale soft", "aria-hidden": "true" },
+      this.back,
+      this.low,
+      this.middle,
+      this.high,
+    );
     this.differ = el("span", { className: "figure" });
     this.node = el(
       "section",
@@ -148,7 +173,11 @@ export class Ledger {
     let need = 0;
     let back = 0;
     for (const value of all) {
-      need = Math.max(need, (value.absorbed ?? 0) + (value.lost ?? 0) + Math.max(0, value.inertia ?? 0), value.tyres ?? 0);
+      need = Math.max(
+        need,
+        (value.absorbed ?? 0) + (value.lost ?? 0) + Math.max(0, value.inertia ?? 0),
+        value.tyres ?? 0,
+      );
       back = Math.max(back, -(value.inertia ?? 0));
     }
     const fit = (side) => {
@@ -158,7 +187,8 @@ export class Ledger {
     const plenty = 2 * fit(SIDES.at(-1));
     const side = back < 2000 ? SIDES[0] : SIDES.find((share) => fit(share) <= plenty);
     const upper = fit(side);
-    if (side > this.left || upper > this.upper) [this.upper, this.left] = [Math.max(upper, fit(side)), Math.max(side, this.left)];
+    if (side > this.left || upper > this.upper)
+      [this.upper, this.left] = [Math.max(upper, fit(side)), Math.max(side, this.left)];
     else if (side < this.left || upper < this.upper) {
       if (this.calm(now)) [this.upper, this.left] = [upper, side];
     } else this.smallSince = null;
@@ -181,14 +211,18 @@ export class Ledger {
       const values = entries(set);
       const radius = rig?.roll_sets.find((known) => known.name === set.name)?.roll_radius_m;
       this.row(set.name).write(set, values, radius);
-      for (const key of Object.keys(sum)) sum[key] = sum[key] === null || values[key] === null ? null : sum[key] + values[key];
+      for (const key of Object.keys(sum))
+        sum[key] = sum[key] === null || values[key] === null ? null : sum[key] + values[key];
     });
     setText(this.total, shown("power", sum.tyres));
     setText(this.totalUnit, unitOf("power"));
     for (const key of PARTS) {
       const value = sum[key];
       const out = key === "inertia" && value !== null && value < 0;
-      setText(this.sums[key].value, shown("power", value === null ? null : key === "inertia" ? Math.abs(value) : value));
+      setText(
+        this.sums[key].value,
+        shown("power", value === null ? null : key === "inertia" ? Math.abs(value) : value),
+      );
       setText(this.sums[key].word, key === "inertia" ? t(out ? "ledger.out" : "ledger.into") : t(`ledger.${key}`));
       this.sums[key].node.classList.toggle("back", out);
     }

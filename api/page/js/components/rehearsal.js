@@ -12,8 +12,19 @@ const typed = { power: "", speed: "" };
 const NEED_SPEED = new Set(["speed-needed", "ratio-needed"]);
 
 function expectation(name, quantity) {
-  const input = el("input", { type: "text", inputmode: "decimal", autocomplete: "off", id: `plan-expected-${name}`, value: typed[name] });
-  const field = el("label", { className: "field rehearsal-power" }, t(`rehearse.${name}`), el("span", { className: "with-unit" }, input, el("span", { className: "unit", text: unitOf(quantity) })));
+  const input = el("input", {
+    type: "text",
+    inputmode: "decimal",
+    autocomplete: "off",
+    id: `plan-expected-${name}`,
+    value: typed[name],
+  });
+  const field = el(
+    "label",
+    { className: "field rehearsal-power" },
+    t(`rehearse.${name}`),
+    el("span", { className: "with-unit" }, input, el("span", { className: "unit", text: unitOf(quantity) })),
+  );
   return { input, field, si: () => toSi(quantity, Number(input.value.trim().replace(",", ".")) || NaN) };
 }
 
@@ -31,9 +42,23 @@ export class Rehearsal {
     this.speed = expectation("speed", "speed");
     this.ask = el("button", { type: "button", text: t("rehearse.go"), onclick: () => this.run() });
     this.out = el("div", { className: "rehearsal-out", role: "status" });
-    this.node = el("section", { className: "rehearsal", "aria-label": t("rehearse.title") },
-      el("div", { className: "rehearsal-head" }, el("h3", { text: t("rehearse.title") }), this.power.field, this.speed.field, this.ask), this.out);
-    for (const [name, { input }] of [["power", this.power], ["speed", this.speed]]) {
+    this.node = el(
+      "section",
+      { className: "rehearsal", "aria-label": t("rehearse.title") },
+      el(
+        "div",
+        { className: "rehearsal-head" },
+        el("h3", { text: t("rehearse.title") }),
+        this.power.field,
+        this.speed.field,
+        this.ask,
+      ),
+      this.out,
+    );
+    for (const [name, { input }] of [
+      ["power", this.power],
+      ["speed", this.speed],
+    ]) {
       input.addEventListener("input", () => {
         typed[name] = input.value;
         this.out.replaceChildren();
@@ -60,7 +85,10 @@ export class Rehearsal {
     const plan = this.planOf();
     if (!plan) return;
     const body = { plan };
-    for (const [asked, key, one] of [[asksPower(plan), "power_w", this.power], [this.asksSpeed, "speed_mps", this.speed]]) {
+    for (const [asked, key, one] of [
+      [asksPower(plan), "power_w", this.power],
+      [this.asksSpeed, "speed_mps", this.speed],
+    ]) {
       if (!asked) continue;
       if (!(one.si() > 0)) {
         this.out.replaceChildren(el("p", { className: "rehearsal-bad", text: t("rehearse.needs") }));
@@ -84,7 +112,10 @@ export class Rehearsal {
         this.speed.input.focus();
         return;
       }
-      this.out.replaceChildren(el("p", { className: "rehearsal-bad", text: answer.problem?.detail ?? t("answer.silent") }), el("p", { text: answer.problem?.remedy ?? "" }));
+      this.out.replaceChildren(
+        el("p", { className: "rehearsal-bad", text: answer.problem?.detail ?? t("answer.silent") }),
+        el("p", { text: answer.problem?.remedy ?? "" }),
+      );
       return;
     }
     this.write(answer.data);
@@ -93,12 +124,27 @@ export class Rehearsal {
   write(found) {
     const hottest = found.rotors.reduce((a, b) => (b.peak_k > a.peak_k ? b : a));
     setAttr(this.node, "data-possible", found.possible ? "yes" : "no");
-    const says = found.possible ? t("rehearse.possible")
-      : found.short_of_torque_after_s !== null ? t("rehearse.short", { time: clockTime(found.short_of_torque_after_s) })
+    const says = found.possible
+      ? t("rehearse.possible")
+      : found.short_of_torque_after_s !== null
+        ? t("rehearse.short", { time: clockTime(found.short_of_torque_after_s) })
         : t("rehearse.limited", { name: naturalName(found.limiting), time: clockTime(found.limited_after_s) });
-    const figure = (label, value, more = "") => el("p", {}, el("span", { className: "soft", text: label }), el("b", { className: "figure", text: value }), more ? el("span", { className: "soft", text: more }) : null);
+    const figure = (label, value, more = "") =>
+      el(
+        "p",
+        {},
+        el("span", { className: "soft", text: label }),
+        el("b", { className: "figure", text: value }),
+        more ? el("span", { className: "soft", text: more }) : null,
+      );
     const suggest = (one) => {
-      const value = { shorter: clockTime(one.value), "less-power": withUnit("power", one.value, 0), "faster-rolls": withUnit("speed", one.value, 0), slower: withUnit("speed", one.value, 0), "cool-first": t("rehearse.min", { n: number(one.value / 60) }) }[one.kind];
+      const value = {
+        shorter: clockTime(one.value),
+        "less-power": withUnit("power", one.value, 0),
+        "faster-rolls": withUnit("speed", one.value, 0),
+        slower: withUnit("speed", one.value, 0),
+        "cool-first": t("rehearse.min", { n: number(one.value / 60) }),
+      }[one.kind];
       const known = value ? tOr(`rehearse.s.${one.kind}`, null) : null;
       return el("li", { text: known ? known.replace("{value}", value) : said(one.text) });
     };
@@ -106,18 +152,45 @@ export class Rehearsal {
       const bar = el("i", {});
       const span = rotor.limit_k - 293;
       bar.style.width = `${Math.max(0, Math.min(1, (rotor.peak_k - 293) / span)) * 100}%`;
-      return el("li", { "data-level": rotor.warm_after_s !== null ? "soon" : "calm" },
-        el("span", { className: "rotor-name", text: naturalName(rotor.name) }), el("span", { className: "rotor-track", "aria-hidden": "true" }, bar), el("span", { className: "figure rotor-temp", text: withUnit("temperature", rotor.peak_k) }));
+      return el(
+        "li",
+        { "data-level": rotor.warm_after_s !== null ? "soon" : "calm" },
+        el("span", { className: "rotor-name", text: naturalName(rotor.name) }),
+        el("span", { className: "rotor-track", "aria-hidden": "true" }, bar),
+        el("span", { className: "figure rotor-temp", text: withUnit("temperature", rotor.peak_k) }),
+      );
     });
     this.out.replaceChildren(
       el("p", { className: "rehearsal-says" }, mark(found.possible ? "done" : "caution"), el("span", { text: says })),
-      el("div", { className: "rehearsal-figures" },
+      el(
+        "div",
+        { className: "rehearsal-figures" },
         figure(t("rehearse.long"), clockTime(found.seconds)),
-        figure(t("rehearse.hot"), withUnit("temperature", hottest.peak_k), t("rehearse.of", { name: naturalName(hottest.name, false), limit: withUnit("temperature", hottest.limit_k) })),
-        figure(t("rehearse.most"), withUnit("power", found.highest_power_w, 0))),
-      ...(found.split === "assumed-even" ? [el("p", { className: "soft", text: found.uneven_limited_after_s === null ? t("rehearse.even") : t("rehearse.uneven", { time: clockTime(found.uneven_limited_after_s) }) })] : []),
+        figure(
+          t("rehearse.hot"),
+          withUnit("temperature", hottest.peak_k),
+          t("rehearse.of", { name: naturalName(hottest.name, false), limit: withUnit("temperature", hottest.limit_k) }),
+        ),
+        figure(t("rehearse.most"), withUnit("power", found.highest_power_w, 0)),
+      ),
+      ...(found.split === "assumed-even"
+        ? [
+            el("p", {
+              className: "soft",
+              text:
+                found.uneven_limited_after_s === null
+                  ? t("rehearse.even")
+                  : t("rehearse.uneven", { time: clockTime(found.uneven_limited_after_s) }),
+            }),
+          ]
+        : []),
       el("ul", { className: "rotors rehearsal-rotors" }, bars),
-      ...(found.suggestions.length ? [el("h4", { text: t("rehearse.would") }), el("ul", { className: "suggestions" }, found.suggestions.map(suggest))] : []),
+      ...(found.suggestions.length
+        ? [
+            el("h4", { text: t("rehearse.would") }),
+            el("ul", { className: "suggestions" }, found.suggestions.map(suggest)),
+          ]
+        : []),
     );
   }
 

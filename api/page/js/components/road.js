@@ -65,7 +65,16 @@ export class Road {
   readColours() {
     const style = getComputedStyle(this.canvas);
     const get = (name) => style.getPropertyValue(name).trim();
-    this.colours = { ink: get("--ink"), soft: get("--ink-soft"), line: get("--line"), band: get("--road-band"), edge: get("--absorbed"), target: get("--inertia"), sheet: get("--sheet"), font: style.fontFamily };
+    this.colours = {
+      ink: get("--ink"),
+      soft: get("--ink-soft"),
+      line: get("--line"),
+      band: get("--road-band"),
+      edge: get("--absorbed"),
+      target: get("--inertia"),
+      sheet: get("--sheet"),
+      font: style.fontFamily,
+    };
   }
 
   draw(test, ring, stale) {
@@ -85,8 +94,14 @@ export class Road {
     this.ahead = ahead;
     const past = [];
     ring.each(ring.latest - BACK_S, (time, value) => past.push([time - ring.latest, value]));
-    const high = Math.max(...band.map((row) => row[3]), ...past.map(([, value]) => (Number.isFinite(value) ? value : 0)));
-    const low = Math.min(...band.map((row) => row[1]), ...past.map(([, value]) => (Number.isFinite(value) ? value : Infinity)));
+    const high = Math.max(
+      ...band.map((row) => row[3]),
+      ...past.map(([, value]) => (Number.isFinite(value) ? value : 0)),
+    );
+    const low = Math.min(
+      ...band.map((row) => row[1]),
+      ...past.map(([, value]) => (Number.isFinite(value) ? value : Infinity)),
+    );
     // the scale follows slowly, so that the road flows instead of hopping
     const span = Math.max(6 * half, (high - low) * 1.15);
     const middle = (high + low) / 2;
@@ -94,7 +109,8 @@ export class Road {
     this.middle = this.middle === undefined ? middle : this.middle + (middle - this.middle) * 0.06;
     const x = (at) => ((at + BACK_S) / (BACK_S + ahead)) * width;
     const y = (value) => height / 2 - ((value - this.middle) / this.span) * (height - 16);
-    const trace = (column) => band.forEach((row, index) => context[index ? "lineTo" : "moveTo"](x(row[0]), y(row[column])));
+    const trace = (column) =>
+      band.forEach((row, index) => context[index ? "lineTo" : "moveTo"](x(row[0]), y(row[column])));
     context.beginPath();
     trace(3);
     for (let index = band.length - 1; index >= 0; index -= 1) context.lineTo(x(band[index][0]), y(band[index][1]));

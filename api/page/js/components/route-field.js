@@ -27,14 +27,22 @@ function profile(points) {
   const x = (metres) => (metres / length) * WIDTH;
   const y = (metres) => HEIGHT - 12 - ((metres - low) / Math.max(high - low, length * 0.005)) * (HEIGHT - 24);
   const line = polyline(road, x, y);
-  return svg("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, preserveAspectRatio: "none", "aria-hidden": "true" },
+  return svg(
+    "svg",
+    { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, preserveAspectRatio: "none", "aria-hidden": "true" },
     svg("path", { class: "hill-fill", d: `${line}L${WIDTH} ${HEIGHT}L0 ${HEIGHT}Z` }),
-    svg("path", { class: "hill-line", d: line }));
+    svg("path", { class: "hill-line", d: line }),
+  );
 }
 
 /** `typed.route` holds what was read, so that it is still there when one comes back. */
 export function routeField(typed, changed) {
-  const file = el("input", { type: "file", accept: ".csv,.gpx,.txt,text/csv,application/gpx+xml", className: "unseen", id: "plan-route" });
+  const file = el("input", {
+    type: "file",
+    accept: ".csv,.gpx,.txt,text/csv,application/gpx+xml",
+    className: "unseen",
+    id: "plan-route",
+  });
   const word = el("span", {});
   const name = el("b", { className: "route-name" });
   const facts = el("p", { className: "figure route-facts" });
@@ -45,15 +53,37 @@ export function routeField(typed, changed) {
     const { route } = typed;
     setText(word, t(route ? "plan.route.other" : "plan.route.file"));
     setText(name, route?.name ?? "");
-    wrong.replaceChildren(...(problem ? [el("p", { className: "problem" }, problem.detail), problem.remedy ? el("p", { text: problem.remedy }) : null].filter(Boolean) : []));
+    wrong.replaceChildren(
+      ...(problem
+        ? [
+            el("p", { className: "problem" }, problem.detail),
+            problem.remedy ? el("p", { text: problem.remedy }) : null,
+          ].filter(Boolean)
+        : []),
+    );
     for (const node of [picture, facts, thinned]) show(node, Boolean(route));
     if (!route) return;
     picture.replaceChildren(profile(route.points));
-    setText(facts, t("plan.route.facts", {
-      length: withUnit("distance", route.length_m), up: withUnit("height", route.rise_m), down: withUnit("height", route.fall_m),
-      steepest: number(route.steepest_percent, 1), falls: number(route.steepest_down_percent, 1),
-    }));
-    setText(thinned, route.off_percent > 0 ? t("plan.route.thinned", { n: number(route.points.length), all: number(route.read), off: number(Math.max(route.off_percent, 0.01), 2) }) : "");
+    setText(
+      facts,
+      t("plan.route.facts", {
+        length: withUnit("distance", route.length_m),
+        up: withUnit("height", route.rise_m),
+        down: withUnit("height", route.fall_m),
+        steepest: number(route.steepest_percent, 1),
+        falls: number(route.steepest_down_percent, 1),
+      }),
+    );
+    setText(
+      thinned,
+      route.off_percent > 0
+        ? t("plan.route.thinned", {
+            n: number(route.points.length),
+            all: number(route.read),
+            off: number(Math.max(route.off_percent, 0.01), 2),
+          })
+        : "",
+    );
   };
   file.addEventListener("change", async () => {
     const [chosen] = file.files;
@@ -65,13 +95,21 @@ export function routeField(typed, changed) {
       setText(word, t("plan.route.reading"));
       const answer = await postBytes(`/api/route?name=${encodeURIComponent(chosen.name.slice(0, 100))}`, chosen);
       if (answer.ok) typed.route = { name: chosen.name, ...answer.data };
-      write(answer.ok ? null : { detail: answer.problem?.detail ?? t("answer.silent"), remedy: answer.problem?.remedy });
+      write(
+        answer.ok ? null : { detail: answer.problem?.detail ?? t("answer.silent"), remedy: answer.problem?.remedy },
+      );
     }
     changed();
   });
   write();
-  return el("div", { className: "route-field" },
+  return el(
+    "div",
+    { className: "route-field" },
     el("div", { className: "route-head" }, el("label", { className: "button file-button" }, word, file), name),
     el("p", { className: "soft", text: t("plan.route.hint") }),
-    wrong, picture, facts, thinned);
+    wrong,
+    picture,
+    facts,
+    thinned,
+  );
 }

@@ -49,8 +49,13 @@ export class StripChart {
     const style = getComputedStyle(this.canvas);
     const get = (name) => style.getPropertyValue(name).trim();
     this.colours = {
-      ink: get("--ink"), soft: get("--ink-soft"), line: get("--line"), band: get("--band"),
-      value: get("--absorbed"), target: get("--inertia"), font: style.fontFamily,
+      ink: get("--ink"),
+      soft: get("--ink-soft"),
+      line: get("--line"),
+      band: get("--band"),
+      value: get("--absorbed"),
+      target: get("--inertia"),
+      font: style.fontFamily,
     };
   }
 

@@ -4,7 +4,13 @@ import { el } from "../dom.js";
 import { t } from "../texts.js";
 
 function subnav(names, current) {
-  const nav = el("nav", { className: "subnav", "aria-label": t("nav.within") }, names.map((name) => el("a", { href: `#/${name}`, "aria-current": name === current ? "page" : null, text: t(`sub.${name}`) })));
+  const nav = el(
+    "nav",
+    { className: "subnav", "aria-label": t("nav.within") },
+    names.map((name) =>
+      el("a", { href: `#/${name}`, "aria-current": name === current ? "page" : null, text: t(`sub.${name}`) }),
+    ),
+  );
   // where the row is too short, the page one is on stays in sight
   requestAnimationFrame(() => {
     const here = nav.querySelector("[aria-current]");

@@ -15,16 +15,38 @@ export function heldNow(telemetry, store) {
   const test = telemetry.test;
   const frame = telemetry.measured;
   if (test) {
-    const quantity = test.unit === "rad/s" ? "rotation" : test.unit === "m/s" ? "speed" : test.unit === "W" ? "power" : "force";
-    const title = quantity === "rotation" ? t("target.engine") : quantity === "speed" ? t("target.speed") : quantity === "power" ? t("target.power") : t("target.force");
+    const quantity =
+      test.unit === "rad/s" ? "rotation" : test.unit === "m/s" ? "speed" : test.unit === "W" ? "power" : "force";
+    const title =
+      quantity === "rotation"
+        ? t("target.engine")
+        : quantity === "speed"
+          ? t("target.speed")
+          : quantity === "power"
+            ? t("target.power")
+            : t("target.force");
     return { quantity, title, value: test.measured, target: test.set_point, ring: store.held, reading: null };
   }
   const engine = frame?.engine_speed;
   if (engine && engine.quality !== "missing" && engine.value !== null) {
-    return { quantity: "rotation", title: t("target.engine"), value: engine.value, target: null, ring: store.engine, reading: engine };
+    return {
+      quantity: "rotation",
+      title: t("target.engine"),
+      value: engine.value,
+      target: null,
+      ring: store.engine,
+      reading: engine,
+    };
   }
   const speed = frame?.roll_sets[0]?.speed ?? null;
-  return { quantity: "speed", title: t("target.speed"), value: speed?.value ?? null, target: null, ring: store.speed, reading: speed };
+  return {
+    quantity: "speed",
+    title: t("target.speed"),
+    value: speed?.value ?? null,
+    target: null,
+    ring: store.speed,
+    reading: speed,
+  };
 }
 
 export class Target {
@@ -52,7 +74,12 @@ export class Target {
       "section",
       { className: "card target", "aria-labelledby": "target-title" },
       el("div", { className: "target-head" }, this.title, this.source),
-      el("div", { className: "target-main" }, el("p", { className: "target-value" }, this.figure, " ", this.unit), this.compare),
+      el(
+        "div",
+        { className: "target-main" },
+        el("p", { className: "target-value" }, this.figure, " ", this.unit),
+        this.compare,
+      ),
       this.short,
       this.slope,
       this.holder,
@@ -132,12 +159,21 @@ export class Target {
     setText(this.band, inside === null ? "" : t(inside ? "target.inside" : "target.outside", { band }));
     setAttr(this.band, "data-inside", inside === null ? null : inside ? "yes" : "no");
     const climbs = test && Number.isFinite(test.grade_percent);
-    setText(this.slope, climbs ? t("target.slope", { grade: `${number(test.grade_percent, 1)} %`, way: withUnit("distance", test.distance_m) }) : "");
+    setText(
+      this.slope,
+      climbs
+        ? t("target.slope", { grade: `${number(test.grade_percent, 1)} %`, way: withUnit("distance", test.distance_m) })
+        : "",
+    );
     show(this.slope, Boolean(climbs));
     const short = telemetry.test?.shortfall_n ?? 0;
     const says = missing
-      ? held.quantity === "rotation" ? t("why.engine") : t("why.reading")
-      : short > 50 ? t("target.shortfall", { force: withUnit("force", short) }) : "";
+      ? held.quantity === "rotation"
+        ? t("why.engine")
+        : t("why.reading")
+      : short > 50
+        ? t("target.shortfall", { force: withUnit("force", short) })
+        : "";
     setText(this.short, says);
     show(this.short, says !== "");
     const canvas = this.chart?.canvas ?? this.road?.canvas;

@@ -19,7 +19,8 @@ const field = (name, quantity, start, low, high, more = {}) => ({ name, quantity
 const by = (...options) => ({ name: "by", choice: options });
 
 const rpm = (name, start, more) => field(name, "rotation", [start, start], 1, 10_000, { when: ["by", "rpm"], ...more });
-const speed = (name, metric, us, more) => field(name, "speed", [metric, us], 0.01, 80, { when: ["by", "speed"], ...more });
+const speed = (name, metric, us, more) =>
+  field(name, "speed", [metric, us], 0.01, 80, { when: ["by", "speed"], ...more });
 const seconds = (name, start, low, high, more) => field(name, "seconds", [start, start], low, high, more);
 
 const TRUCK = [
@@ -34,54 +35,85 @@ export const KINDS = {
   "steady-hold": {
     fields: [
       by("rpm", "speed", "force", "power"),
-      rpm("rpm", 1900), speed("speed", 80, 50),
+      rpm("rpm", 1900),
+      speed("speed", 80, 50),
       field("force", "force", [4000, 900], 0.1, 100_000, { when: ["by", "force"] }),
       field("power", "power", [150, 200], 1, 2_000_000, { when: ["by", "power"] }),
       field("minutes", "minutes", [3, 3], 0.01, 120),
       seconds("settle", 10, 0, 600, { more: true }),
       { name: "until_heat", tick: true },
     ],
-    plan: (v) => ({ ...held(v), seconds: Math.round(v.minutes * 60), settle_s: v.settle, until_heat_limit: v.until_heat }),
+    plan: (v) => ({
+      ...held(v),
+      seconds: Math.round(v.minutes * 60),
+      settle_s: v.settle,
+      until_heat_limit: v.until_heat,
+    }),
     wrong: (v) => (v.settle >= v.minutes * 60 ? t("plan.wrong.settle") : ""),
     seconds: (p) => p.seconds,
   },
   "stepped-map": {
     fields: [
       by("rpm", "speed"),
-      rpm("from_rpm", 1500), rpm("to_rpm", 3000), rpm("every_rpm", 300),
-      speed("from_speed", 50, 30), speed("to_speed", 100, 60), speed("every_speed", 10, 5),
-      seconds("average", 10, 0.1, 600), seconds("settle", 3, 0.1, 120, { more: true }), seconds("timeout", 60, 1, 600, { more: true }),
+      rpm("from_rpm", 1500),
+      rpm("to_rpm", 3000),
+      rpm("every_rpm", 300),
+      speed("from_speed", 50, 30),
+      speed("to_speed", 100, 60),
+      speed("every_speed", 10, 5),
+      seconds("average", 10, 0.1, 600),
+      seconds("settle", 3, 0.1, 120, { more: true }),
+      seconds("timeout", 60, 1, 600, { more: true }),
     ],
     plan: (v) => ({
-      ...(v.by === "rpm" ? { points_rpm: steps(v.from_rpm, v.to_rpm, v.every_rpm) } : { points_mps: steps(v.from_speed, v.to_speed, v.every_speed) }),
-      settle_s: v.settle, average_s: v.average, timeout_s: v.timeout,
+      ...(v.by === "rpm"
+        ? { points_rpm: steps(v.from_rpm, v.to_rpm, v.every_rpm) }
+        : { points_mps: steps(v.from_speed, v.to_speed, v.every_speed) }),
+      settle_s: v.settle,
+      average_s: v.average,
+      timeout_s: v.timeout,
     }),
     wrong: (v) => {
-      const count = (v.by === "rpm" ? steps(v.from_rpm, v.to_rpm, v.every_rpm) : steps(v.from_speed, v.to_speed, v.every_speed)).length;
+      const count = (
+        v.by === "rpm" ? steps(v.from_rpm, v.to_rpm, v.every_rpm) : steps(v.from_speed, v.to_speed, v.every_speed)
+      ).length;
       return count > 60 ? t("plan.wrong.points", { n: number(60) }) : "";
     },
-    seconds: (p) => ((p.points_rpm ?? p.points_mps).length) * (p.average_s + p.settle_s + 6),
+    seconds: (p) => (p.points_rpm ?? p.points_mps).length * (p.average_s + p.settle_s + 6),
   },
   "power-sweep": {
     fields: [
       by("rpm", "speed"),
-      rpm("from_rpm", 1500), rpm("to_rpm", 3000), field("rpm_per_s", "rpm_s", [150, 150], 0.1, 2000, { when: ["by", "rpm"] }),
-      speed("from_speed", 60, 35), speed("to_speed", 120, 75), field("speed_per_s", "acceleration_road", [5, 3], 0.01, 5, { when: ["by", "speed"] }),
+      rpm("from_rpm", 1500),
+      rpm("to_rpm", 3000),
+      field("rpm_per_s", "rpm_s", [150, 150], 0.1, 2000, { when: ["by", "rpm"] }),
+      speed("from_speed", 60, 35),
+      speed("to_speed", 120, 75),
+      field("speed_per_s", "acceleration_road", [5, 3], 0.01, 5, { when: ["by", "speed"] }),
       seconds("full_pedal", 2, 0, 30, { more: true }),
     ],
     plan: (v) => ({
-      ...(v.by === "rpm" ? { from_rpm: v.from_rpm, to_rpm: v.to_rpm, rpm_per_s: v.rpm_per_s } : { from_mps: v.from_speed, to_mps: v.to_speed, mps_per_s: v.speed_per_s }),
+      ...(v.by === "rpm"
+        ? { from_rpm: v.from_rpm, to_rpm: v.to_rpm, rpm_per_s: v.rpm_per_s }
+        : { from_mps: v.from_speed, to_mps: v.to_speed, mps_per_s: v.speed_per_s }),
       full_pedal_s: v.full_pedal,
     }),
-    wrong: (v) => ((v.by === "rpm" ? v.from_rpm === v.to_rpm : v.from_speed === v.to_speed) ? t("plan.wrong.same") : ""),
-    seconds: (p) => (p.rpm_per_s ? Math.abs(p.to_rpm - p.from_rpm) / p.rpm_per_s : Math.abs(p.to_mps - p.from_mps) / p.mps_per_s) + p.full_pedal_s + 5,
+    wrong: (v) =>
+      (v.by === "rpm" ? v.from_rpm === v.to_rpm : v.from_speed === v.to_speed) ? t("plan.wrong.same") : "",
+    seconds: (p) =>
+      (p.rpm_per_s ? Math.abs(p.to_rpm - p.from_rpm) / p.rpm_per_s : Math.abs(p.to_mps - p.from_mps) / p.mps_per_s) +
+      p.full_pedal_s +
+      5,
   },
   "spool-up": {
     fields: [
-      by("rpm", "speed"), rpm("rpm", 1500), speed("speed", 60, 35),
+      by("rpm", "speed"),
+      rpm("rpm", 1500),
+      speed("speed", 60, 35),
       field("light", "force", [600, 135], 0, 20_000),
       { name: "after", choice: ["speed", "load"] },
-      seconds("watch", 6, 0.1, 60), seconds("settle", 3, 0.1, 60, { more: true }),
+      seconds("watch", 6, 0.1, 60),
+      seconds("settle", 3, 0.1, 60, { more: true }),
     ],
     plan: (v) => ({ ...held(v), light_force_n: v.light, after: v.after, seconds: v.watch, settle_s: v.settle }),
     seconds: (p) => p.seconds + p.settle_s + 10,
@@ -90,21 +122,31 @@ export const KINDS = {
     fields: [
       { name: "road", choice: ["grade", "route"] },
       { name: "route", file: true, when: ["road", "route"] },
-      field("grade", "percent", [6, 6], -100, 100, { when: ["road", "grade"] }), speed("target", 64, 40, { when: null }),
+      field("grade", "percent", [6, 6], -100, 100, { when: ["road", "grade"] }),
+      speed("target", 64, 40, { when: null }),
       field("distance", "distance", [5, 3], 1, 500_000, { when: ["road", "grade"] }),
       field("keep", "speed", [4, 2], 0.01, 10, { more: true }),
       ...TRUCK,
     ],
     truck: true,
     plan: (v) => ({
-      vehicle: truck(v), target_mps: v.target, keep_mps: v.keep,
-      ...(v.road === "route" ? { grade: { by_distance: v.route.points } } : { grade: { percent: v.grade }, distance_m: v.distance }),
+      vehicle: truck(v),
+      target_mps: v.target,
+      keep_mps: v.keep,
+      ...(v.road === "route"
+        ? { grade: { by_distance: v.route.points } }
+        : { grade: { percent: v.grade }, distance_m: v.distance }),
     }),
     wrong: (v) => (v.road === "route" && !v.route ? t("plan.wrong.route") : ""),
     seconds: (p) => (p.distance_m ?? p.grade.by_distance.at(-1)[0]) / p.target_mps,
   },
   "speed-trace": {
-    fields: [{ name: "trace", lines: true }, field("band", "speed", [3.2, 2], 0.01, 5, { more: true, digits: 1 }), field("grade", "percent", [0, 0], -100, 100), ...TRUCK],
+    fields: [
+      { name: "trace", lines: true },
+      field("band", "speed", [3.2, 2], 0.01, 5, { more: true, digits: 1 }),
+      field("grade", "percent", [0, 0], -100, 100),
+      ...TRUCK,
+    ],
     truck: true,
     plan: (v) => ({ vehicle: truck(v), points: v.trace, band_mps: v.band, grade: { percent: v.grade } }),
     wrong: (v) => traceProblem(v.trace),
@@ -112,28 +154,38 @@ export const KINDS = {
   },
   coastdown: {
     fields: [
-      speed("from_speed", 100, 60, { when: null }), speed("to_speed", 30, 20, { when: null }), speed("interval", 10, 10, { when: null, more: true }),
+      speed("from_speed", 100, 60, { when: null }),
+      speed("to_speed", 30, 20, { when: null }),
+      speed("interval", 10, 10, { when: null, more: true }),
       { name: "against", choice: ["losses", "force", "road"] },
       field("force", "force", [400, 90], 0.1, 100_000, { when: ["against", "force"] }),
       ...TRUCK.map((one) => ({ ...one, when: ["against", "road"] })),
     ],
     truck: (v) => v.against === "road",
     plan: (v) => ({
-      from_mps: v.from_speed, to_mps: v.to_speed, interval_mps: v.interval,
+      from_mps: v.from_speed,
+      to_mps: v.to_speed,
+      interval_mps: v.interval,
       ...(v.against === "force" ? { force_n: v.force } : v.against === "road" ? { vehicle: truck(v) } : {}),
     }),
     wrong: (v) => (v.to_speed >= v.from_speed ? t("plan.wrong.falls") : ""),
     seconds: () => null,
   },
   "snap-smoke": {
-    fields: [seconds("idle", 10, 5, 40), seconds("probe", 15, 0, 300), field("most", "count", [9, 9], 3, 9, { more: true })],
+    fields: [
+      seconds("idle", 10, 5, 40),
+      seconds("probe", 15, 0, 300),
+      field("most", "count", [9, 9], 3, 9, { more: true }),
+    ],
     plan: (v) => ({ idle_s: v.idle, probe_s: v.probe, most_snaps: Math.round(v.most) }),
     seconds: (p) => 2 * p.probe_s + 3 * (p.idle_s + 5) + 20,
   },
   identification: {
     fields: [
-      speed("from_speed", 100, 62, { when: null }), speed("to_speed", 11, 7, { when: null }),
-      seconds("step", 0.5, 0.2, 5), field("coasts", "count", [2, 2], 1, 4),
+      speed("from_speed", 100, 62, { when: null }),
+      speed("to_speed", 11, 7, { when: null }),
+      seconds("step", 0.5, 0.2, 5),
+      field("coasts", "count", [2, 2], 1, 4),
     ],
     plan: (v) => ({ from_mps: v.from_speed, to_mps: v.to_speed, step_s: v.step, coasts: Math.round(v.coasts) }),
     wrong: (v) => (v.to_speed > 0.7 * v.from_speed ? t("plan.wrong.short") : ""),
@@ -170,11 +222,23 @@ function fromPlan(quantity, si) {
 }
 
 function held(v) {
-  return { rpm: { rpm: v.rpm }, speed: { speed_mps: v.speed }, force: { force_n: v.force }, power: { power_w: v.power } }[v.by];
+  return {
+    rpm: { rpm: v.rpm },
+    speed: { speed_mps: v.speed },
+    force: { force_n: v.force },
+    power: { power_w: v.power },
+  }[v.by];
 }
 
 function truck(v) {
-  return { a_n: v.a, b_n_per_mps: v.b, c_n_per_mps2: v.c, mass_kg: v.mass, trailer_kg: v.trailer, trailer_tyres: v.trailer > 0 ? 4 : 0 };
+  return {
+    a_n: v.a,
+    b_n_per_mps: v.b,
+    c_n_per_mps2: v.c,
+    mass_kg: v.mass,
+    trailer_kg: v.trailer,
+    trailer_tyres: v.trailer > 0 ? 4 : 0,
+  };
 }
 
 /** From, in steps, to and with the end. */
@@ -188,28 +252,53 @@ export function steps(from, to, every) {
 
 function traceProblem(points) {
   if (points.length < 2) return t("plan.wrong.trace");
-  return points.some(([s, v], index) => !Number.isFinite(s) || !(v >= 0) || (index > 0 && s <= points[index - 1][0])) ? t("plan.wrong.trace") : "";
+  return points.some(([s, v], index) => !Number.isFinite(s) || !(v >= 0) || (index > 0 && s <= points[index - 1][0]))
+    ? t("plan.wrong.trace")
+    : "";
 }
 
 /** Lines "seconds speed" as points (s, m/s); what is no pair of numbers makes an unusable point. */
 export function readTrace(text) {
-  return text.split(/\n/).map((line) => line.trim()).filter((line) => line && !/^[#a-z]/i.test(line)).map((line) => {
-    const [s, v] = line.split(/[\s;]+|,(?=\s*\d+(?:\.\d+)?$)/).filter(Boolean).map((part) => Number(part.replace(",", ".")));
-    return [s, v === undefined ? NaN : toSi("speed", v)];
-  });
+  return text
+    .split(/\n/)
+    .map((line) => line.trim())
+    .filter((line) => line && !/^[#a-z]/i.test(line))
+    .map((line) => {
+      const [s, v] = line
+        .split(/[\s;]+|,(?=\s*\d+(?:\.\d+)?$)/)
+        .filter(Boolean)
+        .map((part) => Number(part.replace(",", ".")));
+      return [s, v === undefined ? NaN : toSi("speed", v)];
+    });
 }
 
-const TRACE_START = { metric: "0 0\n6 0\n20 40\n45 40\n60 70\n90 70\n105 30\n120 30\n135 0\n140 0", us: "0 0\n6 0\n20 25\n45 25\n60 45\n90 45\n105 20\n120 20\n135 0\n140 0" };
+const TRACE_START = {
+  metric: "0 0\n6 0\n20 40\n45 40\n60 70\n90 70\n105 30\n120 30\n135 0\n140 0",
+  us: "0 0\n6 0\n20 25\n45 25\n60 45\n90 45\n105 20\n120 20\n135 0\n140 0",
+};
 
 /** What stands in the form of a kind: what was typed last, else where it starts. */
 export function written(kind) {
   const key = `${kind}/${settings.get("units")}`;
   if (!kept.has(key)) {
     const at = METRIC() ? 0 : 1;
-    kept.set(key, Object.fromEntries(KINDS[kind].fields.map((one) => [
-      one.name,
-      one.choice ? one.choice[0] : one.file ? null : one.tick ? false : one.lines ? TRACE_START[settings.get("units")] : String(one.start[at]),
-    ])));
+    kept.set(
+      key,
+      Object.fromEntries(
+        KINDS[kind].fields.map((one) => [
+          one.name,
+          one.choice
+            ? one.choice[0]
+            : one.file
+              ? null
+              : one.tick
+                ? false
+                : one.lines
+                  ? TRACE_START[settings.get("units")]
+                  : String(one.start[at]),
+        ]),
+      ),
+    );
   }
   return kept.get(key);
 }
@@ -233,7 +322,15 @@ export function makePlan(kind, typed) {
       if (takesPart(one, typed) && !(si >= one.low - slack && si <= one.high + slack)) {
         const digits = (value) => (Math.abs(value) < 10 && !Number.isInteger(value) ? 1 : 0);
         const [low, high] = [one.low, one.high].map((limit) => fromPlan(one.quantity, limit));
-        return { plan: null, problem: t("plan.range", { what: t(`plan.f.${one.name}`), low: number(low, digits(low)), high: number(high, digits(high)), unit: unitFor(one.quantity) }) };
+        return {
+          plan: null,
+          problem: t("plan.range", {
+            what: t(`plan.f.${one.name}`),
+            low: number(low, digits(low)),
+            high: number(high, digits(high)),
+            unit: unitFor(one.quantity),
+          }),
+        };
       }
       values[one.name] = si;
     }

@@ -8,8 +8,14 @@ import { number, toShown, unitOf } from "../units.js";
 
 // unit as sent: quantity, factor to SI, offset to SI
 const UNITS = {
-  "km/h": ["speed", 1 / 3.6, 0], "m/s": ["speed", 1, 0], N: ["force", 1, 0], kW: ["power", 1000, 0],
-  kg: ["mass", 1, 0], kPa: ["pressure", 1000, 0], degC: ["temperature", 1, 273.15], "°C": ["temperature", 1, 273.15],
+  "km/h": ["speed", 1 / 3.6, 0],
+  "m/s": ["speed", 1, 0],
+  N: ["force", 1, 0],
+  kW: ["power", 1000, 0],
+  kg: ["mass", 1, 0],
+  kPa: ["pressure", 1000, 0],
+  degC: ["temperature", 1, 273.15],
+  "°C": ["temperature", 1, 273.15],
 };
 const UNIT = "km\\/h|m\\/s|kW|kPa|kg|degC|°C|N";
 const HOLE = new RegExp(`\\{(\\d)\\}(?: (${UNIT})(?![\\w/]))?`, "g");
@@ -18,12 +24,42 @@ const MOST_KEPT = 400;
 
 // values that are words
 const WORDS = {
-  standstill: "Stillstand", parked: "geparkt", ready: "bereit", loaded: "belastet", easing: "beim Entlasten", tripped: "ausgelöst",
-  above: "über", below: "unter", somebody: "jemandem", "no vehicle": "keinem Fahrzeug", watch: "zusehen", operate: "bedienen", maintain: "verwalten",
-  before: "vorher", after: "nachher", "before the change": "vor der Änderung", "after the change": "nach der Änderung",
-  "a road load": "einen Fahrwiderstand", "nothing but losses": "nichts als die Verluste", "a route": "eine Strecke", "a speed trace": "einer Fahrkurve",
-  speed: "Geschwindigkeit", load: "Last", high: "zu viel", low: "zu wenig", trace: "Fahrkurve", route: "Strecke", grade: "Steigung",
-  refuse: "nicht starten", hold: "Last bleibt stehen", ease: "entlastet", trip: "ausgelöst", oil: "Öl", coolant: "Kühlmittel", rotor: "Rotor", rotors: "Rotoren",
+  standstill: "Stillstand",
+  parked: "geparkt",
+  ready: "bereit",
+  loaded: "belastet",
+  easing: "beim Entlasten",
+  tripped: "ausgelöst",
+  above: "über",
+  below: "unter",
+  somebody: "jemandem",
+  "no vehicle": "keinem Fahrzeug",
+  watch: "zusehen",
+  operate: "bedienen",
+  maintain: "verwalten",
+  before: "vorher",
+  after: "nachher",
+  "before the change": "vor der Änderung",
+  "after the change": "nach der Änderung",
+  "a road load": "einen Fahrwiderstand",
+  "nothing but losses": "nichts als die Verluste",
+  "a route": "eine Strecke",
+  "a speed trace": "einer Fahrkurve",
+  speed: "Geschwindigkeit",
+  load: "Last",
+  high: "zu viel",
+  low: "zu wenig",
+  trace: "Fahrkurve",
+  route: "Strecke",
+  grade: "Steigung",
+  refuse: "nicht starten",
+  hold: "Last bleibt stehen",
+  ease: "entlastet",
+  trip: "ausgelöst",
+  oil: "Öl",
+  coolant: "Kühlmittel",
+  rotor: "Rotor",
+  rotors: "Rotoren",
 };
 
 let sentences = null; // null: not fetched
@@ -43,7 +79,12 @@ function compile(table) {
       continue;
     }
     const literal = english.split(/\{\d\}/).map((part) => part.replace(/[.*+?^${}()|[\]\\]/g, "\\$&"));
-    patterns.push({ english, translated, weight: literal.join("").length, form: new RegExp(`^${literal.join("(.+?)")}$`) });
+    patterns.push({
+      english,
+      translated,
+      weight: literal.join("").length,
+      form: new RegExp(`^${literal.join("(.+?)")}$`),
+    });
   }
   patterns.sort((a, b) => b.weight - a.weight); // the most telling first
 }
@@ -83,7 +124,7 @@ function value(text) {
     if (parts.length > 1 && parts.every((part) => part.length < 40)) return parts.map(value).join(", ");
   }
   if (/^[a-z]+(_[a-z0-9]+)+$/.test(text)) return naturalName(text.replace(/_(k|pa|n|w|mps|radps)$/, ""), false);
-  return text.includes(" ") ? find(text) ?? text : text;
+  return text.includes(" ") ? (find(text) ?? text) : text;
 }
 
 /** A sentence with its values in the reader's language and units; null when it is not known. */
@@ -94,7 +135,9 @@ function find(whole) {
     const found = form.exec(whole);
     if (found) {
       const text = german() ? translated : english;
-      const told = text.replace(HOLE, (_, index, unit) => (unit ? quantity(found[Number(index) + 1], unit) : value(found[Number(index) + 1])));
+      const told = text.replace(HOLE, (_, index, unit) =>
+        unit ? quantity(found[Number(index) + 1], unit) : value(found[Number(index) + 1]),
+      );
       return /^\S+\.\w{2,4}: /.test(told) ? told : told.charAt(0).toUpperCase() + told.slice(1); // a file keeps its name
     }
   }

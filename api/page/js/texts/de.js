@@ -12,10 +12,12 @@ export const de = {
   "people.you": "Dieses Tablet",
   "people.open": "Keine Schlüssel in Gebrauch: nur dieser Rechner selbst wird eingelassen.",
   "people.first.title": "Andere einlassen",
-  "people.first.lead": "Der erste Schlüssel verwaltet. Danach brauchen alle einen, und weitere Tablets werden mit einem kurzen Code gekoppelt.",
+  "people.first.lead":
+    "Der erste Schlüssel verwaltet. Danach brauchen alle einen, und weitere Tablets werden mit einem kurzen Code gekoppelt.",
   "people.first": "Ersten Schlüssel machen",
   "people.name": "Name",
-  "people.secret": "Diesen Schlüssel gut aufheben: er wird nur dieses eine Mal gezeigt. Dieses Tablet ist damit angemeldet.",
+  "people.secret":
+    "Diesen Schlüssel gut aufheben: er wird nur dieses eine Mal gezeigt. Dieses Tablet ist damit angemeldet.",
   "people.code": "Weiteres Tablet koppeln",
   "people.code.lead": "Was darf es? Ein Code gilt einmal.",
   "people.code.until": "Diesen Code binnen {n} Minuten am anderen Tablet eingeben: es {role}.",
@@ -45,8 +47,8 @@ export const de = {
   "settings.right": "dem rechten Daumen",
   "settings.name": "Ihr Name am Ruder",
   "settings.name.hint": "Alle sehen ihn neben dem Ruder.",
-  "close": "Schließen",
-  "back": "Zurück",
+  close: "Schließen",
+  back: "Zurück",
 
   "state.parked": "Geparkt",
   "state.ready": "Bereit",
@@ -162,15 +164,21 @@ export const de = {
   "answer.ratio": "Gang gelernt.",
 
   "caution.title": "Vor jeder Last",
-  "caution.lead": "Jeden Punkt am Fahrzeug prüfen, dann abhaken. Örtliche Vorschriften, der Hersteller der Maschine und befugte Fachleute gehen dieser Seite vor.",
-  "caution.stop": "Die verdrahtete Haltekette ist der Not-Halt. Ich weiß, wo ihre Taster sind. Entlasten auf dieser Seite ist Software und kein Not-Halt.",
+  "caution.lead":
+    "Jeden Punkt am Fahrzeug prüfen, dann abhaken. Örtliche Vorschriften, der Hersteller der Maschine und befugte Fachleute gehen dieser Seite vor.",
+  "caution.stop":
+    "Die verdrahtete Haltekette ist der Not-Halt. Ich weiß, wo ihre Taster sind. Entlasten auf dieser Seite ist Software und kein Not-Halt.",
   "caution.tie": "Verzurrung angebracht, für dieses Fahrzeug und diesen Zug bemessen, von Hand geprüft.",
-  "caution.people": "Niemand steht vor oder hinter dem Fahrzeug oder neben den Rollen. Der Fahrer bleibt angegurtet und in Sicht.",
+  "caution.people":
+    "Niemand steht vor oder hinter dem Fahrzeug oder neben den Rollen. Der Fahrer bleibt angegurtet und in Sicht.",
   "caution.gas": "Abgasabsaugung angeschlossen und läuft; die Luft wird auf Kohlenmonoxid überwacht.",
-  "caution.turn": "Rollen, Wellen, Reifen und Rotoren drehen und bleiben danach heiß: Schutz angebracht, lose Kleidung und Hände weg.",
-  "caution.tyres": "Reifen für Geschwindigkeit und Hitze dieser Prüfung geeignet, frei von Steinen und mit Luft gekühlt.",
+  "caution.turn":
+    "Rollen, Wellen, Reifen und Rotoren drehen und bleiben danach heiß: Schutz angebracht, lose Kleidung und Hände weg.",
+  "caution.tyres":
+    "Reifen für Geschwindigkeit und Hitze dieser Prüfung geeignet, frei von Steinen und mit Luft gekühlt.",
   "caution.vehicle": "Fahrzeug auf den Rollen",
-  "caution.vehicle.hint": "Prüfungen eines anderen Fahrzeugs werden abgelehnt, bis die Warnhinweise neu gelesen sind. Darf leer bleiben.",
+  "caution.vehicle.hint":
+    "Prüfungen eines anderen Fahrzeugs werden abgelehnt, bis die Warnhinweise neu gelesen sind. Darf leer bleiben.",
   "plan.why.vehicle": "Auf den Rollen steht {name}: dieses wählen, oder parken und die Warnhinweise neu lesen.",
   "caution.confirm": "Alles am Fahrzeug geprüft",
   "caution.left": "noch {n} abzuhaken",
@@ -325,13 +333,17 @@ export const de = {
   "phase.snap": "Gasstoß",
   "phase.probe-out": "Sonde raus",
   "phase.zero-again": "Null noch einmal",
-  "plan.lead.steady-hold": "Die Rollen halten einen Wert, was der Motor auch gibt: mittlere Leistung und wie ruhig sie gehalten wurde.",
-  "plan.lead.stepped-map": "Ein Punkt nach dem anderen, nach dem Einschwingen gemittelt: Leistung und Moment bei bekannten Drehzahlen.",
-  "plan.lead.power-sweep": "Vollgas von einer Drehzahl zur anderen in festem Anstieg: Leistung und Moment über der Drehzahl.",
+  "plan.lead.steady-hold":
+    "Die Rollen halten einen Wert, was der Motor auch gibt: mittlere Leistung und wie ruhig sie gehalten wurde.",
+  "plan.lead.stepped-map":
+    "Ein Punkt nach dem anderen, nach dem Einschwingen gemittelt: Leistung und Moment bei bekannten Drehzahlen.",
+  "plan.lead.power-sweep":
+    "Vollgas von einer Drehzahl zur anderen in festem Anstieg: Leistung und Moment über der Drehzahl.",
   "plan.lead.spool-up": "Aus leichter Last auf Vollgas: wie schnell der Zug kommt.",
   "plan.lead.grade-climb": "Ein Berg mit Fahrzeug und Anhänger: hält es mit, wie lange, wie heiß?",
   "plan.lead.speed-trace": "Eine Geschwindigkeit über der Zeit gegen die Last der Straße fahren, im Band.",
-  "plan.lead.coastdown": "Im Leerlauf ausrollen: was Rollen und Antrieb verlieren, oder ob die Fahrwiderstände stimmen.",
+  "plan.lead.coastdown":
+    "Im Leerlauf ausrollen: was Rollen und Antrieb verlieren, oder ob die Fahrwiderstände stimmen.",
   "plan.lead.snap-smoke": "Gasstöße im Leerlauf, bis drei hintereinander übereinstimmen; die Rollen stehen.",
   "plan.start": "Prüfung starten",
   "plan.started": "Prüfung gestartet.",
@@ -403,7 +415,8 @@ export const de = {
   "plan.route.other": "Andere Datei wählen",
   "plan.route.reading": "Wird gelesen …",
   "plan.route.hint": "CSV mit Weg und Höhe oder Steigung, oder eine GPX-Spur mit Höhen.",
-  "plan.route.facts": "{length} · hinauf {up} · hinab {down} · am steilsten {steepest}\u00a0% hinauf, {falls}\u00a0% hinab",
+  "plan.route.facts":
+    "{length} · hinauf {up} · hinab {down} · am steilsten {steepest}\u00a0% hinauf, {falls}\u00a0% hinab",
   "plan.route.thinned": "{n} von {all} Punkten bleiben; die Steigung weicht höchstens {off} % ab.",
   "plan.route.large": "Die Datei ist größer als {n} MB. Ausdünnen.",
   "plan.wrong.route": "Eine Streckendatei wählen.",
@@ -419,11 +432,11 @@ export const de = {
   "sub.consistency": "Beständigkeit",
   "sub.rig": "Störungen und Werte",
   "sub.heat": "Wärme",
-  "keep": "Sichern",
-  "add": "Hinzufügen",
-  "change": "Ändern",
-  "yes": "ja",
-  "no": "nein",
+  keep: "Sichern",
+  add: "Hinzufügen",
+  change: "Ändern",
+  yes: "ja",
+  no: "nein",
   "runs.words": "Suchen",
   "runs.kind": "Prüfung",
   "runs.tag": "Kennwort",
@@ -455,7 +468,8 @@ export const de = {
   "run.corrected": "Wetterkorrektur: {title}, Faktor {factor}.",
   "run.uncorrected": "Wie gemessen, ohne Wetterkorrektur.",
   "overlay.title": "Vergleich und Gewinn",
-  "overlay.empty": "In der Liste bis zu sechs Läufe wählen und übereinanderlegen. Mit mindestens zwei gültigen Läufen vor und nach einer Änderung wird der Gewinn mit seinem Bereich genannt.",
+  "overlay.empty":
+    "In der Liste bis zu sechs Läufe wählen und übereinanderlegen. Mit mindestens zwei gültigen Läufen vor und nach einer Änderung wird der Gewinn mit seinem Bereich genannt.",
   "overlay.choose": "Läufe wählen",
   "overlay.side": "Seite von Lauf {id}",
   "overlay.before": "vorher",
@@ -481,7 +495,8 @@ export const de = {
   "vehicles.owner": "Halter",
   "vehicles.about": "Was man von ihm weiß",
   "consistency.title": "Misst der Prüfstand noch, was er maß?",
-  "consistency.lead": "Jede Woche dieselbe Prüfung fahren und als Satz sichern. Die ersten acht bestimmen Mitte und Grenzen.",
+  "consistency.lead":
+    "Jede Woche dieselbe Prüfung fahren und als Satz sichern. Die ersten acht bestimmen Mitte und Grenzen.",
   "consistency.set": "Satz von Prüfläufen",
   "consistency.none": "Noch kein Satz gesichert. Prüfläufe in der Liste wählen und als Satz sichern.",
   "consistency.steady": "Nichts hat sich verschoben.",
@@ -525,7 +540,8 @@ export const de = {
   "heat.rest.after": "Nach {n} min Pause",
   "heat.cooling": "Kühlt: {n} min, bis jeder Rotor kühl genug ist, die Lüfter zu stoppen.",
   "heat.map": "Wie viele Minuten es dauern darf",
-  "heat.map.note": "Minuten bei stetiger Radleistung (nach oben) und Geschwindigkeit (nach rechts), mit den Rotoren von jetzt; {horizon} min vorausgesehen. Ein Strich: mehr, als die Bremsen bei dieser Geschwindigkeit nehmen können.",
+  "heat.map.note":
+    "Minuten bei stetiger Radleistung (nach oben) und Geschwindigkeit (nach rechts), mit den Rotoren von jetzt; {horizon} min vorausgesehen. Ein Strich: mehr, als die Bremsen bei dieser Geschwindigkeit nehmen können.",
   "heat.cold": "Als wäre alles kalt",
   "heat.torque": "mehr, als die Bremsen nehmen können",
   "heat.never": "nie",
@@ -599,14 +615,17 @@ export const de = {
   "prove.response.1": "Eine Identifikation aufzeichnen, oder einen Auslauf, in dem die Last kommt und geht.",
   "prove.response.2": "Diesen Lauf wählen und prüfen.",
   "prove.response.3": "Über 100 ms: Übererregung der Speisung ansehen und die Bremsen neu identifizieren.",
-  "prove.diameter.1": "Parken und die Rollen sperren; für Arbeiten an den Rollen gelten Hersteller und örtliche Vorschriften.",
+  "prove.diameter.1":
+    "Parken und die Rollen sperren; für Arbeiten an den Rollen gelten Hersteller und örtliche Vorschriften.",
   "prove.diameter.2": "Ein Stahlband an mindestens vier Stellen über die Breite um die Rolle legen.",
   "prove.diameter.3": "An denselben Stellen eine Messuhr anlegen und die Rolle einmal von Hand drehen.",
-  "prove.diameter.4": "Werte eingeben und prüfen; danach die Ausläufe wiederholen, denn Trägheit und Verluste folgen dem Radius.",
+  "prove.diameter.4":
+    "Werte eingeben und prüfen; danach die Ausläufe wiederholen, denn Trägheit und Verluste folgen dem Radius.",
   "prove.run-out.1": "Einen Auslauf von etwa zehn Sekunden aufzeichnen.",
   "prove.run-out.2": "Diesen Lauf wählen und prüfen.",
   "prove.run-out.3": "Was gefunden wird, wird laufend herausgerechnet; ein Rad, das schlechter wurde, ansehen.",
-  "prove.time-base.1": "Der Rechner soll Netzzeit halten, oder einen Puls je Sekunde an einen Radkanal legen (Kommandozeile).",
+  "prove.time-base.1":
+    "Der Rechner soll Netzzeit halten, oder einen Puls je Sekunde an einen Radkanal legen (Kommandozeile).",
   "prove.time-base.2": "Einen Lauf von mindestens 1000 s aufzeichnen; die Rollen dürfen stehen.",
   "prove.time-base.3": "Diesen Lauf wählen und prüfen, auf diesem Rechner und bald.",
   "prove.rolls": "Rollensatz",
@@ -623,10 +642,12 @@ export const de = {
   "prove.zero.1": "Parken. Rollen stehen, nichts lehnt an den Armen.",
   "prove.zero.2": "Das Ruder nehmen und die Zellen nullen.",
   "prove.zero.3": "Nachweisen: die benutzten Nullen neben den kalibrierten.",
-  "prove.dead-weight.1": "Parken und die Rollenwelle verriegeln. Niemand steht unter Gewichten; Hersteller und örtliche Regeln fürs Heben befolgen.",
+  "prove.dead-weight.1":
+    "Parken und die Rollenwelle verriegeln. Niemand steht unter Gewichten; Hersteller und örtliche Regeln fürs Heben befolgen.",
   "prove.dead-weight.2": "Kalibrierarm waagerecht anbauen und bis zum Aufhängepunkt messen.",
   "prove.dead-weight.3": "Wandlerwert ohne Gewichte notieren.",
-  "prove.dead-weight.4": "Geprüfte Gewichte in sechs oder mehr Schritten bis zum Bereichsende auflegen, jeden Wert notieren, dann wieder abnehmen.",
+  "prove.dead-weight.4":
+    "Geprüfte Gewichte in sechs oder mehr Schritten bis zum Bereichsende auflegen, jeden Wert notieren, dann wieder abnehmen.",
   "prove.dead-weight.5": "Gewichte eintragen und nachweisen.",
   "prove.delay.1": "Fahrzeug von den Rollen heben oder wegfahren.",
   "prove.delay.2": "Ein Ausrollen aufzeichnen, bei dem die Last mehrmals kommt und geht.",
@@ -643,7 +664,8 @@ export const de = {
   "test.identification": "Bremsen vermessen",
   "phase.drive-up": "Anfahrt",
   "phase.evaluate": "Rechnet",
-  "plan.lead.identification": "Strom in Stufen, während die Rollen auslaufen: findet Kennfeld und Verzug jeder Bremse, für die Regelung.",
+  "plan.lead.identification":
+    "Strom in Stufen, während die Rollen auslaufen: findet Kennfeld und Verzug jeder Bremse, für die Regelung.",
   "plan.f.step": "Jeder Strom über",
   "plan.f.coasts": "Ausläufe je Bremse",
   "plan.wrong.short": "Der Auslauf ist zu kurz: bei höchstens sieben Zehnteln der Anfangsgeschwindigkeit enden.",
@@ -651,7 +673,8 @@ export const de = {
   "sub.tests": "Eine Prüfung",
   "sub.campaign": "Messreihe",
   "campaign.title": "Unter gleichen Bedingungen wiederholen",
-  "campaign.lead": "Ein Plan immer wieder, oder im Wechsel zwischen Umbauten. A-B-A zeigt eine Drift, die A-A-B-B verbirgt. Jeden Lauf starten Sie selbst.",
+  "campaign.lead":
+    "Ein Plan immer wieder, oder im Wechsel zwischen Umbauten. A-B-A zeigt eine Drift, die A-A-B-B verbirgt. Jeden Lauf starten Sie selbst.",
   "campaign.begin": "Reihe beginnen",
   "campaign.count": "{n} Läufe",
   "campaign.plan": "Plan ändern",
@@ -677,7 +700,8 @@ export const de = {
   "campaign.stage.done.early": "Beendet, bevor alle Läufe gemacht waren",
   "campaign.do.paused": "Kein Lauf wird verlangt, bis jemand fortsetzt.",
   "campaign.do.change": "Lauf {n} von {all} ist mit Umbau {setup}. Bei geparktem Prüfstand umbauen, dann melden.",
-  "campaign.do.waiting": "Lauf {n} von {all}, Umbau {setup}: er wird verlangt, sobald die Bedingungen wie beim ersten Start sind.",
+  "campaign.do.waiting":
+    "Lauf {n} von {all}, Umbau {setup}: er wird verlangt, sobald die Bedingungen wie beim ersten Start sind.",
   "campaign.do.ask": "Umbau {setup}. Fahrzeug, Gurte und Menschen noch einmal ansehen.",
   "campaign.do.running": "Umbau {setup}. Beurteilt wird er, wenn er vorbei ist.",
   "campaign.do.done": "Ihre gültigen Läufe sind als Sätze aufgehoben.",
@@ -810,5 +834,6 @@ export const de = {
   "absorbers.r.dead": "Hält wenig unter",
   "absorbers.r.gain": "Im Betrieb gelernt",
   "rehearse.even": "Angenommen: jeder Rollensatz nimmt gleich viel von der Leistung.",
-  "rehearse.uneven": "Angenommen: jeder Rollensatz nimmt gleich viel. Ungleich verteilt kann die Wärme nach {time} begrenzen.",
+  "rehearse.uneven":
+    "Angenommen: jeder Rollensatz nimmt gleich viel. Ungleich verteilt kann die Wärme nach {time} begrenzen.",
 };

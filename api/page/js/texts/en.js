@@ -12,7 +12,8 @@ export const en = {
   "people.you": "This tablet",
   "people.open": "No tokens are in use: only this computer itself is let in.",
   "people.first.title": "Let others in",
-  "people.first.lead": "The first token maintains. From then on everybody needs one, and further tablets are paired with a short code.",
+  "people.first.lead":
+    "The first token maintains. From then on everybody needs one, and further tablets are paired with a short code.",
   "people.first": "Make the first token",
   "people.name": "Name",
   "people.secret": "Keep this token safe: it is shown this once. This tablet has signed in with it.",
@@ -45,8 +46,8 @@ export const en = {
   "settings.right": "the right thumb",
   "settings.name": "Your name at the helm",
   "settings.name.hint": "Everybody sees it beside the helm.",
-  "close": "Close",
-  "back": "Back",
+  close: "Close",
+  back: "Back",
 
   "state.parked": "Parked",
   "state.ready": "Ready",
@@ -162,12 +163,16 @@ export const en = {
   "answer.ratio": "Gear learned.",
 
   "caution.title": "Before any load",
-  "caution.lead": "Check each one at the truck, then tick it. Local codes, the machine's maker and licensed practice come before this page.",
-  "caution.stop": "The hardwired stop chain is the emergency stop. I know where its buttons are. Ease off on this page is software and is not an emergency stop.",
+  "caution.lead":
+    "Check each one at the truck, then tick it. Local codes, the machine's maker and licensed practice come before this page.",
+  "caution.stop":
+    "The hardwired stop chain is the emergency stop. I know where its buttons are. Ease off on this page is software and is not an emergency stop.",
   "caution.tie": "Tie-downs are fitted, rated for this truck and this pull, and checked by hand.",
-  "caution.people": "Nobody is in front of or behind the truck, or beside the rolls. The driver stays belted and in sight.",
+  "caution.people":
+    "Nobody is in front of or behind the truck, or beside the rolls. The driver stays belted and in sight.",
   "caution.gas": "Exhaust extraction is connected and running; the shop's air is watched for carbon monoxide.",
-  "caution.turn": "Rolls, shafts, tyres and rotors turn and stay hot afterwards: guards are on, loose clothing and hands are away.",
+  "caution.turn":
+    "Rolls, shafts, tyres and rotors turn and stay hot afterwards: guards are on, loose clothing and hands are away.",
   "caution.tyres": "Tyres are fit for the speed and heat of this test, free of stones, and cooled by air.",
   "caution.vehicle": "Truck on the rolls",
   "caution.vehicle.hint": "Tests of another truck are refused until the cautions are read again. May stay empty.",
@@ -325,7 +330,8 @@ export const en = {
   "phase.snap": "Snap",
   "phase.probe-out": "Probe out",
   "phase.zero-again": "Zero again",
-  "plan.lead.steady-hold": "The rolls hold one value whatever the engine gives: mean power and how steadily it was held.",
+  "plan.lead.steady-hold":
+    "The rolls hold one value whatever the engine gives: mean power and how steadily it was held.",
   "plan.lead.stepped-map": "One point after the other, each averaged once settled: power and torque at known speeds.",
   "plan.lead.power-sweep": "Full pedal from one speed to another at a set rate: power and torque over engine speed.",
   "plan.lead.spool-up": "From a light load to the floor: how fast the pull comes.",
@@ -419,11 +425,11 @@ export const en = {
   "sub.consistency": "Consistency",
   "sub.rig": "Faults and readings",
   "sub.heat": "Heat",
-  "keep": "Keep",
-  "add": "Add",
-  "change": "Change",
-  "yes": "yes",
-  "no": "no",
+  keep: "Keep",
+  add: "Add",
+  change: "Change",
+  yes: "yes",
+  no: "no",
   "runs.words": "Search",
   "runs.kind": "Test",
   "runs.tag": "Tag",
@@ -455,7 +461,8 @@ export const en = {
   "run.corrected": "Corrected for weather: {title}, factor {factor}.",
   "run.uncorrected": "As measured, not corrected for weather.",
   "overlay.title": "Overlay and gain",
-  "overlay.empty": "Choose up to six runs in the list, then lay them over each other. With two or more valid runs before a change and two or more after it, the gain is told with its interval.",
+  "overlay.empty":
+    "Choose up to six runs in the list, then lay them over each other. With two or more valid runs before a change and two or more after it, the gain is told with its interval.",
   "overlay.choose": "Choose runs",
   "overlay.side": "Side of run {id}",
   "overlay.before": "before",
@@ -481,7 +488,8 @@ export const en = {
   "vehicles.owner": "Owner",
   "vehicles.about": "What is known of it",
   "consistency.title": "Does the rig still read what it read?",
-  "consistency.lead": "Run the same check every week and keep those runs as a set. The first eight set centre and limits.",
+  "consistency.lead":
+    "Run the same check every week and keep those runs as a set. The first eight set centre and limits.",
   "consistency.set": "Set of check runs",
   "consistency.none": "No set of runs is kept yet. Choose check runs in the list and keep them as a set.",
   "consistency.steady": "Nothing has moved.",
@@ -525,7 +533,8 @@ export const en = {
   "heat.rest.after": "After {n} min of rest",
   "heat.cooling": "Cooling: {n} min until every rotor is cool enough to stop the fans.",
   "heat.map": "How many minutes it may last",
-  "heat.map.note": "Minutes at constant wheel power (up) and speed (across), from the rotors as they are now; up to {horizon} min looked ahead. A dash: more than the absorbers can take at that speed.",
+  "heat.map.note":
+    "Minutes at constant wheel power (up) and speed (across), from the rotors as they are now; up to {horizon} min looked ahead. A dash: more than the absorbers can take at that speed.",
   "heat.cold": "As if all were cold",
   "heat.torque": "more than the absorbers can take",
   "heat.never": "never",
@@ -576,7 +585,8 @@ export const en = {
   "prove.loads.hint": "Each line: mass in kg, converter count, up or down, side 1, −1 or 0.",
   "prove.weights.wrong": "Each line needs a mass and a count; the arm needs a length.",
   "prove.apply": "For the rig file",
-  "prove.apply.lead": "What the proofs found. Applied, it counts from the next start on; the file itself stays as it is.",
+  "prove.apply.lead":
+    "What the proofs found. Applied, it counts from the next start on; the file itself stays as it is.",
   "prove.apply.go": "Apply from the next start",
   "prove.applied": "Applied. It counts from the next start on.",
   "prove.s.passed": "passed",
@@ -606,7 +616,8 @@ export const en = {
   "prove.run-out.1": "Record one coastdown of some ten seconds.",
   "prove.run-out.2": "Choose that run and prove.",
   "prove.run-out.3": "What is found is taken out live; a wheel that got worse since the last time wants a look.",
-  "prove.time-base.1": "Let the computer keep network time, or wire one pulse per second to a wheel channel (command line).",
+  "prove.time-base.1":
+    "Let the computer keep network time, or wire one pulse per second to a wheel channel (command line).",
   "prove.time-base.2": "Record a run of at least 1000 s; the rig may stand.",
   "prove.time-base.3": "Choose that run and prove, on this computer and soon.",
   "prove.rolls": "Roll set",
@@ -623,10 +634,12 @@ export const en = {
   "prove.zero.1": "Park. Rolls at rest, nothing leaning on the arms.",
   "prove.zero.2": "Take the helm and zero the cells.",
   "prove.zero.3": "Prove: the zeros in use beside the calibrated ones.",
-  "prove.dead-weight.1": "Park, and lock the roll shaft. Nobody stands below weights; follow the machine's maker and local rules for lifting.",
+  "prove.dead-weight.1":
+    "Park, and lock the roll shaft. Nobody stands below weights; follow the machine's maker and local rules for lifting.",
   "prove.dead-weight.2": "Fit the calibration arm, level, and measure it to the point where the weights hang.",
   "prove.dead-weight.3": "Note the converter count without weights.",
-  "prove.dead-weight.4": "Add certified weights in six steps or more up to the range, note each count, then take them off again.",
+  "prove.dead-weight.4":
+    "Add certified weights in six steps or more up to the range, note each count, then take them off again.",
   "prove.dead-weight.5": "Enter the loads and prove.",
   "prove.delay.1": "Lift the vehicle off the rolls or take it away.",
   "prove.delay.2": "Record one coastdown in which the load comes on and off a few times.",
@@ -643,7 +656,8 @@ export const en = {
   "test.identification": "Identify the absorbers",
   "phase.drive-up": "Drive up",
   "phase.evaluate": "Working it out",
-  "plan.lead.identification": "Current in steps while the rolls run down: finds each absorber's map and lags, for the load control.",
+  "plan.lead.identification":
+    "Current in steps while the rolls run down: finds each absorber's map and lags, for the load control.",
   "plan.f.step": "Each current for",
   "plan.f.coasts": "Coasts for each",
   "plan.wrong.short": "The coast is too short: end at seven tenths of the first speed or less.",
@@ -651,7 +665,8 @@ export const en = {
   "sub.tests": "One test",
   "sub.campaign": "Campaign",
   "campaign.title": "Repeat under like conditions",
-  "campaign.lead": "One plan again and again, or alternated between set-ups. A-B-A shows a drift that A-A-B-B would hide. Every run is started by you.",
+  "campaign.lead":
+    "One plan again and again, or alternated between set-ups. A-B-A shows a drift that A-A-B-B would hide. Every run is started by you.",
   "campaign.begin": "Begin the campaign",
   "campaign.count": "{n} runs",
   "campaign.plan": "Change the plan",
@@ -677,7 +692,8 @@ export const en = {
   "campaign.stage.done.early": "Ended before all runs were done",
   "campaign.do.paused": "No run is asked for until somebody resumes.",
   "campaign.do.change": "Run {n} of {all} is with set-up {setup}. Change it with the rig parked, then say so.",
-  "campaign.do.waiting": "Run {n} of {all}, set-up {setup}: it is asked for once the conditions are as at the first start.",
+  "campaign.do.waiting":
+    "Run {n} of {all}, set-up {setup}: it is asked for once the conditions are as at the first start.",
   "campaign.do.ask": "Set-up {setup}. Look at truck, straps and people once more.",
   "campaign.do.running": "Set-up {setup}. It is judged when it is over.",
   "campaign.do.done": "Its valid runs are kept as sets of runs.",

@@ -16,8 +16,22 @@ export default class ConsistencyView {
     this.choose = el("select", { id: "set-choice" });
     this.note = el("p", { className: "soft", role: "status" });
     this.body = el("section", { className: "card curves hidden" });
-    this.picker = el("section", { className: "card" }, el("h2", { text: t("consistency.title") }), el("p", { className: "soft", text: t("consistency.lead") }), el("label", { className: "field more-curves" }, t("consistency.set"), this.choose), this.note);
-    this.node = el("div", { className: "overlay-page" }, runsNav("consistency"), el("h1", { className: "unseen", text: t("sub.consistency") }), this.picker, this.body);
+    this.picker = el(
+      "section",
+      { className: "card" },
+      el("h2", { text: t("consistency.title") }),
+      el("p", { className: "soft", text: t("consistency.lead") }),
+      el("label", { className: "field more-curves" }, t("consistency.set"), this.choose),
+      this.note,
+    );
+    this.node = el(
+      "div",
+      { className: "overlay-page" },
+      runsNav("consistency"),
+      el("h1", { className: "unseen", text: t("sub.consistency") }),
+      this.picker,
+      this.body,
+    );
     this.choose.addEventListener("change", () => this.show(this.choose.value));
     this.read(id);
   }
@@ -26,10 +40,12 @@ export default class ConsistencyView {
     const answer = await get("/api/sets");
     if (this.gone) return;
     const sets = answer.ok ? answer.data.sets : [];
-    this.choose.replaceChildren(...sets.map((one) => el("option", { value: one.name, text: `${one.name} (${one.runs.length})` })));
+    this.choose.replaceChildren(
+      ...sets.map((one) => el("option", { value: one.name, text: `${one.name} (${one.runs.length})` })),
+    );
     this.choose.closest("label").classList.toggle("hidden", !sets.length);
     if (!sets.length) {
-      setText(this.note, answer.ok ? t("consistency.none") : answer.problem?.detail ?? t("answer.silent"));
+      setText(this.note, answer.ok ? t("consistency.none") : (answer.problem?.detail ?? t("answer.silent")));
       return;
     }
     if (wanted && sets.some((one) => one.name === wanted)) this.choose.value = wanted;
@@ -41,26 +57,69 @@ export default class ConsistencyView {
     if (this.gone) return;
     for (const chart of this.charts.splice(0)) chart.destroy();
     this.body.classList.toggle("hidden", !answer.ok);
-    setText(this.note, answer.ok ? "" : `${answer.problem?.detail ?? t("answer.silent")} ${answer.problem?.remedy ?? ""}`);
+    setText(
+      this.note,
+      answer.ok ? "" : `${answer.problem?.detail ?? t("answer.silent")} ${answer.problem?.remedy ?? ""}`,
+    );
     if (!answer.ok) return;
     const { chart, runs, unit, quantity, left_out: left } = answer.data;
     const steady = chart.findings.length === 0;
     const flat = (value) => chart.values.map(() => value);
     const title = labelOf(tOr(`figure.${quantity}`, quantity.replaceAll("_", " ")));
     this.body.replaceChildren(
-      el("p", { className: steady ? "gain-says" : "gain-says problem" }, mark(steady ? "done" : "caution"), " ", t(steady ? "consistency.steady" : "consistency.moved")),
-      ...chart.findings.map((found) => el("p", {}, el("b", { text: `${found.index + 1}. ${dateTime(stamp(runs[found.index]))}: ` }), tOr(`consistency.${found.rule.replaceAll(" ", "-")}`, said(found.text)))),
+      el(
+        "p",
+        { className: steady ? "gain-says" : "gain-says problem" },
+        mark(steady ? "done" : "caution"),
+        " ",
+        t(steady ? "consistency.steady" : "consistency.moved"),
+      ),
+      ...chart.findings.map((found) =>
+        el(
+          "p",
+          {},
+          el("b", { text: `${found.index + 1}. ${dateTime(stamp(runs[found.index]))}: ` }),
+          tOr(`consistency.${found.rule.replaceAll(" ", "-")}`, said(found.text)),
+        ),
+      ),
     );
     const places = chart.values.map((_, index) => index + 1);
-    await this.add({ title, unit, x: places, xUnit: "", xTitle: t("consistency.run"), height: 280,
+    await this.add({
+      title,
+      unit,
+      x: places,
+      xUnit: "",
+      xTitle: t("consistency.run"),
+      height: 280,
       flags: chart.findings.map((found) => ({ number: found.index + 1, x: found.index + 1, voids: true })),
       series: [
         { label: t("consistency.value"), value: chart.values, style: 0 },
-        { label: t("consistency.centre"), value: flat(chart.centre), low: flat(chart.lower), high: flat(chart.upper), style: 4 },
-      ] });
-    await this.add({ title: t("consistency.sums"), unit, x: places, xUnit: "", xTitle: t("consistency.run"), height: 180, zero: true, spread: true,
-      series: [{ label: t("consistency.up"), value: chart.high_sums, style: 1 }, { label: t("consistency.down"), value: chart.low_sums, style: 2 }, { label: t("consistency.decision"), value: flat(chart.decision), style: 4 }] });
-    for (const one of left) this.body.append(el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) }));
+        {
+          label: t("consistency.centre"),
+          value: flat(chart.centre),
+          low: flat(chart.lower),
+          high: flat(chart.upper),
+          style: 4,
+        },
+      ],
+    });
+    await this.add({
+      title: t("consistency.sums"),
+      unit,
+      x: places,
+      xUnit: "",
+      xTitle: t("consistency.run"),
+      height: 180,
+      zero: true,
+      spread: true,
+      series: [
+        { label: t("consistency.up"), value: chart.high_sums, style: 1 },
+        { label: t("consistency.down"), value: chart.low_sums, style: 2 },
+        { label: t("consistency.decision"), value: flat(chart.decision), style: 4 },
+      ],
+    });
+    for (const one of left)
+      this.body.append(el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) }));
   }
 
   async add(options) {

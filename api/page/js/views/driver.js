@@ -41,7 +41,13 @@ export default class DriverView {
     this.advice = el("b", { className: "driver-advice" });
     this.band = el("i", { className: "tape-band" });
     this.here = el("i", { className: "tape-here" });
-    this.tape = el("div", { className: "tape", "aria-hidden": "true" }, this.band, el("i", { className: "tape-mid" }), this.here);
+    this.tape = el(
+      "div",
+      { className: "tape", "aria-hidden": "true" },
+      this.band,
+      el("i", { className: "tape-mid" }),
+      this.here,
+    );
     this.road = new Road();
     this.roadHolder = el("div", { className: "driver-road" }, this.road.canvas);
     this.hill = new Hill();
@@ -55,16 +61,33 @@ export default class DriverView {
     this.soonWord = el("span", { className: "soft" });
     this.soon = el("b", { className: "figure" });
     this.soonPart = el("p", {}, this.soonWord, this.soon);
-    this.climb = el("div", { className: "driver-climb" },
-      el("p", {}, this.gradeWord, this.grade), this.soonPart, el("p", {}, this.wayWord, this.way), this.hill.node);
+    this.climb = el(
+      "div",
+      { className: "driver-climb" },
+      el("p", {}, this.gradeWord, this.grade),
+      this.soonPart,
+      el("p", {}, this.wayWord, this.way),
+      this.hill.node,
+    );
     this.target = el("p", { className: "driver-target" }, el("span", {}, this.setWord, " ", this.set), this.advice);
     this.full = el("button", { type: "button", onclick: () => this.toggle() });
     this.node = el(
       "div",
       { className: "driver card" },
-      el("div", { className: "driver-top" }, el("span", { className: "driver-state" }, this.shape, this.word), el("span", { className: "driver-clock" }, this.clock), this.full),
+      el(
+        "div",
+        { className: "driver-top" },
+        el("span", { className: "driver-state" }, this.shape, this.word),
+        el("span", { className: "driver-clock" }, this.clock),
+        this.full,
+      ),
       el("div", { className: "driver-words" }, this.line, this.next),
-      el("div", { className: "driver-main" }, this.what, el("p", { className: "driver-figure" }, this.figure, this.unit)),
+      el(
+        "div",
+        { className: "driver-main" },
+        this.what,
+        el("p", { className: "driver-figure" }, this.figure, this.unit),
+      ),
       this.target,
       this.tape,
       this.roadHolder,
@@ -113,13 +136,25 @@ export default class DriverView {
     show(this.full, Boolean(document.documentElement.requestFullscreen));
     const old = ageWords(store, now);
     setAttr(this.clock, "data-old", old ? "yes" : null);
-    setText(this.clock, old ? old.join(" ") : test && test.total_s !== null ? clockTime(Math.max(0, test.total_s - test.elapsed_s)) : test ? clockTime(test.elapsed_s) : "");
+    setText(
+      this.clock,
+      old
+        ? old.join(" ")
+        : test && test.total_s !== null
+          ? clockTime(Math.max(0, test.total_s - test.elapsed_s))
+          : test
+            ? clockTime(test.elapsed_s)
+            : "",
+    );
     const cause = telemetry?.faults.find((fault) => fault.code === telemetry.first_cause);
-    const line = state === "unknown" ? t("guide.unknown")
-      : state === "tripped" ? faultText(cause ?? { code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" }).text
-        : (test && instructionOf(test)) || (state === "easing" ? t("guide.easing") : t("driver.wait"));
+    const line =
+      state === "unknown"
+        ? t("guide.unknown")
+        : state === "tripped"
+          ? faultText(cause ?? { code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" }).text
+          : (test && instructionOf(test)) || (state === "easing" ? t("guide.easing") : t("driver.wait"));
     setText(this.line, line);
-    const next = test && state === "loaded" ? test.next_phases?.[0] ?? "" : "";
+    const next = test && state === "loaded" ? (test.next_phases?.[0] ?? "") : "";
     setText(this.next, next ? t("test.next", { what: said(next) }) : "");
     show(this.next, next !== "");
     const held = telemetry ? heldNow(telemetry, store) : null;
@@ -146,7 +181,16 @@ export default class DriverView {
       const relative = (held.value - target) / target;
       side = Math.abs(relative) <= (mode === "climb" ? 0.02 : BAND) ? 0 : Math.sign(relative);
     }
-    setText(this.advice, side === null ? "" : side === 0 ? `● ${t("driver.steady")}` : side > 0 ? `▼ ${t("driver.toofast")}` : `▲ ${t("driver.tooslow")}`);
+    setText(
+      this.advice,
+      side === null
+        ? ""
+        : side === 0
+          ? `● ${t("driver.steady")}`
+          : side > 0
+            ? `▼ ${t("driver.toofast")}`
+            : `▲ ${t("driver.tooslow")}`,
+    );
     setAttr(this.advice, "data-inside", side === 0 ? "yes" : "no");
   }
 
@@ -181,7 +225,7 @@ export default class DriverView {
     const answer = await get(`/api/runs/${encodeURIComponent(runId)}`);
     if (this.roadOf !== runId) return;
     if (!answer.ok) setTimeout(() => this.roadOf === runId && (this.roadOf = ""), 2000);
-    const points = answer.ok ? answer.data.plan?.grade?.by_distance ?? [] : [];
+    const points = answer.ok ? (answer.data.plan?.grade?.by_distance ?? []) : [];
     this.points = points.length > 1 ? points : null;
     this.route = this.points && heights(points);
   }

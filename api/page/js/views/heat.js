@@ -29,13 +29,28 @@ class RotorCard {
     this.coilHow = el("span", { className: "soft" });
     this.coilBar = el("i", {});
     this.coilWarn = el("i", { className: "warn" });
-    this.coil = el("div", { className: "coil" },
+    this.coil = el(
+      "div",
+      { className: "coil" },
       el("p", {}, el("b", { text: t("heat.coil") }), this.coilText, this.coilHow),
-      el("span", { className: "rotor-track", "aria-hidden": "true" }, this.coilBar, this.coilWarn));
+      el("span", { className: "rotor-track", "aria-hidden": "true" }, this.coilBar, this.coilWarn),
+    );
     this.rows = el("table", { className: "pairs" });
     this.cells = {};
     const body = el("tbody", {});
-    for (const key of ["headroom", "power", "cap", "torque", "current", "fan", "sensor", "hours", "energy", "warm", "trend"]) {
+    for (const key of [
+      "headroom",
+      "power",
+      "cap",
+      "torque",
+      "current",
+      "fan",
+      "sensor",
+      "hours",
+      "energy",
+      "warm",
+      "trend",
+    ]) {
       const cell = el("td", { className: "figure" });
       const row = el("tr", {}, el("th", { scope: "row", text: t(`heat.r.${key}`) }), cell);
       this.cells[key] = [row, cell];
@@ -43,7 +58,16 @@ class RotorCard {
     }
     this.rows.append(body);
     this.due = el("div", {});
-    this.node = el("section", { className: "card rotor-card" }, this.title, el("p", {}, this.temp, " ", this.level), this.track, this.coil, this.due, this.rows);
+    this.node = el(
+      "section",
+      { className: "card rotor-card" },
+      this.title,
+      el("p", {}, this.temp, " ", this.level),
+      this.track,
+      this.coil,
+      this.due,
+      this.rows,
+    );
   }
 
   put(key, text) {
@@ -56,7 +80,10 @@ class RotorCard {
     const known = view.rotor_k !== null;
     const sigma = view.rotor_sigma_k;
     setText(this.temp, known ? withUnit("temperature", view.rotor_k) : DASH);
-    setText(this.level, `${spreadText(sigma)} ${view.heat_level ? tOr(`heat.l.${view.heat_level}`, view.heat_level) : ""}`.trim());
+    setText(
+      this.level,
+      `${spreadText(sigma)} ${view.heat_level ? tOr(`heat.l.${view.heat_level}`, view.heat_level) : ""}`.trim(),
+    );
     setAttr(this.node, "data-level", view.heat_level ?? "");
     if (heat) {
       const at = (kelvin) => `${Math.max(0, Math.min(1, (kelvin - 293) / (heat.limit_k - 293))) * 100}%`;
@@ -65,11 +92,23 @@ class RotorCard {
     }
     this.writeCoil(view, heat?.coil);
     const kind = headroomKind(view);
-    this.put("headroom", kind === "known" ? `${intervalMinutes(view)} ${t("heat.min")}${view.limited_by === "coil" ? ` · ${t("heat.coil")}` : ""}` : kind === "never" ? t("heat.free.short") : DASH);
+    this.put(
+      "headroom",
+      kind === "known"
+        ? `${intervalMinutes(view)} ${t("heat.min")}${view.limited_by === "coil" ? ` · ${t("heat.coil")}` : ""}`
+        : kind === "never"
+          ? t("heat.free.short")
+          : DASH,
+    );
     this.put("power", Number.isFinite(view.power_w) ? withUnit("power", view.power_w) : "");
     this.put("cap", Number.isFinite(view.cap_w) ? withUnit("power", view.cap_w, 0) : "");
     const capacity = Number.isFinite(view.capacity_nm) && view.capacity_cold_nm > 0;
-    this.put("torque", capacity ? `${withUnit("torque", view.capacity_nm)} · ${number((view.capacity_nm / view.capacity_cold_nm) * 100)} %` : "");
+    this.put(
+      "torque",
+      capacity
+        ? `${withUnit("torque", view.capacity_nm)} · ${number((view.capacity_nm / view.capacity_cold_nm) * 100)} %`
+        : "",
+    );
     this.put("current", reading?.current?.value === null || !reading ? "" : withUnit("current", reading.current.value));
     this.put("fan", t(view.fan ? "rig.on" : "rig.off"));
     this.put("sensor", view.rotor_sensor ? tOr(`heat.s.${view.rotor_sensor}`, view.rotor_sensor) : "");
@@ -86,7 +125,11 @@ class RotorCard {
     const at = (kelvin) => `${Math.max(0, Math.min(1, (kelvin - 293) / (heat.limit_k - 293))) * 100}%`;
     this.coilBar.style.width = at(view.coil_k);
     this.coilWarn.style.left = at(heat.warn_k);
-    setAttr(this.coil, "data-level", view.coil_k >= heat.limit_k ? "limit" : view.coil_k >= heat.warn_k ? "warm" : null);
+    setAttr(
+      this.coil,
+      "data-level",
+      view.coil_k >= heat.limit_k ? "limit" : view.coil_k >= heat.warn_k ? "warm" : null,
+    );
   }
 
   writeLife(kept) {
@@ -94,7 +137,10 @@ class RotorCard {
     this.put("hours", `${number(life.turning_s / 3600, 1)} h · ${number(life.loaded_s / 3600, 1)} h`);
     this.put("energy", `${number(life.energy_j / 1e9, 2)} GJ`);
     this.put("warm", life.above_warn_s > 0 ? `${number(life.above_warn_s / 60, 1)} min` : t("heat.never"));
-    this.put("trend", trend ? `${number(trend.per_year * 100, 1, true)} ± ${number(2 * trend.per_year_sigma * 100, 1)} %` : "");
+    this.put(
+      "trend",
+      trend ? `${number(trend.per_year * 100, 1, true)} ± ${number(2 * trend.per_year_sigma * 100, 1)} %` : "",
+    );
     this.due.replaceChildren(...kept.due.map((text) => el("p", { className: "problem", text: said(text) })));
   }
 }
@@ -118,12 +164,38 @@ export default class HeatView {
     this.cold = el("input", { type: "checkbox", id: "map-cold", onchange: () => this.readMap() });
     this.map = el("div", { className: "endurance", tabindex: "0", role: "group", "aria-label": t("heat.map") });
     this.mapNote = el("p", { className: "soft" });
-    this.node = el("div", { className: "heat-page" },
+    this.node = el(
+      "div",
+      { className: "heat-page" },
       rigNav("heat"),
       el("h1", { className: "unseen", text: t("sub.heat") }),
-      el("section", { className: "card" }, el("h2", { text: t("heat.title") }), el("div", { className: "heat-lead" }, now, plan, rest), this.cooling, this.advice),
-      el("section", { className: "card" }, el("div", { className: "rehearsal-head" }, el("h2", { className: "grow", text: t("heat.map") }), el("label", { className: "caution plan-tick", for: "map-cold" }, this.cold, el("span", { text: t("heat.cold") }))), this.mapNote, this.map),
-      this.rotors);
+      el(
+        "section",
+        { className: "card" },
+        el("h2", { text: t("heat.title") }),
+        el("div", { className: "heat-lead" }, now, plan, rest),
+        this.cooling,
+        this.advice,
+      ),
+      el(
+        "section",
+        { className: "card" },
+        el(
+          "div",
+          { className: "rehearsal-head" },
+          el("h2", { className: "grow", text: t("heat.map") }),
+          el(
+            "label",
+            { className: "caution plan-tick", for: "map-cold" },
+            this.cold,
+            el("span", { text: t("heat.cold") }),
+          ),
+        ),
+        this.mapNote,
+        this.map,
+      ),
+      this.rotors,
+    );
     this.readMap();
     this.readLife();
     this.timer = setInterval(() => {
@@ -161,7 +233,11 @@ export default class HeatView {
     setText(this.advice, heat ? [heat.advice, ...(heat.service ?? [])].filter(Boolean).join(" ") : "");
     setText(this.cooling, heat?.cooling_s > 0 ? t("heat.cooling", { n: minutes(heat.cooling_s) }) : "");
     for (const view of views) {
-      this.card(view.name).write(view, telemetry.measured?.absorbers.find((one) => one.name === view.name), rig?.absorbers.find((one) => one.name === view.name)?.heat);
+      this.card(view.name).write(
+        view,
+        telemetry.measured?.absorbers.find((one) => one.name === view.name),
+        rig?.absorbers.find((one) => one.name === view.name)?.heat,
+      );
     }
   }
 
@@ -188,10 +264,33 @@ export default class HeatView {
       const text = seconds >= horizon ? `${number(horizon / 60)}+` : minutes(seconds);
       return el("td", { "data-band": String(band < 0 ? 4 : band), text, title: name ? naturalName(name) : "" });
     };
-    const rows = powers.map((watts, row) => el("tr", {}, el("th", { scope: "row", text: shown("power", watts, 0) }), permitted[row].map((seconds, column) => cell(seconds, limiting[row][column])))).reverse();
-    this.map.replaceChildren(el("table", {},
-      el("tbody", {}, rows),
-      el("tfoot", {}, el("tr", {}, el("th", { scope: "row", className: "soft", text: `${unitOf("power")} / ${unitOf("speed")}` }), speeds.map((speed) => el("th", { scope: "col", text: shown("speed", speed, 0) }))))));
+    const rows = powers
+      .map((watts, row) =>
+        el(
+          "tr",
+          {},
+          el("th", { scope: "row", text: shown("power", watts, 0) }),
+          permitted[row].map((seconds, column) => cell(seconds, limiting[row][column])),
+        ),
+      )
+      .reverse();
+    this.map.replaceChildren(
+      el(
+        "table",
+        {},
+        el("tbody", {}, rows),
+        el(
+          "tfoot",
+          {},
+          el(
+            "tr",
+            {},
+            el("th", { scope: "row", className: "soft", text: `${unitOf("power")} / ${unitOf("speed")}` }),
+            speeds.map((speed) => el("th", { scope: "col", text: shown("speed", speed, 0) })),
+          ),
+        ),
+      ),
+    );
   }
 
   leave() {

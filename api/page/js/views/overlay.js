@@ -38,19 +38,35 @@ export default class OverlayView {
     this.gain = el("section", { className: "card gain-card hidden", "aria-live": "polite" });
     this.chosen = el("section", { className: "card" });
     this.curves = el("section", { className: "card curves" });
-    this.node = el("div", { className: "overlay-page" }, runsNav("overlay"), el("h1", { className: "unseen", text: t("overlay.title") }), this.gain, this.chosen, this.curves);
+    this.node = el(
+      "div",
+      { className: "overlay-page" },
+      runsNav("overlay"),
+      el("h1", { className: "unseen", text: t("overlay.title") }),
+      this.gain,
+      this.chosen,
+      this.curves,
+    );
     if (!this.ids.length) {
-      this.chosen.replaceChildren(el("h2", { text: t("overlay.title") }), el("p", { text: t("overlay.empty") }), el("p", { className: "spaced" }, el("a", { className: "button", href: "#/runs", text: t("overlay.choose") })));
+      this.chosen.replaceChildren(
+        el("h2", { text: t("overlay.title") }),
+        el("p", { text: t("overlay.empty") }),
+        el("p", { className: "spaced" }, el("a", { className: "button", href: "#/runs", text: t("overlay.choose") })),
+      );
       this.curves.remove();
     } else this.read();
   }
 
   async read() {
     const path = (run) => `/api/runs/${encodeURIComponent(run)}`;
-    this.runs = (await Promise.all(this.ids.map(async (id) => {
-      const [about, result] = await Promise.all([get(path(id)), get(`${path(id)}/result`)]);
-      return { id, run: about.ok ? about.data : null, result: result.ok ? result.data : null };
-    }))).filter((one) => one.run);
+    this.runs = (
+      await Promise.all(
+        this.ids.map(async (id) => {
+          const [about, result] = await Promise.all([get(path(id)), get(`${path(id)}/result`)]);
+          return { id, run: about.ok ? about.data : null, result: result.ok ? result.data : null };
+        }),
+      )
+    ).filter((one) => one.run);
     if (this.gone) return;
     this.writeChosen();
     await this.drawCurves();
@@ -59,35 +75,75 @@ export default class OverlayView {
 
   writeChosen() {
     const rows = this.runs.map(({ id, run, result }, index) => {
-      const select = el("select", { "aria-label": t("overlay.side", { id }) }, SIDES.map((side) => el("option", { value: side, text: t(`overlay.${side}`) })));
+      const select = el(
+        "select",
+        { "aria-label": t("overlay.side", { id }) },
+        SIDES.map((side) => el("option", { value: side, text: t(`overlay.${side}`) })),
+      );
       select.value = this.sides.get(id);
       select.addEventListener("change", () => {
         this.sides.set(id, select.value);
         this.compare();
       });
       const words = result?.valid === false ? t("overlay.void") : result ? "" : t("run.noresult");
-      return el("li", {},
+      return el(
+        "li",
+        {},
         el("i", { className: "legend-line", "data-style": String(index % STYLES.length), "aria-hidden": "true" }),
-        el("span", { className: "grow" }, el("a", { href: `#/runs/${id}`, text: `${tOr(`test.${run.kind}`, run.kind)}${run.vehicle ? ` · ${run.vehicle}` : ""}` }), el("br", {}), el("span", { className: "soft figure", text: `${dateTime(run.started_at)} · ${id}` }), words ? el("b", { className: "problem", text: ` ${words}` }) : null),
-        select);
+        el(
+          "span",
+          { className: "grow" },
+          el("a", {
+            href: `#/runs/${id}`,
+            text: `${tOr(`test.${run.kind}`, run.kind)}${run.vehicle ? ` · ${run.vehicle}` : ""}`,
+          }),
+          el("br", {}),
+          el("span", { className: "soft figure", text: `${dateTime(run.started_at)} · ${id}` }),
+          words ? el("b", { className: "problem", text: ` ${words}` }) : null,
+        ),
+        select,
+      );
     });
-    this.chosen.replaceChildren(el("h2", { text: t("overlay.title") }), el("ul", { className: "tokens sides-list" }, rows));
+    this.chosen.replaceChildren(
+      el("h2", { text: t("overlay.title") }),
+      el("ul", { className: "tokens sides-list" }, rows),
+    );
   }
 
   async drawCurves() {
     const names = new Map();
-    for (const { result } of this.runs) for (const curve of result?.curves ?? []) names.set(`${curve.name}|${curve.unit}|${curve.x_unit}`, curve);
+    for (const { result } of this.runs)
+      for (const curve of result?.curves ?? []) names.set(`${curve.name}|${curve.unit}|${curve.x_unit}`, curve);
     if (!names.size) {
       this.curves.replaceChildren(el("p", { className: "soft", text: t("overlay.nocurves") }));
       return;
     }
     for (const [key, first] of names) {
-      const found = this.runs.map((one, index) => ({ ...one, index, curve: (one.result?.curves ?? []).find((curve) => `${curve.name}|${curve.unit}|${curve.x_unit}` === key) })).filter((one) => one.curve?.x.length > 1);
+      const found = this.runs
+        .map((one, index) => ({
+          ...one,
+          index,
+          curve: (one.result?.curves ?? []).find((curve) => `${curve.name}|${curve.unit}|${curve.x_unit}` === key),
+        }))
+        .filter((one) => one.curve?.x.length > 1);
       if (!found.length) continue;
-      const places = [...new Set(found.flatMap(({ curve }) => curve.x.map((x) => Number(x.toPrecision(9)))))].sort((a, b) => a - b);
+      const places = [...new Set(found.flatMap(({ curve }) => curve.x.map((x) => Number(x.toPrecision(9)))))].sort(
+        (a, b) => a - b,
+      );
       const chart = new Chart({
-        title: labelOf(first.label), unit: first.unit, x: places, xUnit: first.x_unit === "s" && first.x_name === "time" ? "clock" : first.x_unit, xTitle: labelOf(first.x_name), height: 320,
-        series: found.map(({ id, run, curve, index }) => ({ label: `${run.vehicle || tOr(`test.${run.kind}`, run.kind)} · ${id.slice(9, 15)}`, style: index, value: onto(places, curve, "value"), low: onto(places, curve, "low"), high: onto(places, curve, "high") })),
+        title: labelOf(first.label),
+        unit: first.unit,
+        x: places,
+        xUnit: first.x_unit === "s" && first.x_name === "time" ? "clock" : first.x_unit,
+        xTitle: labelOf(first.x_name),
+        height: 320,
+        series: found.map(({ id, run, curve, index }) => ({
+          label: `${run.vehicle || tOr(`test.${run.kind}`, run.kind)} · ${id.slice(9, 15)}`,
+          style: index,
+          value: onto(places, curve, "value"),
+          low: onto(places, curve, "low"),
+          high: onto(places, curve, "high"),
+        })),
       });
       this.charts.push(chart);
       this.curves.append(chart.node);
@@ -110,7 +166,10 @@ export default class OverlayView {
     if (this.gone) return;
     if (!answer.ok) {
       delete this.gain.dataset.verdict;
-      this.gain.replaceChildren(el("p", { className: "problem", text: answer.problem?.detail ?? t("answer.silent") }), el("p", { className: "soft", text: answer.problem?.remedy ?? "" }));
+      this.gain.replaceChildren(
+        el("p", { className: "problem", text: answer.problem?.detail ?? t("answer.silent") }),
+        el("p", { className: "soft", text: answer.problem?.remedy ?? "" }),
+      );
       return;
     }
     this.gainChart?.destroy();
@@ -128,7 +187,14 @@ export default class OverlayView {
       el("a", { href: address, download: `before-and-after.${form}` }).click();
       setTimeout(() => URL.revokeObjectURL(address), 60_000);
     };
-    this.gain.append(el("div", { className: "row" }, el("button", { type: "button", text: t("run.report"), onclick: open("html") }), el("button", { type: "button", text: "PDF", onclick: open("pdf") })));
+    this.gain.append(
+      el(
+        "div",
+        { className: "row" },
+        el("button", { type: "button", text: t("run.report"), onclick: open("html") }),
+        el("button", { type: "button", text: "PDF", onclick: open("pdf") }),
+      ),
+    );
   }
 
   leave() {

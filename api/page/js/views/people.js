@@ -88,12 +88,22 @@ export default class PeopleView {
           out.textContent = made.data.code;
           show(drawn, Boolean(made.data.qr_svg));
           if (made.data.qr_svg) drawn.src = `data:image/svg+xml;charset=utf-8,${encodeURIComponent(made.data.qr_svg)}`;
-          link.textContent = made.data.link ? `${t("people.scan")} ${new URL(made.data.link).host}` : t("people.unreachable");
-          until.textContent = t("people.code.until", { role: t(`role.${role}`), n: Math.round(made.data.expires_in_s / 60) });
+          link.textContent = made.data.link
+            ? `${t("people.scan")} ${new URL(made.data.link).host}`
+            : t("people.unreachable");
+          until.textContent = t("people.code.until", {
+            role: t(`role.${role}`),
+            n: Math.round(made.data.expires_in_s / 60),
+          });
         },
       }),
     );
-    this.pair.replaceChildren(el("h2", { text: t("people.code") }), el("p", { className: "soft", text: t("people.code.lead") }), el("div", { className: "row" }, buttons), el("div", { className: "pair-show" }, el("div", {}, out, until, link), drawn));
+    this.pair.replaceChildren(
+      el("h2", { text: t("people.code") }),
+      el("p", { className: "soft", text: t("people.code.lead") }),
+      el("div", { className: "row" }, buttons),
+      el("div", { className: "pair-show" }, el("div", {}, out, until, link), drawn),
+    );
   }
 
   async readTokens() {
@@ -104,25 +114,54 @@ export default class PeopleView {
       return el(
         "li",
         { className: gone ? "soft" : "" },
-        el("span", { className: "grow" }, el("b", { text: token.name }), ` · ${t(`role.${token.role}`)}`, el("br", {}), el("span", { className: "soft", text: gone ? `${t("people.revoked")} ${dateTime(token.revoked)}` : dateTime(token.made) })),
-        gone ? null : holdButton({
-          label: () => t("people.revoke"),
-          action: async () => {
-            if (noteAnswer(await remove(`/api/tokens/${encodeURIComponent(token.id)}`))) this.read();
-          },
-        }),
+        el(
+          "span",
+          { className: "grow" },
+          el("b", { text: token.name }),
+          ` · ${t(`role.${token.role}`)}`,
+          el("br", {}),
+          el("span", {
+            className: "soft",
+            text: gone ? `${t("people.revoked")} ${dateTime(token.revoked)}` : dateTime(token.made),
+          }),
+        ),
+        gone
+          ? null
+          : holdButton({
+              label: () => t("people.revoke"),
+              action: async () => {
+                if (noteAnswer(await remove(`/api/tokens/${encodeURIComponent(token.id)}`))) this.read();
+              },
+            }),
       );
     });
-    this.list.replaceChildren(el("h2", { text: t("people.tokens") }), rows.length ? el("ul", { className: "tokens" }, rows) : el("p", { className: "soft", text: t("people.none") }));
+    this.list.replaceChildren(
+      el("h2", { text: t("people.tokens") }),
+      rows.length ? el("ul", { className: "tokens" }, rows) : el("p", { className: "soft", text: t("people.none") }),
+    );
   }
 
   async readLog() {
     const answer = await get("/api/audit?limit=40");
     if (this.gone || !answer.ok) return;
-    const rows = [...answer.data.entries].reverse().map((entry) =>
-      el("tr", {}, el("td", { className: "figure soft", text: dateTime(entry.at) }), el("th", { scope: "row", text: entry.who }), el("td", { text: tOr(`did.${entry.what}`, entry.what) }), el("td", { text: tOr(`came.${entry.outcome}`, entry.outcome) })),
+    const rows = [...answer.data.entries]
+      .reverse()
+      .map((entry) =>
+        el(
+          "tr",
+          {},
+          el("td", { className: "figure soft", text: dateTime(entry.at) }),
+          el("th", { scope: "row", text: entry.who }),
+          el("td", { text: tOr(`did.${entry.what}`, entry.what) }),
+          el("td", { text: tOr(`came.${entry.outcome}`, entry.outcome) }),
+        ),
+      );
+    this.log.replaceChildren(
+      el("h2", { text: t("people.log") }),
+      rows.length
+        ? el("div", { className: "scroll-x" }, el("table", {}, el("tbody", {}, rows)))
+        : el("p", { className: "soft", text: t("people.nothing") }),
     );
-    this.log.replaceChildren(el("h2", { text: t("people.log") }), rows.length ? el("div", { className: "scroll-x" }, el("table", {}, el("tbody", {}, rows))) : el("p", { className: "soft", text: t("people.nothing") }));
   }
 
   leave() {

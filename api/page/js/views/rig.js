@@ -21,7 +21,9 @@ class Rows {
   write(key, cells, quality) {
     let row = this.rows.get(key);
     if (!row) {
-      row = cells.map((_, index) => el(index === 0 ? "th" : "td", index === 0 ? { scope: "row" } : { className: this.columns[index] ?? "" }));
+      row = cells.map((_, index) =>
+        el(index === 0 ? "th" : "td", index === 0 ? { scope: "row" } : { className: this.columns[index] ?? "" }),
+      );
       const node = el("tr", {}, row);
       this.rows.set(key, row);
       this.body.append(node);
@@ -58,8 +60,18 @@ export default class RigView {
         "div",
         { className: "rig-column" },
         el("section", { className: "card" }, heading("rig.faults"), this.faults),
-        el("section", { className: "card inputs" }, heading("rig.inputs"), el("table", { className: "pairs" }, this.inputs.body)),
-        el("section", { className: "card" }, heading("rig.health"), el("table", { className: "pairs" }, this.health.body)),
+        el(
+          "section",
+          { className: "card inputs" },
+          heading("rig.inputs"),
+          el("table", { className: "pairs" }, this.inputs.body),
+        ),
+        el(
+          "section",
+          { className: "card" },
+          heading("rig.health"),
+          el("table", { className: "pairs" }, this.health.body),
+        ),
         this.air.node,
       ),
       el(
@@ -69,12 +81,19 @@ export default class RigView {
         el(
           "table",
           {},
-          el("thead", {}, el("tr", {},
-            el("th", { scope: "col", text: t("rig.channel") }),
-            el("th", { scope: "col", className: "figure", text: t("rig.value") }),
-            el("td", {}),
-            el("th", { scope: "col", text: t("rig.quality") }),
-            el("th", { scope: "col", className: "figure", text: t("rig.age") }))),
+          el(
+            "thead",
+            {},
+            el(
+              "tr",
+              {},
+              el("th", { scope: "col", text: t("rig.channel") }),
+              el("th", { scope: "col", className: "figure", text: t("rig.value") }),
+              el("td", {}),
+              el("th", { scope: "col", text: t("rig.quality") }),
+              el("th", { scope: "col", className: "figure", text: t("rig.age") }),
+            ),
+          ),
           this.readings.body,
         ),
       ),
@@ -97,7 +116,10 @@ export default class RigView {
   }
 
   writeFaults(telemetry) {
-    const key = JSON.stringify([telemetry.first_cause, telemetry.faults.map((fault) => [fault.code, fault.active, fault.text])]);
+    const key = JSON.stringify([
+      telemetry.first_cause,
+      telemetry.faults.map((fault) => [fault.code, fault.active, fault.text]),
+    ]);
     if (key === this.faultKey) return;
     this.faultKey = key;
     const cards = [...telemetry.faults]
@@ -108,18 +130,29 @@ export default class RigView {
           "article",
           { className: "fault", "data-effect": fault.effect, "data-active": fault.active ? "yes" : "no" },
           el("h3", { text: words.text }),
-          el("p", { className: "fault-effect", text: `${fault.active ? tOr(`rig.effect.${fault.effect}`, fault.effect) : t("rig.past")} · ${fault.code}` }),
+          el("p", {
+            className: "fault-effect",
+            text: `${fault.active ? tOr(`rig.effect.${fault.effect}`, fault.effect) : t("rig.past")} · ${fault.code}`,
+          }),
           words.remedy ? el("p", {}, el("b", { text: `${t("rig.next")}: ` }), words.remedy) : null,
         );
       });
-    this.faults.replaceChildren(...(cards.length ? cards : [el("p", { className: "all-clear", text: t("rig.nofaults") })]));
+    this.faults.replaceChildren(
+      ...(cards.length ? cards : [el("p", { className: "all-clear", text: t("rig.nofaults") })]),
+    );
   }
 
   writeInputs(frame) {
     const { inputs } = this;
     inputs.write("chain", [t("rig.chain"), t(frame.stop_chain_closed ? "rig.closed" : "rig.opened")]);
-    inputs.write("ties", [t("rig.ties"), frame.tie_downs === null ? t("rig.noinput") : t(frame.tie_downs ? "rig.secured" : "rig.loose")]);
-    inputs.write("permission", [t("rig.permission"), t(`rig.permission.${frame.permission}`, { ms: number((frame.permission_left_s ?? 0) * 1000) })]);
+    inputs.write("ties", [
+      t("rig.ties"),
+      frame.tie_downs === null ? t("rig.noinput") : t(frame.tie_downs ? "rig.secured" : "rig.loose"),
+    ]);
+    inputs.write("permission", [
+      t("rig.permission"),
+      t(`rig.permission.${frame.permission}`, { ms: number((frame.permission_left_s ?? 0) * 1000) }),
+    ]);
     for (const [name, on] of Object.entries(frame.digital ?? {})) {
       if (name === "stop-chain" || name === "tie-downs") continue;
       inputs.write(`digital.${name}`, [naturalName(name), t(on ? "rig.on" : "rig.off")]);
@@ -129,7 +162,12 @@ export default class RigView {
   writeHealth(health) {
     const ms = (value) => (value === null ? DASH : number(value, 2));
     const { health: rows } = this;
-    rows.write("period", [t("rig.period"), health.period_p50_ms === null ? DASH : `${ms(health.period_p50_ms)} / ${ms(health.period_p99_ms)} / ${ms(health.period_max_ms)} ms`]);
+    rows.write("period", [
+      t("rig.period"),
+      health.period_p50_ms === null
+        ? DASH
+        : `${ms(health.period_p50_ms)} / ${ms(health.period_p99_ms)} / ${ms(health.period_max_ms)} ms`,
+    ]);
     rows.write("overruns", [t("rig.overruns"), number(health.overruns)]);
     rows.write("frames", [t("rig.frames"), `${number(health.frames)}, ${number(health.frames_lost)}`]);
     rows.write("crc", [t("rig.crc"), `${number(health.crc_failures)}, ${number(health.bytes_discarded)}`]);
@@ -141,19 +179,53 @@ export default class RigView {
     const row = (key, name, value, unit, reading) => {
       const age = frame.time_s - reading.time_s + (Number.isFinite(silentS) ? silentS : 0);
       const quality = stale && reading.quality === "good" ? "aging" : reading.quality; // it was good then
-      this.readings.write(key, [name, value, unit, t(`quality.${quality}`), reading.value === null ? DASH : `${number(Math.max(0, age), 1)} s`], quality);
+      this.readings.write(
+        key,
+        [
+          name,
+          value,
+          unit,
+          t(`quality.${quality}`),
+          reading.value === null ? DASH : `${number(Math.max(0, age), 1)} s`,
+        ],
+        quality,
+      );
     };
     for (const set of frame.roll_sets) {
       const name = naturalName(set.name);
-      row(`${set.name}.speed`, `${name}: ${lower(t("ledger.speed"))}`, shown("speed", set.speed.value, 2), unitOf("speed"), set.speed);
-      row(`${set.name}.force`, `${name}: ${lower(t("run.force"))}`, shown("force", set.tractive_force.value), unitOf("force"), set.tractive_force);
+      row(
+        `${set.name}.speed`,
+        `${name}: ${lower(t("ledger.speed"))}`,
+        shown("speed", set.speed.value, 2),
+        unitOf("speed"),
+        set.speed,
+      );
+      row(
+        `${set.name}.force`,
+        `${name}: ${lower(t("run.force"))}`,
+        shown("force", set.tractive_force.value),
+        unitOf("force"),
+        set.tractive_force,
+      );
     }
     const engine = frame.engine_speed;
     row("engine", t("target.engine"), engine.value === null ? DASH : number(engine.value * RADPS, 0), "rpm", engine);
     for (const absorber of frame.absorbers) {
       const name = naturalName(absorber.name);
-      row(`${absorber.name}.cell`, `${name}: ${t("rig.cell")}`, shown("force", absorber.cell_force.value, 1), unitOf("force"), absorber.cell_force);
-      row(`${absorber.name}.current`, `${name}: ${t("rig.current")}`, shown("current", absorber.current.value), unitOf("current"), absorber.current);
+      row(
+        `${absorber.name}.cell`,
+        `${name}: ${t("rig.cell")}`,
+        shown("force", absorber.cell_force.value, 1),
+        unitOf("force"),
+        absorber.cell_force,
+      );
+      row(
+        `${absorber.name}.current`,
+        `${name}: ${t("rig.current")}`,
+        shown("current", absorber.current.value),
+        unitOf("current"),
+        absorber.current,
+      );
     }
     for (const [name, reading] of Object.entries(frame.slow ?? {})) {
       const [value, unit] = slowText(name, reading);

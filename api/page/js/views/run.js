@@ -33,7 +33,9 @@ export function columnName(name) {
 export function pickGroups(available) {
   const names = Object.keys(available);
   return GROUPS.map(([title, unit, pattern]) => [
-    title, unit, names.filter((name) => available[name] === unit && pattern.test(name)).slice(0, MOST_IN_GROUP),
+    title,
+    unit,
+    names.filter((name) => available[name] === unit && pattern.test(name)).slice(0, MOST_IN_GROUP),
   ]).filter(([, , found]) => found.length);
 }
 
@@ -53,8 +55,16 @@ export default class RunView {
     this.node = el(
       "div",
       { className: "run-page" },
-      el("div", { className: "run-head" }, el("a", { className: "button", href: "#/runs", text: `← ${t("back")}` }), el("div", {}, this.title, this.sub), this.tools),
-      this.answer, this.flagged, this.curves,
+      el(
+        "div",
+        { className: "run-head" },
+        el("a", { className: "button", href: "#/runs", text: `← ${t("back")}` }),
+        el("div", {}, this.title, this.sub),
+        this.tools,
+      ),
+      this.answer,
+      this.flagged,
+      this.curves,
       el("div", { className: "run-columns" }, this.left, this.right),
     );
     this.read();
@@ -68,7 +78,7 @@ export default class RunView {
     const answer = await get(this.path);
     if (this.gone) return;
     if (!answer.ok) {
-      setText(this.sub, answer.status === 404 ? t("run.notfound") : answer.problem?.detail ?? t("runs.failed"));
+      setText(this.sub, answer.status === 404 ? t("run.notfound") : (answer.problem?.detail ?? t("runs.failed")));
       for (const part of [this.answer, this.flagged, this.curves, this.left, this.right]) part.remove();
       return;
     }
@@ -97,10 +107,12 @@ export default class RunView {
     this.flags = (result?.flags ?? []).map((flag, index) => ({ ...flag, number: index + 1 }));
     this.writeFlags();
     this.writeRun(run);
-    this.right.append(evaluationsCard(this.path, result?.made, this.store.role !== "watch", (wanted) => {
-      document.getElementById("main").scrollTop = 0;
-      this.showResult(wanted);
-    }));
+    this.right.append(
+      evaluationsCard(this.path, result?.made, this.store.role !== "watch", (wanted) => {
+        document.getElementById("main").scrollTop = 0;
+        this.showResult(wanted);
+      }),
+    );
     this.writeWhy(result);
     this.writeConditions(run, result);
     await this.writeCurves(result?.curves ?? []);
@@ -108,11 +120,31 @@ export default class RunView {
   }
 
   writeTools(number) {
-    const link = (form, path) => el("a", { className: "button", href: `${this.path}/${path}`, target: "_blank", rel: "noopener", text: form });
+    const link = (form, path) =>
+      el("a", { className: "button", href: `${this.path}/${path}`, target: "_blank", rel: "noopener", text: form });
     const which = `&units=${settings.get("units")}${number ? `&number=${number}` : ""}`;
-    const files = el("details", { className: "files" }, el("summary", { text: t("run.export") }),
-      el("div", { className: "files-list" }, ["csv", "parquet", "mdf4"].map((form) => el("a", { className: "button", href: `${this.path}/export?form=${form}`, download: "", text: form.toUpperCase() }))));
-    this.tools.replaceChildren(link(t("run.report"), `report?form=html${which}`), link("PDF", `report?form=pdf${which}`), files);
+    const files = el(
+      "details",
+      { className: "files" },
+      el("summary", { text: t("run.export") }),
+      el(
+        "div",
+        { className: "files-list" },
+        ["csv", "parquet", "mdf4"].map((form) =>
+          el("a", {
+            className: "button",
+            href: `${this.path}/export?form=${form}`,
+            download: "",
+            text: form.toUpperCase(),
+          }),
+        ),
+      ),
+    );
+    this.tools.replaceChildren(
+      link(t("run.report"), `report?form=html${which}`),
+      link("PDF", `report?form=pdf${which}`),
+      files,
+    );
   }
 
   writeAnswer(result) {
@@ -129,31 +161,76 @@ export default class RunView {
     const rest = shown.filter((one) => one !== main).slice(0, 5);
     const item = (one, className) => {
       const { value, unit, half } = figureText(one);
-      return el("div", { className: `answer-item ${className}` },
+      return el(
+        "div",
+        { className: `answer-item ${className}` },
         el("span", { className: "soft", text: labelOf(one.label) }),
-        el("b", { className: "figure" }, value, unit ? el("span", { className: "unit answer-unit", text: ` ${unit}` }) : null),
+        el(
+          "b",
+          { className: "figure" },
+          value,
+          unit ? el("span", { className: "unit answer-unit", text: ` ${unit}` }) : null,
+        ),
         half ? el("span", { className: "figure soft", text: `± ${half} ${unit} (95 %)` }) : null,
-        place(one) ? el("span", { className: "figure answer-place", text: t("run.at", { where: `${figureText(place(one)).value} ${figureText(place(one)).unit}` }) }) : null);
+        place(one)
+          ? el("span", {
+              className: "figure answer-place",
+              text: t("run.at", { where: `${figureText(place(one)).value} ${figureText(place(one)).unit}` }),
+            })
+          : null,
+      );
     };
     const corrected = result.correction && result.correction.rule !== "none";
     this.answer.replaceChildren(
-      ...(result.valid ? [] : [el("p", { className: "verdict answer-asked" }, mark("caution"), t("run.void", { why: result.void.map((code) => tOr(`void.${code}`, said(code))).join("; ") }))]),
+      ...(result.valid
+        ? []
+        : [
+            el(
+              "p",
+              { className: "verdict answer-asked" },
+              mark("caution"),
+              t("run.void", { why: result.void.map((code) => tOr(`void.${code}`, said(code))).join("; ") }),
+            ),
+          ]),
       el("p", { className: "answer-asked" }, said(result.asked)),
       ...(main ? [item(main, "answer-main")] : []),
       ...rest.map((one) => item(one, "")),
-      el("p", { className: "answer-asked", text: corrected ? t("run.corrected", { title: result.correction.title, factor: number(result.correction.factor, 4) }) : t("run.uncorrected") }),
+      el("p", {
+        className: "answer-asked",
+        text: corrected
+          ? t("run.corrected", { title: result.correction.title, factor: number(result.correction.factor, 4) })
+          : t("run.uncorrected"),
+      }),
     );
   }
 
   writeFlags() {
     this.flagged.classList.toggle("hidden", !this.flags.length);
     if (!this.flags.length) return;
-    const where = (flag) => (flag.from_s === null || flag.from_s === undefined ? "" : ` · ${clockTime(flag.from_s)}${flag.to_s && flag.to_s - flag.from_s > 1 ? `–${clockTime(flag.to_s)}` : ""}`);
+    const where = (flag) =>
+      flag.from_s === null || flag.from_s === undefined
+        ? ""
+        : ` · ${clockTime(flag.from_s)}${flag.to_s && flag.to_s - flag.from_s > 1 ? `–${clockTime(flag.to_s)}` : ""}`;
     this.flagged.replaceChildren(
       el("h2", { text: t("run.flags") }),
-      el("ol", { className: "flags" }, this.flags.map((flag) => el("li", { "data-voids": flag.voids ? "yes" : null },
-        el("span", { className: "flag-number", text: String(flag.number) }),
-        el("span", {}, said(flag.text), el("span", { className: "soft figure", text: where(flag) }), flag.voids ? el("b", { text: ` · ${t("run.voids")}` }) : null)))),
+      el(
+        "ol",
+        { className: "flags" },
+        this.flags.map((flag) =>
+          el(
+            "li",
+            { "data-voids": flag.voids ? "yes" : null },
+            el("span", { className: "flag-number", text: String(flag.number) }),
+            el(
+              "span",
+              {},
+              said(flag.text),
+              el("span", { className: "soft figure", text: where(flag) }),
+              flag.voids ? el("b", { text: ` · ${t("run.voids")}` }) : null,
+            ),
+          ),
+        ),
+      ),
     );
   }
 
@@ -174,8 +251,18 @@ export default class RunView {
         x: first.x,
         xUnit: first.x_unit === "s" && first.x_name === "time" ? "clock" : first.x_unit,
         xTitle: labelOf(first.x_name),
-        series: group.map((curve) => ({ label: labelOf(curve.label), value: curve.value, low: curve.low, high: curve.high, marks: curve.marks })),
-        flags: this.flags.filter((flag) => (first.x_name === "time" ? flag.from_s !== null : flag.x !== null)).map((flag) => (first.x_name === "time" ? { ...flag, x: undefined, from: flag.from_s, to: flag.to_s } : flag)),
+        series: group.map((curve) => ({
+          label: labelOf(curve.label),
+          value: curve.value,
+          low: curve.low,
+          high: curve.high,
+          marks: curve.marks,
+        })),
+        flags: this.flags
+          .filter((flag) => (first.x_name === "time" ? flag.from_s !== null : flag.x !== null))
+          .map((flag) =>
+            first.x_name === "time" ? { ...flag, x: undefined, from: flag.from_s, to: flag.to_s } : flag,
+          ),
         zero: first.unit === "W" || first.unit === "N.m",
         height: 300,
       });
@@ -193,15 +280,23 @@ export default class RunView {
   async writeChannels() {
     const list = await get(`${this.path}/samples`);
     if (this.gone) return;
-    const available = list.ok ? list.data.available ?? {} : {};
+    const available = list.ok ? (list.data.available ?? {}) : {};
     const groups = pickGroups(available);
     this.curves.append(el("h2", { text: t("run.channels") }));
     if (!groups.length) {
-      this.curves.append(el("p", { className: "soft", text: list.ok ? t("run.curves.none") : list.problem?.detail ?? t("run.curves.none") }));
+      this.curves.append(
+        el("p", {
+          className: "soft",
+          text: list.ok ? t("run.curves.none") : (list.problem?.detail ?? t("run.curves.none")),
+        }),
+      );
       return;
     }
     for (const [title, unit, names] of groups) await this.addChannels(t(title), unit, names);
-    this.addChooser(available, groups.flatMap(([, , names]) => names));
+    this.addChooser(
+      available,
+      groups.flatMap(([, , names]) => names),
+    );
   }
 
   /** Recorded columns over time: middle of each bin as the line, least to greatest as its band. */
@@ -209,18 +304,44 @@ export default class RunView {
     const answer = await get(`${this.path}/samples?points=${BINS}&columns=${encodeURIComponent(names.join(","))}`);
     if (!answer.ok || this.gone) return;
     const { time_s: time, columns } = answer.data;
-    const middle = ({ least, greatest }) => least.map((low, index) => (low === null || greatest[index] === null ? null : (low + greatest[index]) / 2));
-    await this.addChart({
-      title, unit, x: time, xUnit: "clock", xTitle: t("run.time"), sync: "run", height: 200,
-      series: names.map((name) => ({ label: columnName(name), value: middle(columns[name]), low: columns[name].least, high: columns[name].greatest })),
-      flags: this.flags.filter((flag) => flag.from_s !== null && flag.from_s !== undefined).map((flag) => ({ ...flag, x: undefined, from: flag.from_s, to: flag.to_s })),
-    }, before);
+    const middle = ({ least, greatest }) =>
+      least.map((low, index) => (low === null || greatest[index] === null ? null : (low + greatest[index]) / 2));
+    await this.addChart(
+      {
+        title,
+        unit,
+        x: time,
+        xUnit: "clock",
+        xTitle: t("run.time"),
+        sync: "run",
+        height: 200,
+        series: names.map((name) => ({
+          label: columnName(name),
+          value: middle(columns[name]),
+          low: columns[name].least,
+          high: columns[name].greatest,
+        })),
+        flags: this.flags
+          .filter((flag) => flag.from_s !== null && flag.from_s !== undefined)
+          .map((flag) => ({ ...flag, x: undefined, from: flag.from_s, to: flag.to_s })),
+      },
+      before,
+    );
   }
 
   addChooser(available, shownNames) {
-    const rest = Object.keys(available).filter((name) => !shownNames.includes(name) && !name.endsWith("_quality")).sort();
+    const rest = Object.keys(available)
+      .filter((name) => !shownNames.includes(name) && !name.endsWith("_quality"))
+      .sort();
     if (!rest.length || this.gone) return;
-    const select = el("select", {}, el("option", { value: "", text: "…" }), rest.map((name) => el("option", { value: name, text: `${columnName(name)}${available[name] ? ` (${available[name]})` : ""}` })));
+    const select = el(
+      "select",
+      {},
+      el("option", { value: "", text: "…" }),
+      rest.map((name) =>
+        el("option", { value: name, text: `${columnName(name)}${available[name] ? ` (${available[name]})` : ""}` }),
+      ),
+    );
     const label = el("label", { className: "field more-curves" }, t("run.curves.more"), select);
     select.addEventListener("change", async () => {
       const name = select.value;
@@ -237,14 +358,41 @@ export default class RunView {
     const tags = el("div", { className: "tags" });
     const notes = el("ul", { className: "tokens" });
     let names = [...run.tags];
-    const showTags = () => tags.replaceChildren(...(names.length ? names.map((name) => el("span", { className: "tag", text: name })) : [el("span", { className: "soft", text: t("run.notags") })]));
-    const showNotes = () => notes.replaceChildren(...run.notes.map((one) => el("li", {}, el("span", { className: "grow" }, one.text, el("br", {}), el("span", { className: "soft", text: `${one.who} · ${dateTime(one.at)}` })))));
+    const showTags = () =>
+      tags.replaceChildren(
+        ...(names.length
+          ? names.map((name) => el("span", { className: "tag", text: name }))
+          : [el("span", { className: "soft", text: t("run.notags") })]),
+      );
+    const showNotes = () =>
+      notes.replaceChildren(
+        ...run.notes.map((one) =>
+          el(
+            "li",
+            {},
+            el(
+              "span",
+              { className: "grow" },
+              one.text,
+              el("br", {}),
+              el("span", { className: "soft", text: `${one.who} · ${dateTime(one.at)}` }),
+            ),
+          ),
+        ),
+      );
     showTags();
     showNotes();
     const tag = el("input", { type: "text", maxlength: "200", value: names.join(", "), autocomplete: "off" });
     const text = el("input", { type: "text", maxlength: "400", autocomplete: "off" });
     const keepTags = async () => {
-      const wanted = [...new Set(tag.value.split(",").map((one) => one.trim()).filter(Boolean))];
+      const wanted = [
+        ...new Set(
+          tag.value
+            .split(",")
+            .map((one) => one.trim())
+            .filter(Boolean),
+        ),
+      ];
       const done = await put(`${this.path}/tags`, { tags: wanted });
       if (!noteAnswer(done)) return;
       names = done.data.tags;
@@ -259,12 +407,32 @@ export default class RunView {
       text.value = "";
       showNotes();
     };
-    this.right.append(el("section", { className: "card" },
-      el("h2", { text: t("run.tags") }), tags,
-      may ? el("div", { className: "add-line" }, el("label", { className: "field" }, t("run.tags.hint"), tag), el("button", { type: "button", text: t("keep"), onclick: keepTags })) : null,
-      el("h2", { className: "spaced", text: t("run.notes") }), notes,
-      may ? el("div", { className: "add-line" }, el("label", { className: "field" }, t("run.note"), text), el("button", { type: "button", text: t("add"), onclick: keepNote })) : null,
-    ));
+    this.right.append(
+      el(
+        "section",
+        { className: "card" },
+        el("h2", { text: t("run.tags") }),
+        tags,
+        may
+          ? el(
+              "div",
+              { className: "add-line" },
+              el("label", { className: "field" }, t("run.tags.hint"), tag),
+              el("button", { type: "button", text: t("keep"), onclick: keepTags }),
+            )
+          : null,
+        el("h2", { className: "spaced", text: t("run.notes") }),
+        notes,
+        may
+          ? el(
+              "div",
+              { className: "add-line" },
+              el("label", { className: "field" }, t("run.note"), text),
+              el("button", { type: "button", text: t("add"), onclick: keepNote }),
+            )
+          : null,
+      ),
+    );
   }
 
   /** Why the main figure is that sure: its parts, largest first. */
@@ -278,34 +446,118 @@ export default class RunView {
       const row = (name, effect) => {
         const bar = el("i", {});
         bar.style.width = `${(Math.abs(effect) / largest) * 100}%`;
-        return el("div", { className: "part-row" }, el("span", { text: name }), el("b", { className: "figure", text: `${number(Math.abs(effect) * slope, 2)} ${unit}` }), el("span", { className: "part-track" }, bar));
+        return el(
+          "div",
+          { className: "part-row" },
+          el("span", { text: name }),
+          el("b", { className: "figure", text: `${number(Math.abs(effect) * slope, 2)} ${unit}` }),
+          el("span", { className: "part-track" }, bar),
+        );
       };
-      this.left.append(el("section", { className: "card" },
-        el("h2", { text: t("run.why") }),
-        el("p", { className: "soft", text: t("run.why.lead", { half: `${number(why.half_width * slope, 2)} ${unit}`, level: number(why.level * 100) }) }),
-        el("div", { className: "parts" }, why.parts.slice(0, 7).map((part) => row(labelOf(part.name), part.effect)), why.noise_sigma ? row(t("run.noise"), why.noise_sigma) : null)));
+      this.left.append(
+        el(
+          "section",
+          { className: "card" },
+          el("h2", { text: t("run.why") }),
+          el("p", {
+            className: "soft",
+            text: t("run.why.lead", {
+              half: `${number(why.half_width * slope, 2)} ${unit}`,
+              level: number(why.level * 100),
+            }),
+          }),
+          el(
+            "div",
+            { className: "parts" },
+            why.parts.slice(0, 7).map((part) => row(labelOf(part.name), part.effect)),
+            why.noise_sigma ? row(t("run.noise"), why.noise_sigma) : null,
+          ),
+        ),
+      );
     }
     if (result?.table?.length) {
       const names = Object.keys(result.table[0]);
-      const cell = (value) => (typeof value === "number" ? number(value, Math.abs(value) < 10 ? 2 : 1) : typeof value === "boolean" ? t(value ? "yes" : "no") : String(value ?? "–"));
-      this.left.append(el("section", { className: "card" }, el("h2", { text: t("run.table") }),
-        el("div", { className: "scroll-x", tabindex: "0" }, el("table", {}, el("thead", {}, el("tr", {}, names.map((name) => el("th", { scope: "col", text: naturalName(name) })))), el("tbody", {}, result.table.map((row) => el("tr", {}, names.map((name) => el("td", { className: "figure", text: cell(row[name]) })))))))));
+      const cell = (value) =>
+        typeof value === "number"
+          ? number(value, Math.abs(value) < 10 ? 2 : 1)
+          : typeof value === "boolean"
+            ? t(value ? "yes" : "no")
+            : String(value ?? "–");
+      this.left.append(
+        el(
+          "section",
+          { className: "card" },
+          el("h2", { text: t("run.table") }),
+          el(
+            "div",
+            { className: "scroll-x", tabindex: "0" },
+            el(
+              "table",
+              {},
+              el(
+                "thead",
+                {},
+                el(
+                  "tr",
+                  {},
+                  names.map((name) => el("th", { scope: "col", text: naturalName(name) })),
+                ),
+              ),
+              el(
+                "tbody",
+                {},
+                result.table.map((row) =>
+                  el(
+                    "tr",
+                    {},
+                    names.map((name) => el("td", { className: "figure", text: cell(row[name]) })),
+                  ),
+                ),
+              ),
+            ),
+          ),
+        ),
+      );
     }
   }
 
   writeConditions(run, result) {
     const measured = Object.entries(result?.conditions ?? {}).map(([name, value]) => {
       const ending = /_(k|pa)$/.exec(name);
-      const shown = name === "relative_humidity" || name === "humidity" ? withUnit("ratio", value) : ending ? withUnit(ending[1] === "k" ? "temperature" : "pressure", value, 1) : number(value, 2);
+      const shown =
+        name === "relative_humidity" || name === "humidity"
+          ? withUnit("ratio", value)
+          : ending
+            ? withUnit(ending[1] === "k" ? "temperature" : "pressure", value, 1)
+            : number(value, 2);
       return [tOr(`condition.${name}`, naturalName(name.replace(/_(k|pa)$/, ""))), shown];
     });
     const rows = [
-      [t("run.vehicle"), run.vehicle], [t("rig.description"), run.rig_name], [t("run.ended"), said(run.reason)], ...measured,
+      [t("run.vehicle"), run.vehicle],
+      [t("rig.description"), run.rig_name],
+      [t("run.ended"), said(run.reason)],
+      ...measured,
     ].filter(([, value]) => value);
-    this.left.append(el("section", { className: "card" }, el("h2", { text: t("run.details") }),
-      el("table", { className: "pairs" }, el("tbody", {}, rows.map(([name, value]) => el("tr", {}, el("th", { scope: "row", text: name }), el("td", { text: value }))))),
-      ...(result?.limits ?? []).map((text) => el("p", { className: "soft", text: said(text) })),
-      ...(result?.cautions ?? []).map((text) => el("p", { className: "soft", text: said(text) }))));
+    this.left.append(
+      el(
+        "section",
+        { className: "card" },
+        el("h2", { text: t("run.details") }),
+        el(
+          "table",
+          { className: "pairs" },
+          el(
+            "tbody",
+            {},
+            rows.map(([name, value]) =>
+              el("tr", {}, el("th", { scope: "row", text: name }), el("td", { text: value })),
+            ),
+          ),
+        ),
+        ...(result?.limits ?? []).map((text) => el("p", { className: "soft", text: said(text) })),
+        ...(result?.cautions ?? []).map((text) => el("p", { className: "soft", text: said(text) })),
+      ),
+    );
   }
 
   leave() {

@@ -30,9 +30,19 @@ export default class RunsView {
     this.list = el("ul", { className: "runs" });
     this.note = el("p", { className: "soft", role: "status" });
     this.retry = el("button", { type: "button", text: t("runs.retry"), onclick: () => this.read() });
-    this.more = el("button", { type: "button", className: "hidden", text: t("runs.more"), onclick: () => this.read(this.next) });
+    this.more = el("button", {
+      type: "button",
+      className: "hidden",
+      text: t("runs.more"),
+      onclick: () => this.read(this.next),
+    });
     const words = el("input", { type: "search", value: asked.q, autocomplete: "off", id: "runs-q" });
-    const kind = el("select", { id: "runs-kind" }, el("option", { value: "", text: t("runs.any") }), Object.keys(KINDS).map((name) => el("option", { value: name, text: t(`test.${name}`) })));
+    const kind = el(
+      "select",
+      { id: "runs-kind" },
+      el("option", { value: "", text: t("runs.any") }),
+      Object.keys(KINDS).map((name) => el("option", { value: name, text: t(`test.${name}`) })),
+    );
     const tag = el("input", { type: "text", value: asked.tag, autocomplete: "off", id: "runs-tag" });
     kind.value = asked.kind;
     let timer = 0;
@@ -47,14 +57,29 @@ export default class RunsView {
     kind.addEventListener("change", typed);
     this.count = el("b", {});
     this.over = el("a", { className: "button", text: t("runs.overlay") });
-    this.bar = el("div", { className: "picked hidden" }, this.count, el("span", { className: "grow" }), this.over, store.role === "watch" ? null : el("button", { type: "button", text: t("runs.keepset"), onclick: () => this.keepSet() }), el("button", { type: "button", text: t("runs.unpick"), onclick: () => this.unpick() }));
+    this.bar = el(
+      "div",
+      { className: "picked hidden" },
+      this.count,
+      el("span", { className: "grow" }),
+      this.over,
+      store.role === "watch"
+        ? null
+        : el("button", { type: "button", text: t("runs.keepset"), onclick: () => this.keepSet() }),
+      el("button", { type: "button", text: t("runs.unpick"), onclick: () => this.unpick() }),
+    );
     this.node = el(
       "div",
       { className: "runs-page" },
       runsNav("runs"),
       el("h1", { className: "unseen", text: t("runs.title") }),
-      el("div", { className: "runs-search" },
-        el("label", { className: "field" }, t("runs.words"), words), el("label", { className: "field" }, t("runs.kind"), kind), el("label", { className: "field" }, t("runs.tag"), tag)),
+      el(
+        "div",
+        { className: "runs-search" },
+        el("label", { className: "field" }, t("runs.words"), words),
+        el("label", { className: "field" }, t("runs.kind"), kind),
+        el("label", { className: "field" }, t("runs.tag"), tag),
+      ),
       this.list,
       el("div", { className: "runs-foot" }, this.note, this.retry, this.more),
       this.bar,
@@ -78,7 +103,8 @@ export default class RunsView {
     this.next = answer.data.next;
     show(this.more, Boolean(this.next));
     const searching = Object.values(asked).some(Boolean);
-    if (!runs.length && !before) setText(this.note, searching ? t("runs.nothing") : `${t("runs.none")} ${t("runs.none.note")}`);
+    if (!runs.length && !before)
+      setText(this.note, searching ? t("runs.nothing") : `${t("runs.none")} ${t("runs.none.note")}`);
     const lines = runs.map((run) => this.line(run));
     if (before) this.list.append(...lines);
     else this.list.replaceChildren(...lines);
@@ -98,8 +124,23 @@ export default class RunsView {
       el(
         "a",
         { className: "run-line card", href: `#/runs/${encodeURIComponent(run.id)}` },
-        el("span", { className: "run-when" }, el("b", { text: dateTime(run.started_at) }), el("span", { className: "soft figure", text: run.id })),
-        el("span", { className: "run-what" }, el("b", { text: tOr(`test.${run.kind}`, run.kind) }), el("span", { className: "soft" }, run.vehicle || "", ...run.tags.map((name) => el("span", { className: "tag run-tag", text: name })))),
+        el(
+          "span",
+          { className: "run-when" },
+          el("b", { text: dateTime(run.started_at) }),
+          el("span", { className: "soft figure", text: run.id }),
+        ),
+        el(
+          "span",
+          { className: "run-what" },
+          el("b", { text: tOr(`test.${run.kind}`, run.kind) }),
+          el(
+            "span",
+            { className: "soft" },
+            run.vehicle || "",
+            ...run.tags.map((name) => el("span", { className: "tag run-tag", text: name })),
+          ),
+        ),
         el("span", { className: "figure run-length", text: clockTime(runSeconds(run)) }),
         el("span", { className: "run-state", "data-state": run.state, text: runState(run) }),
       ),
@@ -122,17 +163,42 @@ export default class RunsView {
   /** Keep the chosen runs under a name: the check runs of the consistency chart, for example. */
   async keepSet() {
     const known = await get("/api/sets");
-    const name = el("input", { type: "text", maxlength: "80", autocomplete: "off", list: "known-sets", id: "set-name" });
-    const names = el("datalist", { id: "known-sets" }, (known.ok ? known.data.sets : []).map((one) => el("option", { value: one.name })));
-    const keep = el("button", { type: "button", className: "lead", text: t("keep"), onclick: async () => {
-      const wanted = name.value.trim();
-      const before = (known.ok ? known.data.sets : []).find((one) => one.name === wanted)?.runs ?? [];
-      if (noteAnswer(await put("/api/sets", { name: wanted, runs: [...new Set([...before, ...this.picked])].sort() }))) {
-        closeSheet();
-        tell(t("runs.setkept", { name: wanted }));
-        this.unpick();
-      }
-    } });
-    openSheet({ title: t("runs.keepset"), body: [el("p", { className: "soft", text: t("runs.set.lead") }), el("label", { className: "field" }, t("runs.set.name"), name), names, el("div", { className: "sheet-foot" }, keep)] });
+    const name = el("input", {
+      type: "text",
+      maxlength: "80",
+      autocomplete: "off",
+      list: "known-sets",
+      id: "set-name",
+    });
+    const names = el(
+      "datalist",
+      { id: "known-sets" },
+      (known.ok ? known.data.sets : []).map((one) => el("option", { value: one.name })),
+    );
+    const keep = el("button", {
+      type: "button",
+      className: "lead",
+      text: t("keep"),
+      onclick: async () => {
+        const wanted = name.value.trim();
+        const before = (known.ok ? known.data.sets : []).find((one) => one.name === wanted)?.runs ?? [];
+        if (
+          noteAnswer(await put("/api/sets", { name: wanted, runs: [...new Set([...before, ...this.picked])].sort() }))
+        ) {
+          closeSheet();
+          tell(t("runs.setkept", { name: wanted }));
+          this.unpick();
+        }
+      },
+    });
+    openSheet({
+      title: t("runs.keepset"),
+      body: [
+        el("p", { className: "soft", text: t("runs.set.lead") }),
+        el("label", { className: "field" }, t("runs.set.name"), name),
+        names,
+        el("div", { className: "sheet-foot" }, keep),
+      ],
+    });
   }
 }

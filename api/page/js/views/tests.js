@@ -9,7 +9,18 @@ import { Rehearsal } from "../components/rehearsal.js";
 import { routeField } from "../components/route-field.js";
 import { el, setAttr, setText, show } from "../dom.js";
 import { glyph } from "../kinds/glyph.js";
-import { chooseKind, KINDS, lastKind, makePlan, needsTruck, readTrace, takesPart, unitFor, words, written } from "../kinds/index.js";
+import {
+  chooseKind,
+  KINDS,
+  lastKind,
+  makePlan,
+  needsTruck,
+  readTrace,
+  takesPart,
+  unitFor,
+  words,
+  written,
+} from "../kinds/index.js";
 import { t } from "../texts.js";
 import { clockTime } from "../units.js";
 
@@ -25,7 +36,10 @@ function trucks() {
 
 function keepTruck(name, typed) {
   try {
-    const all = { ...trucks(), [name]: Object.fromEntries(["a", "b", "c", "mass", "trailer"].map((key) => [key, typed[key]])) };
+    const all = {
+      ...trucks(),
+      [name]: Object.fromEntries(["a", "b", "c", "mass", "trailer"].map((key) => [key, typed[key]])),
+    };
     localStorage.setItem(TRUCKS, JSON.stringify(all));
   } catch {
     // only a convenience
@@ -42,13 +56,20 @@ export default class TestsView {
       const card = el(
         "button",
         { type: "button", className: "kind", "data-kind": kind, role: "radio", onclick: () => this.choose(kind) },
-        glyph(kind), el("b", { text: t(`test.${kind}`) }),
+        glyph(kind),
+        el("b", { text: t(`test.${kind}`) }),
       );
       this.cards.set(kind, card);
       this.list.append(card);
     }
     this.form = el("section", { className: "card plan-card", "aria-labelledby": "plan-title" });
-    this.node = el("div", { className: "tests-page" }, el("h1", { className: "unseen", text: t("tests.title") }), this.list, this.form);
+    this.node = el(
+      "div",
+      { className: "tests-page" },
+      el("h1", { className: "unseen", text: t("tests.title") }),
+      this.list,
+      this.form,
+    );
     this.known = el("datalist", { id: "known-vehicles" });
     this.choose(id in KINDS ? id : lastKind());
     this.readVehicles();
@@ -57,7 +78,9 @@ export default class TestsView {
   async readVehicles() {
     const answer = await get("/api/vehicles");
     const found = answer.ok ? (answer.data.vehicles ?? answer.data).map((one) => one.name) : [];
-    this.known.replaceChildren(...[...new Set([...found, ...Object.keys(trucks())])].map((name) => el("option", { value: name })));
+    this.known.replaceChildren(
+      ...[...new Set([...found, ...Object.keys(trucks())])].map((name) => el("option", { value: name })),
+    );
   }
 
   choose(kind) {
@@ -69,12 +92,37 @@ export default class TestsView {
     this.typed = written(kind);
     this.nodes = new Map();
     const spec = KINDS[kind];
-    const inputs = (group, more) => spec.fields.filter((one) => (one.group ?? "") === group && Boolean(one.more) === more).map((one) => this.input(one));
+    const inputs = (group, more) =>
+      spec.fields
+        .filter((one) => (one.group ?? "") === group && Boolean(one.more) === more)
+        .map((one) => this.input(one));
     const truckFields = inputs("truck", false);
-    this.truck = truckFields.length ? el("fieldset", { className: "truck" }, el("legend", { text: t("plan.truck") }), el("p", { className: "soft", text: t("plan.truck.note") }), el("div", { className: "plan-fields" }, truckFields)) : null;
-    const vehicle = el("input", { type: "text", autocomplete: "off", maxlength: "80", value: words.vehicle, list: "known-vehicles", id: "plan-vehicle" });
+    this.truck = truckFields.length
+      ? el(
+          "fieldset",
+          { className: "truck" },
+          el("legend", { text: t("plan.truck") }),
+          el("p", { className: "soft", text: t("plan.truck.note") }),
+          el("div", { className: "plan-fields" }, truckFields),
+        )
+      : null;
+    const vehicle = el("input", {
+      type: "text",
+      autocomplete: "off",
+      maxlength: "80",
+      value: words.vehicle,
+      list: "known-vehicles",
+      id: "plan-vehicle",
+    });
     vehicle.addEventListener("change", () => this.recall(vehicle.value.trim()));
-    const remark = el("input", { type: "text", placeholder: t("plan.optional"), autocomplete: "off", maxlength: "200", value: words.note, id: "plan-note" });
+    const remark = el("input", {
+      type: "text",
+      placeholder: t("plan.optional"),
+      autocomplete: "off",
+      maxlength: "200",
+      value: words.note,
+      id: "plan-note",
+    });
     this.vehicle = vehicle;
     this.remark = remark;
     this.vehicleHint = el("small", {});
@@ -87,18 +135,46 @@ export default class TestsView {
     this.start = holdButton({ label: () => t("plan.start"), className: "lead", action: () => this.begin() });
     this.why = el("p", { className: "soft plan-why" });
     this.form.replaceChildren(
-      el("div", { className: "plan-head" }, el("div", {}, el("h2", { id: "plan-title", text: t(`test.${kind}`) }), el("p", { className: "soft", text: t(`plan.lead.${kind}`) })), this.duration),
+      el(
+        "div",
+        { className: "plan-head" },
+        el(
+          "div",
+          {},
+          el("h2", { id: "plan-title", text: t(`test.${kind}`) }),
+          el("p", { className: "soft", text: t(`plan.lead.${kind}`) }),
+        ),
+        this.duration,
+      ),
       el(
         "form",
         { className: "plan", oninput: () => this.update(), onsubmit: (event) => event.preventDefault() },
         el("div", { className: "plan-fields" }, inputs("", false)),
         this.truck,
-        extra.length ? el("details", { className: "plan-more" }, el("summary", { text: t("plan.more") }), el("div", { className: "plan-fields" }, extra)) : null,
-        el("div", { className: "plan-words" }, el("label", { className: "field" }, t("plan.vehicle"), vehicle, this.vehicleHint), el("label", { className: "field" }, t("plan.note"), remark)),
+        extra.length
+          ? el(
+              "details",
+              { className: "plan-more" },
+              el("summary", { text: t("plan.more") }),
+              el("div", { className: "plan-fields" }, extra),
+            )
+          : null,
+        el(
+          "div",
+          { className: "plan-words" },
+          el("label", { className: "field" }, t("plan.vehicle"), vehicle, this.vehicleHint),
+          el("label", { className: "field" }, t("plan.note"), remark),
+        ),
         this.known,
       ),
       this.rehearsal.node,
-      el("div", { className: "plan-foot" }, el("div", { className: "grow" }, this.problem, this.why), el("a", { className: "button", href: "#/campaign", text: t("plan.repeat") }), this.start),
+      el(
+        "div",
+        { className: "plan-foot" },
+        el("div", { className: "grow" }, this.problem, this.why),
+        el("a", { className: "button", href: "#/campaign", text: t("plan.repeat") }),
+        this.start,
+      ),
     );
     this.update();
   }
@@ -108,15 +184,20 @@ export default class TestsView {
     const id = `plan-${one.name}`;
     let node;
     if (one.choice) {
-      node = el("fieldset", { className: "choice plan-choice" }, el("legend", { text: t(`plan.f.${one.name}`) }), one.choice.map((value) => {
-        const input = el("input", { type: "radio", name: id, value });
-        input.checked = this.typed[one.name] === value;
-        input.addEventListener("change", () => {
-          this.typed[one.name] = value;
-          this.update(); // the form hears of it before this one does
-        });
-        return el("label", {}, input, t(`plan.c.${value}`));
-      }));
+      node = el(
+        "fieldset",
+        { className: "choice plan-choice" },
+        el("legend", { text: t(`plan.f.${one.name}`) }),
+        one.choice.map((value) => {
+          const input = el("input", { type: "radio", name: id, value });
+          input.checked = this.typed[one.name] === value;
+          input.addEventListener("change", () => {
+            this.typed[one.name] = value;
+            this.update(); // the form hears of it before this one does
+          });
+          return el("label", {}, input, t(`plan.c.${value}`));
+        }),
+      );
     } else if (one.tick) {
       const input = el("input", { type: "checkbox", id });
       input.checked = this.typed[one.name];
@@ -124,7 +205,12 @@ export default class TestsView {
         this.typed[one.name] = input.checked;
         this.update();
       });
-      node = el("label", { className: "caution plan-tick", for: id }, input, el("span", { text: t(`plan.f.${one.name}`) }));
+      node = el(
+        "label",
+        { className: "caution plan-tick", for: id },
+        input,
+        el("span", { text: t(`plan.f.${one.name}`) }),
+      );
     } else if (one.file) {
       node = routeField(this.typed, () => this.update());
     } else if (one.lines) {
@@ -133,22 +219,52 @@ export default class TestsView {
       input.addEventListener("input", () => {
         this.typed[one.name] = input.value;
       });
-      const file = el("input", { type: "file", accept: ".csv,.txt,text/csv,text/plain", className: "unseen", "aria-label": t("plan.trace.file") });
+      const file = el("input", {
+        type: "file",
+        accept: ".csv,.txt,text/csv,text/plain",
+        className: "unseen",
+        "aria-label": t("plan.trace.file"),
+      });
       file.addEventListener("change", async () => {
         if (!file.files[0]) return;
         input.value = this.typed[one.name] = await file.files[0].text();
         this.update();
       });
       this.sketch = el("canvas", { className: "trace-sketch", width: "640", height: "160", "aria-hidden": "true" });
-      node = el("div", { className: "trace-field" },
-        el("label", { className: "field" }, t("plan.f.trace"), input, el("small", { text: t("plan.trace.hint", { unit: unitFor("speed") }) })),
-        el("div", { className: "trace-side" }, this.sketch, el("label", { className: "button file-button" }, el("span", { text: t("plan.trace.file") }), file)));
+      node = el(
+        "div",
+        { className: "trace-field" },
+        el(
+          "label",
+          { className: "field" },
+          t("plan.f.trace"),
+          input,
+          el("small", { text: t("plan.trace.hint", { unit: unitFor("speed") }) }),
+        ),
+        el(
+          "div",
+          { className: "trace-side" },
+          this.sketch,
+          el("label", { className: "button file-button" }, el("span", { text: t("plan.trace.file") }), file),
+        ),
+      );
     } else {
-      const input = el("input", { type: "text", inputmode: "decimal", autocomplete: "off", id, value: this.typed[one.name] });
+      const input = el("input", {
+        type: "text",
+        inputmode: "decimal",
+        autocomplete: "off",
+        id,
+        value: this.typed[one.name],
+      });
       input.addEventListener("input", () => {
         this.typed[one.name] = input.value;
       });
-      node = el("label", { className: "field" }, t(`plan.f.${one.name}`), el("span", { className: "with-unit" }, input, el("span", { className: "unit", text: unitFor(one.quantity) })));
+      node = el(
+        "label",
+        { className: "field" },
+        t(`plan.f.${one.name}`),
+        el("span", { className: "with-unit" }, input, el("span", { className: "unit", text: unitFor(one.quantity) })),
+      );
     }
     this.nodes.set(one.name, [one, node]);
     return node;
@@ -195,7 +311,9 @@ export default class TestsView {
     const end = good.at(-1)[0] || 1;
     const top = Math.max(...good.map(([, v]) => v), 1) * 1.12;
     context.beginPath();
-    good.forEach(([s, v], index) => context[index ? "lineTo" : "moveTo"](6 + (s / end) * (width - 12), height - 6 - (v / top) * (height - 12)));
+    good.forEach(([s, v], index) =>
+      context[index ? "lineTo" : "moveTo"](6 + (s / end) * (width - 12), height - 6 - (v / top) * (height - 12)),
+    );
     context.lineWidth = 4;
     context.lineJoin = "round";
     context.strokeStyle = style.getPropertyValue("--absorbed").trim() || "#1d6d88";
@@ -210,7 +328,8 @@ export default class TestsView {
     let why = "";
     if (!ours) why = t("plan.why.helm");
     else if (!telemetry.acknowledged) why = t("plan.why.cautions");
-    else if (telemetry.vehicle && this.vehicle.value.trim() !== telemetry.vehicle) why = t("plan.why.vehicle", { name: telemetry.vehicle });
+    else if (telemetry.vehicle && this.vehicle.value.trim() !== telemetry.vehicle)
+      why = t("plan.why.vehicle", { name: telemetry.vehicle });
     else if (state === "parked") why = t("plan.why.ready");
     else if (state !== "ready") why = t("plan.blocked", { state: t(`state.${state}`) });
     setText(this.why, why);

@@ -13,8 +13,20 @@ export default class VehiclesView {
     this.store = store;
     this.list = el("ul", { className: "runs" });
     this.note = el("p", { className: "soft", role: "status" });
-    const add = el("button", { type: "button", className: "lead", text: t("vehicles.add"), onclick: () => this.edit({ name: "", owner: "", about: "" }) });
-    this.node = el("div", { className: "vehicles-page" }, runsNav("vehicles"), el("h1", { className: "unseen", text: t("sub.vehicles") }), this.list, el("div", { className: "runs-foot" }, this.note, store.role === "watch" ? null : add));
+    const add = el("button", {
+      type: "button",
+      className: "lead",
+      text: t("vehicles.add"),
+      onclick: () => this.edit({ name: "", owner: "", about: "" }),
+    });
+    this.node = el(
+      "div",
+      { className: "vehicles-page" },
+      runsNav("vehicles"),
+      el("h1", { className: "unseen", text: t("sub.vehicles") }),
+      this.list,
+      el("div", { className: "runs-foot" }, this.note, store.role === "watch" ? null : add),
+    );
     this.read();
   }
 
@@ -27,28 +39,74 @@ export default class VehiclesView {
     }
     const { vehicles } = answer.data;
     setText(this.note, vehicles.length ? "" : t("vehicles.none"));
-    this.list.replaceChildren(...vehicles.map((one) => el("li", { className: "card vehicle-line" },
-      el("div", { className: "grow" }, el("b", { text: one.name }), el("p", { className: "soft", text: one.owner || t("vehicles.noowner") }), one.about ? el("p", { text: one.about }) : null),
-      el("a", { className: "button", href: `#/find/${encodeURIComponent(one.name)}`, text: t(one.runs === 1 ? "vehicles.run" : "vehicles.runs", { n: number(one.runs) }) }),
-      this.store.role === "watch" ? null : el("button", { type: "button", text: t("change"), "aria-label": `${t("change")}: ${one.name}`, onclick: () => this.edit(one) }))));
+    this.list.replaceChildren(
+      ...vehicles.map((one) =>
+        el(
+          "li",
+          { className: "card vehicle-line" },
+          el(
+            "div",
+            { className: "grow" },
+            el("b", { text: one.name }),
+            el("p", { className: "soft", text: one.owner || t("vehicles.noowner") }),
+            one.about ? el("p", { text: one.about }) : null,
+          ),
+          el("a", {
+            className: "button",
+            href: `#/find/${encodeURIComponent(one.name)}`,
+            text: t(one.runs === 1 ? "vehicles.run" : "vehicles.runs", { n: number(one.runs) }),
+          }),
+          this.store.role === "watch"
+            ? null
+            : el("button", {
+                type: "button",
+                text: t("change"),
+                "aria-label": `${t("change")}: ${one.name}`,
+                onclick: () => this.edit(one),
+              }),
+        ),
+      ),
+    );
   }
 
   edit(vehicle) {
-    const name = el("input", { type: "text", maxlength: "80", autocomplete: "off", value: vehicle.name, id: "vehicle-name" });
-    const owner = el("input", { type: "text", maxlength: "120", autocomplete: "off", value: vehicle.owner, id: "vehicle-owner" });
+    const name = el("input", {
+      type: "text",
+      maxlength: "80",
+      autocomplete: "off",
+      value: vehicle.name,
+      id: "vehicle-name",
+    });
+    const owner = el("input", {
+      type: "text",
+      maxlength: "120",
+      autocomplete: "off",
+      value: vehicle.owner,
+      id: "vehicle-owner",
+    });
     const about = el("textarea", { rows: "4", maxlength: "2000", id: "vehicle-about" });
     about.value = vehicle.about;
     if (vehicle.name) name.readOnly = true; // runs know it by this name
-    const keep = el("button", { type: "button", className: "lead", text: t("keep"), onclick: async () => {
-      const body = { name: name.value.trim(), owner: owner.value.trim(), about: about.value.trim() };
-      if (noteAnswer(await put("/api/vehicles", body))) {
-        closeSheet();
-        this.read();
-      }
-    } });
+    const keep = el("button", {
+      type: "button",
+      className: "lead",
+      text: t("keep"),
+      onclick: async () => {
+        const body = { name: name.value.trim(), owner: owner.value.trim(), about: about.value.trim() };
+        if (noteAnswer(await put("/api/vehicles", body))) {
+          closeSheet();
+          this.read();
+        }
+      },
+    });
     openSheet({
       title: vehicle.name || t("vehicles.add"),
-      body: [el("label", { className: "field" }, t("plan.vehicle"), name), el("label", { className: "field" }, t("vehicles.owner"), owner), el("label", { className: "field" }, t("vehicles.about"), about), el("div", { className: "sheet-foot" }, keep)],
+      body: [
+        el("label", { className: "field" }, t("plan.vehicle"), name),
+        el("label", { className: "field" }, t("vehicles.owner"), owner),
+        el("label", { className: "field" }, t("vehicles.about"), about),
+        el("div", { className: "sheet-foot" }, keep),
+      ],
     });
   }
 
