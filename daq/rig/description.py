@@ -18,10 +18,9 @@ from msgspec import Meta
 
 from daq.errors import RigError
 from daq.readings import Unit
+from daq.rig.supply import NotNegative, Positive, Supply, Voltage
 from daq.rig.units import SCALES
 
-Positive = Annotated[float, Meta(gt=0)]
-NotNegative = Annotated[float, Meta(ge=0)]
 LARGEST = 1e12  # no quantity of a rig comes near it
 Name = Annotated[str, Meta(min_length=1, max_length=24, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")]
 
@@ -127,8 +126,8 @@ class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One eddy-current brake with its arm and load cell.
 
-    The supply takes a set point in ampere: the current it would settle at. The coil follows with
-    coil_lag_s; `forcing_a` is the highest set point the supply accepts for a short time.
+    The supply takes a set point in ampere; what it makes of it depends on its kind
+    (daq.rig.supply). `forcing_a` is its ceiling, `coil_lag_s` the coil's own lag.
     """
 
     name: Name
@@ -143,6 +142,7 @@ class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     forcing_a: Positive = 60.0
     coil_lag_s: Positive = 0.15
     field_lag_s: NotNegative = 0.0  # of the force behind the coil current, identified
+    supply: Supply = Voltage()
     fan: str = ""  # digital-out channel that drives its fan, if any
     fan_turns: str = ""  # digital input that is on while that fan turns, if any
     heat: RotorHeat = RotorHeat()
@@ -288,6 +288,11 @@ def _cross_check(rig: Rig, source: str) -> None:
             fail(
                 f"absorber '{absorber.name}': forcing_a is below max_current_a.",
                 "Set forcing_a to the supply's ceiling, at least max_current_a.",
+            )
+        if absorber.supply.floor_a >= absorber.max_current_a:
+            fail(
+                f"absorber '{absorber.name}': supply.floor_a is not below max_current_a.",
+                "Set floor_a to the smallest current that the supply gives.",
             )
         if not absorber.heat.reentry_k < absorber.heat.warn_k < absorber.heat.limit_k:
             fail(

@@ -30,6 +30,7 @@ from daq.rig.description import (
     load_rig,
     parse_rig,
 )
+from daq.rig.supply import Amplifier, Chopper, PhaseControlled, Voltage
 from daq.rig.units import SCALES
 from tests.daq.synthetic import RIG_FILE
 
@@ -38,6 +39,7 @@ PAGE = (RIG_FILE.parents[1] / "docs" / "rig.md").read_text()
 STRUCTS = (
     Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Service, Engine,
     SlowChannel, DigitalInputs, Limits, Site, Doubt, CoilHeat,
+    Voltage, PhaseControlled, Chopper, Amplifier,
 )  # fmt: skip
 
 
