@@ -35,31 +35,29 @@ export function evaluationsCard(path, made, mayChange, onShow) {
     const answer = await get(`${path}/evaluations`);
     if (!answer.ok) return;
     list.replaceChildren(
-      ...[...answer.data.evaluations]
-        .reverse()
-        .map((one) =>
+      ...[...answer.data.evaluations].reverse().map((one) =>
+        el(
+          "li",
+          {},
           el(
-            "li",
-            {},
-            el(
-              "span",
-              { className: "grow" },
-              el("b", { className: "figure", text: `${one.number}. ` }),
-              said(one.answer),
-              el("br", {}),
-              el("span", {
-                className: "soft",
-                text: `${dateTime(one.at)} · ${one.who || "–"} · ${ruleName(one.settings?.rule ?? "none")}`,
-              }),
-            ),
-            el("button", {
-              type: "button",
-              text: t("evaluate.show"),
-              "aria-label": `${t("evaluate.show")}: ${one.number}`,
-              onclick: () => onShow(one.number),
+            "span",
+            { className: "grow" },
+            el("b", { className: "figure", text: `${one.number}. ` }),
+            said(one.answer),
+            el("br", {}),
+            el("span", {
+              className: "soft",
+              text: `${dateTime(one.at)} · ${one.who || "–"} · ${ruleName(one.settings?.rule ?? "none")}`,
             }),
           ),
+          el("button", {
+            type: "button",
+            text: t("evaluate.show"),
+            "aria-label": `${t("evaluate.show")}: ${one.number}`,
+            onclick: () => onShow(one.number),
+          }),
         ),
+      ),
     );
   };
   read();
