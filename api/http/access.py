@@ -16,6 +16,7 @@ from http.cookies import CookieError, SimpleCookie
 import msgspec
 from starlette.requests import HTTPConnection
 
+from api.http.admission import Standing, standing_of
 from api.http.problems import Problem
 from api.http.tokens import Role, Token, TokenBook
 from api.settings import is_loopback
@@ -98,6 +99,8 @@ class Access:
         # A locked address must not take the helm from the person who works there: tokens that
         # already proved themselves from an address stay accepted from it.
         self._proven: OrderedDict[tuple[str, str], None] = OrderedDict()
+        # Told of every valid token and where it came from: the door's admission.
+        self.proved: Callable[[str, Standing], None] = lambda peer, standing: None
         self.refusals = 0
 
     def caller(self, connection: HTTPConnection, needed: Role) -> Caller:
@@ -203,6 +206,7 @@ class Access:
             raise _unknown("That token is not known or was revoked.")
         self._proven[key] = None
         self._proven.move_to_end(key)
+        self.proved(peer, standing_of(token.role))
         while len(self._proven) > ADDRESSES_KEPT:
             self._proven.popitem(last=False)
         return token

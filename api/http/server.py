@@ -6,22 +6,24 @@ service process is in api/processes.
 
 from __future__ import annotations
 
-import contextlib
-import ipaddress
-import resource
+import socket
+import time
 from asyncio import TimerHandle
 from asyncio.transports import BaseTransport, Transport
 from typing import Any, ClassVar, cast
 
 import uvicorn
 from fastapi import FastAPI
+from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
+from api.http.admission import SERVICE, Bounds
 from api.http.app import create_app
+from api.http.door import Door, Listener, bound, fitting
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
-from api.settings import Settings, is_loopback
+from api.settings import ServiceSection, Settings
 
 PING_EVERY_S = 10.0
 PONG_WITHIN_S = 10.0
@@ -29,11 +31,15 @@ INCOMING_LIMIT_BYTES = 4096  # viewers have nothing long to say
 VIEWER_BUFFER_BYTES = 64 * 1024
 GRACE_S = 3
 HEAD_TIME_S = 10.0  # for the head of a request, from its first byte or the connection
-HEADS_AWAITED = 256  # at a time; with one more the oldest goes
+HEADS_AWAITED = 256  # at a time; with one more the oldest of the least proven goes
 UNREAD_TIME_S = 30.0  # for an answer of which nothing is read
-LINES_PER_NETWORK = 256  # connections at a time from one address, or one /64 of IPv6
-LINES_IN_ALL = 1024
-FILES_OPEN = 8192  # with these and the files of requests this is never reached
+BACKLOG = 1024  # connections that wait for accept
+
+
+class DoorConfig(uvicorn.Config):
+    """What uvicorn is told, and the door that its connections come through."""
+
+    door: Door
 
 
 class ViewerProtocol(WebSocketsSansIOProtocol):
@@ -47,11 +53,6 @@ class ViewerProtocol(WebSocketsSansIOProtocol):
         """Bound what is kept for a viewer that does not read."""
         super().connection_made(transport)
         cast(Transport, transport).set_write_buffer_limits(high=VIEWER_BUFFER_BYTES)
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        """Gone: one line less."""
-        PatientProtocol._lines.pop(self.transport, None)
-        super().connection_lost(exc)
 
     def keepalive_timeout(self) -> None:
         """No pong came: the viewer does not read or is gone."""
@@ -70,11 +71,10 @@ class PatientProtocol(H11Protocol):
 
     A client that sends its headers a byte at a time, or none, would hold a connection for ever; the
     time for bodies is bounded in api.http.bodies, that between requests by the server itself. One
-    that asks and does not read would hold the answer; one that opens line after line, all of them.
+    that asks and does not read would hold the answer.
     """
 
     _waiting: ClassVar[dict[PatientProtocol, TimerHandle]] = {}  # oldest first
-    _lines: ClassVar[dict[Transport, str]] = {}  # live ones as WebSockets, too
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
@@ -83,23 +83,12 @@ class PatientProtocol(H11Protocol):
     def connection_made(self, transport: Transport) -> None:  # type: ignore[override]
         """Nothing was asked yet: the clock runs."""
         super().connection_made(transport)
-        if self._one_too_many(transport):
-            transport.abort()
-            return
+        self._door.arrived(transport)
         self._await_head()
 
-    def _one_too_many(self, transport: Transport) -> bool:
-        peer = self.client[0] if self.client is not None else ""
-        network = _network(peer)
-        lines = self._lines
-        lines[transport] = network
-        if len(lines) <= LINES_PER_NETWORK:
-            return False
-        for each in [each for each in lines if each.is_closing()]:
-            del lines[each]
-        # What runs on this computer is no network: a proxy there brings everybody's lines.
-        near = 0 if is_loopback(peer) else sum(each == network for each in lines.values())
-        return near > LINES_PER_NETWORK or len(lines) > LINES_IN_ALL
+    @property
+    def _door(self) -> Door:
+        return cast(DoorConfig, self.config).door
 
     def pause_writing(self) -> None:
         """The other side does not read: the clock runs."""
@@ -131,7 +120,6 @@ class PatientProtocol(H11Protocol):
         """Gone by itself."""
         self._stop_waiting()
         self._stop_unread()
-        self._lines.pop(self.transport, None)
         super().connection_lost(exc)
 
     def _await_head(self) -> None:
@@ -139,7 +127,7 @@ class PatientProtocol(H11Protocol):
         if self in waiting or self.transport.is_closing():
             return
         if len(waiting) >= HEADS_AWAITED:
-            next(iter(waiting))._too_slow()
+            min(waiting, key=lambda each: self._door.standing(each.transport))._too_slow()
         waiting[self] = self.loop.call_later(HEAD_TIME_S, self._too_slow)
 
     def _stop_waiting(self) -> None:
@@ -152,35 +140,39 @@ class PatientProtocol(H11Protocol):
         self.transport.abort()
 
 
-def _network(peer: str) -> str:
-    """What one household or shop has: an address, in IPv6 the first half of one."""
-    try:
-        address = ipaddress.ip_address(peer)
-    except ValueError:
-        return peer
-    if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is None:
-        return str(ipaddress.ip_network((address, 64), strict=False))
-    return peer
+class Server(uvicorn.Server):
+    """uvicorn behind our own door."""
+
+    config: DoorConfig
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Listen through the door, at the given sockets or where the configuration says."""
+        door = self.config.door
+        listening = sockets if sockets is not None else bound(self.config.host, self.config.port)
+        self._listeners: list[Listener] = [door.listener(each) for each in listening]
+        await super().startup(cast(list[socket.socket], self._listeners))
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Close what was listened at, too."""
+        await super().shutdown(cast(list[socket.socket], self._listeners))
 
 
-def let_open_files() -> None:
-    """Let this process have as many files and lines open as it takes."""
-    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    most = FILES_OPEN if hard == resource.RLIM_INFINITY else min(FILES_OPEN, hard)
-    if soft != resource.RLIM_INFINITY and soft < most:
-        with contextlib.suppress(OSError, ValueError):
-            resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
-
-
-def make_server(settings: Settings, app: FastAPI | None = None) -> uvicorn.Server:
+def make_server(settings: Settings, app: FastAPI | None = None) -> Server:
     """A server ready for `await serve()`; it listens where the settings say."""
     if app is None:
         app = create_app(settings, ChannelClient(settings.data / SOCKET_NAME))
-    service = settings.service
-    config = uvicorn.Config(
+    server = serving(app, settings.service, settings.service.port, SERVICE)
+    app.state.context.access.proved = server.config.door.admission.proved
+    return server
+
+
+def serving(app: ASGIApp, service: ServiceSection, port: int, bounds: Bounds) -> Server:
+    """`app` at a port of the service's address, with the bounds of its door."""
+    config = DoorConfig(
         app,
         host=service.host,
-        port=service.port,
+        port=port,
+        backlog=BACKLOG,
         http=PatientProtocol,
         ws=ViewerProtocol,
         ws_max_size=INCOMING_LIMIT_BYTES,
@@ -196,4 +188,5 @@ def make_server(settings: Settings, app: FastAPI | None = None) -> uvicorn.Serve
         ssl_certfile=service.tls_certificate or None,
         ssl_keyfile=service.tls_key or None,
     )
-    return uvicorn.Server(config)
+    config.door = Door(fitting(bounds), time.monotonic)
+    return Server(config)

@@ -12,7 +12,8 @@ import logging
 import sys
 from pathlib import Path
 
-from api.http.server import let_open_files, make_server
+from api.http.door import let_open_files
+from api.http.server import make_server
 from api.runtime.supervisor import CONFIGURATION_EXIT, parent_gone
 from api.settings import Settings, load_settings
 from daq.errors import DrumlinError

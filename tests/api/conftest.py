@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
+import subprocess
 import tempfile
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from pathlib import Path
@@ -27,6 +28,22 @@ def data() -> Iterator[Path]:
     folder = Path(tempfile.mkdtemp(prefix="drumlin-"))
     yield folder
     shutil.rmtree(folder)
+
+
+@pytest.fixture
+def certificate(data: Path) -> Path:
+    """A certificate for this computer; its key lies beside it as key.pem."""
+    openssl = shutil.which("openssl")
+    if openssl is None:
+        pytest.skip("needs openssl to make a certificate")
+    path = data / "certificate.pem"
+    told = (
+        f"req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 1 "
+        f"-subj /CN=localhost -addext subjectAltName=DNS:localhost,IP:127.0.0.1 "
+        f"-keyout {data / 'key.pem'} -out {path}"
+    )
+    subprocess.run([openssl, *told.split()], check=True, capture_output=True, timeout=20)
+    return path
 
 
 @pytest.fixture

@@ -9,11 +9,10 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
 import httpx
-import uvicorn
 from fastapi import FastAPI
 
 from api.http.context import Context
-from api.http.server import make_server
+from api.http.server import Server, make_server
 from api.jobs.closing_result import Closed
 from api.settings import Settings
 from tests.api.fake_loop import FakeLoop, until
@@ -53,10 +52,10 @@ StartService = Callable[..., Awaitable[Service]]
 
 
 @contextlib.asynccontextmanager
-async def listening(settings: Settings) -> AsyncIterator[tuple[uvicorn.Server, int]]:
+async def listening(settings: Settings) -> AsyncIterator[tuple[Server, int]]:
     """The real server on a free loopback port."""
     server = make_server(settings)
-    with socket.create_server(("127.0.0.1", 0)) as listener:
+    with socket.create_server(("127.0.0.1", 0)) as listener:  # the server takes it over
         port = int(listener.getsockname()[1])
         # Not serve(): a test must not take over the signals of the test runner.
         task = asyncio.create_task(server._serve([listener]), name="server under test")

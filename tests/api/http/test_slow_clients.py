@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import os
 import resource
 import socket
+import ssl
 from collections.abc import AsyncIterator, Sized
 from pathlib import Path
 
 import httpx
+import msgspec
 import pytest
 import websockets
 
-from api.http import server
+from api.http import admission, door, server
+from api.http.server import Server
+from api.http.tokens import Role, TokenBook
 from api.settings import ServiceSection, Settings, StoreSection
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
 from tests.api.harness import listening
@@ -21,13 +27,25 @@ pytestmark = pytest.mark.live
 
 
 @pytest.fixture
-async def port(
-    data: Path, fake_loop: FakeLoop, monkeypatch: pytest.MonkeyPatch
-) -> AsyncIterator[int]:
+def settings(data: Path, fake_loop: FakeLoop, monkeypatch: pytest.MonkeyPatch) -> Settings:
     monkeypatch.setattr(server, "HEAD_TIME_S", 1.0)
-    settings = Settings(RIG_FILE, data, ServiceSection(), None, StoreSection(min_free_mb=0))
-    async with listening(settings) as (_, found):
+    return Settings(RIG_FILE, data, ServiceSection(), None, StoreSection(min_free_mb=0))
+
+
+@pytest.fixture
+async def started(settings: Settings) -> AsyncIterator[tuple[Server, int]]:
+    async with listening(settings) as found:
         yield found
+
+
+@pytest.fixture
+def running(started: tuple[Server, int]) -> Server:
+    return started[0]
+
+
+@pytest.fixture
+def port(started: tuple[Server, int]) -> int:
+    return started[1]
 
 
 async def ended(reader: asyncio.StreamReader) -> bool:
@@ -111,18 +129,18 @@ async def test_those_who_ask_in_time_are_left_alone(port: int, fake_loop: FakeLo
 
 
 async def test_an_answer_of_which_nothing_is_read_is_given_up(
-    port: int, monkeypatch: pytest.MonkeyPatch
+    running: Server, port: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(server, "UNREAD_TIME_S", 0.5)
-    lines = server.PatientProtocol._lines
+    counts = running.config.door.admission
     with socket.socket() as deaf:
         deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         deaf.setblocking(False)
         await asyncio.get_running_loop().sock_connect(deaf, ("127.0.0.1", port))
-        await until(lambda: len(lines) == 1)
+        await until(lambda: counts.lines == 1)
         ask = b"GET /api/openapi.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n"
         await asyncio.get_running_loop().sock_sendall(deaf, ask * 200)
-        await until(lambda: not lines)
+        await until(lambda: counts.lines == 0)
 
 
 async def test_one_that_reads_slowly_gets_all_of_it(
@@ -143,58 +161,89 @@ async def test_one_that_reads_slowly_gets_all_of_it(
     writer.close()
 
 
-async def test_lines_are_bounded_and_a_closed_one_makes_room(
-    port: int, monkeypatch: pytest.MonkeyPatch
+async def test_a_silent_tls_connection_is_counted_from_accept_and_not_waited_for(
+    data: Path, fake_loop: FakeLoop, certificate: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
-    monkeypatch.setattr(server, "LINES_IN_ALL", 3)
-    known = server.PatientProtocol._lines
-    lines = await opened(port, 3, known)
-    reader, writer = await asyncio.open_connection("127.0.0.1", port)
-    assert await ended(reader)
-    writer.close()
-    lines.pop()[1].close()
-    await until(lambda: len(known) == 2)
+    monkeypatch.setattr(admission, "is_loopback", lambda _: False)  # as if from elsewhere
+    monkeypatch.setattr(door, "HANDSHAKE_S", 1.0)
+    TokenBook(data).add("tablet", Role.OPERATE)
+    section = ServiceSection(tls_certificate=str(certificate), tls_key=str(data / "key.pem"))
+    settings = Settings(RIG_FILE, data, section, None, StoreSection(min_free_mb=0))
+    trust = ssl.create_default_context(cafile=str(certificate))
+    few = admission.SERVICE.arriving_each[admission.Standing.STRANGER]
+    async with listening(settings) as (running, port):
+        counts = running.config.door.admission
+        silent = [await asyncio.open_connection("127.0.0.1", port) for _ in range(few)]
+        await until(lambda: counts.arriving == few)
+        async with httpx.AsyncClient(base_url=f"https://127.0.0.1:{port}", verify=trust) as other:
+            assert (await other.get("/api/self")).status_code == 401, "the oldest gave way"
+        assert counts.gave_way == 1
+        assert all([await ended(reader) for reader, _ in silent])
+        await until(lambda: counts.arriving == 0)
+        for _, writer in silent:
+            writer.close()
+
+
+async def test_lines_are_bounded_and_a_closed_one_makes_room(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(admission, "is_loopback", lambda _: False)
+    few = msgspec.structs.replace(admission.SERVICE, lines_each=(3, 3, 3))
+    monkeypatch.setattr(server, "SERVICE", few)
+    async with listening(settings) as (running, port):
+        counts = running.config.door.admission
+        lines = [await asyncio.open_connection("127.0.0.1", port) for _ in range(3)]
+        await until(lambda: counts.lines == 3)
+        with contextlib.suppress(ConnectionError):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port)
+            assert await ended(reader)
+            writer.close()
+        await until(lambda: counts.refused == 1)
+        lines.pop()[1].close()
+        await until(lambda: counts.lines == 2)
+        for _, each in lines:
+            each.close()
+        await until(lambda: counts.lines == 0)
+
+
+async def test_a_viewers_line_counts_until_it_is_closed(running: Server, port: int) -> None:
+    counts = running.config.door.admission
     async with websockets.connect(f"ws://127.0.0.1:{port}/api/live") as viewer:
         await viewer.recv()
-        assert len(known) == 3, "a viewer's is one of them"
-    await until(lambda: len(known) == 2)
-    for _, each in lines:
-        each.close()
+        assert counts.lines == 1
+        assert counts.arriving == 0
+    await until(lambda: counts.lines == 0)
 
 
-async def test_one_network_cannot_take_all_lines(
-    port: int, monkeypatch: pytest.MonkeyPatch
+async def test_without_descriptors_the_least_proven_gives_way_and_listening_goes_on(
+    running: Server, port: int
 ) -> None:
-    monkeypatch.setattr(server, "is_loopback", lambda _: False)  # as if from elsewhere
-    monkeypatch.setattr(server, "LINES_PER_NETWORK", 2)
-    known = server.PatientProtocol._lines
-    lines = await opened(port, 2, known)
-    reader, writer = await asyncio.open_connection("127.0.0.1", port)
-    assert await ended(reader)
-    for each in (writer, *(line[1] for line in lines)):
-        each.close()
-
-
-@pytest.mark.parametrize(
-    ("one", "other", "same"),
-    [
-        ("192.0.2.7", "192.0.2.8", False),
-        ("2001:db8:1:2::7", "2001:db8:1:2:ffff::8", True),
-        ("2001:db8:1:2::7", "2001:db8:1:3::7", False),
-        ("", "", True),
-    ],
-)
-def test_a_network_is_an_address_or_half_a_long_one(one: str, other: str, same: bool) -> None:
-    assert (server._network(one) == server._network(other)) is same
+    held = await asyncio.open_connection("127.0.0.1", port)
+    await until(lambda: running.config.door.admission.lines == 1)
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    with socket.socket() as other:
+        other.setblocking(False)
+        used = max(int(each) for each in os.listdir("/proc/self/fd"))
+        resource.setrlimit(resource.RLIMIT_NOFILE, (used, hard))
+        try:
+            loop = asyncio.get_running_loop()
+            await loop.sock_connect(other, ("127.0.0.1", port))
+            await loop.sock_sendall(other, b"GET /api/self HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+            async with asyncio.timeout(5.0):
+                assert (await loop.sock_recv(other, 4096)).startswith(b"HTTP/1.1 200")
+        finally:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+    held[1].close()
 
 
 def test_the_service_may_have_many_files_open() -> None:
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (min(soft, 256), hard))
     try:
-        server.let_open_files()
-        assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] >= min(hard, server.LINES_IN_ALL)
+        door.let_open_files()
+        assert resource.getrlimit(resource.RLIMIT_NOFILE)[0] >= min(
+            hard, admission.SERVICE.lines[-1]
+        )
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
 

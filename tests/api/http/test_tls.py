@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import shutil
 import ssl
-import subprocess
 from pathlib import Path
 
 import httpx
@@ -18,24 +16,7 @@ from api.settings import ServiceSection, Settings, StoreSection
 from tests.api.fake_loop import RIG_FILE, FakeLoop
 from tests.api.harness import listening
 
-OPENSSL = shutil.which("openssl")
 
-
-@pytest.fixture
-def certificate(data: Path) -> Path:
-    """A certificate for this computer; its key lies beside it as key.pem."""
-    assert OPENSSL is not None
-    path = data / "certificate.pem"
-    told = (
-        f"req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 1 "
-        f"-subj /CN=localhost -addext subjectAltName=DNS:localhost,IP:127.0.0.1 "
-        f"-keyout {data / 'key.pem'} -out {path}"
-    )
-    subprocess.run([OPENSSL, *told.split()], check=True, capture_output=True, timeout=20)
-    return path
-
-
-@pytest.mark.skipif(OPENSSL is None, reason="needs openssl to make a certificate")
 async def test_page_commands_and_live_line_work_over_tls(
     data: Path, fake_loop: FakeLoop, certificate: Path
 ) -> None:
@@ -64,7 +45,6 @@ async def test_page_commands_and_live_line_work_over_tls(
             assert "loop_up" in msgspec.json.decode(await line.recv())
 
 
-@pytest.mark.skipif(OPENSSL is None, reason="needs openssl to make a certificate")
 @pytest.mark.filterwarnings("ignore:ssl.TLSVersion.TLSv1_1 is deprecated:DeprecationWarning")
 async def test_what_can_be_read_later_is_not_spoken(
     data: Path, fake_loop: FakeLoop, certificate: Path
