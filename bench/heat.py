@@ -7,7 +7,7 @@ of work and pauses. After 60 s of the last work the model says how long it may g
 then run to the limit. Beside it a rule of thumb: the described rotor as a store of heat with a
 continuous rating. `overshoot_k`: full load asked for 20 minutes, the guard has the last word;
 learned with sensor, learned without, and neither learned nor measured. One whole rig with wire and
-core follows as `chain`.
+core follows as `chain`. `suggestions` and `permitted`: see bench.support.heat_answers.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ import numpy.typing as npt
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from bench.support.coils import coils
 from bench.support.common import Options, run_bench
+from bench.support.heat_answers import of_margins, permitted, suggestions_again
 from bench.support.heat_cost import heat_cost
 from control.absorber.map import capacity, map_row
 from control.core.commands import StartTest
@@ -46,6 +47,13 @@ Floats = npt.NDArray[np.float64]
 RIG = load_rig(Path(__file__).resolve().parents[1] / "rigs" / "tarnhow.toml")
 DESCRIBED: Absorber = RIG.absorbers[2]  # its sensor sits a little inside the rim
 HEAT = DESCRIBED.heat
+UNSENSED = msgspec.structs.replace(  # every rotor like the described one, none with a sensor
+    RIG,
+    absorbers=tuple(
+        msgspec.structs.replace(one, heat=msgspec.structs.replace(HEAT, sensor=""))
+        for one in RIG.absorbers
+    ),
+)
 AMBIENT_K = 295.15
 TURN_S = 0.5  # the keeper's turn
 SENSOR_NOISE_K = 0.5
@@ -275,6 +283,30 @@ def guarded(rotor: TrueRotor, memory: RotorMemory | None, sensed: bool, seconds:
     return worst
 
 
+def times_permitted(rotor: TrueRotor, memory: RotorMemory, count: int) -> list[dict[str, float]]:
+    """Constant work from cold: true seconds to the limit beside those that the answer permits."""
+    rows: list[dict[str, float]] = []
+    lever = DESCRIBED.gear_ratio / RIG.roll_sets[-1].roll_radius_m
+    for _ in range(count):
+        power, radps = draw_work(rotor.rng)
+        rotor.state[[at.A_SKIN, at.A_BULK, at.A_HUB]] = AMBIENT_K
+        rotor.state[at.A_SPEED] = radps
+        true = truth_to_limit(
+            rotor.state, rotor.parameters, power, HEAT.limit_k, AMBIENT_K, LONGEST_S
+        )
+        if math.isfinite(true):
+            work = (AMBIENT_K, power, radps / lever)
+            rows.append(
+                {
+                    "radps": radps,
+                    "true_s": true,
+                    "naive_s": permitted(UNSENSED, None, *work),
+                    "learned_s": permitted(UNSENSED, memory, *work),
+                }
+            )
+    return rows
+
+
 def temperature_errors(rotor: TrueRotor, memory: RotorMemory) -> list[tuple[float, ...]]:
     """Half an hour of random work and pauses: with sensor, learned without, neither."""
     rotor.state[[at.A_SKIN, at.A_BULK, at.A_HUB]] = AMBIENT_K
@@ -347,6 +379,7 @@ def measure(options: Options) -> dict[str, Any]:
     rows: list[dict[str, float]] = []
     over: dict[str, list[float]] = {"sensor": [], "learned": [], "neither": []}
     errors: list[tuple[float, ...]] = []
+    lasting: list[dict[str, float]] = []
     for rotor in rotors(options.seed, ABSORBERS):
         memory = learn(rotor)
         rows += cases(rotor, memory, per_rotor)
@@ -355,6 +388,7 @@ def measure(options: Options) -> dict[str, Any]:
         over["learned"].append(guarded(rotor, memory, False, hard_s))
         over["neither"].append(guarded(rotor, None, False, hard_s))
         errors += temperature_errors(rotor, memory)
+        lasting += times_permitted(rotor, memory, 4 if options.quick else 30)
     rigs = [
         chain(options.seed + k, 240.0 if options.quick else 900.0)
         for k in range(1 if options.quick else 3)
@@ -398,6 +432,8 @@ def measure(options: Options) -> dict[str, Any]:
             for column, name in enumerate(("sensor", "learned", "neither"))
         },
     }  # fmt: skip
+    result |= suggestions_again(RIG, options.seed, 30 if options.quick else 500)
+    result["permitted"] = of_margins(lasting)
     result["chain"] = rigs
     result["coil_error_k"] = coils(options.seed, 4 if options.quick else ABSORBERS, DESCRIBED)
     result["cost"] = heat_cost(RIG, 1000 if options.quick else 8000)

@@ -1,12 +1,11 @@
 """The rig's rotors as they are now, from what the loop wrote down and what it tells.
 
 Data flow: memory.json (written every few seconds while the loop runs) + newest telemetry (weather)
--> control.forecast.endurance.RigHeat, for the routes and for `drumlin rehearse`.
+-> control.forecast.rig_heat.RigHeat, for the routes and for `drumlin rehearse`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import msgspec
@@ -15,7 +14,7 @@ from api.runtime.memory_file import MEMORY_NAME, memory_age_s, read_memory
 from control.core.memory import Memory
 from control.forecast.answer import answer
 from control.forecast.duty import Expected
-from control.forecast.endurance import RigHeat
+from control.forecast.rig_heat import RigHeat
 from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan
 from control.thermal.record import RotorRecord
@@ -50,18 +49,6 @@ def rig_heat(
     off_s = 0.0 if running else memory_age_s(data)
     gains = {name: (one.gain, one.shape) for name, one in memory.absorbers.items()}
     return RigHeat(rig, records_of(memory), ambient_k, off_s, gains, cold), memory
-
-
-def set_shares(rotors: RigHeat, shares: Mapping[str, float]) -> None:
-    """Split the power as told, by roll set. Raises Refused when the names or numbers are not so."""
-    names = [roll_set.name for roll_set in rotors.rig.roll_sets]
-    if set(shares) != set(names) or not 0.99 <= sum(shares.values()) <= 1.01:
-        raise Refused(
-            "The split does not say a share of every roll set.",
-            f"Give {', '.join(names)}, together 1.",
-            "split",
-        )
-    rotors.share([shares[name] for name in names])
 
 
 def heat_told(

@@ -1,59 +1,88 @@
 """Whether the rig can run a plan by heat, and what would make it possible, in words and numbers.
 
-Data flow: plan -> control.forecast.duty -> control.forecast.endurance forward runs -> `answer`.
-Suggestions are tried by the same forward run before they are made.
+Data flow: plan -> control.forecast.question -> forward run through control.forecast.rig_heat ->
+`answer`; what was answered no goes on to control.forecast.suggestions.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
-from control.forecast.duty import Expected, Work, works_of
-from control.forecast.endurance import (
-    STEP_S,
-    UNEVEN_SHARE,
-    HeatAnswer,
-    Outcome,
-    RigHeat,
-    RotorOutlook,
-    Suggestion,
-)
-from control.test_kinds import check_plan
-from control.test_kinds.plans import Plan, SteadyHold
-from daq.errors import Refused
+import msgspec
+
+from control.forecast.duty import Expected
+from control.forecast.forward import Outcome
+from control.forecast.question import Change, judge, shares_of, works_for
+from control.forecast.rig_heat import UNEVEN_SHARE, RigHeat
+from control.forecast.suggestions import Suggestion, suggest
+from control.test_kinds.plans import Plan
 from daq.results.words import shown
 from daq.rig.units import UnitSystem
 
-PAUSES_S = (300.0, 600.0, 1200.0)
-MOST_PARTS = 10
-FASTER = (1.15, 1.3, 1.5, 1.75, 2.0)
-SLOWER = (0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.65, 0.6, 0.55, 0.5, 0.45, 0.4, 0.35, 0.3)
-COOL_FIRST_S = (300.0, 600.0, 1200.0, 2400.0, 3600.0)
-PAUSE_SPEED_MPS = 3.0  # the truck lets the rolls turn slowly
-LEAST_USEFUL_S = 30.0
-LONGEST_S = 86_400.0
+
+class RotorOutlook(msgspec.Struct, frozen=True):
+    """One absorber through the plan."""
+
+    name: str
+    start_k: float
+    peak_k: float
+    margin_k: float  # kept below the limit at its peak because the estimate is not exact
+    limit_k: float
+    warm_after_s: float  # until the warning temperature; NaN: never
+
+
+class HeatAnswer(msgspec.Struct, frozen=True):
+    """The answer before the test."""
+
+    possible: bool
+    text: str
+    seconds: float  # of the plan
+    limited_after_s: float  # NaN: not limited by heat
+    limiting: str  # absorber that limits, "" when none
+    short_of_torque_after_s: float  # NaN: the absorbers can take the power at that speed
+    energy_j: float
+    highest_power_w: float
+    ambient_k: float
+    split: str  # of the power between roll sets: told | last-run | assumed-even
+    shares: tuple[float, ...]  # by roll set
+    # When the split is assumed: the soonest limit with UNEVEN_SHARE on one roll set; NaN: none.
+    uneven_limited_after_s: float
+    rotors: tuple[RotorOutlook, ...]
+    suggestions: tuple[Suggestion, ...]
 
 
 def answer(
-    plan: Plan, heat: RigHeat, expected: Expected, units: UnitSystem = UnitSystem.METRIC
+    plan: Plan,
+    heat: RigHeat,
+    expected: Expected,
+    units: UnitSystem = UnitSystem.METRIC,
+    change: Change | None = None,
+    *,
+    helpful: bool = True,
 ) -> HeatAnswer:
-    """The answer before the test, worded in `units`. Raises Refused when something is open."""
-    works = works_of(plan, heat.rig, expected)
-    check_works(works)
-    check_plan(plan, heat.rig, expected.ratio_per_m, engine_speed=True)
-    margins = heat.margins(works)
-    found = heat.through(works, margins)
+    """The answer before the test, worded in `units`. Raises Refused when something is open.
+
+    `change`: what is otherwise than in plan and expectation, as a suggestion carries it.
+    `helpful` False leaves out the search for suggestions, which takes most of the time.
+    """
+    asked = change if change is not None else Change()
+    works = works_for(plan, heat, expected, asked)
+    found = judge(heat, works, asked)
     seconds = sum(work.seconds for work in works)
-    suggestions: tuple[Suggestion, ...] = ()
-    if not found.possible:
-        suggestions = _suggest(works, heat, margins, found, isinstance(plan, SteadyHold), units)
+    told = shares_of(heat, asked)
+    shares, split = (heat.shares, heat.split) if told is None else (told, "told")
     names = [absorber.name for absorber in heat.rig.absorbers]
-    uneven_s = heat.unevenly(works, margins)
+    uneven_s = heat.unevenly(works) if split == "assumed-even" else math.nan
     limiting = names[found.limiting] if found.limiting >= 0 else ""
+    suggestions: tuple[Suggestion, ...] = ()
+    if helpful and not found.possible:
+        suggestions = suggest(plan, heat, expected, asked, found, units)
+    sets = [roll_set.name for roll_set in heat.rig.roll_sets]
+    said = ", ".join(f"{name} {share:.0%}" for name, share in zip(sets, shares, strict=True))
     return HeatAnswer(
         found.possible,
-        _text(found, seconds, limiting, heat, uneven_s, units),
+        _text(found, seconds, limiting, units) + _split_text(split, said, uneven_s, shares),
         seconds,
         found.limited_after_s,
         limiting,
@@ -61,13 +90,13 @@ def answer(
         sum(work.seconds * work.power_w for work in works),
         max(work.power_w for work in works),
         heat.ambient_k,
-        heat.split,
-        heat.shares,
+        split,
+        shares,
         uneven_s,
         tuple(
             RotorOutlook(name, start, peak, margin, absorber.heat.limit_k, warm)
             for name, start, peak, margin, absorber, warm in zip(
-                names, heat.start_k, found.peaks_k, margins, heat.rig.absorbers,
+                names, heat.start_k, found.peaks_k, found.margins_k, heat.rig.absorbers,
                 found.warm_after_s, strict=True,
             )
         ),
@@ -75,182 +104,31 @@ def answer(
     )  # fmt: skip
 
 
-def check_works(works: Sequence[Work]) -> None:
-    """Raises Refused unless the work is finite and short enough to be looked at."""
-    numbers = [number for work in works for number in (work.seconds, work.power_w, work.speed_mps)]
-    if not all(math.isfinite(number) and number >= 0.0 for number in numbers):
-        raise Refused("The plan's work is not finite.", "Check its numbers.", "plan-number")
-    if sum(work.seconds for work in works) > LONGEST_S:
-        raise Refused("The plan is longer than a day.", "Split it.", "plan-length")
-
-
-def _text(
-    found: Outcome, seconds: float, limiting: str, heat: RigHeat, uneven_s: float, units: UnitSystem
-) -> str:
+def _text(found: Outcome, seconds: float, limiting: str, units: UnitSystem) -> str:
     if found.possible:
         hottest = shown(max(found.peaks_k), "K", units=units)
-        text = f"The rig can run this by heat: hottest rotor about {hottest}."
-    elif not math.isnan(found.short_after_s):
-        text = (
+        return f"The rig can run this by heat: hottest rotor about {hottest}."
+    if not math.isnan(found.short_after_s):
+        return (
             f"The absorbers cannot take this power at this speed (after {found.short_after_s:.0f} "
             f"s of {seconds:.0f} s)."
         )
-    else:
-        text = (
-            f"{limiting} limits after {found.limited_after_s / 60.0:.1f} min of "
-            f"{seconds / 60.0:.1f} min."
-        )
-    if len(heat.shares) < 2:
-        return text
-    split = _shares_told(heat, heat.shares)
-    if heat.split == "told":
-        return f"{text} Split as told: {split}."
-    if heat.split == "last-run":
-        return f"{text} Split as in the last run: {split}."
-    text += " Nobody has said how the truck shares its power; evenly was assumed."
+    return (
+        f"{limiting} limits after {found.limited_after_s / 60.0:.1f} min of "
+        f"{seconds / 60.0:.1f} min."
+    )
+
+
+def _split_text(split: str, said: str, uneven_s: float, shares: Sequence[float]) -> str:
+    if len(shares) < 2:
+        return ""
+    if split == "told":
+        return f" Split as told: {said}."
+    if split == "last-run":
+        return f" Split as in the last run: {said}."
+    text = " Nobody has said how the truck shares its power; evenly was assumed."
     if not math.isnan(uneven_s):
         text += (
             f" With {UNEVEN_SHARE:.0%} on one roll set it is limited after {uneven_s / 60:.1f} min."
         )
     return text
-
-
-def _suggest(
-    works: Sequence[Work],
-    heat: RigHeat,
-    margins: Sequence[float],
-    found: Outcome,
-    is_hold: bool,
-    units: UnitSystem,
-) -> tuple[Suggestion, ...]:
-    def fits(other: Sequence[Work]) -> bool:
-        # The margins were those of the whole work; less work errs less.
-        return heat.through(other, margins, max(STEP_S, 2.0)).possible
-
-    made: list[Suggestion] = []
-    limited = found.limited_after_s
-    if not math.isnan(limited) and limited >= LEAST_USEFUL_S:
-        made.append(Suggestion("shorter", f"Stop after {limited / 60.0:.1f} min.", limited))
-    share = _largest_share(lambda share: fits(_scaled(works, share, 1.0)))
-    if share > 0.0:
-        most = share * max(work.power_w for work in works)
-        made.append(
-            Suggestion(
-                "less-power",
-                f"With at most {shown(most, 'W', units=units)} it can be run to the end.",
-                most,
-            )
-        )
-    for factor in FASTER:
-        if fits(_scaled(works, 1.0, factor)):
-            speed = factor * max(work.speed_mps for work in works)
-            made.append(
-                Suggestion(
-                    "faster-rolls",
-                    "In a gear that turns the rolls faster: the same power from "
-                    f"{shown(speed, 'm/s', units=units)} on.",
-                    speed,
-                )
-            )
-            break
-    if not is_hold or not math.isnan(found.short_after_s):
-        # At a given force less speed means less power: a slower climb, a slower trace.
-        # Too slow the torque is not there either: look from the top, not by halving.
-        slower = next((share for share in SLOWER if fits(_scaled(works, share, share))), 0.0)
-        if slower > 0.0:
-            speed = slower * max(work.speed_mps for work in works)
-            made.append(
-                Suggestion(
-                    "slower",
-                    f"At the same force, no faster than {shown(speed, 'm/s', units=units)}.",
-                    speed,
-                )
-            )
-    made += _resplit(works, heat, margins)
-    made += _pauses(works, fits)
-    hottest = max(heat.start_k)
-    if hottest > heat.ambient_k + 20.0:
-        for pause in COOL_FIRST_S:
-            if fits((Work(pause, 0.0, PAUSE_SPEED_MPS), *works)):
-                made.append(
-                    Suggestion("cool-first", f"Cool for {pause / 60.0:.0f} min first.", pause)
-                )
-                break
-    return tuple(made)
-
-
-def _resplit(works: Sequence[Work], heat: RigHeat, margins: Sequence[float]) -> list[Suggestion]:
-    """The nearest other split between two roll sets that gets through."""
-    if len(heat.shares) != 2:
-        return []
-    here = heat.shares[0]
-    steps = [share / 20.0 for share in range(2, 19)]
-    for first in sorted(steps, key=lambda share: abs(share - here)):
-        shares = (first, 1.0 - first)
-        if heat.shared(shares, works, margins, max(STEP_S, 2.0)).possible:
-            told = _shares_told(heat, shares)
-            return [
-                Suggestion(
-                    "split", f"With the power shared {told} it can be run to the end.", first
-                )
-            ]
-    return []
-
-
-def _shares_told(heat: RigHeat, shares: Sequence[float]) -> str:
-    names = [roll_set.name for roll_set in heat.rig.roll_sets]
-    return ", ".join(f"{name} {share:.0%}" for name, share in zip(names, shares, strict=True))
-
-
-def _scaled(works: Sequence[Work], power: float, speed: float) -> tuple[Work, ...]:
-    return tuple(Work(work.seconds, work.power_w * power, work.speed_mps * speed) for work in works)
-
-
-def _largest_share(fits: Callable[[float], bool]) -> float:
-    """Largest share between 0.1 and 1 that fits, to about 1 %; 0 when none does."""
-    low, high = 0.1, 1.0
-    if not fits(low):
-        return 0.0
-    for _ in range(7):
-        middle = 0.5 * (low + high)
-        if fits(middle):
-            low = middle
-        else:
-            high = middle
-    return low
-
-
-def _pauses(works: Sequence[Work], fits: Callable[[Sequence[Work]], bool]) -> list[Suggestion]:
-    """The fewest parts, then the shortest pause, that get through."""
-    for parts in range(2, MOST_PARTS + 1):
-        for pause in PAUSES_S:
-            if fits(_split(works, parts, pause)):
-                return [
-                    Suggestion(
-                        "pauses",
-                        f"In {parts} parts with {pause / 60.0:.0f} min of cooling between them.",
-                        float(parts),
-                    )
-                ]
-    return []
-
-
-def _split(works: Sequence[Work], parts: int, pause_s: float) -> tuple[Work, ...]:
-    """The same work cut into parts of equal length with pauses between."""
-    each = sum(work.seconds for work in works) / parts
-    done: list[Work] = []
-    left = each
-    remaining = parts
-    for work in works:
-        rest = work.seconds
-        while rest > 1e-6:
-            part = min(rest, left)
-            done.append(Work(part, work.power_w, work.speed_mps))
-            rest -= part
-            left -= part
-            if left <= 1e-6:
-                remaining -= 1
-                left = each
-                if remaining > 0:
-                    done.append(Work(pause_s, 0.0, PAUSE_SPEED_MPS))
-    return tuple(done)

@@ -23,6 +23,7 @@ import msgspec
 
 from control.thermal.rotor import BODY_KG, RIM_KG, lost_power, specific_heat
 from control.thermal.rotor_observer import RotorObserver
+from daq.kernel import jit
 from daq.rig.description import RotorHeat
 
 CAP_HORIZON_S = 40.0  # how gently the cap closes; load moves on this time scale
@@ -47,6 +48,7 @@ class HeatCap(msgspec.Struct, frozen=True):
     margin_k: float
 
 
+@jit
 def safety_margin(rise_k: float, sigma_k: float, limit_rise_k: float) -> float:
     """Kelvin to keep below the limit for an estimated rise with its standard uncertainty.
 

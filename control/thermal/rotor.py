@@ -216,12 +216,22 @@ def step_once(
 
 @jit
 def advance(
-    p: Floats, state: Floats, dt: float, power: float, radps: float, fan: bool, ambient: float
+    p: Floats,
+    state: Floats,
+    dt: float,
+    power: float,
+    radps: float,
+    fan: bool,
+    ambient: float,
+    longest: float = 1.5,
 ) -> None:
-    """Move `state` = [rim K, body K, hub K] on by `dt` seconds of constant work."""
+    """Move `state` = [rim K, body K, hub K] on by `dt` seconds of constant work.
+
+    `longest`: of one step, s; a forecast of sensitivities may take longer ones.
+    """
     h = film(p, radps, fan)
     rim, body, hub = state[0], state[1], state[2]
-    left, longest = dt, 1.5
+    left = dt
     while left > 0.0:
         each = min(left, longest)
         rim, body, hub = step_once(p, rim, body, hub, each, power, h, ambient)

@@ -88,13 +88,17 @@ def predict_step(
     radps: float,
     fan: bool,
     ambient: float,
+    longest: float = 1.5,
 ) -> None:
-    """Extended Kalman prediction in place: `x` (SIZE) and `covariance` (SIZE x SIZE)."""
+    """Extended Kalman prediction in place: `x` (SIZE) and `covariance` (SIZE x SIZE).
+
+    `longest`: of one step of the rotor's model, s.
+    """
     size = x.shape[0]
     p = np.empty(PARAMETERS)
     scaled(described, x, p)
     base = x[:NODES].copy()
-    advance(p, base, dt, power, radps, fan, ambient)
+    advance(p, base, dt, power, radps, fan, ambient, longest)
     jacobian = np.zeros((NODES, size))
     nudged = x.copy()
     state = np.empty(NODES)
@@ -104,7 +108,7 @@ def predict_step(
         if column >= NODES:
             scaled(described, nudged, p)
         state[:] = nudged[:NODES]
-        advance(p, state, dt, power, radps, fan, ambient)
+        advance(p, state, dt, power, radps, fan, ambient, longest)
         for i in range(NODES):
             jacobian[i, column] = (state[i] - base[i]) / nudge
         nudged[column] = x[column]

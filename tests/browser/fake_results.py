@@ -17,7 +17,9 @@ from api.http.routes.proving import ProvingView
 from api.services.comparing import Compared, Consistent, DifferenceOut
 from api.store.vehicle_records import RunSet
 from api.store.vehicle_records import Vehicle as Known
-from control.forecast.endurance import EnduranceMap, HeatAnswer, RotorOutlook, Suggestion
+from control.forecast.answer import HeatAnswer, RotorOutlook
+from control.forecast.endurance import EnduranceMap
+from control.forecast.suggestions import Suggestion
 from control.thermal.usage import AbsorberLife
 from daq.proving.record import Limited, Proof, Proving, standing
 from daq.results.consistency import chart

@@ -18,11 +18,14 @@ from api.http.bodies import answer, gives, read, takes
 from api.http.context import Context, context_of
 from api.http.tokens import Role
 from api.services.telemetry_json import STALE_S
-from api.services.thermal_status import records_of, rig_heat, set_shares
+from api.services.thermal_status import records_of, rig_heat
 from control.core.memory import Memory
+from control.forecast.answer import HeatAnswer
 from control.forecast.answer import answer as heat_answer
 from control.forecast.duty import Expected
-from control.forecast.endurance import EnduranceMap, HeatAnswer, RigHeat, endurance_map
+from control.forecast.endurance import EnduranceMap, endurance_map
+from control.forecast.question import LONGEST_S, MOST_PARTS, Change
+from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import Plan
 from control.thermal.rotor_observer import RotorObserver
 from control.thermal.usage import AbsorberLife, Trend, capacity_trend, due
@@ -36,7 +39,7 @@ SLOWEST_SHARE = 0.1  # of the rig's top speed
 
 
 class Rehearse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A plan, and what it leaves open."""
+    """A plan, what it leaves open, and what is to be otherwise, as suggestions carry it."""
 
     plan: Plan
     power_w: Annotated[float, Meta(gt=0, le=2_000_000)] | None = None  # wheel power at full pedal
@@ -45,6 +48,10 @@ class Rehearse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     cold: bool = False  # as if all rotors were at ambient
     # Share of the power by roll set, e.g. {front: 0.4, rear: 0.6}; left out: as in the last run.
     shares: dict[str, Annotated[float, Meta(ge=0, le=1)]] | None = None
+    until_s: Annotated[float, Meta(gt=0, le=LONGEST_S)] | None = None  # stop after so long
+    cool_first_s: Annotated[float, Meta(ge=0, le=14_400)] = 0.0
+    parts: Annotated[int, Meta(ge=1, le=MOST_PARTS)] = 1  # of equal length, with pauses between
+    pause_s: Annotated[float, Meta(ge=0, le=14_400)] = 0.0
     units: UnitSystem = UnitSystem.METRIC  # of the sentences; the numbers stay in SI
 
 
@@ -131,6 +138,10 @@ async def rehearse(request: Request) -> Response:
     body = await read(request, Rehearse)
     rotors, memory = await _now(context, body.cold)
     expected = Expected(body.power_w, body.speed_mps, body.ratio_per_m or memory.ratio_per_m)
-    if body.shares is not None:
-        set_shares(rotors, body.shares)
-    return answer(await context.slowly(heat_answer, body.plan, rotors, expected, body.units))
+    change = Change(
+        shares=body.shares, until_s=body.until_s, cool_first_s=body.cool_first_s, parts=body.parts,
+        pause_s=body.pause_s,
+    )  # fmt: skip
+    return answer(
+        await context.slowly(heat_answer, body.plan, rotors, expected, body.units, change)
+    )

@@ -58,6 +58,17 @@ async def test_a_rehearsal_names_the_absorber_that_limits_and_what_would_help(
     assert "less-power" in kinds
 
 
+async def test_every_suggestion_laid_over_the_question_is_answered_yes(
+    browser: httpx.AsyncClient,
+) -> None:
+    body = {"plan": {**HOLD, "seconds": 1200.0}, "power_w": 300e3, "units": "us"}
+    told = (await browser.post("/api/rehearse", json=body)).json()
+    assert {"shorter", "less-power"} <= {one["kind"] for one in told["suggestions"]}
+    for one in told["suggestions"]:
+        again = (await browser.post("/api/rehearse", json={**body, **one["change"]})).json()
+        assert again["possible"] is True, (one["text"], again["text"])
+
+
 async def test_the_split_is_told_or_that_of_the_last_run_or_said_to_be_assumed(
     data: Path, browser: httpx.AsyncClient
 ) -> None:

@@ -9,7 +9,8 @@ import pytest
 
 from control.forecast.answer import answer
 from control.forecast.duty import Expected, Work, heaviest, works_of
-from control.forecast.endurance import MAP_HORIZON_S, RigHeat, endurance_map
+from control.forecast.endurance import MAP_HORIZON_S, endurance_map
+from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import (
     Coastdown,
     Grade,
@@ -81,7 +82,7 @@ def test_a_hotter_rotor_limits_sooner_and_the_answer_says_where_it_starts() -> N
 def test_an_unlearned_rotor_is_given_less_than_a_known_one() -> None:
     plan, expected = hold(900.0, 220e3)
     unknown = answer(plan, RigHeat(RIG, {}, AMBIENT_K), expected)
-    assert unknown.rotors[0].margin_k > known().margins((Work(900.0, 220e3, 22.0),))[0]
+    assert unknown.rotors[0].margin_k > answer(plan, known(), expected).rotors[0].margin_k
     assert unknown.limited_after_s < answer(plan, known(), expected).limited_after_s
 
 
@@ -146,7 +147,7 @@ def test_power_beyond_the_torque_at_that_speed_is_not_blamed_on_heat() -> None:
 
 def test_the_rotor_follows_the_model_it_was_given() -> None:
     heat = known()
-    found = heat.through((Work(120.0, 120e3, 22.0),), (0.0,) * 4)
+    found = heat.through((Work(120.0, 120e3, 22.0),))
     alone = RotorObserver(model_of(RIG.absorbers[0].heat), AMBIENT_K)
     for _ in range(120):
         alone.predict(1.0, 30e3, 22.0 * 3.2 / 0.5, True, AMBIENT_K)

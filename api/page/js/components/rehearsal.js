@@ -4,6 +4,7 @@
 import { post } from "../api.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { said } from "../kinds/said.js";
+import { settings } from "../settings.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { clockTime, number, toSi, unitOf, withUnit } from "../units.js";
 
@@ -84,7 +85,7 @@ export class Rehearsal {
   async run() {
     const plan = this.planOf();
     if (!plan) return;
-    const body = { plan };
+    const body = { plan, units: settings.get("units") };
     for (const [asked, key, one] of [
       [asksPower(plan), "power_w", this.power],
       [this.asksSpeed, "speed_mps", this.speed],

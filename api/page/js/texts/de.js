@@ -531,7 +531,7 @@ export const de = {
   "rehearse.min": "{n} min",
   "rehearse.s.shorter": "Nach {value} aufhören.",
   "rehearse.s.less-power": "Höchstens {value} bis zum Ende.",
-  "rehearse.s.faster-rolls": "Ein Gang, der die Rollen schneller dreht: dieselbe Leistung ab {value}.",
+  "rehearse.s.faster-rolls": "Ein Gang, der die Rollen schneller dreht: dieselbe Leistung bei {value}.",
   "rehearse.s.slower": "Bei gleicher Kraft nicht schneller als {value}.",
   "rehearse.s.cool-first": "Erst {value} abkühlen.",
   "heat.now": "Bei dieser Leistung",

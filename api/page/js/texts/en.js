@@ -524,7 +524,7 @@ export const en = {
   "rehearse.min": "{n} min",
   "rehearse.s.shorter": "Stop after {value}.",
   "rehearse.s.less-power": "At most {value} to the end.",
-  "rehearse.s.faster-rolls": "A gear that turns the rolls faster: the same power from {value} on.",
+  "rehearse.s.faster-rolls": "A gear that turns the rolls faster: the same power at {value}.",
   "rehearse.s.slower": "At the same force, no faster than {value}.",
   "rehearse.s.cool-first": "Cool for {value} first.",
   "heat.now": "At this power",
