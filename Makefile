@@ -8,7 +8,9 @@ PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done)
 BIN := .venv/bin
 BUILT := .venv/.built
-SYSTEM_PACKAGES := mosquitto chromium
+# command:package where they differ
+SYSTEM_PACKAGES := mosquitto chromium node:nodejs npm
+PAGE_TOOLS := tests/page/node_modules/.package-lock.json
 
 .PHONY: env run test check pictures system-packages lock clean
 
@@ -29,14 +31,20 @@ run: $(BUILT)
 
 test: $(BUILT) system-packages check
 
-check: $(BUILT)
+check: $(BUILT) $(PAGE_TOOLS)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	npm --prefix tests/page run --silent check
 	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal
 	$(BIN)/pytest -m live
 	$(BIN)/pytest -m "browser and not live" --numprocesses 2 --dist loadfile
+
+# Types, lint and unit tests of the page's code; nothing of it is shipped.
+$(PAGE_TOOLS): tests/page/package.json tests/page/package-lock.json
+	npm ci --silent --prefix tests/page
+	@touch $@
 
 # The pictures of README and docs/page.md, drawn from the demo in a real browser.
 pictures: $(BUILT) system-packages
@@ -45,7 +53,7 @@ pictures: $(BUILT) system-packages
 # The broker and the browser that some tests drive. Root installs what is missing.
 system-packages:
 	@missing=; for p in $(SYSTEM_PACKAGES); do \
-	  PATH="$$PATH:/usr/sbin" command -v $$p >/dev/null || missing="$$missing $$p"; done; \
+	  PATH="$$PATH:/usr/sbin" command -v $${p%:*} >/dev/null || missing="$$missing $${p#*:}"; done; \
 	if [ -n "$$missing" ]; then \
 	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
 	    apt-get update -qq && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends $$missing; \

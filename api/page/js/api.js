@@ -4,6 +4,18 @@
 import { said, saidReady } from "./kinds/said.js";
 import { clientId } from "./settings.js";
 
+/**
+ * One answer: `data` (or `blob`) when `ok`, else `problem` (RFC 9457 or a code of our own).
+ * @typedef {{ ok: boolean, status: number, data?: any, blob?: Blob, problem?: any }} Answer
+ */
+
+/**
+ * @param {string} method
+ * @param {string} path
+ * @param {any} body
+ * @param {number} timeoutMs
+ * @returns {Promise<Answer>}
+ */
 async function request(method, path, body, timeoutMs, asFile = false) {
   const raw = body instanceof Blob;
   let response;
@@ -52,7 +64,8 @@ export const postFile = (path, body, timeoutMs = 30_000) => request("POST", path
 
 /** Ease off: three quick tries, because it matters; resolves with the last answer. */
 export async function easeOff() {
-  let answer = null;
+  /** @type {Answer} */
+  let answer = { ok: false, status: 0, problem: { code: "no-answer" } };
   for (let attempt = 0; attempt < 3; attempt += 1) {
     answer = await post("/api/ease-off", {}, 1000);
     if (answer.ok || answer.status >= 400) return answer;

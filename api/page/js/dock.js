@@ -96,6 +96,7 @@ export class Dock {
       el("div", { className: "dock-next" }, this.adjust, Object.values(steps)),
       this.ease,
     );
+    /** @type {{ value: number, at: number } | null} */
     this.pending = null;
   }
 
@@ -116,12 +117,16 @@ export class Dock {
     else noteAnswer(answer);
   }
 
+  /** The value asked for last, while it is fresh. */
+  fresh(now) {
+    return this.pending && now - this.pending.at < 2000 ? this.pending.value : null;
+  }
+
   async step(direction) {
     const what = adjustable(this.store.telemetry?.test);
     if (!what) return;
     // several taps add up: count from the value last asked for, while it is fresh
-    const fresh = this.pending && performance.now() - this.pending.at < 2000;
-    const from = fresh ? this.pending.value : what.value;
+    const from = this.fresh(performance.now()) ?? what.value;
     const value = Math.max(what.least, from + direction * what.size);
     this.pending = { value, at: performance.now() };
     if (!noteAnswer(await post("/api/test/adjust", { set_point: value }))) this.pending = null;
@@ -166,10 +171,11 @@ export class Dock {
     show(this.adjust, Boolean(what));
     if (what) {
       const { quantity, size } = what;
-      const fresh = this.pending && now - this.pending.at < 2000;
       setText(this.setWord, t(what.word));
-      setText(this.setValue, `${shown(quantity, fresh ? this.pending.value : what.value)} ${unitOf(quantity)}`);
-      const step = `${number(size * (toShown(quantity, 1) - toShown(quantity, 0)), quantity === "speed" || quantity === "percent" ? 1 : 0)} ${unitOf(quantity)}`;
+      setText(this.setValue, `${shown(quantity, this.fresh(now) ?? what.value)} ${unitOf(quantity)}`);
+      const decimals = quantity === "speed" || quantity === "percent" ? 1 : 0;
+      const slope = toShown(quantity, 1) - toShown(quantity, 0);
+      const step = `${number(size * slope, decimals)} ${unitOf(quantity)}`;
       setAttr(this.lower, "aria-label", t("do.lower", { step }));
       setAttr(this.raise, "aria-label", t("do.raise", { step }));
     }

@@ -46,7 +46,7 @@ const store = new Store();
 const helm = new Helm(store);
 const dock = new Dock(store, helm);
 const wake = new WakeLock();
-const app = document.getElementById("app");
+const app = /** @type {HTMLElement} */ (document.getElementById("app"));
 
 const rigName = el("span", { className: "rig-name" });
 const linkMark = mark("off");
@@ -76,6 +76,7 @@ app.replaceChildren(
   dock.node,
 );
 
+/** @type {any} */
 let view = null;
 let viewKey = "";
 let turn = 0;
@@ -204,7 +205,7 @@ function label() {
   document.body.dataset.hand = settings.get("hand");
   setAttr(nav, "aria-label", t("nav.label"));
   setAttr(gear, "aria-label", t("settings.open"));
-  tabs.forEach((tab, index) => setText(tab, t(`nav.${TABS[index]}`)));
+  for (const [index, tab] of tabs.entries()) setText(tab, t(`nav.${TABS[index]}`));
   dock.relabel();
   chip.relabel();
 }

@@ -9,7 +9,8 @@ import { DASH, number, withUnit } from "../units.js";
 import { ruleName } from "./evaluations.js";
 
 const REFRESH_MS = 5000;
-const RULES = ["none", "iso-1585-spark", "j1349-2004-spark", "j1349-1990-spark", "j607-spark", "din-70020"]; // by weather alone
+// corrections by weather alone
+const RULES = ["none", "iso-1585-spark", "j1349-2004-spark", "j1349-1990-spark", "j607-spark", "din-70020"];
 const ROWS = ["temperature", "pressure", "humidity", "dewpoint", "density"];
 let chosen = ""; // the one that is offered
 

@@ -159,11 +159,7 @@ export class CampaignForm {
         return [null, t("plan.range", { what: t(`campaign.f.${key}`), low: number(low), high: number(high), unit })];
     }
     const alike = { pause_s: value(this.pause), longest_wait_s: value(this.wait) * 60 };
-    for (const [key, most] of [
-      ["rotor_k", 300],
-      ["oil_k", 100],
-      ["intake_k", 50],
-    ]) {
+    for (const [key, most] of Object.entries({ rotor_k: 300, oil_k: 100, intake_k: 50 })) {
       const input = this.bands[key];
       const kelvin = value(input) / KELVIN();
       if (input.value.trim() === "")

@@ -17,6 +17,7 @@ export const STYLES = [
 const HEIGHT = 240;
 const START_S = 0.6; // filters fill in the first moments of a run: they do not set the scale
 
+/** @type {Promise<any> | null} */
 let loading = null;
 
 /** uPlot, fetched once. */
@@ -67,7 +68,18 @@ export class Chart {
     this.clock = xUnit === "clock";
     this.xQuantity = this.clock ? "plain" : quantityOf(xUnit);
     this.xUnit = this.clock ? "" : this.xQuantity === "plain" ? xUnit : unitOf(this.xQuantity);
-    Object.assign(this, { title, x, xTitle, series, flags, height, sync, zero });
+    this.title = title;
+    this.x = x;
+    this.xTitle = xTitle;
+    this.series = series;
+    this.flags = flags;
+    this.height = height;
+    this.sync = sync;
+    this.zero = zero;
+    /** @type {number[]} */
+    this.places = [];
+    /** @type {any[][] | null} */
+    this.data = null; // what is drawn, set by draw()
     this.area = el("div", { className: "chart-area" });
     this.at = el("span", { className: "legend-at soft figure" });
     this.items = series.map((one, index) => {
@@ -115,7 +127,7 @@ export class Chart {
     this.series.forEach((one, index) => {
       const [token, dash] = STYLES[(one.style ?? index) % STYLES.length];
       const stroke = colour(token);
-      if (one.low && one.low.some((value) => value !== null)) {
+      if (one.low?.some((value) => value !== null)) {
         data.push(turn(this.quantity, one.high), turn(this.quantity, one.low));
         series.push({ width: 0, points: { show: false } }, { width: 0, points: { show: false } });
         bands.push({ series: [data.length - 2, data.length - 1], fill: `${stroke}38` });
@@ -180,15 +192,15 @@ export class Chart {
 
   /** Values at the cursor in the legend; without one, the axis' name. */
   tell(index) {
-    const known = index !== null && index !== undefined && this.data;
+    const data = index === null || index === undefined ? null : this.data;
     const digits = (value) => (Math.abs(value) < 10 ? 2 : Math.abs(value) < 1000 ? 1 : 0);
-    if (known) {
-      const x = this.data[0][index];
+    if (data) {
+      const x = data[0][index];
       setText(this.at, this.clock ? clockTime(x) : `${number(x, Math.abs(x) < 10 ? 2 : 0)} ${this.xUnit}`);
     } else setText(this.at, this.clock ? t("run.time") : [this.xTitle, this.xUnit].filter(Boolean).join(", "));
     this.items.forEach((item, place) => {
-      const value = known ? this.data[this.places[place]][index] : null;
-      setText(item.value, known ? (value === null || value === undefined ? DASH : number(value, digits(value))) : "");
+      const value = data ? data[this.places[place]][index] : null;
+      setText(item.value, data ? (value === null || value === undefined ? DASH : number(value, digits(value))) : "");
     });
   }
 

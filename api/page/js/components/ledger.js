@@ -182,17 +182,18 @@ export class Ledger {
     }
     const fit = (side) => {
       const least = Math.max(need, (back * (1 - side)) / side) * unit * 1.02;
-      return (LADDER.find((step) => step >= least) ?? LADDER.at(-1)) / unit;
+      return (LADDER.find((step) => step >= least) ?? LADDER[LADDER.length - 1]) / unit;
     };
-    const plenty = 2 * fit(SIDES.at(-1));
-    const side = back < 2000 ? SIDES[0] : SIDES.find((share) => fit(share) <= plenty);
+    const widest = SIDES[SIDES.length - 1];
+    const plenty = 2 * fit(widest);
+    const side = back < 2000 ? SIDES[0] : (SIDES.find((share) => fit(share) <= plenty) ?? widest);
     const upper = fit(side);
     if (side > this.left || upper > this.upper)
       [this.upper, this.left] = [Math.max(upper, fit(side)), Math.max(side, this.left)];
     else if (side < this.left || upper < this.upper) {
       if (this.calm(now)) [this.upper, this.left] = [upper, side];
     } else this.smallSince = null;
-    frame.roll_sets.forEach((set, index) => this.row(set.name).draw(all[index], this.upper, this.left));
+    for (const [index, set] of frame.roll_sets.entries()) this.row(set.name).draw(all[index], this.upper, this.left);
   }
 
   calm(now) {
@@ -226,7 +227,7 @@ export class Ledger {
       setText(this.sums[key].word, key === "inertia" ? t(out ? "ledger.out" : "ledger.into") : t(`ledger.${key}`));
       this.sums[key].node.classList.toggle("back", out);
     }
-    if ([sum.absorbed, sum.lost, sum.inertia, sum.tyres].includes(null)) {
+    if ([sum.absorbed, sum.lost, sum.inertia, sum.tyres].some((one) => one === null)) {
       setText(this.check, t("ledger.open"));
       setAttr(this.check, "data-fits", "open");
     } else {

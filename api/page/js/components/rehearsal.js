@@ -56,10 +56,7 @@ export class Rehearsal {
       ),
       this.out,
     );
-    for (const [name, { input }] of [
-      ["power", this.power],
-      ["speed", this.speed],
-    ]) {
+    for (const [name, { input }] of Object.entries({ power: this.power, speed: this.speed })) {
       input.addEventListener("input", () => {
         typed[name] = input.value;
         this.out.replaceChildren();
@@ -86,9 +83,9 @@ export class Rehearsal {
     const plan = this.planOf();
     if (!plan) return;
     const body = { plan, units: settings.get("units") };
-    for (const [asked, key, one] of [
-      [asksPower(plan), "power_w", this.power],
-      [this.asksSpeed, "speed_mps", this.speed],
+    for (const { asked, key, one } of [
+      { asked: asksPower(plan), key: "power_w", one: this.power },
+      { asked: this.asksSpeed, key: "speed_mps", one: this.speed },
     ]) {
       if (!asked) continue;
       if (!(one.si() > 0)) {

@@ -52,6 +52,7 @@ export class Road {
     });
     this.observer.observe(this.canvas);
     this.repaint = () => {
+      /** @type {any} */
       this.colours = null;
     };
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", this.repaint);
@@ -109,8 +110,9 @@ export class Road {
     this.middle = this.middle === undefined ? middle : this.middle + (middle - this.middle) * 0.06;
     const x = (at) => ((at + BACK_S) / (BACK_S + ahead)) * width;
     const y = (value) => height / 2 - ((value - this.middle) / this.span) * (height - 16);
-    const trace = (column) =>
-      band.forEach((row, index) => context[index ? "lineTo" : "moveTo"](x(row[0]), y(row[column])));
+    const trace = (column) => {
+      for (const row of band) context.lineTo(x(row[0]), y(row[column])); // the first lineTo of a path moves
+    };
     context.beginPath();
     trace(3);
     for (let index = band.length - 1; index >= 0; index -= 1) context.lineTo(x(band[index][0]), y(band[index][1]));

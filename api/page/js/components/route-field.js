@@ -21,7 +21,7 @@ export function heights(points) {
 
 function profile(points) {
   const road = heights(points);
-  const length = road.at(-1)[0];
+  const length = road[road.length - 1][0];
   const ups = road.map(([, up]) => up);
   const [low, high] = [Math.min(...ups), Math.max(...ups)];
   const x = (metres) => (metres / length) * WIDTH;
@@ -49,6 +49,7 @@ export function routeField(typed, changed) {
   const thinned = el("p", { className: "soft" });
   const wrong = el("div", { className: "route-wrong", role: "alert" });
   const picture = el("div", { className: "route-profile" });
+  /** @param {any} [problem] */
   const write = (problem = null) => {
     const { route } = typed;
     setText(word, t(route ? "plan.route.other" : "plan.route.file"));

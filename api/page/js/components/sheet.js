@@ -4,6 +4,7 @@
 import { el, mark } from "../dom.js";
 import { t } from "../texts.js";
 
+/** @type {{ node: HTMLElement, before: any, onClose?: () => void } | null} */
 let open = null;
 
 export function closeSheet() {
@@ -17,7 +18,10 @@ export function closeSheet() {
   if (before?.isConnected) before.focus();
 }
 
-/** Lay a sheet with a title over the page. */
+/**
+ * Lay a sheet with a title over the page.
+ * @param {{ title: string, body: any, onClose?: () => void }} sheet
+ */
 export function openSheet({ title, body, onClose }) {
   closeSheet();
   const before = document.activeElement;
@@ -44,7 +48,7 @@ export function openSheet({ title, body, onClose }) {
     if (event.target === node) closeSheet();
   });
   document.getElementById("main")?.setAttribute("inert", "");
-  document.getElementById("main").before(node);
+  document.getElementById("main")?.before(node);
   document.body.classList.add("has-sheet");
   open = { node, before, onClose };
   heading.focus();

@@ -9,7 +9,7 @@ const NICE = [1, 2, 2.5, 5, 10];
 function niceStep(span, parts) {
   const rough = span / parts;
   const power = 10 ** Math.floor(Math.log10(rough));
-  return power * NICE.find((step) => step * power >= rough - 1e-12);
+  return power * (NICE.find((step) => step * power >= rough - 1e-12) ?? NICE[NICE.length - 1]);
 }
 
 export class StripChart {
@@ -23,6 +23,7 @@ export class StripChart {
     this.context = this.canvas.getContext("2d");
     this.low = NaN;
     this.high = NaN;
+    /** @type {any} */
     this.colours = null;
     this.size = [0, 0];
     this.observer = new ResizeObserver(([entry]) => {
@@ -130,6 +131,7 @@ export class StripChart {
     if (band > 0) {
       context.fillStyle = colours.band;
       context.beginPath();
+      /** @type {any} */
       let from = null;
       for (const [px, , target] of [...points, [NaN, NaN, NaN]]) {
         const shown = this.scale(target);
@@ -138,7 +140,9 @@ export class StripChart {
           context.rect(from.px, up, from.last - from.px + 1, Math.max(2, y(from.shown * (1 - band)) - up));
           from = null;
         }
-        if (Number.isFinite(shown)) from ? (from.last = px) : (from = { px, last: px, shown });
+        if (!Number.isFinite(shown)) continue;
+        if (from) from.last = px;
+        else from = { px, last: px, shown };
       }
       context.fill();
     }

@@ -1,4 +1,5 @@
-// Pages within a tab: a test or a campaign, runs with their vehicles and comparisons, the rig with its heat and proving.
+// Pages within a tab: a test or a campaign, runs with their vehicles and comparisons, the rig with
+// its heat and proving.
 
 import { el } from "../dom.js";
 import { t } from "../texts.js";

@@ -131,7 +131,7 @@ export class Target {
     this.road?.destroy();
     this.road = null;
     const held = heldNow(telemetry, store);
-    this.strip(held.quantity).draw(held.ring, { band: held.target === null ? 0 : BAND, stale });
+    this.strip(held.quantity)?.draw(held.ring, { band: held.target === null ? 0 : BAND, stale });
   }
 
   write(telemetry, store) {
@@ -152,6 +152,7 @@ export class Target {
     setText(this.error, error === null ? "" : number(error * slope, digits, true));
     const test = telemetry.test;
     const trace = test?.kind === "speed-trace";
+    /** @type {boolean | null} */
     let inside = null;
     if (error !== null && trace) inside = inBand(test) === null ? null : inBand(test) === 0;
     else if (error !== null && target !== 0) inside = Math.abs(error / target) <= BAND;

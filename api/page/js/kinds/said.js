@@ -138,7 +138,8 @@ function find(whole) {
       const told = text.replace(HOLE, (_, index, unit) =>
         unit ? quantity(found[Number(index) + 1], unit) : value(found[Number(index) + 1]),
       );
-      return /^\S+\.\w{2,4}: /.test(told) ? told : told.charAt(0).toUpperCase() + told.slice(1); // a file keeps its name
+      const namesFile = /^\S+\.\w{2,4}: /.test(told); // a file keeps its name as it is
+      return namesFile ? told : told.charAt(0).toUpperCase() + told.slice(1);
     }
   }
   // a detail in brackets, and several sentences in one

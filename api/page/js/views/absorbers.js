@@ -125,11 +125,14 @@ export default class AbsorbersView {
           ["date", known.date || DASH],
           [
             "error",
-            `${number(known.error_percent, 1)} % (${t("absorbers.before", { n: number(known.error_before_percent, 1) })})`,
+            `${number(known.error_percent, 1)} % ` +
+              `(${t("absorbers.before", { n: number(known.error_before_percent, 1) })})`,
           ],
           [
             "peak",
-            `${withUnit("torque", known.map.peak_torque_nm)} · ${withUnit("rotation", known.map.critical_speed_radps)}`,
+            [withUnit("torque", known.map.peak_torque_nm), withUnit("rotation", known.map.critical_speed_radps)].join(
+              " · ",
+            ),
           ],
           ["drag", withUnit("torque", known.map.residual_torque_nm, 1)],
           ["coil", ms(known.coil_lag_s)],

@@ -14,6 +14,8 @@ import { said } from "../kinds/said.js";
 import { t, tOr } from "../texts.js";
 import { dateTime, DASH, number, toShown, unitOf, withUnit } from "../units.js";
 
+const kindName = (kind) => tOr(`test.${kind}`, kind);
+
 const LOOK_MS = 1500;
 const SHAPES = { paused: "silent", change: "settings", waiting: "heat", ask: "ready", running: "loaded", done: "done" };
 
@@ -81,7 +83,9 @@ export default class CampaignView {
               el("b", { text: one.name }),
               el("span", {
                 className: "soft",
-                text: `${one.vehicle ? `${one.vehicle} · ` : ""}${tOr(`test.${one.campaign.plan.kind}`, one.campaign.plan.kind)} · ${dateTime(one.made_at)}`,
+                text: [one.vehicle, kindName(one.campaign.plan.kind), dateTime(one.made_at)]
+                  .filter(Boolean)
+                  .join(" · "),
               }),
             ),
             el("span", {

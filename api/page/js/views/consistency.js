@@ -138,5 +138,5 @@ export default class ConsistencyView {
 
 /** When a run began, from its id. */
 function stamp(id) {
-  return `${id.slice(0, 4)}-${id.slice(4, 6)}-${id.slice(6, 8)}T${id.slice(9, 11)}:${id.slice(11, 13)}:${id.slice(13, 15)}Z`;
+  return id.replace(/^(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)(\d\d).*$/, "$1-$2-$3T$4:$5:$6Z");
 }

@@ -175,6 +175,7 @@ export default class DriverView {
     setText(this.setWord, t("target.set"));
     setText(this.set, `${shown(held.quantity, target, digits)}`);
     const known = held.value !== null && !stale;
+    /** @type {number | null} */
     let side = null;
     if (known && mode === "trace") side = inBand(test);
     else if (known) {
@@ -224,7 +225,11 @@ export default class DriverView {
     this.route = this.points = null;
     const answer = await get(`/api/runs/${encodeURIComponent(runId)}`);
     if (this.roadOf !== runId) return;
-    if (!answer.ok) setTimeout(() => this.roadOf === runId && (this.roadOf = ""), 2000);
+    if (!answer.ok) {
+      setTimeout(() => {
+        if (this.roadOf === runId) this.roadOf = "";
+      }, 2000);
+    }
     const points = answer.ok ? (answer.data.plan?.grade?.by_distance ?? []) : [];
     this.points = points.length > 1 ? points : null;
     this.route = this.points && heights(points);

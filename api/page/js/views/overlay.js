@@ -35,6 +35,8 @@ export default class OverlayView {
     this.sides = new Map(this.ids.map((run, index) => [run, index < this.ids.length / 2 ? "before" : "after"]));
     if (this.ids.length < 2 * LEAST) for (const run of this.ids) this.sides.set(run, "only");
     this.charts = [];
+    /** @type {any[]} */
+    this.runs = []; // the chosen runs once they are read
     this.gain = el("section", { className: "card gain-card hidden", "aria-live": "polite" });
     this.chosen = el("section", { className: "card" });
     this.curves = el("section", { className: "card curves" });
@@ -183,7 +185,7 @@ export default class OverlayView {
       const units = settings.get("units");
       const answer = await postFile(`/api/compare/report?form=${form}&units=${units}`, { before, after });
       if (!noteAnswer(answer)) return;
-      const address = URL.createObjectURL(answer.blob);
+      const address = URL.createObjectURL(/** @type {Blob} */ (answer.blob));
       el("a", { href: address, download: `before-and-after.${form}` }).click();
       setTimeout(() => URL.revokeObjectURL(address), 60_000);
     };

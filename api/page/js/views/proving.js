@@ -6,7 +6,7 @@ import { holdButton } from "../components/hold.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { rigNav } from "../components/subnav.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
-import { naturalName, t, tOr } from "../texts.js";
+import { naturalName, t } from "../texts.js";
 import { dateTime, number, quantityOf, toShown, unitOf } from "../units.js";
 import { labelOf } from "../words.js";
 

@@ -28,7 +28,7 @@ class Rows {
       this.rows.set(key, row);
       this.body.append(node);
     }
-    cells.forEach((text, index) => setText(row[index], text));
+    for (const [index, text] of cells.entries()) setText(row[index], text);
     if (quality) {
       const last = row[this.columns.indexOf("quality")];
       if (last) setAttr(last, "data-quality", quality);
@@ -36,7 +36,7 @@ class Rows {
   }
 }
 
-function slowText(name, reading) {
+function slowText(_name, reading) {
   if (reading.value === null) return [DASH, ""];
   const quantity = quantityOf(reading.unit);
   return [shown(quantity, reading.value), unitOf(quantity)];

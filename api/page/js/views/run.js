@@ -14,6 +14,7 @@ import { figureText, labelOf } from "../words.js";
 import { runSeconds, runState } from "./runs.js";
 
 // groups of recorded channels over time: a title and which columns of the run belong to it
+/** @type {[string, string, RegExp][]} */
 const GROUPS = [
   ["run.rpm", "rad/s", /^engine_speed/],
   ["run.power", "W", /power_w$/],
@@ -32,11 +33,12 @@ export function columnName(name) {
 /** Columns of a run for each group: [title key, unit, names]. */
 export function pickGroups(available) {
   const names = Object.keys(available);
-  return GROUPS.map(([title, unit, pattern]) => [
+  const groups = GROUPS.map(([title, unit, pattern]) => ({
     title,
     unit,
-    names.filter((name) => available[name] === unit && pattern.test(name)).slice(0, MOST_IN_GROUP),
-  ]).filter(([, , found]) => found.length);
+    found: names.filter((name) => available[name] === unit && pattern.test(name)).slice(0, MOST_IN_GROUP),
+  }));
+  return groups.filter((group) => group.found.length);
 }
 
 export default class RunView {
@@ -109,7 +111,7 @@ export default class RunView {
     this.writeRun(run);
     this.right.append(
       evaluationsCard(this.path, result?.made, this.store.role !== "watch", (wanted) => {
-        document.getElementById("main").scrollTop = 0;
+        /** @type {HTMLElement} */ (document.getElementById("main")).scrollTop = 0;
         this.showResult(wanted);
       }),
     );
@@ -207,10 +209,11 @@ export default class RunView {
   writeFlags() {
     this.flagged.classList.toggle("hidden", !this.flags.length);
     if (!this.flags.length) return;
-    const where = (flag) =>
-      flag.from_s === null || flag.from_s === undefined
-        ? ""
-        : ` · ${clockTime(flag.from_s)}${flag.to_s && flag.to_s - flag.from_s > 1 ? `–${clockTime(flag.to_s)}` : ""}`;
+    const where = (flag) => {
+      if (flag.from_s === null || flag.from_s === undefined) return "";
+      const lasts = flag.to_s && flag.to_s - flag.from_s > 1;
+      return ` · ${clockTime(flag.from_s)}${lasts ? `–${clockTime(flag.to_s)}` : ""}`;
+    };
     this.flagged.replaceChildren(
       el("h2", { text: t("run.flags") }),
       el(
@@ -292,10 +295,10 @@ export default class RunView {
       );
       return;
     }
-    for (const [title, unit, names] of groups) await this.addChannels(t(title), unit, names);
+    for (const { title, unit, found } of groups) await this.addChannels(t(title), unit, found);
     this.addChooser(
       available,
-      groups.flatMap(([, , names]) => names),
+      groups.flatMap((group) => group.found),
     );
   }
 

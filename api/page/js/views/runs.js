@@ -88,7 +88,8 @@ export default class RunsView {
   }
 
   async read(before = "") {
-    const turn = (this.turn = (this.turn ?? 0) + 1);
+    this.turn = (this.turn ?? 0) + 1;
+    const { turn } = this;
     setText(this.note, "");
     show(this.retry, false);
     const query = new URLSearchParams(Object.entries({ ...asked, before }).filter(([, value]) => value));

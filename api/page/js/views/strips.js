@@ -96,6 +96,7 @@ export default class StripsView {
   /** Build once it is known what this rig reads. */
   build(frame) {
     const all = readable(frame);
+    /** @type {Map<string, any[]>} */
     const known = new Map(all.map((one) => [one[0], one]));
     const kept = (keptNames() ?? []).filter((name) => known.has(name));
     const names = (kept.length ? kept : usual(all.map(([name]) => name))).slice(0, MOST);
@@ -133,7 +134,9 @@ export default class StripsView {
 
   follow(row, name) {
     row.name = name;
-    [, , row.quantity, row.read] = this.known.get(name);
+    const [, label, quantity, read] = this.known?.get(name) ?? [];
+    row.quantity = quantity;
+    row.read = read;
     row.ring = this.store.follow(name, row.read);
     row.chart?.destroy();
     row.chart = new StripChart({
@@ -143,7 +146,7 @@ export default class StripsView {
       digits: ["speed", "acceleration", "current"].includes(row.quantity) ? 1 : 0,
     });
     row.holder.replaceChildren(row.chart.canvas);
-    setAttr(row.chart.canvas, "aria-label", t("target.strip", { n: SECONDS, what: this.known.get(name)[1] }));
+    setAttr(row.chart.canvas, "aria-label", t("target.strip", { n: SECONDS, what: label }));
     setText(row.unit, unitOf(row.quantity));
   }
 

@@ -90,6 +90,7 @@ export default class TestsView {
       setAttr(card, "aria-checked", name === kind ? "true" : "false");
     }
     this.typed = written(kind);
+    /** @type {Map<string, [any, HTMLElement]>} */
     this.nodes = new Map();
     const spec = KINDS[kind];
     const inputs = (group, more) =>
@@ -297,7 +298,7 @@ export default class TestsView {
     const seconds = plan ? KINDS[this.kind].seconds(plan) : null;
     setText(this.duration, seconds ? t("plan.about", { time: clockTime(seconds) }) : "");
     if (this.sketch) this.drawSketch(readTrace(this.typed.trace));
-    this.rehearsal.changed(plan);
+    this.rehearsal?.changed(plan);
     this.write(performance.now());
   }
 
@@ -311,9 +312,7 @@ export default class TestsView {
     const end = good.at(-1)[0] || 1;
     const top = Math.max(...good.map(([, v]) => v), 1) * 1.12;
     context.beginPath();
-    good.forEach(([s, v], index) =>
-      context[index ? "lineTo" : "moveTo"](6 + (s / end) * (width - 12), height - 6 - (v / top) * (height - 12)),
-    );
+    for (const [s, v] of good) context.lineTo(6 + (s / end) * (width - 12), height - 6 - (v / top) * (height - 12));
     context.lineWidth = 4;
     context.lineJoin = "round";
     context.strokeStyle = style.getPropertyValue("--absorbed").trim() || "#1d6d88";
@@ -348,6 +347,6 @@ export default class TestsView {
   }
 
   leave() {
-    this.rehearsal.leave();
+    this.rehearsal?.leave();
   }
 }

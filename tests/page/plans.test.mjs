@@ -1,0 +1,51 @@
+// Plans as a person types them: the reader's units in, SI out, one problem or one plan.
+import assert from "node:assert/strict";
+import { beforeEach, test } from "node:test";
+import { page } from "./browser.mjs";
+
+const { settings } = await page("settings.js");
+const { KINDS, makePlan, readTrace, steps, written } = await page("kinds/index.js");
+
+beforeEach(() => {
+  settings.set("language", "en");
+  settings.set("units", "metric");
+});
+
+test("every kind starts from a form that makes a plan, in both unit systems", () => {
+  for (const units of ["metric", "us"]) {
+    settings.set("units", units);
+    for (const kind of Object.keys(KINDS)) {
+      const { plan, problem } = makePlan(kind, written(kind));
+      assert.ok(plan === null ? problem : plan.kind === kind, `${kind} in ${units}: ${problem}`);
+    }
+  }
+});
+
+test("a figure out of its range is refused with the range in the reader's unit", () => {
+  const { plan, problem } = makePlan("steady-hold", { ...written("steady-hold"), by: "speed", speed: "400" });
+  assert.equal(plan, null);
+  assert.match(problem, /288/); // 80 m/s
+});
+
+test("an empty field is no zero", () => {
+  assert.equal(makePlan("steady-hold", { ...written("steady-hold"), minutes: "" }).plan, null);
+});
+
+test("a comma is a decimal point", () => {
+  const { plan } = makePlan("steady-hold", { ...written("steady-hold"), minutes: "1,5" });
+  assert.equal(plan.seconds, 90);
+});
+
+test("steps end at the end", () => {
+  assert.deepEqual(steps(1500, 3000, 600), [1500, 2100, 2700, 3000]);
+  assert.deepEqual(steps(3000, 1500, 600), [3000, 2400, 1800, 1500]);
+});
+
+test("a trace is read line by line, comments left out", () => {
+  assert.deepEqual(readTrace("# s v\n0 0\n10; 36\n20,72"), [
+    [0, 0],
+    [10, 10],
+    [20, 20],
+  ]);
+  assert.ok(Number.isNaN(readTrace("5")[0][1]));
+});
