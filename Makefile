@@ -24,6 +24,7 @@ $(BUILT): requirements-dev.lock pyproject.toml
 	  $(PYTHON) -m pip --python $(BIN)/python install --quiet pip; }
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	$(BIN)/drumlin compile
 	@touch $(BUILT)
 
 run: $(BUILT)

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 from api.cli.shared import (
     DATA,
-    DEMO_RIG,
     DataOption,
     JsonOption,
     RigOption,
     expect_folder_given,
     print_json,
 )
+from api.examples import DEMO_RIG
 
 
 def absorbers(rig: RigOption = DEMO_RIG, data: DataOption = DATA, json: JsonOption = False) -> None:

@@ -14,13 +14,13 @@ import typer
 
 from api.cli.shared import (
     DATA,
-    DEMO_RIG,
     DataOption,
     JsonOption,
     RigOption,
     UnitsOption,
     expect_folder_given,
 )
+from api.examples import DEMO_RIG
 from daq.rig.units import UnitSystem
 
 if TYPE_CHECKING:

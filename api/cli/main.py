@@ -18,13 +18,14 @@ from api.cli.prove import prove
 from api.cli.runs import runs
 from api.cli.shared import (
     DATA,
-    DEMO_RIG,
     DataOption,
     JsonOption,
     RigOption,
     UnitsOption,
     for_reader,
+    have_kernels,
 )
+from api.examples import DEMO_RIG
 from daq.errors import DrumlinError
 from daq.rig.units import UnitSystem
 
@@ -60,6 +61,7 @@ def serve(
     from api.launch.serve import serve as run
     from api.services.proving import in_force
 
+    have_kernels()
     host, listen_port = parse_listen(listen)
     used = in_force(rig, data.absolute())
     if used != rig:
@@ -88,6 +90,7 @@ def demo(
     from api.launch.demo import demo as run
     from api.launch.serve import parse_listen
 
+    have_kernels()
     host, listen_port = parse_listen(listen)
     asked = DemoSettings(
         rig, data.absolute(), host, listen_port, settings, unattended, seconds, rpm, follow=follow
@@ -151,10 +154,37 @@ def rehearse(
             route, trace, mass_kg, trailer_kg,
         )  # fmt: skip
         plan = plan_of(what, asked)
+    have_kernels()
     result = rehearse_any(PlanSettings(rig, plan, gear, pedal, seed))
     if not isinstance(plan, Campaign):
         result["heat"] = heat_told(rig, data, plan, result, units)
     print(as_json(result) if json else "\n".join(lines(result, units)))
+
+
+@app.command("compile")
+def compile_now() -> None:
+    """Compile the numerical kernels: once after an installation or an update."""
+    have_kernels()
+    _say("The numerical kernels are compiled.")
+
+
+@app.command()
+def examples(
+    copy: Annotated[Path | None, typer.Option(help="A new directory to copy them to.")] = None,
+) -> None:
+    """Where the demo's rig file and the example plans are, or copies of them to adapt."""
+    import shutil
+
+    from api.examples import EXAMPLES, PLANS
+
+    if copy is None:
+        for path in (DEMO_RIG, *sorted(PLANS.glob("*.toml"))):
+            print(path)
+        return
+    if copy.exists():
+        raise DrumlinError(f"{copy} is there already.", "Give --copy a new directory.")
+    shutil.copytree(EXAMPLES, copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
+    print(copy)
 
 
 @app.command()

@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.cli.shared import DATA, DEMO_RIG, NO, DataOption, JsonOption, RigOption, UnitsOption
+from api.cli.shared import DATA, NO, DataOption, JsonOption, RigOption, UnitsOption
+from api.examples import DEMO_RIG
 from daq.errors import DrumlinError, Refused
 from daq.readings import Unit
 from daq.rig.units import UnitSystem, display_unit, from_si

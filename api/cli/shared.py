@@ -19,7 +19,6 @@ import typer
 from daq.errors import DrumlinError, Refused
 from daq.rig.units import UnitSystem
 
-DEMO_RIG = Path(__file__).resolve().parents[2] / "rigs" / "tarnhow.toml"
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
 UrlOption = Annotated[str, typer.Option("--store", help="Catalogue URL, if not SQLite in DATA.")]
@@ -188,6 +187,19 @@ def progress(what: str, *, quiet: bool) -> Iterator[Callable[[float], None]]:
     with Progress(console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=1.0)
         yield lambda share: bar.update(task, completed=share)
+
+
+def have_kernels() -> None:
+    """Compile the numerical kernels when that has not been done since they changed."""
+    from api.launch.kernels import are_compiled, compile_kernels
+
+    if are_compiled():
+        return
+    what = "Compiling the numerical kernels, once"
+    if not sys.stderr.isatty():
+        print(f"{what}; it takes a minute or two.", file=sys.stderr, flush=True)
+    with progress(what, quiet=False) as bar:
+        compile_kernels(bar)
 
 
 def print_json(told: Any) -> None:

@@ -46,7 +46,8 @@ def plan_of(kind: str, asked: Asked) -> Plan | Campaign:
     if kind not in KINDS:
         raise DrumlinError(
             f"There is no test kind '{kind}' and no such plan file.",
-            f"Kinds: {', '.join(KINDS)}; or give a file that ends in .toml.",
+            f"Kinds: {', '.join(KINDS)}; or a file that ends in .toml, such as those that "
+            "'drumlin examples' lists.",
         )
     data: dict[str, Any] = {"kind": kind} | _DATA[kind](asked)
     given = {name: value for name, value in data.items() if value is not None}

@@ -264,9 +264,11 @@ def time_interval(
         nudged[i] += nudge
         warm = rim_after(described, nudged, seconds, power, radps, fan, ambient)
         gradient[i] = (warm - middle) / nudge
-    way = covariance @ gradient
+    way = np.zeros(size)
     variance = 0.0
     for i in range(size):
+        for j in range(size):  # written out: a matrix product would need BLAS from another package
+            way[i] += covariance[i, j] * gradient[j]
         variance += gradient[i] * way[i]
     if variance <= 0.0:
         return best, best, best

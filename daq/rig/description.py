@@ -248,7 +248,7 @@ def load_rig(path: Path) -> Rig:
     except FileNotFoundError:
         raise RigError(
             f"There is no rig file {path}.",
-            "Give one with --rig, or copy rigs/tarnhow.toml and adapt it.",
+            "Give one with --rig; 'drumlin examples' has one to adapt.",
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise RigError(

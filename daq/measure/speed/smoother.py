@@ -128,6 +128,42 @@ def _forward(
 
 
 @jit
+def _multiply(a: FloatArray, b: FloatArray, transposed: bool, out: FloatArray) -> None:
+    """out = a b, or a b' when `transposed`; 3 x 3. Written out, so that no BLAS is needed."""
+    for i in range(3):
+        for j in range(3):
+            total = 0.0
+            for k in range(3):
+                total += a[i, k] * (b[j, k] if transposed else b[k, j])
+            out[i, j] = total
+
+
+@jit
+def _solve(a: FloatArray, b: FloatArray) -> None:
+    """b = a^-1 b in place, 3 x 3: elimination with partial pivoting. `a` is used up."""
+    for column in range(3):
+        pivot = column
+        for row in range(column + 1, 3):
+            if abs(a[row, column]) > abs(a[pivot, column]):
+                pivot = row
+        for k in range(3):
+            a[column, k], a[pivot, k] = a[pivot, k], a[column, k]
+            b[column, k], b[pivot, k] = b[pivot, k], b[column, k]
+        for row in range(column + 1, 3):
+            factor = a[row, column] / a[column, column]
+            for k in range(column, 3):
+                a[row, k] -= factor * a[column, k]
+            for k in range(3):
+                b[row, k] -= factor * b[column, k]
+    for row in range(2, -1, -1):
+        for k in range(3):
+            total = b[row, k]
+            for other in range(row + 1, 3):
+                total -= a[row, other] * b[other, k]
+            b[row, k] = total / a[row, row]
+
+
+@jit
 def _backward(t: FloatArray, q: float, mean: FloatArray, cov: FloatArray) -> None:
     """Rauch-Tung-Striebel pass, in place."""
     n = t.shape[0]
@@ -135,6 +171,10 @@ def _backward(t: FloatArray, q: float, mean: FloatArray, cov: FloatArray) -> Non
     f = np.zeros((3, 3))
     pred = np.zeros((3, 3))
     nxt = np.zeros((3, 3))
+    fp = np.zeros((3, 3))
+    used = np.zeros((3, 3))
+    gain_t = np.zeros((3, 3))
+    correction = np.zeros((3, 3))
     for back in range(1, n):
         k = n - 1 - back
         d = t[k + 1] - t[k]
@@ -145,8 +185,8 @@ def _backward(t: FloatArray, q: float, mean: FloatArray, cov: FloatArray) -> Non
         f[0, 0], f[0, 1], f[0, 2] = 1.0, d, h
         f[1, 0], f[1, 1], f[1, 2] = 0.0, 1.0, d
         f[2, 0], f[2, 1], f[2, 2] = 0.0, 0.0, 1.0
-        fp = f @ p
-        pred[:, :] = fp @ f.T
+        _multiply(f, p, False, fp)
+        _multiply(fp, f, True, pred)
         d3 = d * d * d
         pred[0, 0] += q * d3 * d * d / 20.0
         pred[0, 1] += q * d3 * d / 8.0
@@ -157,7 +197,9 @@ def _backward(t: FloatArray, q: float, mean: FloatArray, cov: FloatArray) -> Non
         pred[1, 2] += q * d * d / 2.0
         pred[2, 1] += q * d * d / 2.0
         pred[2, 2] += q * d
-        gain = np.linalg.solve(pred, fp).T
+        used[:, :] = pred
+        gain_t[:, :] = fp
+        _solve(used, gain_t)
         mx = mean[k, 0] + d * mean[k, 1] + h * mean[k, 2]
         mv = mean[k, 1] + d * mean[k, 2]
         ma = mean[k, 2]
@@ -168,8 +210,12 @@ def _backward(t: FloatArray, q: float, mean: FloatArray, cov: FloatArray) -> Non
         nxt[1, 0], nxt[1, 1], nxt[1, 2] = cov[k + 1, 1], cov[k + 1, 3], cov[k + 1, 4]
         nxt[2, 0], nxt[2, 1], nxt[2, 2] = cov[k + 1, 2], cov[k + 1, 4], cov[k + 1, 5]
         for i in range(3):
-            mean[k, i] += gain[i, 0] * e0 + gain[i, 1] * e1 + gain[i, 2] * e2
-        new = p + gain @ (nxt - pred) @ gain.T
+            mean[k, i] += gain_t[0, i] * e0 + gain_t[1, i] * e1 + gain_t[2, i] * e2
+        nxt -= pred
+        gain = gain_t.T
+        _multiply(gain, nxt, False, used)
+        _multiply(used, gain, True, correction)
+        new = p + correction
         cov[k, 0] = new[0, 0]
         cov[k, 1] = 0.5 * (new[0, 1] + new[1, 0])
         cov[k, 2] = 0.5 * (new[0, 2] + new[2, 0])
