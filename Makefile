@@ -9,7 +9,7 @@ PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
 BIN := .venv/bin
 BUILT := .venv/.built
 # command:package where they differ
-SYSTEM_PACKAGES := mosquitto chromium node:nodejs npm
+SYSTEM_PACKAGES := mosquitto chromium node:nodejs npm gcc arm-none-eabi-gcc:gcc-arm-none-eabi
 PAGE_TOOLS := tests/page/node_modules/.package-lock.json
 
 .PHONY: env run test check pictures system-packages lock clean
@@ -51,7 +51,7 @@ $(PAGE_TOOLS): tests/page/package.json tests/page/package-lock.json
 pictures: $(BUILT) system-packages
 	$(BIN)/python -m tests.browser.pictures
 
-# The broker and the browser that some tests drive. Root installs what is missing.
+# The broker, browser, compilers and emulator that some tests drive. Root installs what is missing.
 system-packages:
 	@missing=; for p in $(SYSTEM_PACKAGES); do \
 	  PATH="$$PATH:/usr/sbin" command -v $${p%:*} >/dev/null || missing="$$missing $${p#*:}"; done; \

@@ -1,0 +1,1 @@
+"""The reference front end seen from the host: its configuration, its image, its conformance."""
