@@ -41,7 +41,7 @@ _COUNTERS = (
 
 def build(program: Path, flags: Sequence[str] = SANITIZED, core: Sequence[Path] = CORE) -> Path:
     """Compile the core and its host program. Raises CalledProcessError, with what gcc said."""
-    command = ["gcc", *STRICT, *flags, "-o", program, HOST, *core]
+    command: list[str | Path] = ["gcc", *STRICT, *flags, "-o", program, HOST, *core]
     subprocess.run(command, check=True, capture_output=True, text=True, cwd=program.parent)
     return program
 

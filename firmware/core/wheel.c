@@ -13,6 +13,7 @@ static void believe(fe_wheel *wheel)
 
 void fe_wheel_change(fe_wheel *wheel, uint32_t tick)
 {
+    wheel->doubt = false;
     if (wheel->pending) {
         if (tick - wheel->pending_tick < wheel->least_ticks) {
             wheel->pending = false; /* back where it was: a glitch */
@@ -34,8 +35,10 @@ void fe_wheel_close(fe_wheel *wheel, uint32_t until)
 
 void fe_wheel_settle(fe_wheel *wheel, bool pin)
 {
-    if (!wheel->pending && wheel->level != pin) {
+    bool differs = !wheel->pending && wheel->level != pin;
+    if (differs && wheel->doubt) {
         wheel->level = pin;
         wheel->resyncs++;
     }
+    wheel->doubt = differs && !wheel->doubt;
 }

@@ -16,6 +16,7 @@ typedef struct {
     bool falling;       /* the flank that counts */
     bool level;         /* believed */
     bool pending;       /* the pin changed and the change is not yet believed */
+    bool doubt;         /* the pin was seen at another level than the one believed */
     uint32_t pending_tick;
     uint32_t in_frame;  /* edges believed since the last frame */
     uint16_t total;     /* edges since boot, modulo 65536 */
@@ -30,8 +31,8 @@ void fe_wheel_change(fe_wheel *wheel, uint32_t tick);
  * lasted up to `until`, the next change or, with none, now. */
 void fe_wheel_close(fe_wheel *wheel, uint32_t until);
 
-/* What the pin itself shows, when it has not changed for longer than the least width. Should a
- * change ever have been lost, the two are brought together again. */
+/* What the pin itself shows at the end of a frame without a change on its way. Should a change
+ * ever have been lost, the second frame in a row that says so brings the two together again. */
 void fe_wheel_settle(fe_wheel *wheel, bool pin);
 
 #endif
