@@ -33,7 +33,7 @@ import sys, threading, time
 from pathlib import Path
 from api.store import garage
 from api.store.catalogue import Catalogue, NewRun, Note
-from daq.recording.recorder import Kind, RawRecorder
+from daq.recording.recorder import RecordKind, RawRecorder
 folder = Path(sys.argv[1])
 lock = threading.Lock()
 def tell(*words):
@@ -57,7 +57,7 @@ began, number = time.monotonic(), 0
 while True:
     number += 1
     time.sleep(max(0.0, began + number / 500 - time.monotonic()))
-    if not recorder.append(Kind.RX, time.monotonic_ns(), number.to_bytes(4, "little") * 19):
+    if not recorder.append(RecordKind.RX, time.monotonic_ns(), number.to_bytes(4, "little") * 19):
         tell("dropped")
     if number % 10 == 0:
         tell("at", time.monotonic_ns(), number)

@@ -23,7 +23,7 @@ import numpy as np
 from api.launch.demo_driver import CRUISE_MPS
 from api.rehearsal.virtual_rig import HOLDER
 from bench.support.common import Options, run_bench
-from bench.support.day import BREAKS, QUIET_S, TESTS, Asked, DayRig
+from bench.support.day import BREAKS, QUIET_S, TESTS, DayRig, DayTest
 from control.core.commands import (
     Acknowledge,
     AnyCommand,
@@ -41,7 +41,7 @@ from daq.recording.reader import Recording
 from daq.results.columns import Replay, gather
 from daq.results.evaluate import evaluate
 from daq.results.given import given_of
-from daq.results.result import Result, Settings
+from daq.results.result import EvaluationSettings, Result
 from simulator.seat import tell
 
 LONGEST_S = 300.0  # no test of the day takes longer
@@ -126,7 +126,7 @@ class Day:
         rig.plant.faults.clear()
         rig.advance_for(5.0 if what == "roll" else 1.5)
 
-    def test(self, asked: Asked, mishap: str) -> None:
+    def test(self, asked: DayTest, mishap: str) -> None:
         """One test, whole or with a mishap, and what became of it."""
         rig, draw = self.rig, self.draw
         self.count += 1
@@ -210,7 +210,7 @@ class Day:
         if recorder is not None:
             recorder.close()
 
-    def _judge(self, asked: Asked, folder: Path, row: dict[str, Any]) -> None:
+    def _judge(self, asked: DayTest, folder: Path, row: dict[str, Any]) -> None:
         """Evaluate the run and hold it against the truth and its repeats."""
         rig = self.rig
         try:
@@ -244,7 +244,7 @@ def judged(rig: DayRig, folder: Path) -> tuple[Result, float]:
     replay = Replay(Recording(folder / "raw.drm"), rig.rig)
     columns = gather(replay.chunks())
     plan = msgspec.json.decode(replay.header.plan)
-    given = given_of(replay.rig, plan, columns, Settings(), replay.events)
+    given = given_of(replay.rig, plan, columns, EvaluationSettings(), replay.events)
     result = evaluate(given, "bench")
     power = given.of("power_w")
     true = np.array([one[2] for one in rig.truth])

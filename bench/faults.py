@@ -22,7 +22,7 @@ from typing import Any
 import msgspec
 
 from api.rehearsal.virtual_rig import HOLDER
-from bench.support.broken_rig import CASES, LIFT_AFTER_S, LOAD, BrokenRig, Case
+from bench.support.broken_rig import CASES, LIFT_AFTER_S, LOAD, BrokenRig, FaultCase
 from bench.support.common import Options, run_bench
 from bench.support.rigs import advance_until
 from control.core.commands import (
@@ -46,11 +46,11 @@ PHASES = ("parked", "taking-up", "steady", "ramp", "easing")
 EMPTY_A = 0.5
 IN_FLIGHT_A = 1.5  # per coil: what one set point on its way may still add
 SLACK_MS = 25.0  # a frame, and the moment within a look a few times a second
-NOTHING = Case("nothing", (), lambda _: None, frozenset())
+NOTHING = FaultCase("nothing", (), lambda _: None, frozenset())
 _UNLOADED = frozenset({"easing", "ready", "parked", "tripped"})
 
 
-class Row(msgspec.Struct):
+class FaultRow(msgspec.Struct):
     """One case as it went."""
 
     case: str
@@ -71,7 +71,7 @@ def measure(options: Options) -> dict[str, Any]:
     began_s = time.perf_counter()
     chooser = random.Random(options.seed)
     rig = BrokenRig(load_rig(RIG), options.seed)
-    rows: list[Row] = []
+    rows: list[FaultRow] = []
 
     def at(phase: str) -> None:
         if options.part not in ("", phase):
@@ -124,9 +124,9 @@ def measure(options: Options) -> dict[str, Any]:
     }
 
 
-def severest(count: int) -> tuple[Case, ...]:
+def severest(count: int) -> tuple[FaultCase, ...]:
     """Trips before eases, one case per code, in the table's order."""
-    first: dict[str, Case] = {}
+    first: dict[str, FaultCase] = {}
     for case in CASES:
         if TABLE[case.codes[0]].effect >= Effect.EASE:
             first.setdefault(case.codes[0], case)
@@ -139,7 +139,7 @@ def _rpm(rig: BrokenRig) -> float:
     return measured.engine_speed.value * 9.549296585513721 if measured is not None else 0.0
 
 
-def _forked(rig: BrokenRig, cases: tuple[Case, ...], phase: str) -> Row:
+def _forked(rig: BrokenRig, cases: tuple[FaultCase, ...], phase: str) -> FaultRow:
     """Run the case in a fork of this moment and take its row."""
     ours, theirs = os.pipe()
     child = os.fork()
@@ -161,18 +161,18 @@ def _forked(rig: BrokenRig, cases: tuple[Case, ...], phase: str) -> Row:
     os.waitpid(child, 0)
     if not body:
         name = " + ".join(case.name for case in cases)
-        return Row(name, phase, failures=["the core raised an exception"])
-    return msgspec.json.decode(body, type=Row)
+        return FaultRow(name, phase, failures=["the core raised an exception"])
+    return msgspec.json.decode(body, type=FaultRow)
 
 
-def run_case(rig: BrokenRig, cases: tuple[Case, ...], phase: str) -> Row:
+def run_case(rig: BrokenRig, cases: tuple[FaultCase, ...], phase: str) -> FaultRow:
     """Break the rig now, go on, and judge. The rig is used up by it."""
     signal.alarm(120)
     names = rig.plant.truth_names
     speeds = [names.index(name) for name in ("front_speed_mps", "rear_speed_mps")]
     forces = [names.index(name) for name in ("front_absorber_n", "rear_absorber_n")]
     coils = [place for place, name in enumerate(names) if name.endswith("_current_a")]
-    row = Row(" + ".join(case.name for case in cases), phase)
+    row = FaultRow(" + ".join(case.name for case in cases), phase)
     truth = rig.plant.world.truth_row
     speed0 = max(float(truth[place]) for place in speeds)
     force0 = sum(float(truth[place]) for place in forces)
@@ -250,7 +250,11 @@ def _holds(rig: BrokenRig) -> bool:
 
 
 def _judge(
-    rig: BrokenRig, row: Row, cases: tuple[Case, ...], noticed: dict[str, float], begun_s: float
+    rig: BrokenRig,
+    row: FaultRow,
+    cases: tuple[FaultCase, ...],
+    noticed: dict[str, float],
+    begun_s: float,
 ) -> list[str]:
     failures: list[str] = []
     state, phase = row.state, row.phase

@@ -33,7 +33,7 @@ from control.test_kinds.plans import PowerSweep
 from daq.results.evaluate import evaluate
 from daq.results.gain import Gain, Repeat, Verdict, gain
 from daq.results.result import Result, arrays
-from simulator.setup import Setup, Weather, tarnhow
+from simulator.setup import Setup, TrueWeather, tarnhow
 
 PLAN = PowerSweep(from_rpm=1700.0, to_rpm=2700.0, rpm_per_s=250.0)
 START_MPS = 19.2  # a little above the first speed: the absorbers hold it there
@@ -113,7 +113,7 @@ def pool(options: Options) -> list[RigDay]:
     wanted: list[tuple[Setup, int]] = []
     for _ in range(rigs):
         seed = int(random.integers(1, 2**24))
-        weather = Weather(
+        weather = TrueWeather(
             float(random.uniform(281.0, 305.0)),
             float(random.uniform(95_500.0, 101_500.0)),
             float(random.uniform(0.25, 0.85)),

@@ -31,7 +31,7 @@ from control.core.commands import StartTest
 from control.core.memory import AbsorberMemory, Memory
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
-from control.thermal.limiter import HeatGuard
+from control.thermal.limiter import ThermalLimiter
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import model_of, specific_heat, sustainable_power
 from control.thermal.rotor_observer import RotorMemory, RotorObserver
@@ -266,7 +266,7 @@ def guarded(rotor: TrueRotor, memory: RotorMemory | None, sensed: bool, seconds:
     rotor.state[[at.A_SKIN, at.A_BULK, at.A_HUB]] = AMBIENT_K
     observer = RotorObserver(model_of(HEAT), AMBIENT_K, memory, HEAT.sensor_share)
     observer.x[:3] = AMBIENT_K
-    guard = HeatGuard(HEAT)
+    guard = ThermalLimiter(HEAT)
     radps = float(rotor.rng.uniform(80.0, 220.0))
     asked = 0.9 * most_power(radps)
     share, worst, power = 1.0, -math.inf, 0.0

@@ -66,7 +66,7 @@ AFTER_S = 3.5
 BAND = 0.001
 
 
-class Case(msgspec.Struct, frozen=True):
+class HoldCase(msgspec.Struct, frozen=True):
     name: str
     speed_kmh: float
     gear: int
@@ -90,7 +90,7 @@ class Case(msgspec.Struct, frozen=True):
         return [Moment(0.0, gear=self.gear + 1)]
 
 
-def cases(quick: bool) -> list[Case]:
+def cases(quick: bool) -> list[HoldCase]:
     found = []
     for speed_kmh, gear in ((30.0, 5), (100.0, 4)):
         for case in (TransferCase.LOCKED, TransferCase.OPEN):
@@ -98,11 +98,11 @@ def cases(quick: bool) -> list[Case]:
                 if quick and (case is TransferCase.OPEN or event != "drop"):
                     continue
                 name = f"{event} at {speed_kmh:.0f} km/h, transfer case {case.name.lower()}"
-                found.append(Case(name, speed_kmh, gear, case, event))
+                found.append(HoldCase(name, speed_kmh, gear, case, event))
     return found
 
 
-class Trace:
+class SpeedRecord:
     """True roll speeds of one run, frame by frame, around the disturbance."""
 
     def __init__(self, speed_mps: float) -> None:
@@ -133,11 +133,11 @@ def _rolls(plant: Plant) -> tuple[float, float]:
     return float(rolls[0, at.R_SPEED]), float(rolls[1, at.R_SPEED])
 
 
-def _approach(plant: Plant, case: Case) -> None:
+def _approach(plant: Plant, case: HoldCase) -> None:
     plant.driver.tell(pedal=1.0, gear=case.gear, case=case.case)
 
 
-def _learn_teeth(plant: Plant, case: Case, advance: Callable[[], object]) -> None:
+def _learn_teeth(plant: Plant, case: HoldCase, advance: Callable[[], object]) -> None:
     """Tooth wheels are learned while nothing holds the rolls; a rig in use did it long ago."""
     plant.driver.tell(pedal=0.3, gear=4, case=TransferCase.LOCKED)
     plant.driver.drive_at = lambda _now_s: 15.0
@@ -152,7 +152,7 @@ def _learn_teeth(plant: Plant, case: Case, advance: Callable[[], object]) -> Non
 # ---- ours ----------------------------------------------------------------------------------
 
 
-def ours(case: Case, rig: Rig, seed: int) -> Figures:
+def ours(case: HoldCase, rig: Rig, seed: int) -> Figures:
     virtual = VirtualRig(rig, seed)
     virtual.make_ready()
     plant = virtual.plant
@@ -162,7 +162,7 @@ def ours(case: Case, rig: Rig, seed: int) -> Figures:
         virtual.advance()
     virtual.ask(StartTest(0, HOLDER, "bench", SteadyHold(seconds=600.0, speed_mps=case.speed_mps)))
     virtual.advance_for(SETTLE_S)
-    trace = Trace(case.speed_mps)
+    trace = SpeedRecord(case.speed_mps)
     for _ in range(round(STEADY_S * rig.frame_hz)):
         virtual.advance()
         trace.before.append(_rolls(plant))
@@ -206,7 +206,7 @@ class Bare:
 Answer = Callable[[Sample], list[float]]
 
 
-def _bare_run(bare: Bare, case: Case, control: Answer, watch: Answer, chain: Chain) -> Figures:
+def _bare_run(bare: Bare, case: HoldCase, control: Answer, watch: Answer, chain: Chain) -> Figures:
     plant = bare.plant
     currents: list[float] | None = [0.0] * 4
     _learn_teeth(plant, case, lambda: watch(bare.frame(currents)))
@@ -214,7 +214,7 @@ def _bare_run(bare: Bare, case: Case, control: Answer, watch: Answer, chain: Cha
     _approach(plant, case)
     while _rolls(plant)[1] < case.speed_mps - 1.0:
         watch(bare.frame(currents))
-    trace = Trace(case.speed_mps)
+    trace = SpeedRecord(case.speed_mps)
     frames = round(SETTLE_S * bare.rig.frame_hz)
     steady = round(STEADY_S * bare.rig.frame_hz)
     after = round(AFTER_S * bare.rig.frame_hz)
@@ -230,7 +230,7 @@ def _bare_run(bare: Bare, case: Case, control: Answer, watch: Answer, chain: Cha
     return trace.figures(1.0 / bare.rig.frame_hz)
 
 
-def pid(case: Case, rig: Rig, seed: int, derivative: bool) -> Figures:
+def pid(case: HoldCase, rig: Rig, seed: int, derivative: bool) -> Figures:
     """simple-pid per roll set, SIMC-tuned at the operating point from the rig file's numbers."""
     bare = Bare(rig, seed)
     if bare.hello is None:
@@ -412,8 +412,10 @@ def _apart(work: Callable[[], Figures]) -> Figures:
     return figures
 
 
-def _informed_run(bare: Bare, case: Case, answer: Answer, currents: list[float] | None) -> Figures:
-    trace = Trace(case.speed_mps)
+def _informed_run(
+    bare: Bare, case: HoldCase, answer: Answer, currents: list[float] | None
+) -> Figures:
+    trace = SpeedRecord(case.speed_mps)
     frame_hz = bare.rig.frame_hz
     before, after = round(1.0 * frame_hz), round(AFTER_S * frame_hz)
     for k in range(before + after):
@@ -426,7 +428,7 @@ def _informed_run(bare: Bare, case: Case, answer: Answer, currents: list[float] 
     return trace.figures(1.0 / frame_hz)
 
 
-def bound(case: Case, rig: Rig, seed: int, delay_s: float | None, tries: int) -> Figures:
+def bound(case: HoldCase, rig: Rig, seed: int, delay_s: float | None, tries: int) -> Figures:
     """Best of an informed controller over its tuning, by the peak of this very case.
 
     `delay_s`: how late it knows speeds and tractive forces; None: it sees tooth edges alone.
@@ -485,7 +487,7 @@ def edge_age(speed_mps: float, rig: Rig) -> float:
     return 0.5 * pitch / speed_mps
 
 
-def one(work: tuple[Case, int, int]) -> dict[str, Any]:
+def one(work: tuple[HoldCase, int, int]) -> dict[str, Any]:
     """All controllers on one case."""
     case, seed, tries = work
     rig = load_rig(RIG_FILE)

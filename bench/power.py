@@ -40,7 +40,7 @@ from daq.results.curves import curve
 from daq.results.evaluate import KINDS, correction_of
 from daq.results.given import Given, given_of
 from daq.results.kinds.swept import axis
-from daq.results.result import CurveOut, Settings, arrays
+from daq.results.result import CurveOut, EvaluationSettings, arrays
 from daq.rig.description import Rig, load_rig
 
 Array = npt.NDArray[np.float64]
@@ -49,7 +49,9 @@ GEAR = 4
 HOLD = SteadyHold(seconds=5.0, settle_s=2.0, rpm=1900.0)
 SWEEP = PowerSweep(from_rpm=1600.0, to_rpm=2600.0, rpm_per_s=250.0, full_pedal_s=1.0)
 SPOOL = SpoolUp(rpm=1800.0, settle_s=1.0, seconds=4.0)
-SETTINGS = Settings(engine_speed_sigma=TIME_BASE_ERROR)  # a pickup: only its time base is off
+SETTINGS = EvaluationSettings(
+    engine_speed_sigma=TIME_BASE_ERROR
+)  # a pickup: only its time base is off
 ACT_EVERY = 5
 LONGEST_S = 90.0
 LEVEL = 1.959964
@@ -59,7 +61,7 @@ TRUTHS = (
 )  # fmt: skip
 
 
-class Run(msgspec.Struct, frozen=True, eq=False):
+class PowerRun(msgspec.Struct, frozen=True, eq=False):
     """Columns of one run, and the truth at the instant each row holds at."""
 
     given: Given
@@ -87,7 +89,7 @@ class One(msgspec.Struct, frozen=True):
         return self.value / self.true - 1.0
 
 
-def run(virtual: DrawnRig, plan: Plan) -> Run:
+def run(virtual: DrawnRig, plan: Plan) -> PowerRun:
     """Drive up, run the plan to its end, unload. Raises DrumlinError when it does not end."""
     rig = virtual.rig
     driver = DRIVERS[type(plan)](virtual, plan, GEAR, 1.0)
@@ -124,13 +126,13 @@ def run(virtual: DrawnRig, plan: Plan) -> Run:
     given = given_of(rig, msgspec.to_builtins(plan), table, SETTINGS, events)
     true = np.array(truth)
     at = true[:, 0] - DELAY_S
-    return Run(
+    return PowerRun(
         given,
         {name: np.interp(at, true[:, 0], true[:, 1 + k]) for k, name in enumerate(TRUTHS)},
     )
 
 
-def true_of(measured: Run, name: str) -> Array:
+def true_of(measured: PowerRun, name: str) -> Array:
     """The true course of "power", "force", "torque" or a speed over the rows."""
     truth = measured.truth
     if name == "force":
@@ -140,7 +142,7 @@ def true_of(measured: Run, name: str) -> Array:
     return truth["power_w"]
 
 
-def of_mean(measured: Run, kind: str, rows: npt.NDArray[np.bool_]) -> list[One]:
+def of_mean(measured: PowerRun, kind: str, rows: npt.NDArray[np.bool_]) -> list[One]:
     """Means of power, force, torque and of each roll speed over rows, with their budgets."""
     found = []
     for name in ("power", "force", "torque"):
@@ -156,7 +158,7 @@ def of_mean(measured: Run, kind: str, rows: npt.NDArray[np.bool_]) -> list[One]:
     return found
 
 
-def of_hold(measured: Run) -> tuple[list[One], list[One]]:
+def of_hold(measured: PowerRun) -> tuple[list[One], list[One]]:
     """(by the budget of this run, by the figures a person reads)."""
     found = KINDS["steady-hold"](measured.given, correction_of(measured.given))
     told = []
@@ -169,7 +171,7 @@ def of_hold(measured: Run) -> tuple[list[One], list[One]]:
     return of_mean(measured, "hold", found.rows), told
 
 
-def of_sweep(measured: Run) -> tuple[list[One], Array, Array]:
+def of_sweep(measured: PowerRun) -> tuple[list[One], Array, Array]:
     """Power and torque at seven speeds and at their peaks; and both power curves, with truth's."""
     given = measured.given
     found = KINDS["power-sweep"](given, correction_of(given))
@@ -202,7 +204,7 @@ def of_sweep(measured: Run) -> tuple[list[One], Array, Array]:
     return results, shown[0], shown[1]
 
 
-def of_spool(measured: Run) -> tuple[list[One], float]:
+def of_spool(measured: PowerRun) -> tuple[list[One], float]:
     """Means over the last second of the pull, and the error of t90 after the onset, s."""
     given = measured.given
     rows = given.time_s >= given.time_s[-1] - 1.0

@@ -27,7 +27,7 @@ from bench.support.common import Options, run_bench
 from bench.support.shop import LOADED, Counts, Shop, Stuck, stepping_library
 from daq.errors import DrumlinError
 from daq.recording.reader import Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 
 PARTS = ("kill", "freeze", "plug", "disk", "broker", "clock")
 ROLES = ("board", "loop", "service")
@@ -41,7 +41,7 @@ LAPSE_S = 0.1  # a longer freeze under load must end the test, a shorter one mus
 MOST_GROWTH = 3
 
 
-class Row(msgspec.Struct):
+class KillRow(msgspec.Struct):
     """One moment."""
 
     part: str
@@ -56,13 +56,13 @@ class Row(msgspec.Struct):
     failures: list[str] = []
 
 
-class Campaign:
+class KillSeries:
     """A shop, a chance, and what was seen."""
 
     def __init__(self, shop: Shop, seed: int) -> None:
         self.shop = shop
         self.chance = random.Random(seed)
-        self.rows: list[Row] = []
+        self.rows: list[KillRow] = []
         self.counts: list[Counts] = []
         self.runs: list[str] = []
         self.trips_by_load = 0
@@ -96,9 +96,9 @@ class Campaign:
             time.sleep(chance.uniform(0.0, 2.5))
         return run_id
 
-    def moment(self, part: str, what: str, do: Callable[[Row, str], None]) -> None:
+    def moment(self, part: str, what: str, do: Callable[[KillRow, str], None]) -> None:
         """One moment; whatever goes wrong is a failure of its row, and the next one follows."""
-        row = Row(part, what)
+        row = KillRow(part, what)
         self.rows.append(row)
         try:
             run_id = self.somewhere()
@@ -132,14 +132,14 @@ class Campaign:
 
     # ---- what must hold
 
-    def empties(self, row: Row, from_s: float) -> None:
+    def empties(self, row: KillRow, from_s: float) -> None:
         """No coil carries current longer than the easing takes."""
         self.shop.until("coils without current", lambda: self.shop.current_a() < EMPTY_A, 30.0)
         row.empty_s = time.monotonic() - from_s
         if row.empty_s > EASE_S + SPARE_S:
             row.failures.append(f"current for {row.empty_s:.1f} s")
 
-    def recorded(self, row: Row, run_id: str, until_ns: int) -> None:
+    def recorded(self, row: KillRow, run_id: str, until_ns: int) -> None:
         """The recording reaches to within a second of `until_ns`, or was closed in order."""
         if not run_id:
             return
@@ -148,7 +148,7 @@ class Campaign:
         try:
             recording = Recording(raw)
             for record in recording:
-                if record.kind in (Kind.RX, Kind.EVENT):
+                if record.kind in (RecordKind.RX, RecordKind.EVENT):
                     first = first or record.host_ns
                     last = max(last, record.host_ns)
         except (DrumlinError, OSError) as error:
@@ -162,7 +162,7 @@ class Campaign:
         if until_ns - last > LAST_SECOND_NS:
             row.failures.append(f"{row.lost_s:.2f} s are missing at the recording's end")
 
-    def back(self, row: Row, role: str, old: int, since_s: float) -> dict[str, Any]:
+    def back(self, row: KillRow, role: str, old: int, since_s: float) -> dict[str, Any]:
         """Wait until the rig is heard again, from another process than `old`."""
         shop = self.shop
         shop.until(f"another {role}", lambda: shop.pid(role) not in (0, old))
@@ -172,8 +172,8 @@ class Campaign:
 
     # ---- kill and freeze
 
-    def kill(self, role: str) -> Callable[[Row, str], None]:
-        def do(row: Row, run_id: str) -> None:
+    def kill(self, role: str) -> Callable[[KillRow, str], None]:
+        def do(row: KillRow, run_id: str) -> None:
             shop = self.shop
             loop = shop.pid("loop")
             old = shop.send(role, signal.SIGKILL)
@@ -197,7 +197,7 @@ class Campaign:
 
         return do
 
-    def _state_after(self, row: Row, role: str, state: dict[str, Any]) -> None:
+    def _state_after(self, row: KillRow, role: str, state: dict[str, Any]) -> None:
         after, cause = state.get("state"), state.get("first_cause")
         under_load = row.before in LOADED
         if row.before == "tripped":  # by the moment before, or by a computer that came late
@@ -221,16 +221,16 @@ class Campaign:
             if not fits:
                 row.failures.append(f"ended {after} ({cause})")
 
-    def _trip_stays(self, row: Row, cause: str) -> None:
+    def _trip_stays(self, row: KillRow, cause: str) -> None:
         shop = self.shop
         row.what += ", and again while tripped"
         began_s = time.monotonic()
-        state = self.back(Row("", ""), "loop", shop.send("loop", signal.SIGKILL), began_s)
+        state = self.back(KillRow("", ""), "loop", shop.send("loop", signal.SIGKILL), began_s)
         if (state.get("state"), state.get("first_cause")) != ("tripped", cause):
             row.failures.append(f"the trip did not stay: {state.get('state')}")
 
-    def freeze(self, role: str) -> Callable[[Row, str], None]:
-        def do(row: Row, run_id: str) -> None:
+    def freeze(self, role: str) -> Callable[[KillRow, str], None]:
+        def do(row: KillRow, run_id: str) -> None:
             shop = self.shop
             short = self.chance.random() < 0.3
             for_s = self.chance.uniform(0.01, 0.06) if short else self.chance.uniform(0.15, 4.0)
@@ -257,7 +257,7 @@ class Campaign:
 
     # ---- the others
 
-    def plug(self, row: Row, run_id: str) -> None:
+    def plug(self, row: KillRow, run_id: str) -> None:
         shop = self.shop
         before = int((shop.fresh().get("health") or {}).get("reconnects", 0))
         began_s, at_ns = time.monotonic(), time.monotonic_ns()
@@ -275,7 +275,7 @@ class Campaign:
         if row.before == "loaded" and state.get("state") != "tripped":
             row.failures.append(f"ended {state.get('state')}")
 
-    def disk(self, row: Row, run_id: str) -> None:
+    def disk(self, row: KillRow, run_id: str) -> None:
         """Nearly full at first: the test ends in order. Then not a byte is left."""
         shop = self.shop
         ballast = shop.data / "ballast"
@@ -305,7 +305,7 @@ class Campaign:
         row.back_s = time.monotonic() - began_s
         self.recorded(row, run_id, 0)
 
-    def broker(self, row: Row, run_id: str) -> None:
+    def broker(self, row: KillRow, run_id: str) -> None:
         shop = self.shop
         frames = _frames(shop)
         hard = self.chance.random() < 0.5
@@ -330,7 +330,7 @@ class Campaign:
         shop.until("the broker", connected)
         self._unmoved(row, frames, began_s)
 
-    def clock(self, row: Row, run_id: str) -> None:
+    def clock(self, row: KillRow, run_id: str) -> None:
         shop = self.shop
         frames = _frames(shop)
         began_s = time.monotonic()
@@ -346,7 +346,7 @@ class Campaign:
         if not said:
             row.failures.append("the audit log is empty")
 
-    def _unmoved(self, row: Row, frames: tuple[int, int], began_s: float) -> None:
+    def _unmoved(self, row: KillRow, frames: tuple[int, int], began_s: float) -> None:
         """The loop took no notice: frames came, none was lost, a load is still on."""
         now = _frames(self.shop)
         took_s = time.monotonic() - began_s
@@ -420,9 +420,9 @@ def closed(shop: Shop, runs: list[str]) -> tuple[list[str], int]:
     return [f"{one['id']} ({one['state']}): {one['reason']}" for one in told], len(cut)
 
 
-def run_part(shop: Shop, part: str, seed: int, moments: int) -> Campaign:
+def run_part(shop: Shop, part: str, seed: int, moments: int) -> KillSeries:
     """One part's moments."""
-    campaign = Campaign(shop, seed)
+    campaign = KillSeries(shop, seed)
     for number in range(moments):
         if part in ("kill", "freeze"):
             for role in ROLES:
@@ -443,7 +443,7 @@ def measure(options: Options) -> dict[str, Any]:
         wanted = [part for part in wanted if part != "clock"]
         left_out.append("clock: libfaketime is not installed, and the computer's own clock stays")
     shops = [wanted] if options.quick else [[part] for part in wanted]
-    rows: list[Row] = []
+    rows: list[KillRow] = []
     grown: dict[str, dict[str, int]] = {}
     unclosed: list[str] = []
     cut_at_start = 0

@@ -48,9 +48,9 @@ from bench.support.common import Options, machine, run_bench
 from bench.support.road import LARGE, RIG_FILE, SMALL, SMALL_SET, FreeRolls, plant_of, prepared
 from bench.support.road_rates import accelerations, coastdown
 from bench.support.road_steps import StepCase, cases, plain_tuned, repeated
-from bench.support.road_traces import Trace, drive_trace, traces_of
+from bench.support.road_traces import RoadTrace, drive_trace, traces_of
 from control.core.memory import Memory
-from control.test_kinds.plans import Vehicle
+from control.test_kinds.plans import RoadVehicle
 from control.test_kinds.simulated_road import road_load_of
 from daq.rig.description import Rig, load_rig
 from simulator.plant import Plant
@@ -100,7 +100,7 @@ def rates_of(known: Known, mph_per_s: float) -> list[dict[str, Any]]:
     return accelerations(known.rolls(), (mph_per_s,), LARGE)
 
 
-def coast_of(known: Known, name: str, vehicle: Vehicle) -> dict[str, Any]:
+def coast_of(known: Known, name: str, vehicle: RoadVehicle) -> dict[str, Any]:
     return coastdown(name, vehicle, known.rolls(), known.quick)
 
 
@@ -131,7 +131,7 @@ def drawn_of(known: Known, number: int) -> list[dict[str, Any]]:
     return rows
 
 
-def trace_of(known: Known, trace: Trace) -> dict[str, Any]:
+def trace_of(known: Known, trace: RoadTrace) -> dict[str, Any]:
     return drive_trace(trace, known.rig, known.seed, known.memory)
 
 

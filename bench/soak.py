@@ -17,7 +17,7 @@ import numpy as np
 
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from bench.support.common import Options, rss_mb, run_bench
-from bench.support.rough import Rig
+from bench.support.rough import RunningDemo
 from control.core.commands import Acknowledge, EaseOff, MakeReady, StartTest
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
@@ -78,7 +78,7 @@ def virtual(
 
 def real(seconds: float) -> dict[str, Any]:
     """The demo over its pseudo-terminal, its loop process watched from outside."""
-    with Rig() as rig:
+    with RunningDemo() as rig:
         rig.until_up()
         rig.until(lambda: _exchanges(rig) is not None)
         time.sleep(3.0 if seconds < 60.0 else FIT_S)
@@ -114,7 +114,7 @@ def real(seconds: float) -> dict[str, Any]:
         }
 
 
-def _exchanges(rig: Rig) -> dict[str, Any] | None:
+def _exchanges(rig: RunningDemo) -> dict[str, Any] | None:
     """The loop's health once its clock mapping stands."""
     health: dict[str, Any] = rig.state().get("health") or {}
     return health if health.get("clock_rate_ppm") is not None else None

@@ -30,8 +30,8 @@ from bench.support.common import Options, run_bench
 from bench.support.recorded import RecordedRig, approach, floor_when, ready_rig
 from control.test_kinds.plans import SteadyHold
 from daq.recording.reader import Record, Recording
-from daq.recording.recorder import Kind, RawRecorder
-from daq.results.about import About
+from daq.recording.recorder import RawRecorder, RecordKind
+from daq.results.about import ParquetHeader
 from daq.results.columns import CHUNK_ROWS, Replay
 from daq.results.parquet import write_run
 
@@ -61,7 +61,7 @@ def template(folder: Path, seed: int, seconds: float) -> None:
 def recorded(source: Path, target: Path, hours: float) -> dict[str, float]:
     """Write `hours` of the template's records again and again through the real recorder."""
     records: list[Record] = [one for one in Recording(source) if one.payload]
-    frames = sum(1 for one in records if one.kind == Kind.RX)
+    frames = sum(1 for one in records if one.kind == RecordKind.RX)
     span_ns = records[-1].host_ns - records[0].host_ns
     wanted = int(hours * 3600 * FRAMES_A_SECOND)
     rounds = max(1, round(wanted / frames))
@@ -88,7 +88,7 @@ def recorded(source: Path, target: Path, hours: float) -> dict[str, float]:
 def parquet(source: Path, target: Path, hours: float) -> int:
     """A Parquet run of this length: the template's columns with time carried on."""
     replay = Replay(Recording(source))
-    about = About(
+    about = ParquetHeader(
         run_id=target.parent.name, rig_name=replay.rig.name, rig_fingerprint="", rig_text="",
         version="bench", evaluated_by="bench",
     )  # fmt: skip

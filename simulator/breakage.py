@@ -10,7 +10,7 @@ import math
 
 from daq.wire.frames import ConverterFlag, ResetCause
 from simulator import layout as at
-from simulator.faults import BentEdges, BentValue, Fault, FaultMenu, Kind, Target
+from simulator.faults import BentEdges, BentValue, FaultKind, FaultMenu, InjectedFault, Target
 from simulator.front_end import SLOW_CHANNELS, FrontEnd
 from simulator.world import World
 
@@ -33,7 +33,7 @@ class Breakage:
         self._currents: list[tuple[int, BentValue]] = []
         self._slow: list[tuple[int, BentValue]] = []
         self._last_counts = [0] * len(self._absorbers)
-        self._done: set[Fault] = set()  # faults that happen once and have happened
+        self._done: set[InjectedFault] = set()  # faults that happen once and have happened
         self.any = False
         self.dead_fans = 0
         self.deaf = False  # nothing from the host arrives
@@ -42,14 +42,14 @@ class Breakage:
         self.garbled_share = 0.0
         self._reboot_until_s = -math.inf
 
-    def _index(self, fault: Fault, names: list[str] | tuple[str, ...]) -> int:
+    def _index(self, fault: InjectedFault, names: list[str] | tuple[str, ...]) -> int:
         if fault.channel in names:
             return list(names).index(fault.channel)
         raise ValueError(
             f"There is no {fault.target} '{fault.channel}'; there is: {', '.join(names)}."
         )
 
-    def check(self, fault: Fault) -> None:
+    def check(self, fault: InjectedFault) -> None:
         """Raises ValueError when the fault names a channel that this rig does not have."""
         names = {
             Target.WHEEL: self._wheels,
@@ -89,9 +89,9 @@ class Breakage:
             elif fault.target is Target.ABSORBER:
                 self._break_absorber(fault)
             elif fault.target is Target.LINE:
-                if kind is Kind.DROPPED:
+                if kind is FaultKind.DROPPED:
                     self.lost_share = amount
-                elif kind is Kind.GARBLED:
+                elif kind is FaultKind.GARBLED:
                     self.garbled_share = amount
                 else:
                     self.deaf = self.mute = True
@@ -108,7 +108,7 @@ class Breakage:
             elif fault.target is Target.FAN:
                 self.dead_fans |= 1 << self._index(fault, board.board.digital_out)
 
-    def _bend_value(self, fault: Fault, kept: BentValue | None) -> None:
+    def _bend_value(self, fault: InjectedFault, kept: BentValue | None) -> None:
         random = self._menu.random
         if fault.target is Target.CELL:
             self._cells.append(
@@ -123,28 +123,28 @@ class Breakage:
                 (self._index(fault, self._slow_names), kept or BentValue(fault, 1000.0, random))
             )
 
-    def _break_absorber(self, fault: Fault) -> None:
+    def _break_absorber(self, fault: InjectedFault) -> None:
         row = self._world.absorber_parameters[self._index(fault, self._absorbers)]
-        if fault.kind is Kind.DEAD:
+        if fault.kind is FaultKind.DEAD:
             row[at.P_TORQUE_GAIN] = 0.0
-        elif fault.kind is Kind.WEAK:
+        elif fault.kind is FaultKind.WEAK:
             row[at.P_TORQUE_GAIN] = fault.amount
-        elif fault.kind is Kind.STUCK_ON:
+        elif fault.kind is FaultKind.STUCK_ON:
             row[at.P_FORCED_CURRENT] = fault.amount
-        elif fault.kind is Kind.NOT_FOLLOWING:
+        elif fault.kind is FaultKind.NOT_FOLLOWING:
             row[at.P_FOLLOW_GAIN] = fault.amount
         else:
-            turned = Fault(Target.CELL, Kind.REVERSED, fault.channel)
+            turned = InjectedFault(Target.CELL, FaultKind.REVERSED, fault.channel)
             self._cells.append(
                 (self._index(fault, self._absorbers), BentValue(turned, 1.0, self._menu.random))
             )
 
-    def _break_board(self, fault: Fault, now_s: float) -> None:
-        if fault.kind is Kind.SILENT:
+    def _break_board(self, fault: InjectedFault, now_s: float) -> None:
+        if fault.kind is FaultKind.SILENT:
             self.deaf = self.mute = True
         elif fault not in self._done:
             self._done.add(fault)
-            if fault.kind is Kind.CLOCK_JUMP:
+            if fault.kind is FaultKind.CLOCK_JUMP:
                 self._board.ticks += round(fault.amount * self._board.board.tick_hz)
             else:
                 self._board.boot(ResetCause.WATCHDOG)
@@ -179,16 +179,16 @@ class Breakage:
         fault = bent.fault
         row = self._world.absorber_parameters[index]
         per_n, zero = float(row[at.P_COUNTS_PER_N]), float(row[at.P_ZERO])
-        if fault.kind is Kind.OPEN_BRIDGE:
+        if fault.kind is FaultKind.OPEN_BRIDGE:
             wild = int(self._menu.random.integers(COUNT_LOW, COUNT_HIGH + 1))
             return wild, int(ConverterFlag.BRIDGE_FAULT)
-        if fault.kind is Kind.SATURATED:
+        if fault.kind is FaultKind.SATURATED:
             return COUNT_HIGH if per_n > 0.0 else COUNT_LOW, int(ConverterFlag.SATURATED)
-        if fault.kind is Kind.DRIFT:
+        if fault.kind is FaultKind.DRIFT:
             shown: float | None = count + fault.amount * (now_s - fault.start_s) * per_n
-        elif fault.kind is Kind.NOISY:
+        elif fault.kind is FaultKind.NOISY:
             shown = count + fault.amount * float(self._menu.random.standard_normal()) * per_n
-        elif fault.kind in {Kind.WRONG, Kind.REVERSED}:  # of the force, the zero stays
+        elif fault.kind in {FaultKind.WRONG, FaultKind.REVERSED}:  # of the force, the zero stays
             shown = zero + (bent.bend(count - zero, now_s) or 0.0)
         else:
             shown = bent.bend(count, now_s)

@@ -28,7 +28,7 @@ class Target(StrEnum):
     FAN = "fan"  # channel: a digital output
 
 
-class Kind(StrEnum):
+class FaultKind(StrEnum):
     """How it misbehaves; `MENU` says which kinds a target knows and what `amount` means."""
 
     OFF = "off"
@@ -58,67 +58,67 @@ class Kind(StrEnum):
     CLOCK_JUMP = "clock-jump"
 
 
-_SCALAR: dict[Kind, str] = {
-    Kind.OFF: "no value comes (cell: not fresh, slow channel: none, current: zero)",
-    Kind.STUCK: "the value stays as it was",
-    Kind.GARBAGE: "random values over the whole range",
-    Kind.WRONG: "times `amount`",
-    Kind.SLOW: "a first-order lag of `amount` seconds",
-    Kind.DELAYED: "late by `amount` seconds",
-    Kind.INTERMITTENT: "off in a share `amount` of the frames, at random",
-    Kind.NOISY: "noise of `amount` (cell: N, current: A, slow channel: its unit) rms added",
+_SCALAR: dict[FaultKind, str] = {
+    FaultKind.OFF: "no value comes (cell: not fresh, slow channel: none, current: zero)",
+    FaultKind.STUCK: "the value stays as it was",
+    FaultKind.GARBAGE: "random values over the whole range",
+    FaultKind.WRONG: "times `amount`",
+    FaultKind.SLOW: "a first-order lag of `amount` seconds",
+    FaultKind.DELAYED: "late by `amount` seconds",
+    FaultKind.INTERMITTENT: "off in a share `amount` of the frames, at random",
+    FaultKind.NOISY: "noise of `amount` (cell: N, current: A, slow channel: its unit) rms added",
 }
 
-MENU: dict[Target, dict[Kind, str]] = {
+MENU: dict[Target, dict[FaultKind, str]] = {
     Target.WHEEL: {
-        Kind.OFF: "no edge comes",
-        Kind.STUCK: "no edge comes (as off: a stuck sensor shows no flank)",
-        Kind.GARBAGE: "edges at random times, `amount` per second",
-        Kind.WRONG: "only a share `amount` of the edges comes, evenly (a wheel with fewer teeth)",
-        Kind.DELAYED: "edges late by `amount` seconds",
-        Kind.INTERMITTENT: "no edges in a share `amount` of the frames, at random",
-        Kind.EXTRA: "extra edges at random times, `amount` per second",
-        Kind.MISSING: "each edge is missed with probability `amount`",
-        Kind.DOUBLED: "each edge comes twice, 40 us apart, with probability `amount`",
-        Kind.NOISY: "edge times jitter by `amount` seconds rms more",
+        FaultKind.OFF: "no edge comes",
+        FaultKind.STUCK: "no edge comes (as off: a stuck sensor shows no flank)",
+        FaultKind.GARBAGE: "edges at random times, `amount` per second",
+        FaultKind.WRONG: "only a share `amount` of the edges comes, evenly (as with fewer teeth)",
+        FaultKind.DELAYED: "edges late by `amount` seconds",
+        FaultKind.INTERMITTENT: "no edges in a share `amount` of the frames, at random",
+        FaultKind.EXTRA: "extra edges at random times, `amount` per second",
+        FaultKind.MISSING: "each edge is missed with probability `amount`",
+        FaultKind.DOUBLED: "each edge comes twice, 40 us apart, with probability `amount`",
+        FaultKind.NOISY: "edge times jitter by `amount` seconds rms more",
     },
     Target.CELL: {
         **_SCALAR,
-        Kind.OPEN_BRIDGE: "the bridge is open: random count, flagged",
-        Kind.SATURATED: "the converter is at its end, flagged",
-        Kind.DRIFT: "the zero wanders by `amount` N per second",
-        Kind.REVERSED: "the sign is reversed",
+        FaultKind.OPEN_BRIDGE: "the bridge is open: random count, flagged",
+        FaultKind.SATURATED: "the converter is at its end, flagged",
+        FaultKind.DRIFT: "the zero wanders by `amount` N per second",
+        FaultKind.REVERSED: "the sign is reversed",
     },
     Target.CURRENT: dict(_SCALAR),
     Target.SLOW: dict(_SCALAR),
     Target.ABSORBER: {
-        Kind.DEAD: "no torque at all",
-        Kind.WEAK: "torque times `amount`",
-        Kind.STUCK_ON: "the coil carries `amount` A whatever is asked",
-        Kind.NOT_FOLLOWING: "the supply delivers a share `amount` of its set point",
-        Kind.REVERSED: "the cell pulls the other way (arm mounted reversed)",
+        FaultKind.DEAD: "no torque at all",
+        FaultKind.WEAK: "torque times `amount`",
+        FaultKind.STUCK_ON: "the coil carries `amount` A whatever is asked",
+        FaultKind.NOT_FOLLOWING: "the supply delivers a share `amount` of its set point",
+        FaultKind.REVERSED: "the cell pulls the other way (arm mounted reversed)",
     },
     Target.LINE: {
-        Kind.DROPPED: "each sample is lost with probability `amount`",
-        Kind.GARBLED: "each burst of bytes is damaged with probability `amount`",
-        Kind.OFF: "nothing arrives in either direction",
+        FaultKind.DROPPED: "each sample is lost with probability `amount`",
+        FaultKind.GARBLED: "each burst of bytes is damaged with probability `amount`",
+        FaultKind.OFF: "nothing arrives in either direction",
     },
     Target.BOARD: {
-        Kind.REBOOT: "starts again once, at the start time (watchdog)",
-        Kind.SILENT: "sends nothing and hears nothing; eases by its own clock",
-        Kind.CLOCK_JUMP: "its tick jumps by `amount` seconds, once",
+        FaultKind.REBOOT: "starts again once, at the start time (watchdog)",
+        FaultKind.SILENT: "sends nothing and hears nothing; eases by its own clock",
+        FaultKind.CLOCK_JUMP: "its tick jumps by `amount` seconds, once",
     },
-    Target.INPUT: {Kind.OPEN: "the contact is open"},
-    Target.FAN: {Kind.MISSING: "the fan does not turn"},
+    Target.INPUT: {FaultKind.OPEN: "the contact is open"},
+    Target.FAN: {FaultKind.MISSING: "the fan does not turn"},
 }
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class InjectedFault:
     """One entry of the menu, in force from `start_s` to `end_s` (true time)."""
 
     target: Target
-    kind: Kind
+    kind: FaultKind
     channel: str = ""
     amount: float = 0.0
     start_s: float = 0.0
@@ -127,14 +127,14 @@ class Fault:
     @staticmethod
     def named(
         target: str, kind: str, channel: str, amount: float, start_s: float, end_s: float
-    ) -> Fault:
+    ) -> InjectedFault:
         """A fault by the menu's words. Raises ValueError, saying what there is, on others."""
         if target not in list(Target):
             raise ValueError(f"Faults are of: {', '.join(Target)}; not '{target}'.")
         known = MENU[Target(target)]
         if kind not in known:
             raise ValueError(f"A fault of {target} is one of: {', '.join(known)}; not '{kind}'.")
-        return Fault(Target(target), Kind(kind), channel, amount, start_s, end_s)
+        return InjectedFault(Target(target), FaultKind(kind), channel, amount, start_s, end_s)
 
     def __post_init__(self) -> None:
         known = MENU[Target(self.target)]
@@ -148,23 +148,23 @@ class FaultMenu:
 
     def __init__(self, seed: int) -> None:
         self.random = np.random.default_rng([seed, 4])
-        self._planned: list[Fault] = []
-        self.active: tuple[Fault, ...] = ()
+        self._planned: list[InjectedFault] = []
+        self.active: tuple[InjectedFault, ...] = ()
         self._next_change_s = math.inf
 
-    def add(self, fault: Fault) -> Fault:
+    def add(self, fault: InjectedFault) -> InjectedFault:
         """Plan a fault; it starts at its own time."""
         self._planned.append(fault)
         self._next_change_s = -math.inf
         return fault
 
-    def clear(self, fault: Fault | None = None) -> None:
+    def clear(self, fault: InjectedFault | None = None) -> None:
         """Mend one fault, or all."""
         self._planned = [each for each in self._planned if fault is not None and each != fault]
         self._next_change_s = -math.inf
 
     @property
-    def planned(self) -> tuple[Fault, ...]:
+    def planned(self) -> tuple[InjectedFault, ...]:
         """Faults in force or to come."""
         return tuple(self._planned)
 
@@ -185,7 +185,7 @@ class FaultMenu:
 class BentValue:
     """One number on its way through one fault, with what that fault has to remember."""
 
-    def __init__(self, fault: Fault, span: float, random: np.random.Generator) -> None:
+    def __init__(self, fault: InjectedFault, span: float, random: np.random.Generator) -> None:
         self.fault = fault
         self._span = span  # half the range, for garbage
         self._random = random
@@ -198,26 +198,26 @@ class BentValue:
         kind, amount = self.fault.kind, self.fault.amount
         if self._held is None:
             self._held, self._since = value, now_s
-        if kind is Kind.OFF:
+        if kind is FaultKind.OFF:
             return None
-        if kind is Kind.STUCK:
+        if kind is FaultKind.STUCK:
             return self._held
-        if kind is Kind.GARBAGE:
+        if kind is FaultKind.GARBAGE:
             return float(self._random.uniform(-self._span, self._span))
-        if kind is Kind.WRONG:
+        if kind is FaultKind.WRONG:
             return value * amount
-        if kind is Kind.REVERSED:
+        if kind is FaultKind.REVERSED:
             return -value
-        if kind is Kind.NOISY:
+        if kind is FaultKind.NOISY:
             return value + amount * float(self._random.standard_normal())
-        if kind is Kind.INTERMITTENT:
+        if kind is FaultKind.INTERMITTENT:
             return None if self._random.random() < amount else value
-        if kind is Kind.SLOW:
+        if kind is FaultKind.SLOW:
             step = now_s - (self._since or 0.0)
             self._since = now_s
             self._held += (value - self._held) * (1.0 - math.exp(-step / max(amount, 1e-9)))
             return self._held
-        if kind is Kind.DELAYED:
+        if kind is FaultKind.DELAYED:
             self._past.append((now_s, value))
             while len(self._past) > 1 and self._past[1][0] <= now_s - amount + 1e-9:
                 self._past.popleft()
@@ -228,7 +228,7 @@ class BentValue:
 class BentEdges:
     """The edges of one wheel on their way through one fault."""
 
-    def __init__(self, fault: Fault, tick_hz: int, random: np.random.Generator) -> None:
+    def __init__(self, fault: InjectedFault, tick_hz: int, random: np.random.Generator) -> None:
         self.fault = fault
         self._tick_hz = tick_hz
         self._random = random
@@ -238,28 +238,28 @@ class BentEdges:
     def bend(self, ticks: list[int], start: int, end: int) -> list[int]:
         """Edge ticks of the frame (`start`, `end`] as the faulty channel shows them."""
         kind, amount, random = self.fault.kind, self.fault.amount, self._random
-        if kind in {Kind.OFF, Kind.STUCK}:
+        if kind in {FaultKind.OFF, FaultKind.STUCK}:
             return []
-        if kind is Kind.INTERMITTENT:
+        if kind is FaultKind.INTERMITTENT:
             return [] if random.random() < amount else ticks
-        if kind is Kind.MISSING:
+        if kind is FaultKind.MISSING:
             return [tick for tick in ticks if random.random() >= amount]
-        if kind is Kind.WRONG:
+        if kind is FaultKind.WRONG:
             return [tick for tick in ticks if self._comes(amount)]
-        if kind is Kind.DELAYED:
+        if kind is FaultKind.DELAYED:
             late = round(amount * self._tick_hz)
             self._waiting += [tick + late for tick in ticks]
             ready = [tick for tick in self._waiting if tick <= end]
             self._waiting = [tick for tick in self._waiting if tick > end]
             return [tick for tick in ready if tick > start]
-        if kind is Kind.DOUBLED:
+        if kind is FaultKind.DOUBLED:
             twin = max(1, round(40e-6 * self._tick_hz))
             ticks = ticks + [tick + twin for tick in ticks if random.random() < amount]
-        elif kind in {Kind.EXTRA, Kind.GARBAGE}:
+        elif kind in {FaultKind.EXTRA, FaultKind.GARBAGE}:
             count = int(random.poisson(amount * (end - start) / self._tick_hz))
             extra = random.integers(start + 1, end + 1, count).tolist()
-            ticks = extra if kind is Kind.GARBAGE else ticks + extra
-        elif kind is Kind.NOISY:
+            ticks = extra if kind is FaultKind.GARBAGE else ticks + extra
+        elif kind is FaultKind.NOISY:
             noise = random.standard_normal(len(ticks)) * amount * self._tick_hz
             ticks = [tick + round(each) for tick, each in zip(ticks, noise.tolist(), strict=True)]
         return sorted(min(max(tick, start + 1), end) for tick in ticks)

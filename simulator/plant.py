@@ -16,10 +16,10 @@ from daq.wire.frames import Sample
 from simulator import layout as at
 from simulator.breakage import Breakage
 from simulator.driver import Driver
-from simulator.faults import Fault, FaultMenu
+from simulator.faults import FaultMenu, InjectedFault
 from simulator.front_end import FrontEnd
 from simulator.physics import ZERO_CELSIUS
-from simulator.setup import Setup, Weather, tarnhow
+from simulator.setup import Setup, TrueWeather, tarnhow
 from simulator.world import World
 
 
@@ -59,13 +59,13 @@ class Plant:
         amount: float = 0.0,
         after_s: float = 0.0,
         for_s: float = math.inf,
-    ) -> Fault:
+    ) -> InjectedFault:
         """Plan a fault from the menu, `after_s` from now and for `for_s` seconds.
 
         Raises ValueError, saying what there is, when the menu or the rig does not know it.
         """
         start = self.now_s + after_s
-        fault = Fault.named(target, kind, channel, amount, start, start + for_s)
+        fault = InjectedFault.named(target, kind, channel, amount, start, start + for_s)
         self._broken.check(fault)
         return self.faults.add(fault)
 
@@ -90,7 +90,7 @@ class Plant:
         """Let the truck stand on the rolls, or take it off them."""
         self.world.inputs[at.I_ON_ROLLS] = 1.0 if on_rolls else 0.0
 
-    def set_weather(self, weather: Weather) -> None:
+    def set_weather(self, weather: TrueWeather) -> None:
         """Change what surrounds the rig; the slow channels follow."""
         self.world.set_weather(weather)
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from simulator.plant import Plant
 from simulator.seat import Seat
 from simulator.setup import tarnhow
-from simulator.terminal import LinkTaken, RealTime, Terminal
+from simulator.terminal import LinkTaken, PseudoTerminal, RealTime
 from simulator.truth_log import TruthLog
 
 FRAME_PRIORITY = 20  # real-time class, above the host's loop: a front end waits for nobody
@@ -54,7 +54,7 @@ def run(arguments: list[str]) -> int:
     plant.front_end.boot_id = secrets.randbits(32) or 1  # another at each start, as on a board
     plant.warm_up()
     try:
-        terminal = Terminal(options.link)
+        terminal = PseudoTerminal(options.link)
     except (LinkTaken, OSError) as error:
         print(f"{error}", file=sys.stderr)
         return 1

@@ -157,7 +157,7 @@ class TrueTruck:
 
 
 @dataclass(frozen=True, slots=True)
-class Weather:
+class TrueWeather:
     """What surrounds the rig; the slow channels measure it."""
 
     temperature_k: float = 295.15
@@ -190,7 +190,7 @@ class Setup:
     rolls: tuple[TrueRollSet, TrueRollSet]
     absorbers: tuple[TrueAbsorber, ...]
     truck: TrueTruck = TrueTruck()
-    weather: Weather = Weather()
+    weather: TrueWeather = TrueWeather()
     front_end: TrueFrontEnd = TrueFrontEnd()
     on_rolls: bool = True
     teeth: tuple[Floats, ...] = field(default=(), repr=False)  # rad in (0, 2 pi], per roll set

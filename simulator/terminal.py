@@ -31,7 +31,7 @@ class LinkTaken(Exception):
     """The path for the link belongs to something else."""
 
 
-class Terminal:
+class PseudoTerminal:
     """A raw pseudo-terminal whose slave end is reached by a symbolic link at `link`."""
 
     def __init__(self, link: Path) -> None:
@@ -95,7 +95,7 @@ class Terminal:
 class RealTime:
     """Runs a plant against the monotonic clock until told to stop."""
 
-    def __init__(self, plant: Plant, terminal: Terminal) -> None:
+    def __init__(self, plant: Plant, terminal: PseudoTerminal) -> None:
         self.plant = plant
         self.terminal = terminal
         self._jobs: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from simulator import layout as at
 from simulator.frame_step import step_frame
 from simulator.physics import copper_ratio, squared_flux
-from simulator.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck, Weather
+from simulator.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck, TrueWeather
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -231,7 +231,7 @@ class World:
         pulse = 2.0 * math.pi / setup.truck.pulses_per_rev
         self.truck[at.V_ENGINE_ANGLE] = self._noise_source.uniform(0.0, pulse)
 
-    def set_weather(self, weather: Weather) -> None:
+    def set_weather(self, weather: TrueWeather) -> None:
         """Change what surrounds the rig; the engine and the rotors feel it at once."""
         self.weather = weather
         truck = self.setup.truck

@@ -25,7 +25,7 @@ from daq.rig.units import UnitSystem
 
 if TYPE_CHECKING:
     from control.forecast.endurance import EnduranceMap
-    from control.thermal.usage import AbsorberLife
+    from control.thermal.usage import AbsorberUsage
     from daq.rig.description import Rig
 
 MAP_SPEEDS, MAP_POWERS = 8, 8
@@ -48,7 +48,7 @@ def heat(
     from api.services.proving import in_force
     from api.services.thermal_status import records_of, rig_heat
     from control.forecast.endurance import endurance_map
-    from control.thermal.usage import AbsorberLife, capacity_trend, due
+    from control.thermal.usage import AbsorberUsage, capacity_trend, due
     from daq.rig.description import load_rig
 
     expect_folder_given(data)
@@ -58,7 +58,7 @@ def heat(
     found = []
     for absorber, observer in zip(loaded.absorbers, rotors.observers, strict=True):
         record = kept.get(absorber.name)
-        life = record.life if record is not None else AbsorberLife()
+        life = record.life if record is not None else AbsorberUsage()
         found.append(
             {
                 "name": absorber.name,
@@ -93,7 +93,7 @@ def _grid(rig: Rig, rotors: Any) -> tuple[list[float], list[float]]:
 def _lines(one: dict[str, Any], units: UnitSystem) -> list[str]:
     from daq.results.words import shown
 
-    life: AbsorberLife = one["life"]
+    life: AbsorberUsage = one["life"]
     state = "learned" if one["learned"] else "as the rig file describes it"
     spread = shown(one["rotor_sigma_k"], "K", spread=True, units=units)
     out = [

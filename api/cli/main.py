@@ -139,7 +139,7 @@ def rehearse(
     json: JsonOption = False,
 ) -> None:
     """Run a test against the simulated rig in virtual time, many times faster than real time."""
-    from api.rehearsal.plan_options import Asked, plan_of
+    from api.rehearsal.plan_options import PlanOptions, plan_of
     from api.rehearsal.rehearse import PlanSettings, rehearse_any
     from api.rehearsal.words import as_json, lines
     from api.services.plan_files import load_plan
@@ -149,7 +149,7 @@ def rehearse(
     if what.endswith(".toml"):
         plan = load_plan(Path(what))
     else:
-        asked = Asked(
+        asked = PlanOptions(
             rpm, speed_kmh, force_n, power_kw, minutes, points, start, stop, rate, after, grade,
             route, trace, mass_kg, trailer_kg,
         )  # fmt: skip

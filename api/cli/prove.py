@@ -22,8 +22,8 @@ from daq.readings import Unit
 from daq.rig.units import UnitSystem, display_unit, from_si
 
 if TYPE_CHECKING:
-    from daq.proving.calibration import DeadWeight, Setup
-    from daq.proving.record import Limited, Proof
+    from daq.proving.calibration import CalibrationArm, DeadWeight
+    from daq.proving.record import JudgedValue, Proof
     from daq.rig.description import Rig
 
 prove = typer.Typer(no_args_is_help=True, help="Verify and calibrate the rig; see what is due.")
@@ -79,12 +79,12 @@ def zero(
     json: JsonOption = False,
 ) -> None:
     """The zeros in use against the calibrated ones."""
-    from api.cli.prove_live import Service
+    from api.cli.prove_live import ServiceClient
     from api.services.proving import prove_zero
 
     loaded = _rig(rig, data)
     if take:
-        Service(url, token).take_zeros()
+        ServiceClient(url, token).take_zeros()
     _keep(loaded, data, prove_zero(loaded, data), units, json)
 
 
@@ -110,7 +110,7 @@ def dead_weight(
     from api.services.proving import prove_dead_weight, read_loads, read_setup
 
     loaded = _rig(rig, data)
-    how: Setup = read_setup(_text(setup), loaded)
+    how: CalibrationArm = read_setup(_text(setup), loaded)
     if loads is not None:
         given = read_loads(_text(loads))
         basis = loads.name
@@ -299,7 +299,7 @@ def _live_loads(
     rig: Rig, absorber: str, masses: str, seconds: float, url: str, token: str, data: Path
 ) -> list[DeadWeight]:
     """Ask for each mass in turn, then read the cell. Raises Refused."""
-    from api.cli.prove_live import Service
+    from api.cli.prove_live import ServiceClient
     from api.services.proving import zeros_in_use
     from daq.proving.calibration import DeadWeight
     from daq.proving.record import absorber_named
@@ -313,7 +313,7 @@ def _live_loads(
         ) from None
     if not wanted:
         raise Refused("No masses are given.", "Give --loads FILE, or --masses.", "calibration")
-    service = Service(url, token)
+    service = ServiceClient(url, token)
     zero = zeros_in_use(data).get(absorber, one.cell.zero_count)
     print(CAUTION, file=sys.stderr)
     found = []
@@ -360,7 +360,7 @@ def _keep(rig: Rig, data: Path, proofs: Sequence[Proof], units: UnitSystem, json
     raise typer.Exit(0 if all(proof.passed for proof in proofs) else NO)
 
 
-def _figure(figure: Limited, units: UnitSystem) -> str:
+def _figure(figure: JudgedValue, units: UnitSystem) -> str:
     unit, value, limit = figure.unit, figure.value, figure.limit
     if unit in _UNITS:
         unit = display_unit(_UNITS[unit], units)

@@ -21,7 +21,7 @@ READ_EVERY_S = 0.05
 NOISY_SIGMAS = 6.0
 
 
-class Service:
+class ServiceClient:
     """The service behind one address, asked as one client."""
 
     def __init__(self, url: str, token: str = "") -> None:

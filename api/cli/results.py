@@ -203,11 +203,11 @@ def reevaluate(
     from api.store import vehicle_records
     from api.store.evaluating import evaluate_folder, lean, write_evaluation
     from api.store.run_lifecycle import utc_now
-    from daq.results.result import Settings
+    from daq.results.result import EvaluationSettings
     from daq.rig.description import load_rig
 
     try:
-        wanted = msgspec.json.decode(settings, type=Settings)
+        wanted = msgspec.json.decode(settings, type=EvaluationSettings)
     except msgspec.DecodeError as error:
         raise DrumlinError(
             f"These settings cannot be used: {error}.", "docs/results.md lists them."

@@ -177,10 +177,10 @@ def vehicle_command(
             vehicle_records.drop_vehicle(catalogue, name)
         elif name and (owner is not None or about is not None):
             known = {one.name: one for one in vehicle_records.all_vehicles(catalogue)}
-            was = known.get(name, vehicle_records.Vehicle(name, "", "", ""))
+            was = known.get(name, vehicle_records.VehicleRecord(name, "", "", ""))
             vehicle_records.put_vehicle(
                 catalogue,
-                vehicle_records.Vehicle(
+                vehicle_records.VehicleRecord(
                     one_line(name, 80),
                     was.owner if owner is None else one_line(owner, 120),
                     was.about if about is None else about,

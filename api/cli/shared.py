@@ -145,12 +145,12 @@ def console() -> Any:
     """Where people read."""
     from rich.console import Console
 
-    class Terminal(Console):
+    class SafeConsole(Console):
         def print(self, *objects: Any, **named: Any) -> None:
             seen = (shown(each) if isinstance(each, str) else each for each in objects)
             super().print(*seen, **named)
 
-    return Terminal()
+    return SafeConsole()
 
 
 def print_table(

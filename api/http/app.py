@@ -26,15 +26,15 @@ from api.http.context import Context
 from api.http.guard import Guard
 from api.http.live import Hub
 from api.http.routes import ROUTERS
-from api.http.static import Page
+from api.http.static import PageServer
 from api.http.tokens import TokenBook
 from api.jobs.closing import close_in_worker
 from api.mqtt.bridge import MqttBridge
 from api.runtime.channel_client import ChannelClient
-from api.services.campaigns import Campaigns
+from api.services.campaigns import CampaignService
 from api.settings import Settings, check_exposure
 from api.store.catalogue import Catalogue
-from api.store.run_lifecycle import CloseRun, Keeper
+from api.store.run_lifecycle import CloseRun, RunLifecycle
 from api.version import VERSION
 from daq.rig.description import load_rig
 
@@ -62,7 +62,7 @@ def create_app(
     book = TokenBook(settings.data)
     check_exposure(settings, book.in_use)
     catalogue = Catalogue.open(settings.data, settings.store.url)
-    keeper = Keeper(catalogue, loop_client, rig, settings.data, close)
+    keeper = RunLifecycle(catalogue, loop_client, rig, settings.data, close)
     mqtt = (
         MqttBridge(settings.mqtt, rig, loop_client, time.monotonic)
         if settings.mqtt is not None
@@ -76,7 +76,7 @@ def create_app(
         audit=Audit(settings.data),
         hub=Hub(loop_client),
         keeper=keeper,
-        campaigns=Campaigns(settings.data, rig, loop_client, keeper, time.monotonic),
+        campaigns=CampaignService(settings.data, rig, loop_client, keeper, time.monotonic),
         mqtt=mqtt,
     )
 
@@ -105,7 +105,7 @@ def create_app(
         app.include_router(router)
 
     page = Path(settings.service.page) if settings.service.page else PAGE_FOLDER
-    app.add_middleware(Split, page=Page(page), context=context)
+    app.add_middleware(Split, page=PageServer(page), context=context)
     app.add_middleware(Guard, service=settings.service)
     return app
 

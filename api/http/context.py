@@ -23,9 +23,9 @@ from api.http.tokens import Role
 from api.mqtt.bridge import MqttBridge
 from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient
-from api.services.campaigns import Campaigns
+from api.services.campaigns import CampaignService
 from api.settings import Settings
-from api.store.run_lifecycle import Keeper
+from api.store.run_lifecycle import RunLifecycle
 from control.core.commands import Answer, AnyCommand
 from daq.rig.description import Rig
 
@@ -43,8 +43,8 @@ class Context(msgspec.Struct):
     access: Access
     audit: Audit
     hub: Hub
-    keeper: Keeper
-    campaigns: Campaigns
+    keeper: RunLifecycle
+    campaigns: CampaignService
     mqtt: MqttBridge | None
     responses: collections.Counter[int] = msgspec.field(default_factory=collections.Counter)
     _slow: asyncio.Semaphore = msgspec.field(

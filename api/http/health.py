@@ -7,7 +7,7 @@ import msgspec
 from api.mqtt.bridge import MqttCounters
 
 
-class Health(msgspec.Struct, frozen=True):
+class ServiceHealth(msgspec.Struct, frozen=True):
     """Is everything there that should be?"""
 
     ok: bool

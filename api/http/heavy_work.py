@@ -18,10 +18,10 @@ from weakref import WeakKeyDictionary
 
 import msgspec
 
-from api.jobs.limits import confine
-from api.report.content import About, Subject
+from api.jobs.limits import apply_limits
+from api.report.content import RunDetails, Subject
 from daq.errors import DrumlinError, Refused
-from daq.results.result import Settings
+from daq.results.result import EvaluationSettings
 
 TIME_LIMIT_S = 20.0
 LONG_S = 900.0
@@ -41,7 +41,7 @@ class Busy(WorkError):
 class ReportJob(msgspec.Struct, frozen=True, tag="report"):
     folder: str
     form: str
-    about: About
+    about: RunDetails
 
 
 class GainReportJob(msgspec.Struct, frozen=True, tag="gain-report"):
@@ -67,7 +67,7 @@ class EvaluateJob(msgspec.Struct, frozen=True, tag="evaluate"):
     """Evaluates without keeping: the caller numbers and keeps the answer."""
 
     folder: str
-    settings: Settings
+    settings: EvaluationSettings
 
 
 class LookJob(msgspec.Struct, frozen=True, tag="look"):
@@ -215,7 +215,7 @@ def _place(job: Job) -> Path:
 def main() -> int:
     """Entry of the worker."""
     job = msgspec.json.decode(sys.stdin.buffer.read(), type=Job)
-    confine(_place(job), NICENESS)
+    apply_limits(_place(job), NICENESS)
     try:
         sys.stdout.buffer.write(do(job))
     except MemoryError:

@@ -14,7 +14,7 @@ from control.telemetry import State
 
 if TYPE_CHECKING:
     from api.http.context import Context
-    from api.http.health import Health
+    from api.http.health import ServiceHealth
 
 MEDIA_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
@@ -49,7 +49,7 @@ class Exposition:
         return "\n".join(self._lines) + "\n"
 
 
-def exposition(context: Context, health: Health) -> str:
+def exposition(context: Context, health: ServiceHealth) -> str:
     """Everything worth watching over weeks."""
     out = Exposition()
     out.one("drumlin_up", "gauge", "1 while the loop process talks.", float(health.loop_up))

@@ -12,7 +12,7 @@ from api.http.access import Caller
 from api.http.context import Context, context_of
 from api.http.problems import Problem
 from api.http.tokens import Role
-from api.store.run_lifecycle import Asked
+from api.store.run_lifecycle import RunRequest
 from control.core.commands import StartTest
 from control.test_kinds.plans import Plan
 
@@ -49,7 +49,7 @@ async def start_run(
     check_vehicle(plan, vehicle)
     context.check_disk()
     keeper = context.keeper
-    keeper.expect(run_id, Asked(vehicle, note, caller.holder, plan))
+    keeper.expect(run_id, RunRequest(vehicle, note, caller.holder, plan))
     try:
         await context.command(
             caller,

@@ -99,7 +99,7 @@ class Shelf:
         return item
 
 
-class Page:
+class PageServer:
     """ASGI app for everything that is not under /api."""
 
     def __init__(self, folder: Path) -> None:

@@ -17,7 +17,7 @@ DISK_SHARE = 0.8  # of what is free at the start, for one file
 GOES_FIRST = "1000"  # when memory runs out all the same, the kernel ends this process
 
 
-def confine(folder: Path, niceness: int) -> None:
+def apply_limits(folder: Path, niceness: int) -> None:
     """Bound this process. `folder` is on the disk it writes to. What a system refuses is left."""
     with contextlib.suppress(OSError):
         os.nice(niceness)

@@ -21,7 +21,7 @@ ROAD_LOAD = {"a_lbf": 50.93, "b_lbf_per_mph": 0.1598, "c_lbf_per_mph2": 0.04263}
 CLIMB_KMH, CLIMB_PERCENT = 64.4, 6.0
 
 
-class Asked(msgspec.Struct, frozen=True):
+class PlanOptions(msgspec.Struct, frozen=True):
     """Options; None or empty means not given."""
 
     rpm: float | None = None
@@ -41,7 +41,7 @@ class Asked(msgspec.Struct, frozen=True):
     trailer_kg: float = 0.0
 
 
-def plan_of(kind: str, asked: Asked) -> Plan | Campaign:
+def plan_of(kind: str, asked: PlanOptions) -> Plan | Campaign:
     """The plan. Raises DrumlinError when the options do not make one."""
     if kind not in KINDS:
         raise DrumlinError(
@@ -54,7 +54,7 @@ def plan_of(kind: str, asked: Asked) -> Plan | Campaign:
     return plan_from(given, Path(), kind)
 
 
-def _hold(asked: Asked) -> dict[str, Any]:
+def _hold(asked: PlanOptions) -> dict[str, Any]:
     return {
         "minutes": asked.minutes,
         "rpm": asked.rpm,
@@ -65,7 +65,7 @@ def _hold(asked: Asked) -> dict[str, Any]:
     }
 
 
-def _map(asked: Asked) -> dict[str, Any]:
+def _map(asked: PlanOptions) -> dict[str, Any]:
     try:
         points = [float(each) for each in asked.points.split(",") if each.strip()]
     except ValueError:
@@ -75,7 +75,7 @@ def _map(asked: Asked) -> dict[str, Any]:
     return {"points_rpm": points or [1500.0, 2000.0, 2500.0]}
 
 
-def _sweep(asked: Asked) -> dict[str, Any]:
+def _sweep(asked: PlanOptions) -> dict[str, Any]:
     return {
         "from_rpm": asked.start if asked.start is not None else 1500.0,
         "to_rpm": asked.stop if asked.stop is not None else 3000.0,
@@ -83,7 +83,7 @@ def _sweep(asked: Asked) -> dict[str, Any]:
     }
 
 
-def _spool(asked: Asked) -> dict[str, Any]:
+def _spool(asked: PlanOptions) -> dict[str, Any]:
     rpm = asked.rpm if asked.rpm is not None or asked.speed_kmh is not None else 1500.0
     return {
         "rpm": rpm,
@@ -93,12 +93,12 @@ def _spool(asked: Asked) -> dict[str, Any]:
     }
 
 
-def _vehicle(asked: Asked) -> dict[str, Any]:
+def _vehicle(asked: PlanOptions) -> dict[str, Any]:
     trailer = {"trailer_kg": asked.trailer_kg, "trailer_tyres": 4} if asked.trailer_kg else {}
     return {**ROAD_LOAD, "mass_kg": asked.mass_kg, **trailer}
 
 
-def _climb(asked: Asked) -> dict[str, Any]:
+def _climb(asked: PlanOptions) -> dict[str, Any]:
     grade: dict[str, Any] = {"percent": asked.grade if asked.grade is not None else CLIMB_PERCENT}
     if asked.route is not None:
         grade = {"file": str(asked.route)}
@@ -110,13 +110,13 @@ def _climb(asked: Asked) -> dict[str, Any]:
     }
 
 
-def _trace(asked: Asked) -> dict[str, Any]:
+def _trace(asked: PlanOptions) -> dict[str, Any]:
     if asked.trace is None:
         raise DrumlinError("A speed trace needs its file.", "Give --trace FILE.")
     return {"vehicle": _vehicle(asked), "file": str(asked.trace)}
 
 
-def _coast(asked: Asked) -> dict[str, Any]:
+def _coast(asked: PlanOptions) -> dict[str, Any]:
     return {
         "from_kmh": asked.start if asked.start is not None else 100.0,
         "to_kmh": asked.stop if asked.stop is not None else 30.0,
@@ -124,11 +124,11 @@ def _coast(asked: Asked) -> dict[str, Any]:
     }
 
 
-def _identification(asked: Asked) -> dict[str, Any]:
+def _identification(asked: PlanOptions) -> dict[str, Any]:
     return {"from_kmh": asked.start, "to_kmh": asked.stop}
 
 
-def _snap(_asked: Asked) -> dict[str, Any]:
+def _snap(_asked: PlanOptions) -> dict[str, Any]:
     return {}
 
 

@@ -27,7 +27,7 @@ from control.core.commands import (
     TakeHelm,
     ZeroCells,
 )
-from control.core.core import Core, Step
+from control.core.core import Core, CoreOutput
 from control.core.memory import Memory
 from control.telemetry import Event, State
 from control.test_kinds.plans import SteadyHold
@@ -130,7 +130,7 @@ class VirtualRig:
         self.ask(Acknowledge(0, HOLDER))
         self.ask(MakeReady(0, HOLDER))
 
-    def _hand_over(self, step: Step) -> None:
+    def _hand_over(self, step: CoreOutput) -> None:
         if step.set_point is not None:
             self.plant.receive(encode(step.set_point))
         for other in step.send:

@@ -16,12 +16,12 @@ from api.runtime.run_file import DECISION
 from daq.errors import RecordingError
 from daq.readings import Unit
 from daq.recording.reader import Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.results.words import said
 from daq.rig.units import UnitSystem, display_unit, from_si
 
 FOLDER = "blackbox"
-_NAMES = {kind.value: kind.name.lower() for kind in Kind} | {DECISION: "decision"}
+_NAMES = {kind.value: kind.name.lower() for kind in RecordKind} | {DECISION: "decision"}
 _QUIET = frozenset({"keep-helm", "slow-value"})  # they come all the time and decide nothing
 
 
@@ -57,18 +57,18 @@ def story(path: Path, last_s: float = 60.0) -> dict[str, Any]:
     cause = ""
     for record in recording:
         counts[_NAMES.get(record.kind, str(record.kind))] += 1
-        if record.kind in (Kind.HEADER, Kind.END):
+        if record.kind in (RecordKind.HEADER, RecordKind.END):
             continue
         first_ns = first_ns or record.host_ns
         last_ns = max(last_ns, record.host_ns)
-        if record.kind not in (Kind.EVENT, Kind.COMMAND, Kind.ANSWER, DECISION):
+        if record.kind not in (RecordKind.EVENT, RecordKind.COMMAND, RecordKind.ANSWER, DECISION):
             continue
         try:
             body = msgspec.msgpack.decode(record.payload)
         except msgspec.DecodeError:
             continue
         told.append((record.host_ns, _NAMES[record.kind], body))
-        if record.kind == Kind.EVENT and body.get("data", {}).get("after") == "tripped":
+        if record.kind == RecordKind.EVENT and body.get("data", {}).get("after") == "tripped":
             trip_ns, cause = record.host_ns, str(body["data"].get("why", ""))
     trip_ns = trip_ns or last_ns
     since_ns = last_ns - int(last_s * 1e9)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from api.report.content import About, Subject
+from api.report.content import RunDetails, Subject
 from api.store import vehicle_records
 from api.store.catalogue import Catalogue, Run
 from daq.rig.units import UnitSystem
@@ -18,9 +18,9 @@ NOTES = 6  # the newest; a report has two pages
 
 def about_of(
     catalogue: Catalogue, run: Run, number: int = 0, units: UnitSystem = UnitSystem.METRIC
-) -> About:
+) -> RunDetails:
     """What the report says of a run beside its result; `number` 0 is the newest evaluation."""
-    return About(
+    return RunDetails(
         run.id,
         run.vehicle,
         _owner(catalogue, run.vehicle),

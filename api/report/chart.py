@@ -22,8 +22,8 @@ from api.report.drawing import (
     Area,
     Dot,
     Drawing,
-    Line,
     Point,
+    Polyline,
     Shape,
     Text,
 )
@@ -182,18 +182,20 @@ def draw(
         _, y = frame.place(frame.x[0], tick)
         first = tick == y_ticks[0]
         shapes.append(
-            Line(((LEFT, y), (width - RIGHT, y)), 0.8 if first else 0.4, SOFT if first else LINE)
+            Polyline(
+                ((LEFT, y), (width - RIGHT, y)), 0.8 if first else 0.4, SOFT if first else LINE
+            )
         )
         shapes.append(Text((LEFT - 5, y + 2.8), label(tick, y_ticks), 8.0, anchor="end"))
     for tick in x_ticks:
         if frame.x[0] - 1e-9 <= tick <= frame.x[1] + 1e-9:
             x, _ = frame.place(tick, frame.y[0])
-            shapes.append(Line(((x, bottom), (x, bottom + 3)), 0.8, SOFT))
+            shapes.append(Polyline(((x, bottom), (x, bottom + 3)), 0.8, SOFT))
             if x_title or lead.x_name:
                 shapes.append(Text((x, bottom + 12), label(tick, x_ticks), 8.0, anchor="middle"))
     if panel.level is not None:
         _, y = frame.place(frame.x[0], _seen(lead, panel.level, units))
-        shapes.append(Line(((LEFT, y), (width - RIGHT, y)), 1.0, INK))
+        shapes.append(Polyline(((LEFT, y), (width - RIGHT, y)), 1.0, INK))
     for number, one in enumerate(reversed(panel.curves)):
         front = number == len(panel.curves) - 1
         shapes += _curve(one, frame, front=front)
@@ -286,9 +288,9 @@ def _curve(one: CurveOut, frame: _Frame, *, front: bool) -> list[Shape]:
         for value, low, high in zip(
             _flat(lines), _flat(lows) or _flat(lines), _flat(highs) or _flat(lines), strict=False
         ):
-            shapes.append(Line((low, high), 1.0, INK))
+            shapes.append(Polyline((low, high), 1.0, INK))
             for end in (low, high):
-                shapes.append(Line(((end[0] - 3, end[1]), (end[0] + 3, end[1])), 1.0, INK))
+                shapes.append(Polyline(((end[0] - 3, end[1]), (end[0] + 3, end[1])), 1.0, INK))
             shapes.append(Dot(value, 2.6, ACCENT if front else INK))
             if not front:  # hollow: the two kinds of points are told apart without colour
                 shapes.append(Dot(value, 1.5, PAPER))
@@ -297,12 +299,14 @@ def _curve(one: CurveOut, frame: _Frame, *, front: bool) -> list[Shape]:
     for low_run, high_run in zip(lows, highs, strict=False):
         if banded and len(low_run) > 1:
             shapes.append(Area(tuple(high_run + low_run[::-1]), BAND))
-            shapes.append(Line(tuple(low_run), 0.4, ACCENT))
-            shapes.append(Line(tuple(high_run), 0.4, ACCENT))
+            shapes.append(Polyline(tuple(low_run), 0.4, ACCENT))
+            shapes.append(Polyline(tuple(high_run), 0.4, ACCENT))
     for run in lines:
         if len(run) > 1:
             shapes.append(
-                Line(tuple(run), 1.5, ACCENT) if front else Line(tuple(run), 1.0, SOFT, (3.0, 2.0))
+                Polyline(tuple(run), 1.5, ACCENT)
+                if front
+                else Polyline(tuple(run), 1.0, SOFT, (3.0, 2.0))
             )
     return shapes
 
@@ -349,7 +353,7 @@ def _legend(panel: Panel, width: float) -> list[Shape]:
             shapes += [] if place == 0 else [Dot((x - 7, 6.3), 1.5, PAPER)]
         else:
             stroke = (ACCENT, 1.5, None) if place == 0 else (SOFT, 1.0, (3.0, 2.0))
-            shapes.append(Line(((x - 22, 6.3), (x - 4, 6.3)), stroke[1], stroke[0], stroke[2]))
+            shapes.append(Polyline(((x - 22, 6.3), (x - 4, 6.3)), stroke[1], stroke[0], stroke[2]))
         x -= 34
     return shapes
 

@@ -2,7 +2,7 @@
 
 Data flow: Result, and what the catalogue knows of the run -> Content -> api.report.html and
 api.report.pdf. Every number comes from the result; nothing is computed here but units, which are
-those of the reader (`About.units`).
+those of the reader (`RunDetails.units`).
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ MOST_FLAGS = 10
 MOST_ROWS = 16
 
 
-class About(msgspec.Struct, frozen=True):
+class RunDetails(msgspec.Struct, frozen=True):
     """What is known of a run beside its result."""
 
     run_id: str
@@ -105,7 +105,7 @@ class Content(msgspec.Struct, frozen=True):
     units: UnitSystem = UnitSystem.METRIC
 
 
-def content_of(result: Result, about: About) -> Content:
+def content_of(result: Result, about: RunDetails) -> Content:
     """A result as a report."""
     subject = about.vehicle or "Vehicle not named"
     if about.owner:
@@ -166,7 +166,7 @@ def when(started_at: str) -> str:
     return started_at.replace("T", " ")[:16] + (" UTC" if started_at else "")
 
 
-def _sentences(result: Result, about: About) -> tuple[str, str]:
+def _sentences(result: Result, about: RunDetails) -> tuple[str, str]:
     """What was asked and what came out, in the units of the reader."""
     units = about.units
     if units is UnitSystem.METRIC:

@@ -19,7 +19,7 @@ PAPER = "#ffffff"
 Point = tuple[float, float]
 
 
-class Line(msgspec.Struct, frozen=True, tag=True):
+class Polyline(msgspec.Struct, frozen=True, tag=True):
     points: tuple[Point, ...]
     width: float = 1.0
     colour: str = INK
@@ -46,7 +46,7 @@ class Text(msgspec.Struct, frozen=True, tag=True):
     anchor: str = "start"  # start | middle | end
 
 
-Shape = Line | Area | Dot | Text
+Shape = Polyline | Area | Dot | Text
 
 
 class Drawing(msgspec.Struct, frozen=True):

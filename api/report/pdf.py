@@ -18,7 +18,7 @@ from fpdf.fonts import TTFFont
 
 from api.report.chart import sized
 from api.report.content import UNQUOTED, Content
-from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Line, Text
+from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Polyline, Text
 
 FONTS = Path(__file__).parent / "fonts"
 FAMILY = "Atkinson"
@@ -36,7 +36,7 @@ FOOT = 40.0
 logging.getLogger("fontTools").setLevel(logging.WARNING)
 
 
-class Page(FPDF):
+class PdfDocument(FPDF):
     """One document; the foot says what made it."""
 
     def __init__(self, made: str) -> None:
@@ -125,7 +125,7 @@ class Page(FPDF):
 
 def pdf_of(content: Content) -> bytes:
     """The whole document."""
-    page = Page(content.made)
+    page = PdfDocument(content.made)
     page.set_title(page.plain(f"{content.title} · {content.subject} · {content.run}"))
     page.set_creator("Drumlin")
     page.set_lang("en")
@@ -156,7 +156,7 @@ def _rgb(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 
 
-def _top(page: Page, content: Content) -> None:
+def _top(page: PdfDocument, content: Content) -> None:
     page.type(11.5, INK, bold=True)
     page.cell(120, 12, "Drumlin")
     page.type(8.0, SOFT)
@@ -179,7 +179,7 @@ def _top(page: Page, content: Content) -> None:
     page.ln(10)
 
 
-def _void(page: Page, reasons: Sequence[str]) -> None:
+def _void(page: PdfDocument, reasons: Sequence[str]) -> None:
     start = page.get_y()
     page.set_xy(MARGIN + 10, start + 7)
     page.set_left_margin(MARGIN + 10)
@@ -192,13 +192,13 @@ def _void(page: Page, reasons: Sequence[str]) -> None:
     page.set_xy(MARGIN, page.get_y() + 14)
 
 
-def _chart(page: Page, drawing: Drawing) -> None:
+def _chart(page: PdfDocument, drawing: Drawing) -> None:
     if page.get_y() + drawing.height > HEIGHT - FOOT - 20:
         page.add_page()
     left, top = MARGIN, page.get_y()
     for shape in drawing.shapes:
         match shape:
-            case Line(points, width, colour, dash):
+            case Polyline(points, width, colour, dash):
                 page.pen(colour, width)
                 if dash:
                     page.set_dash_pattern(dash[0], dash[1])
@@ -219,7 +219,7 @@ def _chart(page: Page, drawing: Drawing) -> None:
     page.set_xy(MARGIN, top + drawing.height + 12)
 
 
-def _two(page: Page, content: Content) -> None:
+def _two(page: PdfDocument, content: Content) -> None:
     """Figures at the left, conditions at the right."""
     gap = 26.0
     wide = 0.6 * (INNER - gap)
@@ -237,7 +237,12 @@ def _two(page: Page, content: Content) -> None:
 
 
 def _pairs(
-    page: Page, title: str, pairs: Sequence[tuple[str, str]], x: float, y: float, width: float
+    page: PdfDocument,
+    title: str,
+    pairs: Sequence[tuple[str, str]],
+    x: float,
+    y: float,
+    width: float,
 ) -> float:
     if not pairs:
         return y
@@ -257,7 +262,7 @@ def _pairs(
     return y
 
 
-def _points(page: Page, content: Content) -> None:
+def _points(page: PdfDocument, content: Content) -> None:
     if not content.table:
         return
     _room(page, 14.0 * (len(content.table) + 2))
@@ -273,13 +278,13 @@ def _points(page: Page, content: Content) -> None:
     page.ln(12)
 
 
-def _room(page: Page, height: float) -> None:
+def _room(page: PdfDocument, height: float) -> None:
     """Go on at the next page when this much does not fit on this one."""
     if page.get_y() + height > HEIGHT - FOOT - 14:
         page.add_page()
 
 
-def _height(page: Page, text: str, width: float) -> float:
+def _height(page: PdfDocument, text: str, width: float) -> float:
     """Of a paragraph in the type that is set."""
     told = page.multi_cell(
         width, 11.5, page.plain(text), align="L", dry_run=True, output=MethodReturnValue.HEIGHT
@@ -287,7 +292,7 @@ def _height(page: Page, text: str, width: float) -> float:
     return told if isinstance(told, float) else 11.5
 
 
-def _block(page: Page, title: str, lines: Sequence[str], *, plain: bool = False) -> None:
+def _block(page: PdfDocument, title: str, lines: Sequence[str], *, plain: bool = False) -> None:
     """A heading and its lines, together on a page where one holds them."""
     if not lines:
         return
@@ -309,7 +314,7 @@ def _block(page: Page, title: str, lines: Sequence[str], *, plain: bool = False)
     page.ln(9)
 
 
-def _parts(page: Page, parts: Sequence[tuple[str, str, str]]) -> None:
+def _parts(page: PdfDocument, parts: Sequence[tuple[str, str, str]]) -> None:
     page.ln(-5)
     for name, effect, origin in parts:
         page.type(8.0, INK)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from api.report.content import About, Content, Subject, content_of
+from api.report.content import Content, RunDetails, Subject, content_of
 from api.report.gain import content_of_gain
 from api.report.html import html_of
 from api.report.pdf import pdf_of
@@ -20,7 +20,7 @@ from daq.errors import Refused
 MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 
 
-def render(folder: Path, form: str, about: About) -> bytes:
+def render(folder: Path, form: str, about: RunDetails) -> bytes:
     """The report. Raises Refused for another form, RecordingError without an evaluation."""
     _known(form)
     return _written(content_of(read_evaluation(folder, about.evaluation or None), about), form)

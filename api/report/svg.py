@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from html import escape
 
-from api.report.drawing import Area, Dot, Drawing, Line, Point, Text
+from api.report.drawing import Area, Dot, Drawing, Point, Polyline, Text
 
 
 def svg_of(drawing: Drawing) -> str:
@@ -15,7 +15,7 @@ def svg_of(drawing: Drawing) -> str:
     ]
     for shape in drawing.shapes:
         match shape:
-            case Line(points, width, colour, dash):
+            case Polyline(points, width, colour, dash):
                 dashed = f' stroke-dasharray="{dash[0]:g} {dash[1]:g}"' if dash else ""
                 parts.append(
                     f'<polyline points="{_points(points)}" fill="none" stroke="{colour}" '

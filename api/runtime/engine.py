@@ -25,13 +25,13 @@ from api.runtime.calibration_due import calibration_problem
 from api.runtime.channel_server import ChannelServer
 from api.runtime.memory_file import MemoryWriter
 from api.runtime.run_file import DECISION, Learned, RunFile
-from api.runtime.timing import Pulse
+from api.runtime.timing import LoopTiming
 from control.core.commands import AnyCommand, EaseOff, StartTest
-from control.core.core import Core, Step
+from control.core.core import Core, CoreOutput
 from control.core.memory import Memory
 from control.telemetry import Event, LoopHealth, State, Telemetry
 from daq.clock import HostMap
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig
 from daq.wire.deframer import WireCounters
 from daq.wire.frames import Frame, FromFrontEnd, Hello, Sample, ToFrontEnd
@@ -77,7 +77,7 @@ class Engine:
         """`off_s`: seconds since `memory` was written; the rotors cooled meanwhile."""
         self.rig = rig
         self.core = Core(rig, memory, off_s=off_s)
-        self.pulse = Pulse(1.0 / rig.frame_hz)
+        self.pulse = LoopTiming(1.0 / rig.frame_hz)
         self.link: LinkLike | None = None
         self.link_up = False
         self.reconnects = -1  # the first connection is none
@@ -134,16 +134,16 @@ class Engine:
             elif type(frame) is Hello:
                 self._files.greeted(raw)
             self._step(cast(FromFrontEnd, frame))
-            self._note(Kind.RX, host_ns, raw)
+            self._note(RecordKind.RX, host_ns, raw)
         self.pulse.ran("frames", self._clock() - begun_s)
 
     def sent(self, raw: bytes, host_ns: int) -> None:
         """A frame the port has taken."""
-        self._note(Kind.TX, host_ns, raw.removesuffix(b"\0"))
+        self._note(RecordKind.TX, host_ns, raw.removesuffix(b"\0"))
 
     def damaged(self, raw: bytes, host_ns: int) -> None:
         """Bytes that were no frame, kept as they came."""
-        self._note(Kind.RX_DAMAGED, host_ns, raw)
+        self._note(RecordKind.RX_DAMAGED, host_ns, raw)
 
     # ---- from the timer
 
@@ -253,16 +253,16 @@ class Engine:
         if commands:
             host_ns = int(now_s * 1e9)
             for command in commands:
-                self._note(Kind.COMMAND, host_ns, _msgpack.encode(command))
+                self._note(RecordKind.COMMAND, host_ns, _msgpack.encode(command))
                 if isinstance(command, StartTest):
                     self._started[command.run_id] = command
         for answer in step.answers:
-            self._note(Kind.ANSWER, int(now_s * 1e9), _msgpack.encode(answer))
+            self._note(RecordKind.ANSWER, int(now_s * 1e9), _msgpack.encode(answer))
             self._server.answer(answer)
         if step.events:
             self._tell(step, int(now_s * 1e9), now_s)
 
-    def _tell(self, step: Step, host_ns: int, now_s: float) -> None:
+    def _tell(self, step: CoreOutput, host_ns: int, now_s: float) -> None:
         for event in step.events:
             if event.kind == "run-started":
                 run_id = str(event.data["run_id"])
@@ -272,7 +272,7 @@ class Engine:
                 learned = Learned(dict(self.core.zeros), kept.ratio_per_m, kept.teeth)
                 self._files.begin(run_id, start, learned, host_ns)
                 self.pulse.restart()
-            self._note(Kind.EVENT, host_ns, _msgpack.encode(event))
+            self._note(RecordKind.EVENT, host_ns, _msgpack.encode(event))
             if event.kind == "run-ended":
                 # Told when the file is whole, so that whoever evaluates it finds everything.
                 self._files.end(functools.partial(self._server.publish_event, event))

@@ -23,13 +23,11 @@ from control.core.commands import StartTest
 from daq.errors import DrumlinError
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.recording.reader import Header
-from daq.recording.recorder import Kind, RawRecorder, RecorderState
+from daq.recording.recorder import RawRecorder, RecorderState, RecordKind
 from daq.rig.description import Rig
 
 RAW_NAME = "raw.drm"
-DECISION = (
-    8  # record kind beside daq.recording.recorder.Kind: msgpack of Telemetry, in black boxes only
-)
+DECISION = 8  # record kind beside recorder.RecordKind: msgpack of Telemetry, in black boxes only
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
 OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
 LEAST_FREE_BYTES = 500_000_000  # less room on the data's disk: no new test
@@ -120,11 +118,11 @@ class RunFile:
         """A run starts. Returns at once; the file opens on the thread."""
         self.end(lambda: None)
         self._trouble = ""
-        self._waiting = [(Kind.HEADER, host_ns, self._header(run_id, start, learned))]
+        self._waiting = [(RecordKind.HEADER, host_ns, self._header(run_id, start, learned))]
         if self._hello:
-            self._waiting.append((Kind.RX, host_ns, self._hello))
+            self._waiting.append((RecordKind.RX, host_ns, self._hello))
         if start is not None:
-            self._waiting.append((Kind.COMMAND, host_ns, msgspec.msgpack.encode(start)))
+            self._waiting.append((RecordKind.COMMAND, host_ns, msgspec.msgpack.encode(start)))
         folder = self._data / "runs" / run_id
         loop = self._loop = asyncio.get_running_loop()
         opening = self._opening = _Opening()
@@ -193,9 +191,9 @@ class RunFile:
         recorder = RawRecorder(folder / f"{name}.drm")
         try:
             begun_ns = entries[0][1] if entries else 0
-            recorder.append(Kind.HEADER, begun_ns, self._header(name, None, Learned()))
+            recorder.append(RecordKind.HEADER, begun_ns, self._header(name, None, Learned()))
             if self._hello:
-                recorder.append(Kind.RX, begun_ns, self._hello)
+                recorder.append(RecordKind.RX, begun_ns, self._hello)
             for kind, host_ns, payload in entries:
                 recorder.append(kind, host_ns, payload)
         finally:

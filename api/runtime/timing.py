@@ -25,7 +25,7 @@ class Late(msgspec.Struct, frozen=True):
     work_s: float
 
 
-class Pulse:
+class LoopTiming:
     """Periods of a loop that should beat every `period_s`."""
 
     def __init__(self, period_s: float) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import msgspec
 
 from api.runtime.memory_file import MEMORY_NAME, read_memory
-from control.absorber.identified import Accepted, Advice
+from control.absorber.identified import AcceptedTuneUp, Advice
 from control.absorber.map_points import AbsorberMapNow, absorber_map
 from control.core.memory import AbsorberMemory, Memory
 from control.load_loop.tuning import OBSERVER_SHARE
@@ -24,18 +24,18 @@ CAUTION = (
 )
 
 
-class Identification(msgspec.Struct, frozen=True):
+class AbsorberStatus(msgspec.Struct, frozen=True):
     """Maps of all absorbers, the newest tune-up, and what is in force."""
 
     absorbers: tuple[AbsorberMapNow, ...]
     advice: Advice | None  # of the newest tune-up; null: none was done
-    in_force: Accepted | None  # null: the usual tuning
+    in_force: AcceptedTuneUp | None  # null: the usual tuning
     observer_share: float  # in force now
     usual_share: float
     caution: str = CAUTION
 
 
-def identification(rig: Rig, data: Path) -> Identification:
+def identification(rig: Rig, data: Path) -> AbsorberStatus:
     """Raises DrumlinError when the memory cannot be read."""
     memory = read_memory(data / MEMORY_NAME) or Memory()
     absorbers = []
@@ -44,7 +44,7 @@ def identification(rig: Rig, data: Path) -> Identification:
         absorbers.append(absorber_map(rig, absorber, kept.identified, kept.gain))
     tuned = memory.tuned
     share = tuned.observer_share if tuned is not None else OBSERVER_SHARE
-    return Identification(tuple(absorbers), memory.advice, tuned, share, OBSERVER_SHARE)
+    return AbsorberStatus(tuple(absorbers), memory.advice, tuned, share, OBSERVER_SHARE)
 
 
 def _margins(gain: float | None, phase_deg: float | None) -> str:
@@ -52,7 +52,7 @@ def _margins(gain: float | None, phase_deg: float | None) -> str:
     return f"gain margin {told}, phase " + ("any" if phase_deg is None else f"{phase_deg:.0f} deg")
 
 
-def lines(told: Identification) -> list[str]:
+def lines(told: AbsorberStatus) -> list[str]:
     """For people: one block per absorber, then the tune-up."""
     found: list[str] = []
     for one in told.absorbers:

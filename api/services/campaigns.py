@@ -21,10 +21,10 @@ from api.runtime.channel_client import ChannelClient
 from api.store import vehicle_records
 from api.store.campaign_files import Filed, Listed, list_campaigns, read_campaign, write_campaign
 from api.store.engine import NoSuchRun
-from api.store.run_lifecycle import Keeper, new_run_id, utc_now
+from api.store.run_lifecycle import RunLifecycle, new_run_id, utc_now
 from api.store.schema import RunState
 from control.campaigns.campaign import Campaign, conditions_of
-from control.campaigns.sequence import Ran, Sequence, Stage, Where
+from control.campaigns.sequence import CampaignPosition, CampaignRun, Sequence, Stage
 from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan, kind_of
 from daq.errors import Refused, StoreError
@@ -55,7 +55,7 @@ class View(msgspec.Struct, frozen=True):
     why: tuple[str, ...]  # what it waits for, or why it ended
     fitted: str
     running: str  # id of the run that is on or being evaluated
-    runs: tuple[Ran, ...]
+    runs: tuple[CampaignRun, ...]
     first: dict[str, float]  # conditions of the first run's start, K
     now: dict[str, float]  # the same now; what is not measured is left out
     sets: dict[str, str]  # set-up -> its set of runs; "" -> the set of all of them
@@ -74,7 +74,7 @@ class InHand:
         self.recorded: dict[str, tuple[str, ...]] = {}
 
 
-class Campaigns:
+class CampaignService:
     """One per service."""
 
     def __init__(
@@ -82,7 +82,7 @@ class Campaigns:
         data: Path,
         rig: Rig,
         loop_client: ChannelClient,
-        keeper: Keeper,
+        keeper: RunLifecycle,
         clock: Callable[[], float],
     ) -> None:
         self._data = data
@@ -252,7 +252,7 @@ class Campaigns:
             return {}
         return conditions_of(newest.measured, self._rig)
 
-    def _where(self, hand: InHand) -> Where:
+    def _where(self, hand: InHand) -> CampaignPosition:
         newest = self._telemetry()
         under_load = newest.test.run_id if newest is not None and newest.test is not None else ""
         return hand.sequence.look(self._clock(), self._conditions(), under_load)
@@ -321,7 +321,7 @@ class Campaigns:
                     "campaign-name",
                 )
 
-    def _note(self, hand: InHand, where: Where) -> str:
+    def _note(self, hand: InHand, where: CampaignPosition) -> str:
         said = f" {hand.filed.note}" if hand.filed.note else ""
         total = len(hand.sequence.progress.order)
         return (

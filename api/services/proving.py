@@ -18,9 +18,9 @@ import msgspec
 
 from api.runtime.memory_file import read_memory
 from api.services.host_clock import clock_disciplined
-from api.store.atomic_file import write_whole
+from api.store.atomic_file import atomic_write
 from daq.errors import DrumlinError, Refused
-from daq.proving.calibration import DeadWeight, Setup, calibrate
+from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate
 from daq.proving.clock import Reference, against_host, against_pulses, of_time_base
 from daq.proving.overlay import CalibrationFile, merged, read_calibration, write_calibration
 from daq.proving.record import (
@@ -73,7 +73,7 @@ def keep(data: Path, rig: Rig, proofs: Sequence[Proof]) -> Proving:
 def _write(path: Path, content: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(path, content)
+        atomic_write(path, content)
     except OSError as error:
         raise DrumlinError(
             f"{path} cannot be written: {error}.", "Check disk and rights."
@@ -106,7 +106,7 @@ def zeros_in_use(data: Path) -> dict[str, float]:
 
 
 def prove_dead_weight(
-    rig: Rig, absorber: str, loads: Sequence[DeadWeight], setup: Setup, basis: str
+    rig: Rig, absorber: str, loads: Sequence[DeadWeight], setup: CalibrationArm, basis: str
 ) -> list[Proof]:
     """Calibrate a cell from dead weights and raw counts. Raises Refused when they cannot do it.
 
@@ -221,7 +221,7 @@ def read_loads(text: str) -> list[DeadWeight]:
     return found
 
 
-def read_setup(text: str, rig: Rig) -> Setup:
+def read_setup(text: str, rig: Rig) -> CalibrationArm:
     """How the weights hang, from TOML; the rig's site gives the latitude. Raises Refused."""
     try:
         told = {
@@ -229,7 +229,7 @@ def read_setup(text: str, rig: Rig) -> Setup:
             "altitude_m": rig.site.altitude_m,
             **tomllib.loads(text),
         }
-        return msgspec.convert(told, Setup)
+        return msgspec.convert(told, CalibrationArm)
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
         raise Refused(
             f"The set-up of the weights cannot be read: {error}.",

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 
-def write_whole(path: Path, body: bytes) -> None:
+def atomic_write(path: Path, body: bytes) -> None:
     """Replace the file; a crash at any moment leaves the old or the new one. Raises OSError."""
     part = path.with_name(path.name + ".part")
     try:

@@ -11,10 +11,10 @@ from pathlib import Path
 
 import msgspec
 
-from api.store.atomic_file import write_whole
+from api.store.atomic_file import atomic_write
 from api.store.catalogue import RUN_ID
 from control.campaigns.campaign import Campaign
-from control.campaigns.sequence import Kept
+from control.campaigns.sequence import CampaignMemory
 from daq.errors import StoreError
 
 FOLDER = "campaigns"
@@ -38,7 +38,7 @@ class Listed(msgspec.Struct, frozen=True):
     name: str
     vehicle: str
     made_at: str
-    kept: Kept
+    kept: CampaignMemory
     campaign: Kinds
 
 
@@ -52,7 +52,7 @@ class Filed(msgspec.Struct, frozen=True):
     made_at: str  # UTC label
     holder: str  # who began it
     campaign: Campaign
-    kept: Kept
+    kept: CampaignMemory
     schema: int = SCHEMA
 
 
@@ -62,7 +62,7 @@ def write_campaign(data: Path, filed: Filed) -> None:
     path = folder / f"{filed.id}.json"
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        write_whole(path, msgspec.json.encode(filed))
+        atomic_write(path, msgspec.json.encode(filed))
     except OSError as error:
         raise StoreError(
             f"The campaign cannot be kept in {path}: {error.strerror}.",

@@ -21,8 +21,8 @@ import msgspec
 import numpy as np
 
 from api.jobs.closing_result import Closed
-from api.jobs.limits import confine
-from api.store.atomic_file import write_whole
+from api.jobs.limits import apply_limits
+from api.store.atomic_file import atomic_write
 from api.store.evaluating import (
     EVENTS_NAME,
     evaluate_folder,
@@ -32,7 +32,7 @@ from api.store.evaluating import (
 from api.version import VERSION
 from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
-from daq.results.about import About
+from daq.results.about import ParquetHeader
 from daq.results.columns import Chunk, Replay, slug
 from daq.results.kinds.hold import NEEDED, hold_result
 from daq.results.parquet import write_run
@@ -51,7 +51,7 @@ def main(arguments: list[str]) -> int:
         print("usage: python -m api.store.close_run FOLDER", file=sys.stderr)
         return 2
     folder = Path(arguments[0])
-    confine(folder, NICENESS)
+    apply_limits(folder, NICENESS)
     sys.stdout.buffer.write(msgspec.json.encode(close(folder)))
     return 0
 
@@ -86,7 +86,7 @@ def _replay(folder: Path) -> Closed:
     kind = str(plan.get("kind", ""))
     slow = {channel.name: f"slow_{slug(channel.name)}" for channel in replay.rig.slow}
     kept = _Kept((*NEEDED, *slow.values()))
-    about = About(
+    about = ParquetHeader(
         run_id=folder.name,
         rig_name=replay.rig.name,
         rig_fingerprint=header.rig_fingerprint,
@@ -100,7 +100,7 @@ def _replay(folder: Path) -> Closed:
     columns = kept.columns()
     ended = next((each for each in reversed(replay.events) if each["kind"] == "run-ended"), None)
     health = replay.recording.health
-    write_whole(folder / EVENTS_NAME, msgspec.json.encode(replay.events))
+    atomic_write(folder / EVENTS_NAME, msgspec.json.encode(replay.events))
     result, number = _result(folder, kind, columns, plan) if frames else (None, 0)
     closed = Closed(
         complete=health.ended or ended is not None,
@@ -124,7 +124,7 @@ def _replay(folder: Path) -> Closed:
         **msgspec.to_builtins(closed),
         "recording": msgspec.to_builtins(health),
     }
-    write_whole(
+    atomic_write(
         folder / RESULT_NAME, msgspec.json.format(msgspec.json.encode(told), indent=2) + b"\n"
     )
     return closed

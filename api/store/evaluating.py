@@ -13,16 +13,16 @@ from typing import Any
 
 import msgspec
 
-from api.store.atomic_file import write_whole
+from api.store.atomic_file import atomic_write
 from api.store.evaluations import EVALUATIONS, read_evaluation
 from api.version import VERSION
 from daq.recording.reader import Recording
-from daq.results.about import About, read_about
+from daq.results.about import ParquetHeader, read_about
 from daq.results.columns import Replay
 from daq.results.evaluate import evaluate
 from daq.results.given import load
 from daq.results.parquet import write_run
-from daq.results.result import Result, Settings
+from daq.results.result import EvaluationSettings, Result
 from daq.rig.description import Rig, parse_rig
 
 RAW_NAME = "raw.drm"
@@ -31,13 +31,13 @@ EVENTS_NAME = "events.json"
 
 
 def evaluate_folder(
-    folder: Path, settings: Settings | None = None, rig: Rig | None = None
+    folder: Path, settings: EvaluationSettings | None = None, rig: Rig | None = None
 ) -> Result:
     """Evaluate the run in `folder`. Raises DrumlinError (Refused, RecordingError) saying why not.
 
     `rig` in place of the recording's own measures the whole run again with its constants.
     """
-    settings = settings or Settings()
+    settings = settings or EvaluationSettings()
     if rig is None:
         about = read_about(folder / PARQUET_NAME)
         own = parse_rig(about.rig_text, "the recording's rig file")
@@ -47,7 +47,7 @@ def evaluate_folder(
     replay = Replay(Recording(folder / RAW_NAME), rig)
     with tempfile.TemporaryDirectory(prefix="drumlin-") as scratch:
         path = Path(scratch) / PARQUET_NAME
-        about = About(
+        about = ParquetHeader(
             run_id=folder.name,
             rig_name=rig.name,
             rig_fingerprint=rig.fingerprint,
@@ -65,7 +65,7 @@ def write_evaluation(folder: Path, number: int, result: Result) -> Path:
     kept = folder / EVALUATIONS
     kept.mkdir(exist_ok=True)
     path = kept / f"{number:04d}.json"
-    write_whole(path, msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
+    atomic_write(path, msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
     return path
 
 

@@ -1,7 +1,7 @@
 """Keeps the run catalogue true: notes starts and ends, has runs closed, mends what was cut off.
 
-Data flows: events of the loop -> Keeper -> Catalogue; ended runs -> a worker process each, one at
-a time -> run.parquet and result.json -> Catalogue. At start and whenever the loop came back,
+Data flows: events of the loop -> RunLifecycle -> Catalogue; ended runs -> a worker process each,
+one at a time -> run.parquet and result.json -> Catalogue. At start and whenever the loop came back,
 every run that is neither closed nor live is closed too, marked as interrupted when its recording
 has no end. The recording stays the truth: a run the catalogue never heard of is found by folder.
 """
@@ -42,7 +42,7 @@ log = logging.getLogger("drumlin.store")
 CloseRun = Callable[[Path], Awaitable[Closed]]
 
 
-class Asked(msgspec.Struct, frozen=True):
+class RunRequest(msgspec.Struct, frozen=True):
     """What a person said when starting a run; the loop does not need to know it."""
 
     vehicle: str
@@ -51,7 +51,7 @@ class Asked(msgspec.Struct, frozen=True):
     plan: Plan
 
 
-class Keeper:
+class RunLifecycle:
     """One per service."""
 
     def __init__(
@@ -69,7 +69,7 @@ class Keeper:
         self._close = close
         self._queue: asyncio.Queue[str] = asyncio.Queue()
         self._queued: set[str] = set()
-        self._asked: dict[str, Asked] = {}
+        self._asked: dict[str, RunRequest] = {}
         self._recovered_connections = -1
         self.recoveries = 0
         self.failures = 0
@@ -86,7 +86,7 @@ class Keeper:
             group.create_task(self._close_runs(), name="run closer")
             group.create_task(self._follow(), name="run keeper")
 
-    def expect(self, run_id: str, asked: Asked) -> None:
+    def expect(self, run_id: str, asked: RunRequest) -> None:
         """Remember what was said about a run that is about to start."""
         self._asked[run_id] = asked
         while len(self._asked) > KNOWN_KEPT:

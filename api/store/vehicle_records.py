@@ -22,7 +22,7 @@ MOST_SETS = 2000
 MOST_MEMBERS = 500
 
 
-class Vehicle(msgspec.Struct, frozen=True):
+class VehicleRecord(msgspec.Struct, frozen=True):
     name: str
     owner: str
     about: str
@@ -50,7 +50,7 @@ class Evaluation(msgspec.Struct, frozen=True):
     valid: bool
 
 
-def put_vehicle(catalogue: Catalogue, vehicle: Vehicle) -> None:
+def put_vehicle(catalogue: Catalogue, vehicle: VehicleRecord) -> None:
     """Add a vehicle, or change its owner and description. Raises Refused when there is no room."""
     with begin(catalogue.engine, writing=True) as connection:
         changed = connection.execute(
@@ -79,16 +79,16 @@ def drop_vehicle(catalogue: Catalogue, name: str) -> None:
             raise Refused(f"There is no vehicle '{name}'.", "See the list of them.", "no-vehicle")
 
 
-def all_vehicles(catalogue: Catalogue) -> list[Vehicle]:
+def all_vehicles(catalogue: Catalogue) -> list[VehicleRecord]:
     """Every vehicle by name with its number of runs; those only runs name have no owner."""
     count = sa.select(runs.c.vehicle, sa.func.count()).group_by(runs.c.vehicle)
     with begin(catalogue.engine, writing=False) as connection:
         counted = {name: number for name, number in connection.execute(count) if name}
         known = [
-            Vehicle(row.name, row.owner, row.about, row.made_at, counted.pop(row.name, 0))
+            VehicleRecord(row.name, row.owner, row.about, row.made_at, counted.pop(row.name, 0))
             for row in connection.execute(sa.select(vehicles))
         ]
-    known += [Vehicle(name, "", "", "", number) for name, number in counted.items()]
+    known += [VehicleRecord(name, "", "", "", number) for name, number in counted.items()]
     return sorted(known, key=lambda each: each.name.casefold())
 
 

@@ -18,10 +18,10 @@ from typing import Any, cast
 import msgspec
 
 from api.rehearsal.virtual_rig import VirtualRig
-from control.core.core import Core, Step
+from control.core.core import Core, CoreOutput
 from control.load_loop.loop import Aim
 from control.safety.fault_kernel import MAX_FORCE, MAX_POWER, MAX_SPEED
-from control.thermal.limiter import HeatGuard
+from control.thermal.limiter import ThermalLimiter
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
 from daq.wire.codec import encode
@@ -82,7 +82,7 @@ class BrokenRig(VirtualRig):
         """A frame out of the ordinary reaches the host."""
         self._queue.append(frame)
 
-    def _take(self, step: Step, now_s: float) -> None:
+    def _take(self, step: CoreOutput, now_s: float) -> None:
         self.last_step_s = now_s
         if now_s < self.mute_until_s and step.set_point is not None:
             step = msgspec.structs.replace(step, set_point=None)
@@ -102,7 +102,7 @@ ALL = frozenset({"parked", *MOVING})
 PHASES = ("parked", "taking-up", "steady", "ramp", "easing")
 
 
-class Case(msgspec.Struct, frozen=True):
+class FaultCase(msgspec.Struct, frozen=True):
     """One way to break the rig.
 
     `codes`: any of these is the right name. `must`: phases in which it has to be noticed within
@@ -184,7 +184,7 @@ def _heat_limits(warn_above_k: float, limit_above_k: float) -> Callable[[BrokenR
             limit_k=rim_k + limit_above_k,
         )
         rotor.absorber = msgspec.structs.replace(rotor.absorber, heat=heat)
-        rotor.guard = HeatGuard(heat)
+        rotor.guard = ThermalLimiter(heat)
 
     return breaks
 
@@ -241,87 +241,87 @@ def _no_helm(rig: BrokenRig) -> None:
 
 
 _S = frozenset({"steady"})
-CASES: tuple[Case, ...] = (
-    Case("line cut", ("link-lost",), _menu("line", "off"), MOVING),
-    Case("a third of the frames lost", ("frames-lost", "link-lost"),
+CASES: tuple[FaultCase, ...] = (
+    FaultCase("line cut", ("link-lost",), _menu("line", "off"), MOVING),
+    FaultCase("a third of the frames lost", ("frames-lost", "link-lost"),
          _menu("line", "dropped", "", 0.33), ALL),
-    Case("line garbled", ("frames-lost", "link-lost"), _menu("line", "garbled", "", 0.4), ALL, 400),
-    Case("front end reboots", ("front-end-restarted", "link-lost"), _menu("board", "reboot"),
+    FaultCase("line garbled", ("frames-lost", "link-lost"), _menu("line", "garbled", "", 0.4), ALL, 400),
+    FaultCase("front end reboots", ("front-end-restarted", "link-lost"), _menu("board", "reboot"),
          MOVING, 400),
-    Case("front end silent", ("link-lost",), _menu("board", "silent"), MOVING),
-    Case("another session", ("session-lost", "set-points-refused"), _other_session, MOVING),
-    Case("other protocol", ("wire-mismatch",), _mismatch, ALL),
-    Case("set points refused", ("set-points-refused",), _refusing, MOVING),
-    Case("set points late", ("permission-lapsed", "set-points-refused"), _mute, LOAD, 150),
-    Case("device clock jumps", ("clock-jump",), _menu("board", "clock-jump", "", 0.2), ALL),
-    Case("loop stands still", ("loop-late",), _stall, LOAD, 300),
-    Case("loop restarts", ("host-restarted",), _restart, MOVING),
-    Case("recording fails", ("recorder-failed",), _outside("recorder-failed"), ALL),
-    Case("disk low", ("disk-low",), _outside("disk-low"), ALL),
-    Case("disk full", ("disk-full",), _outside("disk-full"), ALL),
-    Case("memory not writable", ("memory-failed",), _outside("memory-failed"), ALL),
-    Case("service dead", ("service-gone",), _outside("service-gone"), ALL),
-    Case("calibration out of date", ("calibration-due",), _outside("calibration-due"), ALL),
-    Case("stop chain opened", ("stop-chain-open",), _menu("input", "open", "stop-chain"), ALL),
-    Case("tie-down switch opened", ("tie-downs-opened", "tie-downs-open"),
+    FaultCase("front end silent", ("link-lost",), _menu("board", "silent"), MOVING),
+    FaultCase("another session", ("session-lost", "set-points-refused"), _other_session, MOVING),
+    FaultCase("other protocol", ("wire-mismatch",), _mismatch, ALL),
+    FaultCase("set points refused", ("set-points-refused",), _refusing, MOVING),
+    FaultCase("set points late", ("permission-lapsed", "set-points-refused"), _mute, LOAD, 150),
+    FaultCase("device clock jumps", ("clock-jump",), _menu("board", "clock-jump", "", 0.2), ALL),
+    FaultCase("loop stands still", ("loop-late",), _stall, LOAD, 300),
+    FaultCase("loop restarts", ("host-restarted",), _restart, MOVING),
+    FaultCase("recording fails", ("recorder-failed",), _outside("recorder-failed"), ALL),
+    FaultCase("disk low", ("disk-low",), _outside("disk-low"), ALL),
+    FaultCase("disk full", ("disk-full",), _outside("disk-full"), ALL),
+    FaultCase("memory not writable", ("memory-failed",), _outside("memory-failed"), ALL),
+    FaultCase("service dead", ("service-gone",), _outside("service-gone"), ALL),
+    FaultCase("calibration out of date", ("calibration-due",), _outside("calibration-due"), ALL),
+    FaultCase("stop chain opened", ("stop-chain-open",), _menu("input", "open", "stop-chain"), ALL),
+    FaultCase("tie-down switch opened", ("tie-downs-opened", "tie-downs-open"),
          _menu("input", "open", "tie-downs"), ALL),
-    Case("helm gone", ("helm-expired",), _no_helm, LOAD, 3050),
-    Case("set point beyond rig", ("set-point-beyond-rig",), _beyond, LOAD),
-    Case("rear tooth sensor off", ("speed-lost", "speed-suspect"), _menu("wheel", "off", "rear"),
+    FaultCase("helm gone", ("helm-expired",), _no_helm, LOAD, 3050),
+    FaultCase("set point beyond rig", ("set-point-beyond-rig",), _beyond, LOAD),
+    FaultCase("rear tooth sensor off", ("speed-lost", "speed-suspect"), _menu("wheel", "off", "rear"),
          MOVING, 200),
-    Case("front tooth sensor off", ("speed-lost", "speed-suspect"), _menu("wheel", "off", "front"),
+    FaultCase("front tooth sensor off", ("speed-lost", "speed-suspect"), _menu("wheel", "off", "front"),
          MOVING, 200),
-    Case("tooth sensor at random", ("speed-suspect", "speed-lost", "speeds-disagree",
+    FaultCase("tooth sensor at random", ("speed-suspect", "speed-lost", "speeds-disagree",
          "over-speed-far", "over-speed"), _menu("wheel", "garbage", "rear", 900.0), MOVING, 650),
-    Case("half the teeth seen", ("speed-suspect", "speed-lost", "speeds-disagree"),
+    FaultCase("half the teeth seen", ("speed-suspect", "speed-lost", "speeds-disagree"),
          _menu("wheel", "wrong", "front", 0.5), MOVING, 500),
-    Case("teeth missed", ("speed-suspect", "speed-lost", "speeds-disagree"),
+    FaultCase("teeth missed", ("speed-suspect", "speed-lost", "speeds-disagree"),
          _menu("wheel", "missing", "rear", 0.6), frozenset(), 500),
-    Case("speed frozen", ("speed-frozen",), _freeze_speed, LOAD, 50),
-    Case("engine pickup off", ("engine-speed-lost",), _menu("wheel", "off", "engine"),
+    FaultCase("speed frozen", ("speed-frozen",), _freeze_speed, LOAD, 50),
+    FaultCase("engine pickup off", ("engine-speed-lost",), _menu("wheel", "off", "engine"),
          frozenset({"steady", "ramp"}), 300),
-    Case("cell open", ("cell-lost", "cell-suspect"), _menu("cell", "open-bridge", "rear-left"),
+    FaultCase("cell open", ("cell-lost", "cell-suspect"), _menu("cell", "open-bridge", "rear-left"),
          ALL),
-    Case("converter silent", ("cell-lost", "cell-suspect"), _menu("cell", "off", "front-right"),
+    FaultCase("converter silent", ("cell-lost", "cell-suspect"), _menu("cell", "off", "front-right"),
          ALL, 200),
-    Case("cell saturated", ("cell-suspect", "cell-lost"), _menu("cell", "saturated", "rear-right"),
+    FaultCase("cell saturated", ("cell-suspect", "cell-lost"), _menu("cell", "saturated", "rear-right"),
          ALL),
-    Case("cell frozen", ("cell-frozen", "cell-suspect"),
+    FaultCase("cell frozen", ("cell-frozen", "cell-suspect"),
          _menu("cell", "stuck", "rear-left"), LOAD, 250),
-    Case("cell at random", ("cell-noisy", "cell-suspect", "cell-lost"),
+    FaultCase("cell at random", ("cell-noisy", "cell-suspect", "cell-lost"),
          _menu("cell", "garbage", "front-left"), ALL, 350),
-    Case("cell noisy", ("cell-noisy", "cell-suspect"),
+    FaultCase("cell noisy", ("cell-noisy", "cell-suspect"),
          _menu("cell", "noisy", "rear-right", 600.0), ALL),
-    Case("cell drifts", ("cell-drifted", "cell-suspect"), _menu("cell", "drift", "front-left", 30.0),
+    FaultCase("cell drifts", ("cell-drifted", "cell-suspect"), _menu("cell", "drift", "front-left", 30.0),
          frozenset({"parked"}), 2100),
-    Case("supply weak", ("current-not-following",),
+    FaultCase("supply weak", ("current-not-following",),
          _menu("absorber", "not-following", "rear-left", 0.5), _S, 250),
-    Case("coil stuck on", ("current-stuck-on", "current-not-following"),
+    FaultCase("coil stuck on", ("current-stuck-on", "current-not-following"),
          _menu("absorber", "stuck-on", "rear-right", 20.0), frozenset({"parked", *LOAD}), 500),
-    Case("absorber dead", ("absorber-weak",), _menu("absorber", "dead", "rear-left"), _S, 100),
-    Case("absorber weak", ("absorber-weak",), _menu("absorber", "weak", "front-left", 0.25), _S, 100),
-    Case("absorber reversed", ("absorber-reversed", "absorber-weak"),
+    FaultCase("absorber dead", ("absorber-weak",), _menu("absorber", "dead", "rear-left"), _S, 100),
+    FaultCase("absorber weak", ("absorber-weak",), _menu("absorber", "weak", "front-left", 0.25), _S, 100),
+    FaultCase("absorber reversed", ("absorber-reversed", "absorber-weak"),
          _menu("absorber", "reversed", "rear-left"), _S, 100),
-    Case("rotor warm", ("rotor-warm", "rotor-near-limit"), _heat_limits(-5.0, 60.0), _S),
-    Case("rotor near its limit", ("rotor-near-limit",), _heat_limits(-5.0, 12.0), _S),
-    Case("rotor at its limit", ("rotor-hot", "rotor-cooling"), _heat_limits(-15.0, -5.0), MOVING),
-    Case("rotor cooling", ("rotor-cooling", "rotor-hot"), _heat_limits(-15.0, -5.0),
+    FaultCase("rotor warm", ("rotor-warm", "rotor-near-limit"), _heat_limits(-5.0, 60.0), _S),
+    FaultCase("rotor near its limit", ("rotor-near-limit",), _heat_limits(-5.0, 12.0), _S),
+    FaultCase("rotor at its limit", ("rotor-hot", "rotor-cooling"), _heat_limits(-15.0, -5.0), MOVING),
+    FaultCase("rotor cooling", ("rotor-cooling", "rotor-hot"), _heat_limits(-15.0, -5.0),
          frozenset({"parked"})),
-    Case("rotor overloaded", ("rotor-overloaded", "rotor-hot"), _heat_limits(-5.0, 4.0), frozenset(),
+    FaultCase("rotor overloaded", ("rotor-overloaded", "rotor-hot"), _heat_limits(-5.0, 4.0), frozenset(),
          run_s=40.0),
-    Case("rotor sensor silent", ("rotor-sensor-failed",),
+    FaultCase("rotor sensor silent", ("rotor-sensor-failed",),
          _menu("slow", "off", "rotor-rear-left"), _S, run_s=14.0),
-    Case("rotor sensor wrong", ("rotor-sensor-slipped", "rotor-sensor-failed"),
+    FaultCase("rotor sensor wrong", ("rotor-sensor-slipped", "rotor-sensor-failed"),
          _menu("slow", "wrong", "rotor-rear-left", 3.0), _S, run_s=36.0),
-    Case("fan stopped", ("fan-missing",), _menu("fan", "missing", "fan-rear"),
+    FaultCase("fan stopped", ("fan-missing",), _menu("fan", "missing", "fan-rear"),
          frozenset({"steady", "ramp"})),
-    Case("barometer silent", ("sensor-silent",), _menu("slow", "off", "barometer"), ALL, 150),
-    Case("barometer wrong", ("weather-out-of-range",), _menu("slow", "wrong", "barometer", 0.5), ALL,
+    FaultCase("barometer silent", ("sensor-silent",), _menu("slow", "off", "barometer"), ALL, 150),
+    FaultCase("barometer wrong", ("weather-out-of-range",), _menu("slow", "wrong", "barometer", 0.5), ALL,
          150),
-    Case("oil on the rolls", ("tyre-slip", "speeds-disagree", "speed-suspect"), _slip, _S, 1500),
-    Case("over-speed", ("over-speed", "over-speed-far"), _limit(MAX_SPEED, "max_speed_mps", 0.97),
+    FaultCase("oil on the rolls", ("tyre-slip", "speeds-disagree", "speed-suspect"), _slip, _S, 1500),
+    FaultCase("over-speed", ("over-speed", "over-speed-far"), _limit(MAX_SPEED, "max_speed_mps", 0.97),
          _S),
-    Case("far over-speed", ("over-speed-far",), _limit(MAX_SPEED, "max_speed_mps", 0.9), _S),
-    Case("over-force", ("over-force",), _limit(MAX_FORCE, "max_force_n", 0.6), _S),
-    Case("over-power", ("over-power",), _limit(MAX_POWER, "max_power_w", 0.6), _S),
+    FaultCase("far over-speed", ("over-speed-far",), _limit(MAX_SPEED, "max_speed_mps", 0.9), _S),
+    FaultCase("over-force", ("over-force",), _limit(MAX_FORCE, "max_force_n", 0.6), _S),
+    FaultCase("over-power", ("over-power",), _limit(MAX_POWER, "max_power_w", 0.6), _S),
 )  # fmt: skip

@@ -14,7 +14,7 @@ import msgspec
 
 from api.launch.demo_driver import Follower
 from bench.support.recorded import RIG_FILE, RecordedRig
-from control.core.core import Core, Step
+from control.core.core import Core, CoreOutput
 from control.safety.faults import TABLE, Effect
 from control.telemetry import State
 from control.test_kinds.plans import (
@@ -23,12 +23,12 @@ from control.test_kinds.plans import (
     GradeClimb,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
     SteadyHold,
     SteppedMap,
-    Vehicle,
 )
 from daq.readings import Quality
 from daq.rig.description import load_rig
@@ -42,12 +42,12 @@ EMPTY_A = 0.02
 STANDING_MPS, TURNING_MPS = 0.02, 2.0
 LASTING = frozenset({"clock-jump"})  # until the front end is started again
 
-TRUCK = Vehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
+TRUCK = RoadVehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
 HILL = ((0.0, 1.0), (60.0, 5.0), (160.0, 2.0), (260.0, 4.0))
 TOWN = ((0.0, 0.0), (3.0, 0.0), (15.0, 11.0), (25.0, 12.0), (32.0, 12.0), (42.0, 0.0), (45.0, 0.0))
 
 
-class Asked(msgspec.Struct, frozen=True):
+class DayTest(msgspec.Struct, frozen=True):
     """One test of the day; its main figure may differ by `spread` between repeats, relative or,
     with `absolute`, in its unit. NaN: how well the driver drove, not compared."""
 
@@ -57,31 +57,31 @@ class Asked(msgspec.Struct, frozen=True):
     absolute: bool = False
 
 
-TESTS: tuple[Asked, ...] = (
-    Asked("hold rpm", SteadyHold(seconds=8.0, settle_s=3.0, rpm=1900.0), 0.01),
-    Asked("hold speed", SteadyHold(seconds=8.0, settle_s=3.0, speed_mps=16.0), 0.01),
-    Asked("hold force", SteadyHold(seconds=8.0, settle_s=3.0, force_n=2500.0), 0.03),
-    Asked("hold power", SteadyHold(seconds=8.0, settle_s=3.0, power_w=50e3), 0.03),
-    Asked("map", SteppedMap(points_rpm=(1600.0, 1900.0), settle_s=1.0, average_s=2.0,
+TESTS: tuple[DayTest, ...] = (
+    DayTest("hold rpm", SteadyHold(seconds=8.0, settle_s=3.0, rpm=1900.0), 0.01),
+    DayTest("hold speed", SteadyHold(seconds=8.0, settle_s=3.0, speed_mps=16.0), 0.01),
+    DayTest("hold force", SteadyHold(seconds=8.0, settle_s=3.0, force_n=2500.0), 0.03),
+    DayTest("hold power", SteadyHold(seconds=8.0, settle_s=3.0, power_w=50e3), 0.03),
+    DayTest("map", SteppedMap(points_rpm=(1600.0, 1900.0), settle_s=1.0, average_s=2.0,
           timeout_s=90.0), 0.01),
-    Asked("map speeds", SteppedMap(points_mps=(15.0, 18.0), settle_s=1.0, average_s=2.0,
+    DayTest("map speeds", SteppedMap(points_mps=(15.0, 18.0), settle_s=1.0, average_s=2.0,
           timeout_s=90.0), 0.01),
-    Asked("sweep up", PowerSweep(from_rpm=1800.0, to_rpm=2600.0, rpm_per_s=200.0),
+    DayTest("sweep up", PowerSweep(from_rpm=1800.0, to_rpm=2600.0, rpm_per_s=200.0),
           0.01),
-    Asked("sweep down", PowerSweep(from_rpm=2400.0, to_rpm=1800.0, rpm_per_s=60.0),
+    DayTest("sweep down", PowerSweep(from_rpm=2400.0, to_rpm=1800.0, rpm_per_s=60.0),
           0.01),
-    Asked("spool speed held", SpoolUp(rpm=1600.0, settle_s=1.0, seconds=4.0), 0.08, True),
-    Asked("spool load held", SpoolUp(rpm=1600.0, settle_s=1.0, seconds=4.0, after="load"),
+    DayTest("spool speed held", SpoolUp(rpm=1600.0, settle_s=1.0, seconds=4.0), 0.08, True),
+    DayTest("spool load held", SpoolUp(rpm=1600.0, settle_s=1.0, seconds=4.0, after="load"),
           0.08, True),
-    Asked("climb", GradeClimb(TRUCK, Grade(percent=4.0), target_mps=14.0, seconds=15.0),
+    DayTest("climb", GradeClimb(TRUCK, Grade(percent=4.0), target_mps=14.0, seconds=15.0),
           0.15, True),
-    Asked("climb route", GradeClimb(TRUCK, Grade(by_distance=HILL), target_mps=14.0),
+    DayTest("climb route", GradeClimb(TRUCK, Grade(by_distance=HILL), target_mps=14.0),
           0.15, True),
-    Asked("trace", SpeedTrace(TRUCK, points=TOWN, countdown_s=1.0), math.nan),
-    Asked("coast", Coastdown(from_mps=14.0, to_mps=12.0, interval_mps=1.0), 0.02),
-    Asked("coast on the road", Coastdown(from_mps=20.0, to_mps=15.0, vehicle=TRUCK,
+    DayTest("trace", SpeedTrace(TRUCK, points=TOWN, countdown_s=1.0), math.nan),
+    DayTest("coast", Coastdown(from_mps=14.0, to_mps=12.0, interval_mps=1.0), 0.02),
+    DayTest("coast on the road", Coastdown(from_mps=20.0, to_mps=15.0, vehicle=TRUCK,
           interval_mps=2.5), 0.02),
-    Asked("snap", SnapSmoke(idle_s=5.0, probe_s=1.0), 0.1),
+    DayTest("snap", SnapSmoke(idle_s=5.0, probe_s=1.0), 0.1),
 )  # fmt: skip
 
 # Words to the simulated rig, as the seat takes them: what breaks while something runs.
@@ -195,7 +195,7 @@ class DayRig(RecordedRig):
                 f"'{fault.code}' on a healthy rig",
             )
 
-    def _hand_over(self, step: Step) -> None:
+    def _hand_over(self, step: CoreOutput) -> None:
         if step.set_point is not None and self.core.state in (State.READY, State.PARKED):
             most = CURRENT_STEP_A * max(step.set_point.currents, default=0)
             self.rule(most <= EMPTY_A, f"{most:.2f} A asked for while {self.core.state}")

@@ -25,7 +25,7 @@ import numpy as np
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import SetPoint
 from simulator.plant import Plant
-from simulator.terminal import Terminal
+from simulator.terminal import PseudoTerminal
 
 LEARNING = 200  # answers from which the offset of the two sequences is learned
 AGREEING = 150  # of them; fewer while a loop just started works off what waited for it
@@ -99,7 +99,7 @@ def main() -> None:
     told = parser.parse_args()
     plant = Plant(seed=told.seed)
     plant.warm_up()
-    terminal = Terminal(told.link)
+    terminal = PseudoTerminal(told.link)
     period_s = plant.world.period_s
     clockwork = Clockwork(round(told.seconds / period_s))
     late_s: list[float] = []

@@ -17,7 +17,7 @@ import numpy as np
 
 from bench.support.questions import question, random_heat
 from control.forecast.answer import answer
-from control.forecast.duty import Expected, Work
+from control.forecast.duty import DutySegment, Expected
 from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import SteadyHold
 from control.thermal.record import RotorRecord
@@ -69,7 +69,7 @@ def permitted(
     """Seconds that the answer permits each absorber `power_w`, up to an hour; none has a sensor."""
     records = {} if memory is None else {one.name: RotorRecord(memory) for one in rig.absorbers}
     heat = RigHeat(rig, records, ambient_k, cold=True)
-    work = (Work(HORIZON_S, power_w * len(rig.absorbers), speed_mps),)
+    work = (DutySegment(HORIZON_S, power_w * len(rig.absorbers), speed_mps),)
     seconds = heat.through(work).stops_after_s
     return HORIZON_S if math.isnan(seconds) else seconds
 

@@ -1,6 +1,6 @@
 """What the heat of all absorbers costs the load loop, per frame and in its dearest turn.
 
-Processor time of `HeatKeeper.turn` alone, rotors hot, sensors heard, coils described; the demo rig
+Processor time of `ThermalManager.turn` alone, rotors hot, sensors read, coils described; demo rig
 serves one absorber every 62 frames. Part of bench.heat.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 
 from control.load_loop.kernel import WORK_A2S, WORK_J, WORK_RAD, WORK_S
 from control.load_loop.loop import Loads
-from control.thermal.manager import EVERY_S, HeatKeeper
+from control.thermal.manager import EVERY_S, ThermalManager
 from daq.measure.measured import Measured
 from daq.readings import Quality, Reading, Unit
 from daq.rig.description import Rig
@@ -25,7 +25,7 @@ WARM_UP = 400
 def heat_cost(rig: Rig, turns: int) -> dict[str, Any]:
     """Microseconds of processor time: mean per frame, and of single turns."""
     loads = Loads(rig)
-    keeper = HeatKeeper(rig, None, 0.0, loads)
+    keeper = ThermalManager(rig, None, 0.0, loads)
     apart_s = EVERY_S / len(rig.absorbers)
     costs = []
     for number in range(WARM_UP + turns):

@@ -12,18 +12,18 @@ from control.test_kinds.plans import (
     GradeClimb,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SpeedTrace,
     SpoolUp,
     SteadyHold,
     SteppedMap,
-    Vehicle,
 )
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import NODES, model_of
 from control.thermal.rotor_observer import PRIOR_SIGMA, RotorObserver
 from daq.rig.description import Rig
 
-TRUCK = Vehicle(a_n=300.0, mass_kg=3600.0, b_n_per_mps=5.0, c_n_per_mps2=0.6)
+TRUCK = RoadVehicle(a_n=300.0, mass_kg=3600.0, b_n_per_mps=5.0, c_n_per_mps2=0.6)
 
 
 def random_heat(rig: Rig, seed: int) -> RigHeat:

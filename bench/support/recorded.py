@@ -15,14 +15,14 @@ import msgspec
 
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from control.core.commands import EaseOff, KeepHelm, StartTest
-from control.core.core import Core, Step
+from control.core.core import Core, CoreOutput
 from control.telemetry import State
 from control.test_kinds.plans import Plan
 from daq.recording.reader import Header, Recording
-from daq.recording.recorder import Kind, RawRecorder
+from daq.recording.recorder import RawRecorder, RecordKind
 from daq.results.columns import Replay, gather
 from daq.results.given import Given, given_of
-from daq.results.result import Settings
+from daq.results.result import EvaluationSettings
 from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.frames import FromFrontEnd, Hello
@@ -63,7 +63,7 @@ class RecordedRig(VirtualRig):
         for frame in self.deframer.feed(plant.advance()):
             if isinstance(frame, Hello):
                 self.greeting = frame
-            self.note(Kind.RX, encode(frame).rstrip(b"\0"))
+            self.note(RecordKind.RX, encode(frame).rstrip(b"\0"))
             self._hand_over(self.core.step(cast(FromFrontEnd, frame), commands, plant.now_s))
             commands = []
         self.frames += 1
@@ -73,14 +73,14 @@ class RecordedRig(VirtualRig):
                 (plant.now_s, float(row[self._engine_at]), float(row[self._power_at]))
             )
 
-    def _hand_over(self, step: Step) -> None:
+    def _hand_over(self, step: CoreOutput) -> None:
         super()._hand_over(step)
         if step.set_point is not None:
-            self.note(Kind.TX, encode(step.set_point).rstrip(b"\0"))
+            self.note(RecordKind.TX, encode(step.set_point).rstrip(b"\0"))
         for event in step.events:
-            self.note(Kind.EVENT, _msgpack.encode(event))
+            self.note(RecordKind.EVENT, _msgpack.encode(event))
 
-    def note(self, kind: Kind, payload: bytes) -> None:
+    def note(self, kind: RecordKind, payload: bytes) -> None:
         """Put one entry into the recording, if there is one."""
         if self.recorder is not None:
             self.recorder.append(kind, int(self.plant.now_s * 1e9), payload)
@@ -101,9 +101,9 @@ class RecordedRig(VirtualRig):
             learned_ratio=self.core.ratio_per_m,
             teeth=self.core.memory().teeth if self.keeps_teeth else {},
         )
-        self.note(Kind.HEADER, msgspec.json.encode(header))
+        self.note(RecordKind.HEADER, msgspec.json.encode(header))
         if self.greeting is not None:
-            self.note(Kind.RX, encode(self.greeting).rstrip(b"\0"))
+            self.note(RecordKind.RX, encode(self.greeting).rstrip(b"\0"))
         self.ask(StartTest(0, HOLDER, folder.name, plan))
 
     def play(self, each: Each, most_s: float = 600.0) -> None:
@@ -163,15 +163,15 @@ def floor_when(*phases: str) -> Each:
     return each
 
 
-def read_back(folder: Path, settings: Settings | None = None) -> Given:
+def read_back(folder: Path, settings: EvaluationSettings | None = None) -> Given:
     """A recorded run as an evaluation gets it."""
     replay = Replay(Recording(folder / "raw.drm"))
     columns = gather(replay.chunks())
     plan = msgspec.json.decode(replay.header.plan)
-    return given_of(replay.rig, plan, columns, settings or Settings(), replay.events)
+    return given_of(replay.rig, plan, columns, settings or EvaluationSettings(), replay.events)
 
 
-def in_scratch(play: Callable[[Path], None], settings: Settings | None = None) -> Given:
+def in_scratch(play: Callable[[Path], None], settings: EvaluationSettings | None = None) -> Given:
     """Record into a folder that goes away again; the run as an evaluation gets it."""
     with tempfile.TemporaryDirectory(prefix="drumlin-") as scratch:
         folder = Path(scratch) / "20260101-000000-0000"

@@ -21,7 +21,7 @@ from bench.support.rigs import drawn_setup
 from control.core.commands import EaseOff, StartTest
 from control.core.memory import Memory
 from control.telemetry import State
-from control.test_kinds.plans import Identification, Plan, Vehicle
+from control.test_kinds.plans import Identification, Plan, RoadVehicle
 from control.test_kinds.road_load import RoadLoad, force
 from daq.errors import DrumlinError
 from daq.rig.description import Rig
@@ -34,19 +34,19 @@ Floats = npt.NDArray[np.float64]
 MPH = MILE / 3600.0
 # Rows DATA-01 (a pickup of the public US test-car list, 5,500 lb) and RL-08 (20,000 lb combined).
 LBF_PER_MPH, LBF_PER_MPH2 = POUND_FORCE / MPH, POUND_FORCE / MPH**2
-SMALL = Vehicle(
+SMALL = RoadVehicle(
     a_n=50.93 * POUND_FORCE,
     b_n_per_mps=0.1598 * LBF_PER_MPH,
     c_n_per_mps2=0.04263 * LBF_PER_MPH2,
     mass_kg=5500 * POUND,
 )
-SMALL_SET = Vehicle(  # the same truck's set coefficients: its own losses are on the rolls
+SMALL_SET = RoadVehicle(  # the same truck's set coefficients: its own losses are on the rolls
     a_n=32.72 * POUND_FORCE,
     b_n_per_mps=0.0762 * LBF_PER_MPH,
     c_n_per_mps2=0.04094 * LBF_PER_MPH2,
     mass_kg=5500 * POUND,
 )
-LARGE = Vehicle(
+LARGE = RoadVehicle(
     a_n=SMALL.a_n,
     b_n_per_mps=SMALL.b_n_per_mps,
     c_n_per_mps2=SMALL.c_n_per_mps2,
@@ -55,7 +55,7 @@ LARGE = Vehicle(
     trailer_tyres=4,
     drag_area_change_m2=2.5,
 )
-LADEN = Vehicle(
+LADEN = RoadVehicle(
     a_n=SMALL.a_n,
     b_n_per_mps=SMALL.b_n_per_mps,
     c_n_per_mps2=SMALL.c_n_per_mps2,

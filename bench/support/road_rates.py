@@ -8,7 +8,7 @@ from typing import Any
 from bench.support.rigs import coil_shares, full_sets
 from bench.support.road import MPH, FreeRolls, road_n
 from control.telemetry import State
-from control.test_kinds.plans import Coastdown, Grade, GradeClimb, Vehicle
+from control.test_kinds.plans import Coastdown, Grade, GradeClimb, RoadVehicle
 from control.test_kinds.road_load import RoadLoad
 from control.test_kinds.simulated_road import road_load_of
 from simulator import layout as at
@@ -107,7 +107,7 @@ def passing_s(
 
 
 def accelerations(
-    rolls: FreeRolls, rates_mph_s: tuple[float, ...], vehicle: Vehicle
+    rolls: FreeRolls, rates_mph_s: tuple[float, ...], vehicle: RoadVehicle
 ) -> list[dict[str, Any]]:
     """Mean rate between 10 and 40 mph against the one that the pull should give.
 
@@ -118,7 +118,7 @@ def accelerations(
     controller.
     """
     mass = road_load_of(vehicle).effective_mass_kg
-    flat = Vehicle(a_n=FLAT, mass_kg=road_load_of(vehicle).mass_kg, effective_mass_kg=mass)
+    flat = RoadVehicle(a_n=FLAT, mass_kg=road_load_of(vehicle).mass_kg, effective_mass_kg=mass)
     found = []
     for rate in rates_mph_s:
         asked = rate * MPH
@@ -145,7 +145,7 @@ def accelerations(
         told |= {"at_capacity": watch.share, "needed_n": needed_n, "shortfall_n": short_n}
         told["beyond"] = watch.share > BEYOND and short_n > 0.0
         found.append(told)
-        slowing = Vehicle(a_n=mass * asked, mass_kg=flat.mass_kg, effective_mass_kg=mass)
+        slowing = RoadVehicle(a_n=mass * asked, mass_kg=flat.mass_kg, effective_mass_kg=mass)
         plan_down = Coastdown(FAST_MPS + 2.0, SLOW_MPS, vehicle=slowing, lead_mps=1.0)
         _coast_from(rolls, plan_down)
         first, last = passing_s(rolls, [FAST_MPS, SLOW_MPS + 0.1], False, 120.0)
@@ -172,7 +172,7 @@ def _coast_from(rolls: FreeRolls, plan: Coastdown) -> None:
     rolls.push(0.0)
 
 
-def reference_s(vehicle: Vehicle, fast: float, slow: float) -> float:
+def reference_s(vehicle: RoadVehicle, fast: float, slow: float) -> float:
     """Seconds a truck takes by its road load alone, by Simpson's rule over speed."""
     load = road_load_of(vehicle)
     n = 200
@@ -184,7 +184,7 @@ def reference_s(vehicle: Vehicle, fast: float, slow: float) -> float:
     return load.effective_mass_kg * total * step / 3.0
 
 
-def coastdown(name: str, vehicle: Vehicle, rolls: FreeRolls, quick: bool) -> dict[str, Any]:
+def coastdown(name: str, vehicle: RoadVehicle, rolls: FreeRolls, quick: bool) -> dict[str, Any]:
     """Force error of each 10 mph interval as a share of what 1066.270 allows.
 
     An interval is not `possible` when for over a tenth of it some roll set is at its floor.

@@ -15,7 +15,7 @@ import numpy as np
 from bench.support.road import FreeRolls, coil_bound_s, plant_of, road_n
 from control.absorber.map import current_for, map_row
 from control.test_kinds.climb import ClimbTest
-from control.test_kinds.plans import Grade, GradeClimb, Vehicle
+from control.test_kinds.plans import Grade, GradeClimb, RoadVehicle
 from control.test_kinds.simulated_road import road_load_of
 from daq.measure.chain import Chain
 from daq.rig.description import Rig
@@ -34,7 +34,7 @@ class StepCase:
     """One step: of the push (N) or of the grade (%)."""
 
     def __init__(
-        self, name: str, vehicle: Vehicle, kmh: float, push_n: float, grade: float
+        self, name: str, vehicle: RoadVehicle, kmh: float, push_n: float, grade: float
     ) -> None:
         self.name, self.vehicle, self.kmh = name, vehicle, kmh
         self.push_n, self.grade = push_n, grade
@@ -137,7 +137,7 @@ def repeated(case: StepCase, rolls: FreeRolls, times: int) -> dict[str, Any]:
     return merged
 
 
-def cases(small: Vehicle, large: Vehicle, quick: bool) -> list[StepCase]:
+def cases(small: RoadVehicle, large: RoadVehicle, quick: bool) -> list[StepCase]:
     """Both trucks, pull and hill; up and down at two speeds, or `quick`: up at 30 km/h."""
     found = []
     for kmh in (30.0,) if quick else (30.0, 80.0):

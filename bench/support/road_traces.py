@@ -28,13 +28,13 @@ LEAST_N = 9.8
 ACT_EVERY = 5
 
 
-class Trace(msgspec.Struct, frozen=True):
+class RoadTrace(msgspec.Struct, frozen=True):
     name: str
     points: tuple[tuple[float, float], ...]  # (s, m/s)
     by_distance: tuple[tuple[float, float], ...]  # (m, %), empty: level
 
 
-def traces_of(quick: bool) -> list[Trace]:
+def traces_of(quick: bool) -> list[RoadTrace]:
     """UDDS, HWFET and a recorded trip whose grade goes by distance, as a route does.
 
     `quick`: some seconds of the first and the last.
@@ -61,7 +61,7 @@ def traces_of(quick: bool) -> list[Trace]:
                 if not route or place > route[-1][0] + 1.0:
                     route.append((place, grade))
         found.append(
-            Trace(name, tuple(zip(times.tolist(), speeds.tolist(), strict=True)), tuple(route))
+            RoadTrace(name, tuple(zip(times.tolist(), speeds.tolist(), strict=True)), tuple(route))
         )
     return found
 
@@ -79,7 +79,7 @@ def roll_by_hand(virtual: VirtualRig) -> None:
     truck.tell(pedal=0.0, gear=-1)
 
 
-def drive_trace(trace: Trace, rig: Rig, seed: int, memory: Memory) -> dict[str, Any]:
+def drive_trace(trace: RoadTrace, rig: Rig, seed: int, memory: Memory) -> dict[str, Any]:
     """Drive it; what the truck felt less what the road would have asked, N."""
     virtual = VirtualRig(rig, seed, memory, plant_of(rig, seed, truck=True))
     grade = Grade(by_distance=trace.by_distance) if trace.by_distance else Grade(percent=0.0)

@@ -20,7 +20,7 @@ from typing import Any
 PATIENCE_S = 60.0
 
 
-class Rig:
+class RunningDemo:
     """`with Rig() as rig:` - a demo; ended by one Ctrl-C."""
 
     def __init__(self) -> None:
@@ -30,7 +30,7 @@ class Rig:
         self._folder = tempfile.TemporaryDirectory(prefix="drumlin-bench-")
         self.data = Path(self._folder.name)
 
-    def __enter__(self) -> Rig:
+    def __enter__(self) -> RunningDemo:
         self.process = subprocess.Popen(
             [sys.executable, "-m", "api.cli.main", "demo", "--data", str(self.data),
              "--listen", f":{self.port}"],

@@ -64,7 +64,7 @@ class Advice(msgspec.Struct, frozen=True):
     truck_sigma_kg: float | None = None
 
 
-class Accepted(msgspec.Struct, frozen=True):
+class AcceptedTuneUp(msgspec.Struct, frozen=True):
     """A tune-up that a person has put in force."""
 
     run_id: str

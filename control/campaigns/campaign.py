@@ -23,7 +23,7 @@ _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 WHAT = {"rotor_k": "hottest rotor", "oil_k": "oil", "intake_k": "intake air"}
 
 
-class Alike(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class ConditionBands(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How near each run's start must be to the first one's; what is left out does not matter."""
 
     rotor_k: Annotated[float, Meta(gt=0, le=300)] | None = 20.0
@@ -44,12 +44,12 @@ class Campaign(
         Meta(min_length=1, max_length=12),
     ] = ("A",)
     repeats: Annotated[int, Meta(ge=1, le=50)] = 3
-    alike: Alike = Alike()
+    alike: ConditionBands = ConditionBands()
     most_void: Annotated[int, Meta(ge=0, le=20)] = 3  # void runs that are run again
     schema: Schema = 1
 
 
-class Step(msgspec.Struct, frozen=True):
+class CampaignStep(msgspec.Struct, frozen=True):
     """What to do now: "start", "wait", "change" (the set-up; then call `changed`), "done"."""
 
     do: str
@@ -89,25 +89,25 @@ class Progress:
         self._ended_s = -math.inf
         self._waiting_since_s: float | None = None
 
-    def next(self, now_s: float, conditions: Mapping[str, float]) -> Step:
+    def next(self, now_s: float, conditions: Mapping[str, float]) -> CampaignStep:
         """What to do at `now_s` (seconds, any steady clock) under these conditions."""
         number = len(self.valid) + 1
         if number > len(self.order):
-            return Step("done")
+            return CampaignStep("done")
         if len(self.void_runs) > self.campaign.most_void:
-            return Step("done", why=(f"{len(self.void_runs)} runs were void.",))
+            return CampaignStep("done", why=(f"{len(self.void_runs)} runs were void.",))
         setup = self.order[number - 1]
         if setup != self._fitted:
-            return Step("change", setup, number, (f"Fit set-up {setup}, then go on.",))
+            return CampaignStep("change", setup, number, (f"Fit set-up {setup}, then go on.",))
         why = self.unlike(now_s, conditions)
         if not why:
             self._waiting_since_s = None
-            return Step("start", setup, number)
+            return CampaignStep("start", setup, number)
         if self._waiting_since_s is None:
             self._waiting_since_s = now_s
         if now_s - self._waiting_since_s > self.campaign.alike.longest_wait_s:
-            return Step("done", setup, number, ("Conditions did not become alike.", *why))
-        return Step("wait", setup, number, why)
+            return CampaignStep("done", setup, number, ("Conditions did not become alike.", *why))
+        return CampaignStep("wait", setup, number, why)
 
     def unlike(self, now_s: float, conditions: Mapping[str, float]) -> tuple[str, ...]:
         """Why a run may not begin now, in words; empty when it may."""

@@ -28,7 +28,7 @@ class Stage(enum.StrEnum):
     DONE = "done"
 
 
-class Ran(msgspec.Struct, frozen=True):
+class CampaignRun(msgspec.Struct, frozen=True):
     """One run of the campaign and whether it counts."""
 
     run_id: str
@@ -37,10 +37,10 @@ class Ran(msgspec.Struct, frozen=True):
     why: str = ""  # what made it void
 
 
-class Kept(msgspec.Struct, frozen=True):
+class CampaignMemory(msgspec.Struct, frozen=True):
     """Everything that outlives a restart."""
 
-    runs: tuple[Ran, ...] = ()
+    runs: tuple[CampaignRun, ...] = ()
     first: dict[str, float] | None = None  # conditions of the first valid start, K
     fitted: str = ""
     running: str = ""  # run that was begun and is not judged yet
@@ -50,7 +50,7 @@ class Kept(msgspec.Struct, frozen=True):
     why: tuple[str, ...] = ()  # of the end
 
 
-class Where(msgspec.Struct, frozen=True):
+class CampaignPosition(msgspec.Struct, frozen=True):
     """Where a campaign stands at one moment."""
 
     stage: Stage
@@ -62,11 +62,13 @@ class Where(msgspec.Struct, frozen=True):
 class Sequence:
     """One campaign. `now_s` is any steady clock; after a restart the pause counts from there."""
 
-    def __init__(self, campaign: Campaign, now_s: float, kept: Kept | None = None) -> None:
+    def __init__(
+        self, campaign: Campaign, now_s: float, kept: CampaignMemory | None = None
+    ) -> None:
         self.campaign = campaign
         self.progress = Progress(campaign)
         self.fitted = kept.fitted if kept is not None and kept.fitted else campaign.setups[0]
-        self.runs: list[Ran] = []
+        self.runs: list[CampaignRun] = []
         self.running = ""
         self.paused = False
         self.ended = False
@@ -89,36 +91,38 @@ class Sequence:
         """All runs of the order are there and valid."""
         return len(self.progress.valid) == len(self.progress.order)
 
-    def kept(self) -> Kept:
+    def kept(self) -> CampaignMemory:
         """What a later Sequence needs to go on from here."""
-        return Kept(
+        return CampaignMemory(
             tuple(self.runs), self.progress.first, self.fitted, self.running, dict(self._begun),
             self.paused, self.ended, self.why,
         )  # fmt: skip
 
-    def look(self, now_s: float, conditions: Mapping[str, float], under_load: str = "") -> Where:
+    def look(
+        self, now_s: float, conditions: Mapping[str, float], under_load: str = ""
+    ) -> CampaignPosition:
         """Where it stands. `under_load`: the run whose test is on now, be it another's."""
         if under_load:
             self.progress.loaded(now_s)
         number = min(len(self.progress.valid) + 1, len(self.progress.order))
         setup = self.progress.order[number - 1]
         if self.ended:
-            return Where(Stage.DONE, why=self.why)
+            return CampaignPosition(Stage.DONE, why=self.why)
         if self.running:
-            return Where(Stage.RUNNING, setup, number)
+            return CampaignPosition(Stage.RUNNING, setup, number)
         if self.paused:
-            return Where(Stage.PAUSED, setup, number, self.why)
+            return CampaignPosition(Stage.PAUSED, setup, number, self.why)
         if under_load:
             self.progress.rest()
-            return Where(Stage.WAITING, setup, number, ("Another test is running.",))
+            return CampaignPosition(Stage.WAITING, setup, number, ("Another test is running.",))
         step = self.progress.next(now_s, conditions)
         if step.do == "done":
             self._end(step.why)
-            return Where(Stage.DONE, why=self.why)
+            return CampaignPosition(Stage.DONE, why=self.why)
         stage = {"change": Stage.CHANGE, "wait": Stage.WAITING, "start": Stage.ASK}[step.do]
-        return Where(stage, step.setup, step.number, step.why)
+        return CampaignPosition(stage, step.setup, step.number, step.why)
 
-    def tell_fitted(self, setup: str, where: Where) -> None:
+    def tell_fitted(self, setup: str, where: CampaignPosition) -> None:
         """A person has fitted a set-up. Raises Refused unless it is the one asked for."""
         if where.stage is not Stage.CHANGE:
             raise _not_now("No other set-up is asked for", where)
@@ -132,7 +136,7 @@ class Sequence:
         self.progress.changed(setup)
 
     def begin(
-        self, run_id: str, number: int, where: Where, conditions: Mapping[str, float]
+        self, run_id: str, number: int, where: CampaignPosition, conditions: Mapping[str, float]
     ) -> None:
         """A person asks for run `number`. Raises Refused unless that is what is asked for."""
         if where.stage is not Stage.ASK:
@@ -153,7 +157,7 @@ class Sequence:
         """The run that was begun is over and evaluated."""
         run_id, begun = self.running, self._begun
         number = min(len(self.progress.valid) + 1, len(self.progress.order))
-        self.runs.append(Ran(run_id, self.progress.order[number - 1], valid, why))
+        self.runs.append(CampaignRun(run_id, self.progress.order[number - 1], valid, why))
         if valid:
             self.progress.started(begun)
         self.progress.ended(run_id, valid, now_s)
@@ -178,7 +182,7 @@ class Sequence:
         """End it for good; the runs so far stay. Raises Refused when it has ended."""
         self._must_go_on()
         if self.running:
-            self.runs.append(Ran(self.running, self.look(0.0, {}).setup, False, why))
+            self.runs.append(CampaignRun(self.running, self.look(0.0, {}).setup, False, why))
             self.not_begun()
         self._end((why,))
 
@@ -190,7 +194,7 @@ class Sequence:
             raise Refused("The campaign has ended.", "Begin another.", "campaign-ended")
 
 
-def _not_now(what: str, where: Where) -> Refused:
+def _not_now(what: str, where: CampaignPosition) -> Refused:
     remedy = {
         Stage.PAUSED: "Resume the campaign first.",
         Stage.CHANGE: f"Fit set-up {where.setup}, then say so.",

@@ -10,11 +10,11 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from control.absorber.identified import Accepted
+from control.absorber.identified import AcceptedTuneUp
 from control.core import commands as c
 from control.core.commands import Answer
 from control.core.states import Trigger
-from control.forecast.duty import Expected, heaviest
+from control.forecast.duty import Expected, heaviest_segment
 from control.safety.faults import TABLE, Effect
 from control.telemetry import State
 from control.test_kinds import check_begin, check_plan, make_test
@@ -266,7 +266,7 @@ def _accept_tune_up(core: Core, command: c.AcceptTuneUp) -> bool:
             "Read it again, then accept it.",
             "advice-changed",
         )
-    core.tune(Accepted(advice.run_id, advice.advised_share, core.helm.name))
+    core.tune(AcceptedTuneUp(advice.run_id, advice.advised_share, core.helm.name))
     core.event(
         "notice",
         f"{core.helm.name} put the tune-up of {advice.run_id} in force.",
@@ -344,7 +344,7 @@ def _start(core: Core, command: c.StartTest) -> bool:
     check_begin(command.plan, measured, core.rig)
     core.begin(make_test(command.run_id, command.plan, core.rig, ratio))
     _warn_of_wheels(core, command.plan)
-    work = heaviest(command.plan, core.rig, Expected(ratio_per_m=core.ratio_per_m))
+    work = heaviest_segment(command.plan, core.rig, Expected(ratio_per_m=core.ratio_per_m))
     if work is not None:
         core.heat.expect(work.power_w, work.speed_mps)
     return False

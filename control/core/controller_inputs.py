@@ -24,7 +24,7 @@ _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 _AGE_SHARE = 0.01  # of each new age in the average of the newest edges' ages
 
 
-class Readout:
+class ControllerInputs:
     """The numbers of one frame; `read` overwrites them."""
 
     def __init__(self, rig: Rig) -> None:

@@ -14,20 +14,20 @@ from collections.abc import Sequence
 import msgspec
 
 from control.core import command_handlers, snapshot
-from control.core.authority import LATE_S, Supervisor
 from control.core.commands import Answer, AnyCommand, ZeroCells
-from control.core.controller_inputs import Readout
+from control.core.controller_inputs import ControllerInputs
 from control.core.memory import Memory, found_in
+from control.core.operating_state import LATE_S, OperatingState
 from control.core.session import ChainMaker, Session
 from control.core.states import Trigger
 from control.core.zeroing import Zeroing
 from control.load_loop.loop import Loads
 from control.safety import gate
-from control.safety.fault_detection import Watch
+from control.safety.fault_detection import FaultDetector
 from control.safety.faults import Effect, Release
 from control.safety.gate import Clamp, Mode
 from control.telemetry import Event, State, Telemetry
-from control.thermal.manager import HeatKeeper
+from control.thermal.manager import ThermalManager
 from daq.measure.chain import Chain
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
@@ -49,15 +49,15 @@ FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so
 _SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
 
 
-class Step(msgspec.Struct, frozen=True, gc=False):
+class CoreOutput(msgspec.Struct, frozen=True, gc=False):
     set_point: SetPoint | None
     send: tuple[ToFrontEnd, ...] = ()
     answers: tuple[Answer, ...] = ()
     events: tuple[Event, ...] = ()
 
 
-class Core(Supervisor):
-    """All control state of one rig: the frame's way through it; states: control.core.authority."""
+class Core(OperatingState):
+    """All control state of one rig and the frame's way through it."""
 
     def __init__(
         self,
@@ -73,7 +73,7 @@ class Core(Supervisor):
             {name: (one.gain, one.shape, one.rotor_k) for name, one in kept.absorbers.items()},
             found_in(kept),
         )
-        heat = HeatKeeper(
+        heat = ThermalManager(
             rig,
             {name: one.heat for name, one in kept.absorbers.items() if one.heat is not None},
             off_s,
@@ -81,7 +81,7 @@ class Core(Supervisor):
         )
         super().__init__(rig, kept, Session(rig, kept.session + 1, make_chain), loads, heat)
         self._heat_countdown = self.heat.slot_frames
-        self._watch = Watch(rig)
+        self._watch = FaultDetector(rig)
         self._clamp_counts: dict[int, int] = {}  # frames by combination of bits
         self._clamped = 0
         count = len(rig.absorbers)
@@ -94,7 +94,7 @@ class Core(Supervisor):
         self._frame_time_s: float | None = None
         self._notice_refusals = 0
         self._flight = (0, 0)
-        self.readout = Readout(rig)
+        self.readout = ControllerInputs(rig)
         self._zero_for_s = 0.0
         self._slipping = False
         self._zeroing = Zeroing()
@@ -104,7 +104,7 @@ class Core(Supervisor):
 
     def step(
         self, frame: FromFrontEnd | None, commands: Sequence[AnyCommand], now_s: float
-    ) -> Step:
+    ) -> CoreOutput:
         """One frame (or None when nothing came) and the commands since the last step."""
         self._now_s = now_s
         late = self._step_s is not None and now_s - self._step_s > LATE_S
@@ -138,7 +138,7 @@ class Core(Supervisor):
             answers, self._answers = tuple(self._answers), []
         if self._events:
             events, self._events = tuple(self._events), []
-        return Step(set_point, send, answers, events)
+        return CoreOutput(set_point, send, answers, events)
 
     def _sample(self, sample: Sample, now_s: float, late: bool) -> SetPoint | None:
         chain = self.session.chain

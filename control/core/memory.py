@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import msgspec
 
-from control.absorber.identified import Accepted, Advice, Identified
+from control.absorber.identified import AcceptedTuneUp, Advice, Identified
 from control.safety.faults import TripLatch
 from control.thermal.record import RotorRecord
 from daq.measure.speed.tooth_errors import ToothTable
@@ -36,7 +36,7 @@ class Memory(msgspec.Struct, frozen=True):
     absorbers: dict[str, AbsorberMemory] = {}
     teeth: dict[str, ToothTable] = {}  # by roll set
     advice: Advice | None = None  # of the newest tune-up
-    tuned: Accepted | None = None  # the tune-up in force; None: the usual tuning
+    tuned: AcceptedTuneUp | None = None  # the tune-up in force; None: the usual tuning
 
 
 def found_in(memory: Memory) -> dict[str, Identified]:

@@ -1,9 +1,9 @@
 """What a plan asks of the absorbers, as a list of seconds, power and speed.
 
-Data flow: plan + what is expected of the truck -> `works_of` -> control.forecast.endurance. A first
-look at the heat of a test, not the test: take-up, gear changes and the driver are left out. Where
-the plan leaves the power to the truck (holds by speed, maps, sweeps) somebody has to say what it
-gives.
+Data flow: plan + what is expected of the truck -> `duty_segments` -> control.forecast.endurance.
+A first look at the heat of a test, not the test: take-up, gear changes and the driver are left out.
+Where the plan leaves the power to the truck (holds by speed, maps, sweeps) somebody has to say
+what it gives.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from control.test_kinds.plans import (
     GradeClimb,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
     SteadyHold,
     SteppedMap,
-    Vehicle,
 )
 from control.test_kinds.road_load import RoadLoad, force
 from control.test_kinds.simulated_road import Profile, check_grades, road_load_of
@@ -38,7 +38,7 @@ SWEEP_PARTS = 10
 QUICK_POINTS = 1000
 
 
-class Work(msgspec.Struct, frozen=True):
+class DutySegment(msgspec.Struct, frozen=True):
     """Constant work of all absorbers together."""
 
     seconds: float
@@ -54,7 +54,7 @@ class Expected(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ratio_per_m: float | None = None  # engine rad/s per roll m/s, for plans by rpm
 
 
-def works_of(plan: Plan, rig: Rig, expected: Expected) -> tuple[Work, ...]:
+def duty_segments(plan: Plan, rig: Rig, expected: Expected) -> tuple[DutySegment, ...]:
     """The plan's work. Raises Refused when something is left open that nobody has said."""
     match plan:
         case SteadyHold():
@@ -63,14 +63,14 @@ def works_of(plan: Plan, rig: Rig, expected: Expected) -> tuple[Work, ...]:
             speeds = plan.points_mps or tuple(_roll(rpm, expected) for rpm in plan.points_rpm)
             power = _power(expected)
             seconds = APPROACH_S + plan.settle_s + plan.average_s
-            return tuple(Work(seconds, power, speed) for speed in speeds)
+            return tuple(DutySegment(seconds, power, speed) for speed in speeds)
         case PowerSweep():
             return _sweep(plan, expected)
         case SpoolUp():
             speed = plan.speed_mps or _roll(plan.rpm or 0.0, expected)
             return (
-                Work(plan.settle_s, plan.light_force_n * speed, speed),
-                Work(plan.seconds, _power(expected), speed),
+                DutySegment(plan.settle_s, plan.light_force_n * speed, speed),
+                DutySegment(plan.seconds, _power(expected), speed),
             )
         case GradeClimb():
             return _climb(plan, rig, expected)
@@ -79,11 +79,11 @@ def works_of(plan: Plan, rig: Rig, expected: Expected) -> tuple[Work, ...]:
         case Coastdown():
             return _coast(plan, rig)
         case SnapSmoke():
-            return (Work(plan.most_snaps * plan.idle_s, 0.0, 0.0),)
+            return (DutySegment(plan.most_snaps * plan.idle_s, 0.0, 0.0),)
     raise Refused("Nothing is known of the heat of this kind of test.", "Rehearse it.", "kind")
 
 
-def heaviest(plan: Plan, rig: Rig, expected: Expected) -> Work | None:
+def heaviest_segment(plan: Plan, rig: Rig, expected: Expected) -> DutySegment | None:
     """The plan's work of most power; None when the plan leaves it open.
 
     Asked for by the load loop as a test begins: a long trace would take it too long.
@@ -91,7 +91,7 @@ def heaviest(plan: Plan, rig: Rig, expected: Expected) -> Work | None:
     if isinstance(plan, SpeedTrace) and len(plan.points) > QUICK_POINTS:
         return None
     try:
-        works = works_of(plan, rig, expected)
+        works = duty_segments(plan, rig, expected)
     except Refused:
         return None
     return max(works, key=lambda work: work.power_w)
@@ -130,18 +130,18 @@ def _roll(rpm: float, expected: Expected) -> float:
     )
 
 
-def _hold(plan: SteadyHold, expected: Expected) -> Work:
+def _hold(plan: SteadyHold, expected: Expected) -> DutySegment:
     if plan.power_w is not None:
-        return Work(plan.seconds, plan.power_w, _speed(expected))
+        return DutySegment(plan.seconds, plan.power_w, _speed(expected))
     if plan.force_n is not None:
         speed = _speed(expected)
-        return Work(plan.seconds, plan.force_n * speed, speed)
+        return DutySegment(plan.seconds, plan.force_n * speed, speed)
     if plan.speed_mps is not None:
-        return Work(plan.seconds, _power(expected), plan.speed_mps)
-    return Work(plan.seconds, _power(expected), _roll(plan.rpm or 0.0, expected))
+        return DutySegment(plan.seconds, _power(expected), plan.speed_mps)
+    return DutySegment(plan.seconds, _power(expected), _roll(plan.rpm or 0.0, expected))
 
 
-def _sweep(plan: PowerSweep, expected: Expected) -> tuple[Work, ...]:
+def _sweep(plan: PowerSweep, expected: Expected) -> tuple[DutySegment, ...]:
     if plan.from_rpm is not None and plan.to_rpm is not None and plan.rpm_per_s:
         start, stop = _roll(plan.from_rpm, expected), _roll(plan.to_rpm, expected)
         seconds = abs(plan.to_rpm - plan.from_rpm) / plan.rpm_per_s
@@ -151,10 +151,10 @@ def _sweep(plan: PowerSweep, expected: Expected) -> tuple[Work, ...]:
     else:
         raise Refused("The sweep is not complete.", "Give from, to and rate.", "plan-sweep")
     power = _power(expected)
-    parts = [Work(plan.full_pedal_s, power, start)] if plan.full_pedal_s else []
+    parts = [DutySegment(plan.full_pedal_s, power, start)] if plan.full_pedal_s else []
     for part in range(SWEEP_PARTS):
         speed = start + (stop - start) * (part + 0.5) / SWEEP_PARTS
-        parts.append(Work(seconds / SWEEP_PARTS, power, speed))
+        parts.append(DutySegment(seconds / SWEEP_PARTS, power, speed))
     return tuple(parts)
 
 
@@ -179,13 +179,15 @@ def _grades(grade: Grade) -> Callable[[float, float], float]:
     return lambda _seconds, _metres: percent
 
 
-def _force(vehicle: Vehicle, load: RoadLoad, speed: float, rate: float, percent: float) -> float:
+def _force(
+    vehicle: RoadVehicle, load: RoadLoad, speed: float, rate: float, percent: float
+) -> float:
     return force(
         load, speed, rate, percent, headwind_mps=vehicle.headwind_mps, air_kg_m3=vehicle.air_kg_m3
     )
 
 
-def _climb(plan: GradeClimb, rig: Rig, expected: Expected) -> tuple[Work, ...]:
+def _climb(plan: GradeClimb, rig: Rig, expected: Expected) -> tuple[DutySegment, ...]:
     speed = plan.target_mps
     load, grades = road_load_of(plan.vehicle), _grades(plan.grade)
     seconds = plan.seconds
@@ -202,17 +204,17 @@ def _climb(plan: GradeClimb, rig: Rig, expected: Expected) -> tuple[Work, ...]:
     most = expected.power_w if expected.power_w else math.inf
     parts = max(1, min(400, round(seconds / 10.0)))
     each = seconds / parts
-    found: list[Work] = []
+    found: list[DutySegment] = []
     for part in range(parts):
         middle = (part + 0.5) * each
         percent = grades(middle, middle * speed)
         asked = _force(plan.vehicle, load, speed, 0.0, percent)
-        found.append(Work(each, min(absorber_power(rig, asked, speed, 0.0), most), speed))
+        found.append(DutySegment(each, min(absorber_power(rig, asked, speed, 0.0), most), speed))
     return tuple(found)
 
 
-def _trace(plan: SpeedTrace, rig: Rig) -> tuple[Work, ...]:
-    found: list[Work] = []
+def _trace(plan: SpeedTrace, rig: Rig) -> tuple[DutySegment, ...]:
+    found: list[DutySegment] = []
     load, grades = road_load_of(plan.vehicle), _grades(plan.grade)
     distance = 0.0
     for (t0, v0), (t1, v1) in itertools.pairwise(plan.points):
@@ -222,16 +224,16 @@ def _trace(plan: SpeedTrace, rig: Rig) -> tuple[Work, ...]:
         speed, rate = 0.5 * (v0 + v1), (v1 - v0) / seconds
         distance += speed * seconds
         asked = _force(plan.vehicle, load, speed, rate, grades(t1, distance))
-        found.append(Work(seconds, absorber_power(rig, asked, speed, rate), speed))
+        found.append(DutySegment(seconds, absorber_power(rig, asked, speed, rate), speed))
     if not found:
         raise Refused("The trace is empty.", "Give its points.", "plan-trace")
     return tuple(found)
 
 
-def _coast(plan: Coastdown, rig: Rig) -> tuple[Work, ...]:
+def _coast(plan: Coastdown, rig: Rig) -> tuple[DutySegment, ...]:
     inertia = sum(roll_set.base_inertia_kg for roll_set in rig.roll_sets)
     parts = 10
-    found: list[Work] = []
+    found: list[DutySegment] = []
     for part in range(parts):
         speed = plan.from_mps + (plan.to_mps - plan.from_mps) * (part + 0.5) / parts
         asked = plan.force_n or 0.0
@@ -243,5 +245,5 @@ def _coast(plan: Coastdown, rig: Rig) -> tuple[Work, ...]:
         )
         slowing = max(asked, losses, 1.0) / inertia
         seconds = abs(plan.to_mps - plan.from_mps) / parts / slowing
-        found.append(Work(min(seconds, plan.timeout_s / parts), asked * speed, speed))
+        found.append(DutySegment(min(seconds, plan.timeout_s / parts), asked * speed, speed))
     return tuple(found)

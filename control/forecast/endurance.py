@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import msgspec
 
-from control.forecast.duty import Work
+from control.forecast.duty import DutySegment
 from control.forecast.rig_heat import RigHeat
 
 MAP_STEP_S = 3.0
@@ -48,7 +48,7 @@ def endurance_map(
                 row.append(0.0)
                 who.append("")
                 continue
-            found = heat.through((Work(MAP_HORIZON_S, power, speed),), dt_s=MAP_STEP_S)
+            found = heat.through((DutySegment(MAP_HORIZON_S, power, speed),), dt_s=MAP_STEP_S)
             never = math.isnan(found.limited_after_s)
             row.append(MAP_HORIZON_S if never else found.limited_after_s)
             who.append("" if never else heat.rig.absorbers[found.limiting].name)

@@ -15,7 +15,7 @@ from typing import Annotated
 import msgspec
 from msgspec import Meta
 
-from control.forecast.duty import Expected, Work, works_of
+from control.forecast.duty import DutySegment, Expected, duty_segments
 from control.forecast.forward import Outcome
 from control.forecast.rig_heat import RigHeat
 from control.test_kinds import check_plan
@@ -51,10 +51,12 @@ def changed(plan: Plan, expected: Expected, change: Change) -> tuple[Plan, Expec
     )
 
 
-def works_for(plan: Plan, heat: RigHeat, expected: Expected, change: Change) -> tuple[Work, ...]:
+def works_for(
+    plan: Plan, heat: RigHeat, expected: Expected, change: Change
+) -> tuple[DutySegment, ...]:
     """The work of a question. Raises Refused when something is open, or the rig cannot do it."""
     plan, expected = changed(plan, expected, change)
-    works = works_of(plan, heat.rig, expected)
+    works = duty_segments(plan, heat.rig, expected)
     check_works(works)
     check_plan(plan, heat.rig, expected.ratio_per_m, engine_speed=True)
     if change.until_s is not None:
@@ -62,12 +64,12 @@ def works_for(plan: Plan, heat: RigHeat, expected: Expected, change: Change) -> 
     if change.parts > 1:
         works = _parted(works, change.parts, change.pause_s)
     if change.cool_first_s > 0.0:
-        works = (Work(change.cool_first_s, 0.0, PAUSE_SPEED_MPS), *works)
+        works = (DutySegment(change.cool_first_s, 0.0, PAUSE_SPEED_MPS), *works)
     check_works(works)
     return works
 
 
-def check_works(works: Sequence[Work]) -> None:
+def check_works(works: Sequence[DutySegment]) -> None:
     """Raises Refused unless the work is finite and short enough to be looked at."""
     numbers = [number for work in works for number in (work.seconds, work.power_w, work.speed_mps)]
     if not all(math.isfinite(number) and number >= 0.0 for number in numbers):
@@ -76,7 +78,7 @@ def check_works(works: Sequence[Work]) -> None:
         raise Refused("The plan is longer than a day.", "Split it.", "plan-length")
 
 
-def judge(heat: RigHeat, works: Sequence[Work], change: Change) -> Outcome:
+def judge(heat: RigHeat, works: Sequence[DutySegment], change: Change) -> Outcome:
     """The forward run that answers, for the question and for each suggestion alike."""
     return heat.through(works, shares_of(heat, change))
 
@@ -96,29 +98,29 @@ def shares_of(heat: RigHeat, change: Change) -> tuple[float, ...] | None:
     return tuple(change.shares[name] / total for name in names)
 
 
-def _until(works: Sequence[Work], seconds: float) -> tuple[Work, ...]:
-    found: list[Work] = []
+def _until(works: Sequence[DutySegment], seconds: float) -> tuple[DutySegment, ...]:
+    found: list[DutySegment] = []
     left = seconds
     for work in works:
         part = min(work.seconds, left)
         if part > 0.0:
-            found.append(Work(part, work.power_w, work.speed_mps))
+            found.append(DutySegment(part, work.power_w, work.speed_mps))
         left -= part
     return tuple(found)
 
 
-def _parted(works: Sequence[Work], parts: int, pause_s: float) -> tuple[Work, ...]:
+def _parted(works: Sequence[DutySegment], parts: int, pause_s: float) -> tuple[DutySegment, ...]:
     """The same work cut into parts of equal length with pauses between."""
     total = sum(work.seconds for work in works)
     cuts = [total * part / parts for part in range(parts + 1)]
-    found: list[Work] = []
+    found: list[DutySegment] = []
     for begin, end in itertools.pairwise(cuts):
         if begin > 0.0:
-            found.append(Work(pause_s, 0.0, PAUSE_SPEED_MPS))
+            found.append(DutySegment(pause_s, 0.0, PAUSE_SPEED_MPS))
         at = 0.0
         for work in works:
             inside = min(at + work.seconds, end) - max(at, begin)
             if inside > 0.0:
-                found.append(Work(inside, work.power_w, work.speed_mps))
+                found.append(DutySegment(inside, work.power_w, work.speed_mps))
             at += work.seconds
     return tuple(found)

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from control.absorber.map import MAP_COLUMNS, capacity, map_row
-from control.forecast.duty import Work
+from control.forecast.duty import DutySegment
 from control.forecast.forward import Floats, Ints, Outcome, run
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import NODES, PARAMETERS, model_of
@@ -111,7 +111,7 @@ class RigHeat:
 
     def through(
         self,
-        works: Sequence[Work],
+        works: Sequence[DutySegment],
         shares: Sequence[float] | None = None,
         dt_s: float = STEP_S,
     ) -> Outcome:
@@ -133,7 +133,7 @@ class RigHeat:
             tuple(peaks.tolist()), tuple(margins.tolist()), tuple(_after(each) for each in warm),
         )  # fmt: skip
 
-    def unevenly(self, works: Sequence[Work]) -> float:
+    def unevenly(self, works: Sequence[DutySegment]) -> float:
         """Soonest limit when one roll set takes UNEVEN_SHARE of the power; NaN: none, or known."""
         count = len(self._shares)
         if self.split != "assumed-even" or count < 2:

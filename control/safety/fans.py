@@ -11,7 +11,7 @@ from daq.rig.description import Rig
 AFTER_RUN_S = 120.0  # fans run on after load
 
 
-class Cooling:
+class FanControl:
     """Remembers until when all fans run."""
 
     def __init__(self, rig: Rig) -> None:

@@ -70,7 +70,7 @@ _CODES: tuple[tuple[int, str, str], ...] = (
 )
 
 
-class Watch:
+class FaultDetector:
     """Persistence timers and the little history that detection needs."""
 
     def __init__(self, rig: Rig) -> None:

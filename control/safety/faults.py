@@ -220,7 +220,7 @@ _ROWS = (
 TABLE: Mapping[str, Fault] = MappingProxyType({row.code: row for row in _ROWS})
 
 
-class Register:
+class FaultRegister:
     """Which faults are active, since when, and the latched trip."""
 
     __slots__ = ("_active", "trip")

@@ -33,7 +33,7 @@ class Tolerance(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     relative: Annotated[float, Meta(gt=0, le=0.2)] = 0.005
 
 
-class Begin(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class StartConditions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Conditions to begin. What is left out does not matter; what is asked for must be measured."""
 
     rotor_below_k: Kelvin | None = None
@@ -42,7 +42,7 @@ class Begin(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     intake_below_k: Kelvin | None = None
 
 
-class Vehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class RoadVehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Whose road load is simulated: coefficients of 40 CFR 1066.210, masses, trailer, air."""
 
     a_n: Annotated[float, Meta(ge=-20_000, le=20_000)]
@@ -85,7 +85,7 @@ class SteadyHold(
     settle_s: Annotated[float, Meta(ge=0, le=600)] = 10.0  # left out of the result
     until_heat_limit: bool = False  # end in order when a rotor is about to reach its limit
     tolerance: Tolerance = Tolerance()
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -101,7 +101,7 @@ class SteppedMap(
     power_band: Annotated[float, Meta(gt=0, le=0.5)] = 0.02  # power may drift so much in settle_s
     average_s: Annotated[float, Meta(gt=0, le=600)] = 10.0
     timeout_s: Annotated[float, Meta(gt=0, le=600)] = 60.0  # to settle; then the point is void
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -120,7 +120,7 @@ class PowerSweep(
     to_mps: Speed | None = None
     mps_per_s: Annotated[float, Meta(gt=0, le=5)] | None = None
     full_pedal_s: Annotated[float, Meta(ge=0, le=30)] = 2.0  # at the start speed, for boost
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -135,7 +135,7 @@ class SpoolUp(
     after: Literal["speed", "load"] = "speed"  # what is held once the pedal is down
     settle_s: Annotated[float, Meta(gt=0, le=60)] = 3.0
     seconds: Annotated[float, Meta(gt=0, le=60)] = 6.0  # from the kick on
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -144,13 +144,13 @@ class GradeClimb(
 ):
     """A climb with a truck and its trailer: does it keep up with the target speed, and how long?"""
 
-    vehicle: Vehicle
+    vehicle: RoadVehicle
     grade: Grade
     target_mps: Speed
     seconds: Annotated[float, Meta(gt=0, le=14_400)] | None = None
     distance_m: Annotated[float, Meta(gt=0, le=500_000)] | None = None  # default: the whole route
     keep_mps: Annotated[float, Meta(gt=0, le=10)] = 1.0  # so far below the target still keeps up
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -159,14 +159,14 @@ class SpeedTrace(
 ):
     """Drive a speed over time against road load; band of 40 CFR 1066.425."""
 
-    vehicle: Vehicle
+    vehicle: RoadVehicle
     points: Pairs = ()  # (s, m/s), linear between
     file: Annotated[str, Meta(max_length=400)] = ""  # CSV, put in by the reader
     grade: Grade = Grade(percent=0.0)
     band_mps: Annotated[float, Meta(gt=0, le=5)] = 0.89408  # 2.0 mph; warm-up 4.0 mph
     countdown_s: Annotated[float, Meta(ge=0, le=60)] = 5.0
     ahead_s: Annotated[float, Meta(ge=0, le=30)] = 6.0
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -178,11 +178,11 @@ class Coastdown(
     from_mps: Speed
     to_mps: Speed
     force_n: Force | None = None
-    vehicle: Vehicle | None = None
+    vehicle: RoadVehicle | None = None
     lead_mps: Annotated[float, Meta(gt=0, le=5)] = 1.0  # so much faster before the coast begins
     interval_mps: Annotated[float, Meta(gt=0, le=30)] = 4.4704  # 10 mph
     timeout_s: Annotated[float, Meta(gt=0, le=3600)] = 600.0
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -197,7 +197,7 @@ class SnapSmoke(
     snap_rise: Annotated[float, Meta(ge=1.2, le=5)] = 2.0  # engine speed over idle that is a snap
     probe_s: Annotated[float, Meta(ge=0, le=300)] = 15.0  # to put the probe in or take it out
     spread_percent: Annotated[float, Meta(gt=0, le=50)] = 5.0
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -210,7 +210,7 @@ class Identification(
     to_mps: Speed = 3.0
     step_s: Annotated[float, Meta(ge=0.2, le=5)] = 0.5  # each current
     coasts: Annotated[int, Meta(ge=1, le=4)] = 2  # for each absorber of a roll set
-    begin: Begin = Begin()
+    begin: StartConditions = StartConditions()
     schema: Schema = PLAN_SCHEMA
 
 

@@ -15,7 +15,7 @@ Points = Sequence[tuple[float, float]]
 Course = npt.NDArray[np.float64]  # one row per point
 
 
-def thinned(points: Points, most: int) -> tuple[list[tuple[float, float]], float]:
+def simplify_polyline(points: Points, most: int) -> tuple[list[tuple[float, float]], float]:
     """At most `most` (two or more) of the points, and the largest departure in y of those left out.
 
     Always the point that is farthest from the lines drawn so far comes next. x must rise.

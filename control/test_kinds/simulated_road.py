@@ -19,7 +19,7 @@ from collections.abc import Sequence
 import msgspec
 
 from control.test_kinds.base import DRIVE, REFERENCE, SHORTFALL, SPEED, base_inertia
-from control.test_kinds.plans import Grade, Vehicle
+from control.test_kinds.plans import Grade, RoadVehicle
 from control.test_kinds.road_load import (
     REFERENCE_AIR_KG_M3,
     RoadLoad,
@@ -36,7 +36,7 @@ CREEP_MPS = 0.05
 NEED_S = 0.1  # what the road asks of the absorbers is averaged over this, for telling only
 
 
-def road_load_of(vehicle: Vehicle) -> RoadLoad:
+def road_load_of(vehicle: RoadVehicle) -> RoadLoad:
     """Road load of a plan's vehicle with cargo and trailer. Raises Refused when it cannot be."""
     own = vehicle.effective_mass_kg
     bare = RoadLoad(
@@ -138,7 +138,7 @@ class RoadNow(msgspec.Struct, gc=False):
 class VirtualTruck:
     """Reference speed of a truck on its road, stepped with the observed tractive force."""
 
-    def __init__(self, vehicle: Vehicle, grade: Grade, rig: Rig) -> None:
+    def __init__(self, vehicle: RoadVehicle, grade: Grade, rig: Rig) -> None:
         check_grades(grade)
         self.load = road_load_of(vehicle)
         self.now = RoadNow()

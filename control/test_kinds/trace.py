@@ -74,7 +74,7 @@ class TraceTest(Test):
         self.unit = "m/s"
         table = np.array(plan.points, dtype=np.float64)
         times = table[:, 0] - table[0, 0]
-        trace = cycles.SpeedTrace(times, table[:, 1], np.zeros(len(times)))
+        trace = cycles.ReferenceTrace(times, table[:, 1], np.zeros(len(times)))
         self.total_s = float(times[-1])
         grid = np.arange(0.0, self.total_s + GRID_S, GRID_S)
         low, high = cycles.trace_limits(trace, grid, plan.band_mps)

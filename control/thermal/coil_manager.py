@@ -23,7 +23,7 @@ _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 _NEVER = Headroom(math.inf, math.inf, math.inf)
 
 
-class CoilTurn:
+class CoilManager:
     """One absorber's coil. Exists only where the rig file describes it."""
 
     __slots__ = ("_absorber", "_body_k", "_square_a2", "_volts_s", "holds", "left", "observer")
@@ -57,7 +57,7 @@ class CoilTurn:
             coil.hear(reading.value, current.value, self._square_a2)
 
     def look_everywhere(self, row: Floats, ambient_k: float) -> None:
-        """As HeatKeeper's, for the warm-up only."""
+        """As ThermalManager's, for the warm-up only."""
         amps = self._absorber.max_current_a
         self.observer.headroom(amps**2, ambient_k, ambient_k, 60.0)
         self.observer.hear(amps, amps, amps**2)

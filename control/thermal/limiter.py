@@ -30,10 +30,10 @@ CAP_HORIZON_S = 40.0  # how gently the cap closes; load moves on this time scale
 MARGIN_SIGMAS = 2.5
 LEAST_RISE = 0.5  # of the rise to the limit: below it what errs is not yet a factor
 LARGEST_MARGIN = 0.7  # of the way from the surroundings to the limit
-BITES_AT = 0.95  # of the cap: then it decides what the absorber gives
+DERATING_ACTIVE_AT = 0.95  # of the cap: then it decides what the absorber gives
 
 
-class HeatLevel(enum.IntEnum):
+class ThermalLevel(enum.IntEnum):
     COOL = 0
     WARM = 1  # above the warning threshold: say so, share away
     HOT = 2  # the cap bites: ask the driver and the test for less
@@ -41,8 +41,8 @@ class HeatLevel(enum.IntEnum):
     COOLING = 4  # has been at the limit; load returns only below the re-entry temperature
 
 
-class HeatCap(msgspec.Struct, frozen=True):
-    level: HeatLevel
+class PowerCap(msgspec.Struct, frozen=True):
+    level: ThermalLevel
     power_w: float  # most power this absorber may take now
     rim_k: float  # the temperature that decided: the estimate, or a sensor that says more
     margin_k: float
@@ -61,7 +61,7 @@ def safety_margin(rise_k: float, sigma_k: float, limit_rise_k: float) -> float:
     return limit_rise_k * min(1.0 - math.exp(-relative), LARGEST_MARGIN)
 
 
-class HeatGuard:
+class ThermalLimiter:
     """One absorber's thermal permission, with memory of having been at the limit."""
 
     def __init__(self, heat: RotorHeat, cooling: bool = False) -> None:
@@ -80,7 +80,7 @@ class HeatGuard:
         ambient_k: float,
         power_w: float,
         sensor_k: float = math.nan,
-    ) -> HeatCap:
+    ) -> PowerCap:
         """Level and cap for the present estimate. `power_w` decides only whether the cap bites.
 
         `sensor_k`: the raw reading, believed here whenever it is hotter than the estimate, even
@@ -95,13 +95,13 @@ class HeatGuard:
         elif hottest < heat.reentry_k:
             self._cooling = False
         if self._cooling:
-            level = HeatLevel.LIMIT if hottest >= heat.limit_k else HeatLevel.COOLING
-            return HeatCap(level, 0.0, hottest, margin)
+            level = ThermalLevel.LIMIT if hottest >= heat.limit_k else ThermalLevel.COOLING
+            return PowerCap(level, 0.0, hottest, margin)
         p = rotor.vector()
         lost = float(lost_power(p, rim, body, hub, radps, fan, ambient_k))
         store = float((p[RIM_KG] + p[BODY_KG]) * specific_heat(hottest))
         cap = max(0.0, lost + store * (heat.limit_k - margin - hottest) / CAP_HORIZON_S)
-        level = HeatLevel.WARM if hottest >= heat.warn_k else HeatLevel.COOL
-        if math.isfinite(power_w) and power_w > 0.0 and power_w >= BITES_AT * cap:
-            level = HeatLevel.HOT
-        return HeatCap(level, cap, hottest, margin)
+        level = ThermalLevel.WARM if hottest >= heat.warn_k else ThermalLevel.COOL
+        if math.isfinite(power_w) and power_w > 0.0 and power_w >= DERATING_ACTIVE_AT * cap:
+            level = ThermalLevel.HOT
+        return PowerCap(level, cap, hottest, margin)

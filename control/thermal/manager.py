@@ -16,12 +16,12 @@ from control.absorber.map import COLD_K, capacity
 from control.load_loop.loop import Loads
 from control.telemetry import AbsorberView, HeatView
 from control.thermal import usage
-from control.thermal.coil_manager import CoilTurn
-from control.thermal.limiter import BITES_AT, HeatCap, HeatGuard, HeatLevel
+from control.thermal.coil_manager import CoilManager
+from control.thermal.limiter import DERATING_ACTIVE_AT, PowerCap, ThermalLevel, ThermalLimiter
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import model_of
 from control.thermal.rotor_observer import Headroom, RotorObserver, SensorVerdict
-from control.thermal.usage import AbsorberLife
+from control.thermal.usage import AbsorberUsage
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Absorber, Rig
@@ -67,9 +67,9 @@ class _Rotor:
             UNKNOWN_START_SIGMA_K,
             heat.mass_relative_sigma,
         )
-        self.guard = HeatGuard(heat, record.cooling if record is not None else False)
-        self.life = record.life if record is not None else AbsorberLife()
-        self.cap = HeatCap(HeatLevel.COOL, math.inf, self.observer.rim_k, 0.0)
+        self.guard = ThermalLimiter(heat, record.cooling if record is not None else False)
+        self.life = record.life if record is not None else AbsorberUsage()
+        self.cap = PowerCap(ThermalLevel.COOL, math.inf, self.observer.rim_k, 0.0)
         self.headroom = self.planned = self.paused = _UNKNOWN
         self.power_w = self.speed_radps = 0.0
         self.sensor_k = _NAN
@@ -87,13 +87,13 @@ class _Rotor:
         self.weight = 1.0
         self.time_s: float | None = None
         self.fan = False
-        self.coil: CoilTurn | None = None
+        self.coil: CoilManager | None = None
         if heat.coil.resistance_ohm > 0.0:
             kept = record.coil if record is not None else None
-            self.coil = CoilTurn(absorber, ASSUMED_AMBIENT_K, kept)
+            self.coil = CoilManager(absorber, ASSUMED_AMBIENT_K, kept)
 
 
-class HeatKeeper:
+class ThermalManager:
     """Call `turn` every `slot_frames` frames; it serves one absorber after the other."""
 
     def __init__(
@@ -250,7 +250,7 @@ class HeatKeeper:
         if rotor.coil is not None:
             cap = self._under_coil(place, rotor, rotor.coil, cap)
         rotor.cap = cap
-        short = cap.level is HeatLevel.HOT and shortfall_n > SHORT_N
+        short = cap.level is ThermalLevel.HOT and shortfall_n > SHORT_N
         rotor.over_s = rotor.over_s + seconds if short else 0.0
         rim = cap.rim_k
         room = max(heat.limit_k - cap.margin_k - rim, 0.0)
@@ -263,7 +263,7 @@ class HeatKeeper:
         if under_load:
             rotor.most_w = max(rotor.most_w, rotor.power_w)
         life = rotor.life
-        rotor.life = AbsorberLife(
+        rotor.life = AbsorberUsage(
             life.turning_s + (seconds if rotor.speed_radps > TURNING_RADPS else 0.0),
             life.loaded_s + (seconds if rotor.power_w > WORK_W else 0.0),
             life.energy_j + max(rotor.power_w, 0.0) * seconds,
@@ -281,20 +281,20 @@ class HeatKeeper:
     def _said(rotor: _Rotor) -> tuple[tuple[str, str], ...]:
         """Codes of the fault table that hold for one absorber, with their details."""
         cap, verdict = rotor.cap, rotor.observer.sensor
-        if cap.level is HeatLevel.COOL and verdict in _QUIET:
+        if cap.level is ThermalLevel.COOL and verdict in _QUIET:
             return ()
         name, found = rotor.absorber.name, []
-        if cap.level is not HeatLevel.COOL:
+        if cap.level is not ThermalLevel.COOL:
             detail = f"{name} {cap.rim_k - 273.15:.0f} degC"
             by_coil = rotor.coil is not None and rotor.coil.holds
             held = rotor.coil.told() if by_coil and rotor.coil is not None else detail
-            if cap.level is HeatLevel.LIMIT:
+            if cap.level is ThermalLevel.LIMIT:
                 found.append(("rotor-hot", detail))
-            elif cap.level is HeatLevel.COOLING:
+            elif cap.level is ThermalLevel.COOLING:
                 found.append(("rotor-cooling", detail))
-            elif cap.level is HeatLevel.HOT:
+            elif cap.level is ThermalLevel.HOT:
                 found.append(("rotor-near-limit", held))
-            if cap.rim_k >= rotor.absorber.heat.warn_k and cap.level < HeatLevel.LIMIT:
+            if cap.rim_k >= rotor.absorber.heat.warn_k and cap.level < ThermalLevel.LIMIT:
                 found.append(("rotor-warm", detail))
             if rotor.over_s > OVERLOADED_AFTER_S:
                 found.append(("rotor-overloaded", held))
@@ -309,7 +309,7 @@ class HeatKeeper:
         self.codes = {code: detail for rotor in self._rotors for code, detail in rotor.said}
         self.hot_fans = frozenset(rotor.absorber.fan for rotor in self._rotors if rotor.hot)
 
-    def _under_coil(self, place: int, rotor: _Rotor, coil: CoilTurn, cap: HeatCap) -> HeatCap:
+    def _under_coil(self, place: int, rotor: _Rotor, coil: CoilManager, cap: PowerCap) -> PowerCap:
         """The cap that holds for rotor and coil together."""
         slowest = self._rig.limits.low_speed_mps * self._levers[place]
         coil_w = coil.cap_w(
@@ -319,9 +319,9 @@ class HeatKeeper:
         coil.holds = coil_w < cap.power_w
         if not coil.holds:
             return cap
-        bites = coil_w <= 0.0 or rotor.power_w >= BITES_AT * coil_w
-        level = max(cap.level, HeatLevel.HOT) if bites else cap.level
-        return HeatCap(level, coil_w, cap.rim_k, cap.margin_k)
+        bites = coil_w <= 0.0 or rotor.power_w >= DERATING_ACTIVE_AT * coil_w
+        level = max(cap.level, ThermalLevel.HOT) if bites else cap.level
+        return PowerCap(level, coil_w, cap.rim_k, cap.margin_k)
 
     def _look_ahead(self, rotor: _Rotor) -> None:
         """Headroom at present power each turn; intervals, plan and pause one after the other."""
@@ -453,11 +453,11 @@ class HeatKeeper:
 
     def advice(self) -> str:
         """What the driver should do about heat now; "" when nothing."""
-        hot = [r for r in self._rotors if r.cap.level is HeatLevel.HOT]
+        hot = [r for r in self._rotors if r.cap.level is ThermalLevel.HOT]
         if hot:
             names = ", ".join(rotor.absorber.name for rotor in hot)
             return f"Ease the pedal: {names} is near its heat limit."
-        if any(r.cap.level >= HeatLevel.LIMIT for r in self._rotors):
+        if any(r.cap.level >= ThermalLevel.LIMIT for r in self._rotors):
             return "Lift off and let the rotors turn slowly with the fans running."
         return ""
 

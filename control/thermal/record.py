@@ -10,7 +10,7 @@ import msgspec
 
 from control.thermal.coil import CoilMemory
 from control.thermal.rotor_observer import RotorMemory
-from control.thermal.usage import AbsorberLife
+from control.thermal.usage import AbsorberUsage
 
 
 class RotorRecord(msgspec.Struct, frozen=True):
@@ -18,6 +18,6 @@ class RotorRecord(msgspec.Struct, frozen=True):
 
     rotor: RotorMemory
     cooling: bool = False  # has been at its limit and is not yet below re-entry
-    life: AbsorberLife = AbsorberLife()
+    life: AbsorberUsage = AbsorberUsage()
     coil: CoilMemory | None = None
     run_share: float | None = None  # of the rig's energy in the last run with work worth the name

@@ -1,6 +1,6 @@
 """What an absorber has been through: hours, energy, heat, and when it is due for a look.
 
-Data flow: control.thermal.manager adds each interval of work -> `AbsorberLife` in the memory ->
+Data flow: control.thermal.manager adds each interval of work -> `AbsorberUsage` in the memory ->
 `due` compares with the service thresholds of the rig file -> notes for people. Times are sums of
 seconds; a run is named by its id, which begins with its date.
 """
@@ -16,7 +16,7 @@ CAPACITY_KEPT = 200
 TREND_LEAST = 6  # points before a trend is told
 
 
-class HotMoment(msgspec.Struct, frozen=True):
+class PeakTemperature(msgspec.Struct, frozen=True):
     """The hottest moment of one run ("" when no run was on)."""
 
     rim_k: float
@@ -30,7 +30,7 @@ class CapacityPoint(msgspec.Struct, frozen=True):
     gain: float
 
 
-class AbsorberLife(msgspec.Struct, frozen=True):
+class AbsorberUsage(msgspec.Struct, frozen=True):
     """Sums over the absorber's life as far as this project has seen it."""
 
     turning_s: float = 0.0
@@ -38,11 +38,11 @@ class AbsorberLife(msgspec.Struct, frozen=True):
     energy_j: float = 0.0
     above_warn_s: float = 0.0
     above_limit_s: float = 0.0
-    hottest: tuple[HotMoment, ...] = ()  # hottest first, one per run
+    hottest: tuple[PeakTemperature, ...] = ()  # hottest first, one per run
     capacity: tuple[CapacityPoint, ...] = ()  # oldest first
 
 
-def with_hot_moment(life: AbsorberLife, rim_k: float, run_id: str) -> AbsorberLife:
+def with_hot_moment(life: AbsorberUsage, rim_k: float, run_id: str) -> AbsorberUsage:
     """The life with this temperature noted, when it is among the hottest."""
     kept = life.hottest
     same = next((moment for moment in kept if moment.run_id == run_id), None)
@@ -52,11 +52,11 @@ def with_hot_moment(life: AbsorberLife, rim_k: float, run_id: str) -> AbsorberLi
         kept = tuple(moment for moment in kept if moment.run_id != run_id)
     elif len(kept) >= HOTTEST_KEPT and rim_k <= kept[-1].rim_k:
         return life
-    ordered = sorted((*kept, HotMoment(rim_k, run_id)), key=lambda moment: -moment.rim_k)
+    ordered = sorted((*kept, PeakTemperature(rim_k, run_id)), key=lambda moment: -moment.rim_k)
     return msgspec.structs.replace(life, hottest=tuple(ordered[:HOTTEST_KEPT]))
 
 
-def with_capacity(life: AbsorberLife, run_id: str, gain: float) -> AbsorberLife:
+def with_capacity(life: AbsorberUsage, run_id: str, gain: float) -> AbsorberUsage:
     """The life with what one run found about the torque."""
     points = (*life.capacity, CapacityPoint(run_id, gain))[-CAPACITY_KEPT:]
     return msgspec.structs.replace(life, capacity=points)
@@ -87,7 +87,7 @@ class Trend(msgspec.Struct, frozen=True):
     per_year_sigma: float  # standard uncertainty of it
 
 
-def capacity_trend(life: AbsorberLife) -> Trend | None:
+def capacity_trend(life: AbsorberUsage) -> Trend | None:
     """Line through the capacity found over the months; None before there is enough."""
     pairs = [
         (float(day), point.gain)
@@ -112,7 +112,7 @@ def capacity_trend(life: AbsorberLife) -> Trend | None:
     )  # fmt: skip
 
 
-def due(absorber: Absorber, life: AbsorberLife) -> tuple[str, ...]:
+def due(absorber: Absorber, life: AbsorberUsage) -> tuple[str, ...]:
     """Notes about maintenance, in words; empty when nothing is due.
 
     Thresholds come from the rig file (the absorber's maker knows them); 0 means not watched.

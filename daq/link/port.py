@@ -26,7 +26,7 @@ from daq.clock import HostMap, TickClock
 from daq.errors import LinkError
 from daq.link.errors import explained
 from daq.link.status import LinkCounters, LinkState, LinkView
-from daq.link.tx_queue import Outgoing
+from daq.link.tx_queue import TxQueue
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
 from daq.wire.frames import (
@@ -141,7 +141,7 @@ class Link:
         self._boot: int | None = None
         self._token = FIRST_TOKEN
         self._heard_ns = self._asked_ns = 0
-        self._outgoing = Outgoing()
+        self._outgoing = TxQueue()
         self._blocked = False  # the port was full and a writer is waiting for room
 
     # --- for the owner ------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from collections import deque
 MAX_QUESTIONS = 16
 
 
-class Outgoing:
+class TxQueue:
     """Frames on their way out, in the order questions before set point."""
 
     def __init__(self) -> None:

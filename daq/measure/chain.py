@@ -16,12 +16,12 @@ from daq.clock import TickClock
 from daq.errors import Refused, WireError
 from daq.measure import balance as b
 from daq.measure.balance import balance
-from daq.measure.cross_check import Witness
+from daq.measure.cross_check import CrossCheck
 from daq.measure.engine_speed import EngineSpeed, Speeds
 from daq.measure.force.load_cell import DRIFTED, FAULT_TEXTS, FAULTS, NOT_FRESH, CellBank
 from daq.measure.force.zero import ZeroCandidate, check_zero, drift_limit_n, zero_candidate
 from daq.measure.measured import NOT_YET_KNOWN, AbsorberReadings, Measured, RollSetReadings
-from daq.measure.slip import SlipWatch
+from daq.measure.slip import SlipDetector
 from daq.measure.slow import SlowChannels
 from daq.measure.speed.estimator import (
     AGE,
@@ -39,7 +39,7 @@ from daq.measure.speed.estimator import (
     WheelBank,
     WheelConfig,
 )
-from daq.measure.speed.fresh_travel import Steer
+from daq.measure.speed.fresh_travel import FreshTravel
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.readings import Quality, Reading, Unit
 from daq.rig.description import Rig
@@ -122,7 +122,7 @@ class Chain:
         self._wheel_channels: tuple[int, ...] = ()
         self._pickup = -1
         self.wheels = self._bind_wheels(hello)
-        self._steer = Steer(
+        self._steer = FreshTravel(
             self.wheels, len(rig.roll_sets)
         )  # fresh speed for control.load_loop.speed_control
         self._bind_inputs(hello)
@@ -161,7 +161,7 @@ class Chain:
         self._absorber_names = tuple(self._names)
         self._slow = SlowChannels(rig, hello)
         self._countdown = 0
-        self._witness = Witness(len(rig.roll_sets))
+        self._witness = CrossCheck(len(rig.roll_sets))
         self._at_rest_since: float | None = None
         self._drift_limits = tuple(drift_limit_n(absorber.cell) for absorber in rig.absorbers)
         self._drifted = [False] * len(rig.absorbers)
@@ -170,7 +170,7 @@ class Chain:
         self._unknown = list(range(len(self.wheels.wheels)))  # wheels not yet seen to turn or rest
         self._known_from_s = math.nan
         self.engine = EngineSpeed(rig.engine)
-        self._slip = SlipWatch()
+        self._slip = SlipDetector()
 
     def _bind_wheels(self, hello: Hello) -> WheelBank:
         rig = self.rig

@@ -13,7 +13,7 @@ RUNNING_MPS = 1.5
 FORGET_S = 3.0
 
 
-class Witness:
+class CrossCheck:
     """Remembers which roll sets ran together a moment ago."""
 
     def __init__(self, count: int) -> None:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from daq.errors import Refused
 from daq.measure.speed.estimator import AGE, LOST, SPEED, SPEED_SD, STATUS, UNKNOWN
 from daq.readings import Quality, Reading, Unit, missing
-from daq.rig.description import Engine
+from daq.rig.description import EngineSpeedSource
 
 MIN_ROLL_MPS = 2.0  # below it a ratio means little
 PICKUP, CHANNEL, RATIO, NONE = "pickup", "channel", "ratio", ""
@@ -40,7 +40,7 @@ class Speeds(NamedTuple):
 class EngineSpeed:
     """Keeps the learned ratio and a second of measured ratios."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: EngineSpeedSource) -> None:
         self._channel = engine.slow_channel
         self.learned_ratio = float("nan")
         self._mean = 0.0

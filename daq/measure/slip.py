@@ -19,7 +19,7 @@ FOR_S = 0.2  # so long before it is flagged, and so long without it before it is
 _GOOD = Quality.GOOD
 
 
-class SlipWatch:
+class SlipDetector:
     """Remembers since when the readings say slip, and since when they do not."""
 
     def __init__(self) -> None:

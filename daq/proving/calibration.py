@@ -36,7 +36,7 @@ class DeadWeight(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     side: int = 1  # 1: braking direction, -1: the other way, 0: calibration arm taken off
 
 
-class Setup(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class CalibrationArm(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How the weights act on the cell, with standard uncertainties.
 
     The calibration arm reaches from the absorber's axis to the weights, the cell sits at
@@ -113,7 +113,7 @@ def counts_to_mv_per_v(count: float, full_scale_mv_per_v: float) -> float:
     return count * full_scale_mv_per_v / FULL_SCALE_COUNTS
 
 
-def reference_force(setup: Setup, load: DeadWeight) -> float:
+def reference_force(setup: CalibrationArm, load: DeadWeight) -> float:
     """Force at the cell in N from a mass on the calibration arm, hanging torque included;
     negative on the arm's other side, zero with the arm off."""
     gravity = local_gravity(setup.latitude_deg, setup.altitude_m)
@@ -122,7 +122,7 @@ def reference_force(setup: Setup, load: DeadWeight) -> float:
     return load.side * (torque + setup.hanging_torque_nm) / setup.cell_arm_m
 
 
-def _check(loads: Sequence[DeadWeight], setup: Setup) -> None:
+def _check(loads: Sequence[DeadWeight], setup: CalibrationArm) -> None:
     def refuse(problem: str, remedy: str) -> None:
         raise Refused(problem, remedy, "calibration")
 
@@ -145,7 +145,7 @@ def _check(loads: Sequence[DeadWeight], setup: Setup) -> None:
         refuse("The converter was at its limit.", "Use smaller loads or a lower gain.")
 
 
-def calibrate(loads: Sequence[DeadWeight], setup: Setup, cell: LoadCell) -> Calibration:
+def calibrate(loads: Sequence[DeadWeight], setup: CalibrationArm, cell: LoadCell) -> Calibration:
     """Calibrate one cell. Raises Refused (code "calibration") when the loads cannot do it.
 
     The line is fitted as mV/V over force, because the weights are far better known than the
@@ -189,7 +189,7 @@ def calibrate(loads: Sequence[DeadWeight], setup: Setup, cell: LoadCell) -> Cali
     )
 
 
-def verify(loads: Sequence[DeadWeight], setup: Setup, cell: LoadCell) -> Linearity:
+def verify(loads: Sequence[DeadWeight], setup: CalibrationArm, cell: LoadCell) -> Linearity:
     """Linearity (40 CFR 1066.220) of a cell as it is calibrated now, by fresh dead weights.
 
     The as-found check: unlike the fit's own residuals it also judges the slope.
@@ -204,7 +204,7 @@ def verify(loads: Sequence[DeadWeight], setup: Setup, cell: LoadCell) -> Lineari
     return linearity(forces, measured, max(map(abs, forces)), TORQUE_LINEARITY)
 
 
-def _budget(setup: Setup, forces: Sequence[float], fit_relative: float) -> Budget:
+def _budget(setup: CalibrationArm, forces: Sequence[float], fit_relative: float) -> Budget:
     force = max(forces, key=abs)
     tilt = math.radians(setup.level_sigma_deg)
     hanging = setup.hanging_torque_nm / setup.cell_arm_m

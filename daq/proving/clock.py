@@ -23,10 +23,10 @@ import numpy.typing as npt
 
 from daq.clock import TickClock
 from daq.errors import Refused, WireError
-from daq.proving.record import FRONT_END, TIME_BASE, Limited, Proof, proof_of
+from daq.proving.record import FRONT_END, TIME_BASE, JudgedValue, Proof, proof_of
 from daq.proving.verification import TIME_BASE_ERROR
 from daq.recording.reader import Record
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.wire.codec import decode
 from daq.wire.frames import ChannelKind, Hello, Sample
 
@@ -76,7 +76,7 @@ class _Frames:
         clock: TickClock | None = None
         wheel = -1
         for record in records:
-            if record.kind != Kind.RX:
+            if record.kind != RecordKind.RX:
                 continue
             try:
                 frame = decode(record.payload)
@@ -185,11 +185,11 @@ def of_time_base(found: ClockRate, reference: Reference, today: date, basis: str
     sigma = math.hypot(found.sigma, REFERENCE_SIGMA[reference])
     source = "40 CFR 1066.230: 0.001 %"
     figures = [
-        Limited("error of the tick", found.error, "1", TIME_BASE_ERROR, source),
-        Limited("standard uncertainty", sigma, "1", 0.5 * TIME_BASE_ERROR,
+        JudgedValue("error of the tick", found.error, "1", TIME_BASE_ERROR, source),
+        JudgedValue("standard uncertainty", sigma, "1", 0.5 * TIME_BASE_ERROR,
                 "half of what 1066.230 allows: 95 % within it"),
-        Limited("compared over", found.span_s, "s"),
-        Limited("scatter of the comparison", found.scatter_s, "s"),
+        JudgedValue("compared over", found.span_s, "s"),
+        JudgedValue("scatter of the comparison", found.scatter_s, "s"),
     ]  # fmt: skip
     notes = []
     if reference is Reference.FREE:

@@ -49,7 +49,7 @@ TORQUE_RELATIVE = 0.005  # 1065.310: arm and force to 0.5 %
 Value = float | str | tuple[float, ...]
 
 
-class Limited(msgspec.Struct, frozen=True):
+class JudgedValue(msgspec.Struct, frozen=True):
     """A figure beside its limit; `limit` None: for information."""
 
     name: str
@@ -71,7 +71,7 @@ class Proof(msgspec.Struct, frozen=True):
     done: str  # ISO date
     due: str  # ISO date
     passed: bool
-    figures: tuple[Limited, ...] = ()
+    figures: tuple[JudgedValue, ...] = ()
     notes: tuple[str, ...] = ()
     values: dict[str, Value] = {}  # rig file values that follow, by path (daq.proving.overlay)
     basis: str = ""  # what was evaluated: file, run, live
@@ -103,7 +103,7 @@ class Proving(msgspec.Struct, frozen=True):
         return found
 
 
-class Standing(msgspec.Struct, frozen=True):
+class ProofStatus(msgspec.Struct, frozen=True):
     """How one verification stands today."""
 
     kind: str
@@ -114,7 +114,7 @@ class Standing(msgspec.Struct, frozen=True):
     proof: Proof | None = None
 
 
-def standing(rig: Rig, proving: Proving, today: date) -> list[Standing]:
+def standing(rig: Rig, proving: Proving, today: date) -> list[ProofStatus]:
     """Every verification the rig needs, and how it stands."""
     newest = {(proof.kind, proof.subject): proof for proof in proving.latest()}
     wanted = [(kind, one.name) for kind in (ZERO, DEAD_WEIGHT) for one in rig.absorbers]
@@ -125,12 +125,12 @@ def standing(rig: Rig, proving: Proving, today: date) -> list[Standing]:
     for kind, subject in wanted:
         proof = newest.get((kind, subject))
         if proof is None:
-            found.append(Standing(kind, subject, "never"))
+            found.append(ProofStatus(kind, subject, "never"))
             continue
         state = "passed" if proof.passed else "failed"
         if proof.passed and date.fromisoformat(proof.due) < today:
             state = "overdue"
-        found.append(Standing(kind, subject, state, proof.done, proof.due, proof))
+        found.append(ProofStatus(kind, subject, state, proof.done, proof.due, proof))
     return found
 
 
@@ -138,7 +138,7 @@ def proof_of(
     kind: str,
     subject: str,
     today: date,
-    figures: Sequence[Limited],
+    figures: Sequence[JudgedValue],
     values: Mapping[str, Value],
     notes: Sequence[str],
     basis: str,
@@ -171,16 +171,16 @@ def of_dead_weight(rig: Rig, name: str, found: Calibration, today: date, basis: 
     worst = max(abs(one.error_n) for one in found.residuals)
     straight = found.linearity
     figures = [
-        Limited("slope", found.newton_per_mv_per_v, "N per mV/V"),
-        Limited("change of slope", relative_error(found.newton_per_mv_per_v,
+        JudgedValue("slope", found.newton_per_mv_per_v, "N per mV/V"),
+        JudgedValue("change of slope", relative_error(found.newton_per_mv_per_v,
                                                   cell.newton_per_mv_per_v), "1"),
-        Limited("standard uncertainty of the slope", found.relative_sigma, "1", TORQUE_RELATIVE,
+        JudgedValue("standard uncertainty of the slope", found.relative_sigma, "1", TORQUE_RELATIVE,
                 "40 CFR 1065.310: arm and force to 0.5 %"),
-        Limited("largest residual", worst, "N", 0.01 * max(top, cell.capacity_n),
+        JudgedValue("largest residual", worst, "N", 0.01 * max(top, cell.capacity_n),
                 "40 CFR 1066.220 Table 1: SEE to 1 % of the largest"),
-        Limited("hysteresis", found.hysteresis_n, "N", 0.001 * top,
+        JudgedValue("hysteresis", found.hysteresis_n, "N", 0.001 * top,
                 "typical of an industrial cell, from memory"),
-        Limited("load steps", float(len({one.reference_n for one in found.residuals})), "1"),
+        JudgedValue("load steps", float(len({one.reference_n for one in found.residuals})), "1"),
     ]  # fmt: skip
     path = f"absorbers.{name}.cell"
     values: dict[str, Value] = {
@@ -206,8 +206,8 @@ def of_zeros(rig: Rig, counts: Mapping[str, float], today: date, basis: str) -> 
         if abs(away) > drift_limit_n(cell):
             notes.append("further from the calibrated zero than drift explains; look at the arm")
         figures = [
-            Limited("zero count", counts[absorber.name], "1"),
-            Limited("from the calibrated zero", away, "N", LARGEST_ZERO_SHARE * cell.capacity_n,
+            JudgedValue("zero count", counts[absorber.name], "1"),
+            JudgedValue("from the calibrated zero", away, "N", LARGEST_ZERO_SHARE * cell.capacity_n,
                     "common practice, no source"),
         ]  # fmt: skip
         proofs.append(proof_of(ZERO, absorber.name, today, figures, {}, notes, basis))
@@ -233,10 +233,10 @@ def of_coasts(rig: Rig, fits: Mapping[str, CoastFit], today: date, basis: str) -
                 proof_of(
                     INERTIA, roll_set.name, today,
                     [
-                        Limited("base inertia", fit.inertia_kg, "kg"),
-                        Limited("standard uncertainty", sigma / fit.inertia_kg, "1",
+                        JudgedValue("base inertia", fit.inertia_kg, "kg"),
+                        JudgedValue("standard uncertainty", sigma / fit.inertia_kg, "1",
                                 BASE_INERTIA_MEAN, "40 CFR 1066.250(d)(2): 0.20 %"),
-                        Limited("off the rig file's", off, "1"),
+                        JudgedValue("off the rig file's", off, "1"),
                     ],
                     {
                         f"{path}.base_inertia_kg": fit.inertia_kg,
@@ -260,11 +260,11 @@ def of_coasts(rig: Rig, fits: Mapping[str, CoastFit], today: date, basis: str) -
             proof_of(
                 LOSS, roll_set.name, today,
                 [
-                    Limited("loss at 10 m/s", fit.loss(10.0), "N"),
-                    Limited("loss at 25 m/s", fit.loss(25.0), "N"),
-                    Limited("largest standard uncertainty", unsure, "N", LOSS_MOVED_N,
+                    JudgedValue("loss at 10 m/s", fit.loss(10.0), "N"),
+                    JudgedValue("loss at 25 m/s", fit.loss(25.0), "N"),
+                    JudgedValue("largest standard uncertainty", unsure, "N", LOSS_MOVED_N,
                             "40 CFR 1066.255: 9.0 N"),
-                    Limited("moved from the rig file's", moved, "N"),
+                    JudgedValue("moved from the rig file's", moved, "N"),
                 ],
                 {
                     f"{path}.loss_n": fit.loss_n,
@@ -296,10 +296,10 @@ def of_delay(rig: Rig, found: Mapping[str, Alignment], today: date, basis: str) 
             for absorber in rig.absorbers_of(roll_set.name)
         }
         figures = [
-            Limited("delay left", one.delay_s, "s"),
-            Limited("standard uncertainty", one.sigma_s, "s", DELAY_LIMIT_S,
+            JudgedValue("delay left", one.delay_s, "s"),
+            JudgedValue("standard uncertainty", one.sigma_s, "s", DELAY_LIMIT_S,
                     "common practice, no source"),
-            Limited("base inertia that answered, off the rig file's",
+            JudgedValue("base inertia that answered, off the rig file's",
                     relative_error(one.inertia_kg, roll_set.base_inertia_kg), "1", 0.03,
                     "common practice, no source: more means the rolls were not free"),
         ]  # fmt: skip

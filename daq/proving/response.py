@@ -19,7 +19,7 @@ import numpy as np
 
 from daq.errors import Refused
 from daq.measure.speed.estimator import DELAY_S
-from daq.proving.record import RESPONSE, Limited, Proof, proof_of
+from daq.proving.record import RESPONSE, JudgedValue, Proof, proof_of
 from daq.proving.runs import Track
 from daq.proving.verification import RESPONSE_S, settling_time
 from daq.rig.description import Rig
@@ -119,13 +119,15 @@ def of_response(rig: Rig, found: Mapping[str, Response], today: date, basis: str
             continue
         source = "40 CFR 1066.245: below 100 ms"
         figures = [
-            Limited(f"slowest settling, load {way}", min(took, LONGEST_S), "s", RESPONSE_S, source)
+            JudgedValue(
+                f"slowest settling, load {way}", min(took, LONGEST_S), "s", RESPONSE_S, source
+            )
             for way, took in (("coming on", one.slowest_on_s), ("going off", one.slowest_off_s))
             if not math.isnan(took)
         ] + [
-            Limited("median settling to 10 %", min(one.median_s, LONGEST_S), "s"),
-            Limited("steps", float(one.steps), "count"),
-            Limited("force of the largest step", one.largest_n, "N"),
+            JudgedValue("median settling to 10 %", min(one.median_s, LONGEST_S), "s"),
+            JudgedValue("steps", float(one.steps), "count"),
+            JudgedValue("force of the largest step", one.largest_n, "N"),
         ]  # fmt: skip
         notes = ["of steps asked of the supplies; a test's own take-up is slower on purpose"]
         if math.inf in (one.slowest_on_s, one.slowest_off_s):

@@ -16,7 +16,7 @@ import numpy as np
 
 from daq.errors import Refused
 from daq.measure.speed.tooth_errors import PRIOR_SD, ToothTable
-from daq.proving.record import DIAMETER, RUN_OUT, Limited, Proof, Value, proof_of
+from daq.proving.record import DIAMETER, RUN_OUT, JudgedValue, Proof, Value, proof_of
 from daq.proving.verification import relative_error
 from daq.rig.description import Rig, RollSet
 
@@ -101,16 +101,16 @@ def of_diameter(rig: Rig, name: str, found: RollRadius, today: date, basis: str)
             "diameter",
         )
     figures = [
-        Limited("diameter", 2.0 * found.radius_m, "m"),
-        Limited("standard uncertainty of the diameter", 2.0 * found.sigma_m, "m", DIAMETER_EVEN_M,
-                "40 CFR 1066.225(d): 0.254 mm"),
-        Limited("largest difference over the width", found.uneven_m, "m", DIAMETER_EVEN_M,
-                "40 CFR 1066.225(d): 0.254 mm"),
-        Limited("off the rig file's", off, "1"),
+        JudgedValue("diameter", 2.0 * found.radius_m, "m"),
+        JudgedValue("standard uncertainty of the diameter", 2.0 * found.sigma_m, "m",
+                    DIAMETER_EVEN_M, "40 CFR 1066.225(d): 0.254 mm"),
+        JudgedValue("largest difference over the width", found.uneven_m, "m", DIAMETER_EVEN_M,
+                    "40 CFR 1066.225(d): 0.254 mm"),
+        JudgedValue("off the rig file's", off, "1"),
     ]  # fmt: skip
     if math.isfinite(found.run_out_m):
         figures.append(
-            Limited("run-out of the surface", found.run_out_m, "m", ROLL_RUN_OUT_M,
+            JudgedValue("run-out of the surface", found.run_out_m, "m", ROLL_RUN_OUT_M,
                     "40 CFR 1066.225(c): 0.254 mm")
         )  # fmt: skip
     notes = []
@@ -163,14 +163,14 @@ def of_run_out(rig: Rig, tables: Mapping[str, ToothTable], today: date, basis: s
             continue
         report = wheel_report(table)
         figures = [
-            Limited("largest error of a pitch", report.worst_pitch, "1", PRIOR_SD,
+            JudgedValue("largest error of a pitch", report.worst_pitch, "1", PRIOR_SD,
                     "common practice, no source: no usable wheel is worse"),
-            Limited("pitch errors, rms", report.rms_pitch, "1"),
-            Limited("run-out, amplitude in pitches", report.run_out_pitch, "1"),
-            Limited("speed it would feign within a turn", report.run_out_speed, "1"),
-            Limited("standard uncertainty of a tooth", report.sigma_pitch, "1", UNSURE_PITCH,
+            JudgedValue("pitch errors, rms", report.rms_pitch, "1"),
+            JudgedValue("run-out, amplitude in pitches", report.run_out_pitch, "1"),
+            JudgedValue("speed it would feign within a turn", report.run_out_speed, "1"),
+            JudgedValue("standard uncertainty of a tooth", report.sigma_pitch, "1", UNSURE_PITCH,
                     "common practice, no source"),
-            Limited("blocks of whole turns learned", float(table.blocks), "count"),
+            JudgedValue("blocks of whole turns learned", float(table.blocks), "count"),
         ]  # fmt: skip
         notes = ["what truly moves once per turn, such as a heavy spot, is in it too"]
         proofs.append(proof_of(RUN_OUT, roll_set.name, today, figures, {}, notes, basis))

@@ -22,7 +22,7 @@ from daq.measure.speed.smoother import collect_edges
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.proving.coast_fit import Coast, CoastFit, fit_coasts, whole_turns
 from daq.recording.reader import Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig
 from daq.wire.codec import decode
 from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint, Slow
@@ -58,13 +58,13 @@ def read_track(recording: Recording, rig: Rig) -> Track:
     asked = [0.0] * len(rig.roll_sets)
     outputs: list[list[int]] = []
     for record in recording:
-        if record.kind not in (Kind.RX, Kind.TX):
+        if record.kind not in (RecordKind.RX, RecordKind.TX):
             continue
         try:
             frame = decode(record.payload)
         except WireError:
             continue
-        if record.kind == Kind.TX:
+        if record.kind == RecordKind.TX:
             if isinstance(frame, SetPoint):
                 now = frame.currents
                 asked = [sum(now[at] for at in places) * CURRENT_STEP_A for places in outputs]

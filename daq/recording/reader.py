@@ -25,7 +25,7 @@ from daq.recording.recorder import (
     MAGIC,
     MAX_RECORD_BYTES,
     RECORD_HEAD,
-    Kind,
+    RecordKind,
 )
 
 HEADER_SCHEMA = 1
@@ -52,12 +52,12 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Record(NamedTuple):
-    kind: int  # daq.recording.recorder.Kind
+    kind: int  # daq.recording.recorder.RecordKind
     host_ns: int
     payload: bytes
 
 
-class Health(msgspec.Struct):
+class RecordingHealth(msgspec.Struct):
     """How whole the recording was found, complete once it was read to its end."""
 
     blocks: int = 0
@@ -75,7 +75,7 @@ class Recording:
     def __init__(self, path: Path) -> None:
         """Raises RecordingError when there is no such file or it is none of ours."""
         self.path = path
-        self.health = Health()
+        self.health = RecordingHealth()
         try:
             with path.open("rb") as file:
                 start = file.read(len(MAGIC))
@@ -89,12 +89,12 @@ class Recording:
             )
 
     def __iter__(self) -> Iterator[Record]:
-        health = self.health = Health()
+        health = self.health = RecordingHealth()
         with self.path.open("rb") as file:
             for plain, count in _blocks(file, health):
                 for record in _records(plain, count):
                     health.records += 1
-                    if record.kind == Kind.END:
+                    if record.kind == RecordKind.END:
                         health.ended = True
                     yield record
 
@@ -109,7 +109,7 @@ class Recording:
             file.seek(len(MAGIC))
             block = _block(file, size - len(MAGIC))
         for record in _records(block[1], block[2]) if block is not None else ():
-            if record.kind == Kind.HEADER:
+            if record.kind == RecordKind.HEADER:
                 try:
                     return msgspec.json.decode(record.payload, type=Header)
                 except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
@@ -137,7 +137,7 @@ def _records(plain: bytes, count: int) -> Iterator[Record]:
         yield Record(kind, host_ns, plain[start:at])
 
 
-def _blocks(file: IO[bytes], health: Health) -> Iterator[tuple[bytes, int]]:
+def _blocks(file: IO[bytes], health: RecordingHealth) -> Iterator[tuple[bytes, int]]:
     """Decompressed contents and record count of each sound block."""
     at = len(MAGIC)
     expected = 0

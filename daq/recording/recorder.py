@@ -45,7 +45,7 @@ QUEUE_BYTES = 16 << 20  # some minutes of frames; beyond it records are dropped 
 RECORD_COST = 100  # what a queued record takes beside its payload, roughly
 
 
-class Kind(enum.IntEnum):
+class RecordKind(enum.IntEnum):
     """What a record is."""
 
     HEADER = 0  # JSON of daq.recording.reader.Header
@@ -162,7 +162,7 @@ class RawRecorder:
     def end(self) -> None:
         """Ask for an orderly end and return at once; the thread writes what is queued."""
         if not self._closing:
-            self._queue.append((Kind.END, time.monotonic_ns(), b""))
+            self._queue.append((RecordKind.END, time.monotonic_ns(), b""))
             self._queued += RECORD_COST
             self._closing = True
             self._wake.set()

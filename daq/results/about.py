@@ -18,7 +18,7 @@ FORMAT = "drumlin-run-1"
 ABOUT_KEY = b"drumlin"
 
 
-class About(msgspec.Struct, frozen=True, kw_only=True):
+class ParquetHeader(msgspec.Struct, frozen=True, kw_only=True):
     """What the file says of itself, JSON under the key `drumlin` of its metadata."""
 
     format: str = FORMAT
@@ -34,11 +34,11 @@ class About(msgspec.Struct, frozen=True, kw_only=True):
     frames_lost: int = 0
 
 
-def read_about(path: Path) -> About:
+def read_about(path: Path) -> ParquetHeader:
     """What the file says of itself. Raises RecordingError when it is none of ours."""
     try:
         metadata = pq.read_metadata(path).metadata or {}
-        return msgspec.json.decode(metadata[ABOUT_KEY], type=About)
+        return msgspec.json.decode(metadata[ABOUT_KEY], type=ParquetHeader)
     except (OSError, KeyError, pa.ArrowInvalid, msgspec.DecodeError) as error:
         raise RecordingError(
             f"{path} is not the Parquet file of a run: {error}.",

@@ -20,7 +20,7 @@ from daq.measure.chain import Chain
 from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading
 from daq.recording.reader import Header, Record, Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig, parse_rig
 from daq.rig.units import scale_of
 from daq.wire.codec import decode
@@ -137,7 +137,7 @@ class Replay:
         block = np.empty((rows, len(self.columns)))
         filled = 0
         for record in self.recording:
-            if record.kind != Kind.RX:
+            if record.kind != RecordKind.RX:
                 self._beside(record)
                 continue
             measured = self._received(record)
@@ -204,20 +204,20 @@ class Replay:
     def _beside(self, record: Record) -> None:
         """What was sent, commanded and told: the decisions beside the readings."""
         kind = record.kind
-        if kind == Kind.RX_DAMAGED:
+        if kind == RecordKind.RX_DAMAGED:
             self.damaged += 1
-        elif kind == Kind.TX:
+        elif kind == RecordKind.TX:
             self._sent(record.payload)
-        elif kind in (Kind.COMMAND, Kind.ANSWER, Kind.EVENT):
+        elif kind in (RecordKind.COMMAND, RecordKind.ANSWER, RecordKind.EVENT):
             try:
                 told = msgspec.msgpack.decode(record.payload)
             except msgspec.DecodeError:
                 told = None
             if not isinstance(told, dict):
                 self.unusable += 1
-            elif kind == Kind.EVENT:
+            elif kind == RecordKind.EVENT:
                 self.events.append(told)
-            elif kind == Kind.COMMAND:
+            elif kind == RecordKind.COMMAND:
                 self._commanded(told)
             elif told.get("accepted") and told.get("id") in self._adjusting:
                 self._set_point = self._adjusting.pop(told["id"])

@@ -18,12 +18,12 @@ from daq.results.correction import WHY_NONE, Rule, correction
 from daq.results.flags import flags_of
 from daq.results.given import Given
 from daq.results.kinds.driven import climb, coast, hold, snap, trace
-from daq.results.kinds.swept import Found, spool, stepped, sweep
-from daq.results.result import CorrectionOut, Figure, Flag, Input, Made, Result
+from daq.results.kinds.swept import KindResult, spool, stepped, sweep
+from daq.results.result import CorrectionOut, Figure, Flag, Input, Provenance, Result
 from daq.results.words import answer_of, asked_of
 from daq.rig.weather import Weather
 
-Kind = Callable[[Given, CorrectionOut], Found]
+Kind = Callable[[Given, CorrectionOut], KindResult]
 KINDS: dict[str, Kind] = {
     "steady-hold": hold,
     "stepped-map": stepped,
@@ -70,7 +70,7 @@ def evaluate(given: Given, version: str) -> Result:
     try:
         found = work(given, corrected)
     except Refused as error:
-        found = Found(
+        found = KindResult(
             f"No answer: {error.problem} {error.remedy}",
             np.ones(given.time_s.shape, dtype=bool),
             flags=[Flag(error.code, error.problem, voids=True)],
@@ -105,7 +105,7 @@ def evaluate(given: Given, version: str) -> Result:
         limits=[*found.limits, *METHOD_LIMITS],
         cautions=list(CAUTIONS),
         conditions=conditions_of(given, found),
-        made=Made(
+        made=Provenance(
             version,
             given.settings,
             given.rig.name,
@@ -181,7 +181,7 @@ def correction_of(given: Given) -> CorrectionOut:
     )
 
 
-def conditions_of(given: Given, found: Found) -> dict[str, float]:
+def conditions_of(given: Given, found: KindResult) -> dict[str, float]:
     """Conditions as daq.results.gain compares them, SI, means over the evaluated part."""
     rows = found.rows
     said: dict[str, float] = {}

@@ -21,7 +21,7 @@ import pyarrow.parquet as pq
 from daq.errors import RecordingError, Refused
 from daq.results.aligned import aligned
 from daq.results.columns import Chunk, slug
-from daq.results.result import Settings
+from daq.results.result import EvaluationSettings
 from daq.results.run_uncertainty import run_effects
 from daq.rig.description import Rig
 from daq.uncertainty.power import RigEffects
@@ -40,7 +40,7 @@ class Given(msgspec.Struct, frozen=True, eq=False):
     plan: dict[str, Any]
     columns: Chunk
     time_s: Floats
-    settings: Settings
+    settings: EvaluationSettings
     events: Sequence[dict[str, Any]] = ()
     rows: int = 0  # of the recording, before thinning
     every: int = 1
@@ -90,7 +90,7 @@ def given_of(
     rig: Rig,
     plan: dict[str, Any],
     columns: Chunk,
-    settings: Settings,
+    settings: EvaluationSettings,
     events: Sequence[dict[str, Any]] = (),
     *,
     rows: int | None = None,
@@ -120,7 +120,7 @@ def load(
     path: Path,
     rig: Rig,
     plan: dict[str, Any],
-    settings: Settings,
+    settings: EvaluationSettings,
     events: Sequence[dict[str, Any]] = (),
     most_rows: int = MOST_ROWS,
 ) -> Given:

@@ -16,7 +16,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daq.errors import RecordingError
-from daq.results.about import ABOUT_KEY, About
+from daq.results.about import ABOUT_KEY, ParquetHeader
 from daq.results.columns import Chunk, Column
 
 _TYPES = {
@@ -45,7 +45,9 @@ def schema_of(columns: Sequence[Column]) -> Any:
     )
 
 
-def write_run(path: Path, columns: Sequence[Column], chunks: Iterable[Chunk], about: About) -> int:
+def write_run(
+    path: Path, columns: Sequence[Column], chunks: Iterable[Chunk], about: ParquetHeader
+) -> int:
     """Write the file and return its number of rows. Missing values are NaN.
 
     `about` is completed with the number of rows and of frames lost. The file appears under its

@@ -1,8 +1,8 @@
 """The one form of an evaluated run: answer, figures, curves, correction, flags, uncertainty.
 
 Data flow: daq.results.evaluate fills a Result from columns; stores keep it as JSON, reports and
-comparisons read it back. Values are SI; intervals are at `Settings.level` and hold the calibration
-part and the noise part together. None stands for "not known", never a made-up number.
+comparisons read it back. Values are SI; intervals are at `EvaluationSettings.level` and hold the
+calibration part and the noise part together. None stands for "not known", never a made-up number.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 Number = float | None
 
 
-class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class EvaluationSettings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What an evaluation may choose; stored in each result. Changing it never touches raw data."""
 
     rule: Rule = Rule.NONE
@@ -136,11 +136,11 @@ class Uncertainty(msgspec.Struct, frozen=True):
     parts: list[Part]  # largest first
 
 
-class Made(msgspec.Struct, frozen=True):
+class Provenance(msgspec.Struct, frozen=True):
     """What made this result."""
 
     version: str
-    settings: Settings
+    settings: EvaluationSettings
     rig_name: str
     rig_fingerprint: str
     rows: int  # of the recording
@@ -167,7 +167,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     limits: list[str] = []
     cautions: list[str] = []
     conditions: dict[str, float] = {}  # by name with unit, as gain compares them
-    made: Made
+    made: Provenance
 
     def figure(self, name: str) -> Figure | None:
         """The figure of that name, None when this result has none."""

@@ -81,7 +81,7 @@ class AbsorberMap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     hot_fade_per_k: NotNegative = 0.0008
 
 
-class Service(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class ServiceIntervals(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """When an absorber is due for a look; 0: not watched. Its maker knows the figures."""
 
     every_h: NotNegative = 0.0  # hours turned
@@ -119,7 +119,7 @@ class RotorHeat(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     sensor: str = ""  # slow channel with the rotor temperature, if any
     sensor_share: Annotated[float, Meta(ge=0, le=1)] = 1.0  # 1: sees the rim's face, 0: the body
     after_run_k: Positive = 373.15  # fans run on after load until the rim is below this
-    service: Service = Service()
+    service: ServiceIntervals = ServiceIntervals()
     coil: CoilHeat = CoilHeat()
 
 
@@ -148,7 +148,7 @@ class Absorber(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     heat: RotorHeat = RotorHeat()
 
 
-class Engine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class EngineSpeedSource(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Where engine speed comes from: a pickup channel, a slow channel, else the learned ratio."""
 
     wheel: str = ""  # wheel channel of an engine pickup
@@ -208,7 +208,7 @@ class Rig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     absorbers: Annotated[tuple[Absorber, ...], Meta(min_length=1, max_length=8)]
     frame_hz: Annotated[int, Meta(ge=100, le=1000)] = 500
     link: LinkConfig = LinkConfig()
-    engine: Engine = Engine()
+    engine: EngineSpeedSource = EngineSpeedSource()
     slow: tuple[SlowChannel, ...] = ()
     inputs: DigitalInputs = DigitalInputs()
     limits: Limits = Limits()

@@ -132,7 +132,7 @@ def coverage_factor(dof: float, level: float = 0.95) -> float:
     return t
 
 
-class Comparison(msgspec.Struct, frozen=True):
+class MeanComparison(msgspec.Struct, frozen=True):
     """A comparison of two means: difference = second - first."""
 
     difference: float
@@ -146,11 +146,11 @@ class Comparison(msgspec.Struct, frozen=True):
         return coverage_factor(self.dof, level) * self.standard_error
 
 
-def _comparison(difference: float, error: float, dof: float) -> Comparison:
+def _comparison(difference: float, error: float, dof: float) -> MeanComparison:
     if error == 0.0:
         raise ValueError("two sets without any spread cannot be compared by a t test")
     t = difference / error
-    return Comparison(difference, error, t, dof, t_two_sided(t, dof))
+    return MeanComparison(difference, error, t, dof, t_two_sided(t, dof))
 
 
 class Summary(msgspec.Struct, frozen=True):
@@ -166,7 +166,7 @@ def summary(values: Values) -> Summary:
     return Summary(mean(values), standard_deviation(values), len(values))
 
 
-def welch_from_summary(first: Summary, second: Summary) -> Comparison:
+def welch_from_summary(first: Summary, second: Summary) -> MeanComparison:
     """Unpaired comparison with unequal variances; 40 CFR 1065.602(f)(1)."""
     if min(first.n, second.n) < 2:
         raise ValueError("each side needs at least two repeats")
@@ -178,12 +178,12 @@ def welch_from_summary(first: Summary, second: Summary) -> Comparison:
     return _comparison(second.mean - first.mean, math.sqrt(total), dof)
 
 
-def welch(first: Values, second: Values) -> Comparison:
+def welch(first: Values, second: Values) -> MeanComparison:
     """Unpaired comparison of two sets of repeats with unequal variances."""
     return welch_from_summary(summary(first), summary(second))
 
 
-def pooled_from_summary(first: Summary, second: Summary) -> Comparison:
+def pooled_from_summary(first: Summary, second: Summary) -> MeanComparison:
     """Unpaired comparison with one common variance."""
     dof = first.n + second.n - 2
     variance = ((first.n - 1) * first.sd**2 + (second.n - 1) * second.sd**2) / dof
@@ -191,7 +191,7 @@ def pooled_from_summary(first: Summary, second: Summary) -> Comparison:
     return _comparison(second.mean - first.mean, error, dof)
 
 
-def paired(first: Values, second: Values) -> Comparison:
+def paired(first: Values, second: Values) -> MeanComparison:
     """Paired comparison; 40 CFR 1065.602(f)(2)."""
     if len(first) != len(second):
         raise ValueError("pairs need the same number of values on both sides")
@@ -202,7 +202,7 @@ def paired(first: Values, second: Values) -> Comparison:
     )
 
 
-def paired_from_summary(mean_difference: float, sd: float, n: int) -> Comparison:
+def paired_from_summary(mean_difference: float, sd: float, n: int) -> MeanComparison:
     """Paired comparison from the mean and spread of the differences."""
     return _comparison(mean_difference, sd / math.sqrt(n), n - 1)
 
@@ -215,7 +215,7 @@ def variance_ratio(sd: float, reference_sd: float) -> float:
 # --- regression and linearity ----------------------------------------------------------------
 
 
-class Line(msgspec.Struct, frozen=True):
+class FittedLine(msgspec.Struct, frozen=True):
     """Least-squares line y = intercept + slope x; 40 CFR 1065.602(h) to (k)."""
 
     slope: float
@@ -227,7 +227,7 @@ class Line(msgspec.Struct, frozen=True):
     n: int
 
 
-def fit_line(x: Values, y: Values) -> Line:
+def fit_line(x: Values, y: Values) -> FittedLine:
     """Straight line through points. Raises ValueError for fewer than three or no spread in x."""
     n = len(x)
     if n != len(y):
@@ -244,7 +244,7 @@ def fit_line(x: Values, y: Values) -> Line:
     residual = math.fsum((b - slope * a) ** 2 for a, b in zip(dx, dy, strict=True))
     total = math.fsum(value * value for value in dy)
     see = math.sqrt(residual / (n - 2))
-    return Line(
+    return FittedLine(
         slope,
         y_mean - slope * x_mean,
         see,
@@ -270,7 +270,7 @@ TORQUE_LINEARITY = LinearityLimits(0.01, 0.99, 1.01, 0.01, 0.990)
 
 
 class Linearity(msgspec.Struct, frozen=True):
-    line: Line
+    line: FittedLine
     intercept_term: float  # |x_min (a1 - 1) + a0|, x_min the reference nearest to zero
     failures: tuple[str, ...]
 

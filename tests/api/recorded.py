@@ -8,11 +8,11 @@ import msgspec
 
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig, drive_up
 from control.core.commands import StartTest
-from control.core.core import Step
+from control.core.core import CoreOutput
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from daq.recording.reader import Header
-from daq.recording.recorder import Kind, RawRecorder
+from daq.recording.recorder import RawRecorder, RecordKind
 from daq.rig.description import load_rig
 from daq.wire.codec import encode
 from daq.wire.frames import Hello, Sample
@@ -42,20 +42,20 @@ class RecordedRig(VirtualRig):
         for frame in self.deframer.feed(plant.advance()):
             if isinstance(frame, Hello):
                 self.greeting = frame
-            self.note(Kind.RX, encode(frame).rstrip(b"\0"))
+            self.note(RecordKind.RX, encode(frame).rstrip(b"\0"))
             self.written += self.recorder is not None and isinstance(frame, Sample)
             self._hand_over(self.core.step(frame, commands, plant.now_s))  # type: ignore[arg-type]
             commands = []
         self.frames += 1
 
-    def _hand_over(self, step: Step) -> None:
+    def _hand_over(self, step: CoreOutput) -> None:
         super()._hand_over(step)
         if step.set_point is not None:
-            self.note(Kind.TX, encode(step.set_point).rstrip(b"\0"))
+            self.note(RecordKind.TX, encode(step.set_point).rstrip(b"\0"))
         for event in step.events:
-            self.note(Kind.EVENT, _msgpack.encode(event))
+            self.note(RecordKind.EVENT, _msgpack.encode(event))
 
-    def note(self, kind: Kind, payload: bytes) -> None:
+    def note(self, kind: RecordKind, payload: bytes) -> None:
         if self.recorder is not None:
             assert self.recorder.append(kind, int(self.plant.now_s * 1e9), payload)
 
@@ -76,9 +76,9 @@ def record_hold(folder: Path, plan: SteadyHold = PLAN) -> int:
         plan=msgspec.Raw(msgspec.json.encode(plan)),
         started_utc="2026-03-14T15:09:26+00:00",
     )
-    virtual.note(Kind.HEADER, msgspec.json.encode(header))
+    virtual.note(RecordKind.HEADER, msgspec.json.encode(header))
     assert virtual.greeting is not None
-    virtual.note(Kind.RX, encode(virtual.greeting).rstrip(b"\0"))
+    virtual.note(RecordKind.RX, encode(virtual.greeting).rstrip(b"\0"))
     virtual.ask(StartTest(0, HOLDER, folder.name, plan))
     driver.tell(pedal=1.0)
     while virtual.core.state is State.LOADED:

@@ -8,16 +8,16 @@ import msgspec
 from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 
-from api.http.routes.campaigns import Begin, Fitted, Run
+from api.http.routes.campaigns import Fitted, NewCampaign, NextRun
 from api.services.campaigns import View
-from control.campaigns.sequence import Ran, Stage
+from control.campaigns.sequence import CampaignRun, Stage
 
 ID = "20261125-083000-camp"
 ORDER = ("A", "B", "A", "A", "B", "A")
 RUNS = (
-    Ran("20261125-084000-mad0", "A", True),
-    Ran("20261125-083700-mad1", "B", False, "The pull did not rise and stay."),
-    Ran("20261125-083400-mad2", "B", True),
+    CampaignRun("20261125-084000-mad0", "A", True),
+    CampaignRun("20261125-083700-mad1", "B", False, "The pull did not rise and stay."),
+    CampaignRun("20261125-083400-mad2", "B", True),
 )
 WHY = {
     "waiting": ("The oil is at 104 degC; the first run began at 92 degC (within 5 K).",),
@@ -26,7 +26,7 @@ WHY = {
 }
 
 
-def view(stage: str, begun: Begin | None) -> View:
+def view(stage: str, begun: NewCampaign | None) -> View:
     told = begun.campaign if begun is not None else None
     return View(
         ID, "Exhaust", begun.vehicle if begun is not None else "Invented truck", "steady-hold",
@@ -40,7 +40,7 @@ def view(stage: str, begun: Begin | None) -> View:
 def routes(scene: Any, comparison: Any) -> APIRouter:
     """`scene.campaign`: the stage, "" when none is in hand."""
     router = APIRouter(prefix="/api/campaigns")
-    begun: list[Begin] = []
+    begun: list[NewCampaign] = []
 
     def shown() -> Response:
         told = begun[-1] if begun else None
@@ -57,7 +57,7 @@ def routes(scene: Any, comparison: Any) -> APIRouter:
 
     @router.post("")
     async def begin(request: Request) -> Response:
-        begun.append(await noted(request, "campaign", Begin))
+        begun.append(await noted(request, "campaign", NewCampaign))
         scene.campaign = "ask"
         return shown()
 
@@ -77,7 +77,7 @@ def routes(scene: Any, comparison: Any) -> APIRouter:
 
     @router.post("/{_}/run")
     async def run(_: str, request: Request) -> JSONResponse:
-        await noted(request, "campaign/run", Run)
+        await noted(request, "campaign/run", NextRun)
         scene.campaign = "running"
         return JSONResponse({"run_id": "20261125-084100-fake"})
 

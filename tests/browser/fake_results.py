@@ -16,22 +16,22 @@ from api.http.routes.heat import AbsorberHeat, HeatMemory
 from api.http.routes.proving import ProvingView
 from api.services.comparing import Compared, Consistent, DifferenceOut
 from api.store.vehicle_records import RunSet
-from api.store.vehicle_records import Vehicle as Known
+from api.store.vehicle_records import VehicleRecord as Known
 from control.forecast.answer import HeatAnswer, RotorOutlook
 from control.forecast.endurance import EnduranceMap
 from control.forecast.suggestions import Suggestion
-from control.thermal.usage import AbsorberLife
-from daq.proving.record import Limited, Proof, Proving, standing
+from control.thermal.usage import AbsorberUsage
+from daq.proving.record import JudgedValue, Proof, Proving, standing
 from daq.results.consistency import chart
 from daq.results.result import (
     CurveOut,
+    EvaluationSettings,
     Figure,
     Flag,
-    Made,
     Part,
     PeakOut,
+    Provenance,
     Result,
-    Settings,
     Uncertainty,
 )
 from daq.rig.description import load_rig
@@ -89,7 +89,7 @@ def result(n: int) -> Result:
              Part("front: roll radius", 410.0, "measured"), Part("front: losses", 210.0, "coast")],
         ),
         conditions={"ambient_k": 294.6, "pressure_pa": 98_600.0, "oil_k": 371.0},
-        made=Made("0.1.0", Settings(), "Tarnhow demo rig", "f", 60_000, 4),
+        made=Provenance("0.1.0", EvaluationSettings(), "Tarnhow demo rig", "f", 60_000, 4),
     )  # fmt: skip
 
 
@@ -139,7 +139,7 @@ def rehearsal(possible: bool) -> HeatAnswer:
 
 def heat_memory() -> HeatMemory:
     """What each absorber has been through."""
-    life = AbsorberLife(turning_s=480e3, loaded_s=151e3, energy_j=7.4e9, above_warn_s=640.0)
+    life = AbsorberUsage(turning_s=480e3, loaded_s=151e3, energy_j=7.4e9, above_warn_s=640.0)
     return HeatMemory(
         tuple(
             AbsorberHeat(
@@ -169,14 +169,14 @@ def endurance(speeds: int, powers: int) -> EnduranceMap:
 def proving() -> ProvingView:
     """One verification of each state."""
     today = date(2026, 11, 25)
-    figures = (Limited("largest drift", 1.4, "N", 9.0, "1066.255"),)
+    figures = (JudgedValue("largest drift", 1.4, "N", 9.0, "1066.255"),)
     proof = Proof("zero", "front-left", "2026-11-25", "2026-11-26", True, figures)
     kept = Proving("Tarnhow demo rig", (
         proof,
         msgspec.structs.replace(proof, kind="inertia", subject="front", done="2025-01-02",
                                 due="2026-01-07"),
         msgspec.structs.replace(proof, kind="loss", subject="rear", due="2027-01-07",
-                                figures=(Limited("moved", 12.0, "N", 9.0),)),
+                                figures=(JudgedValue("moved", 12.0, "N", 9.0),)),
     ))  # fmt: skip
     rig = load_rig(ROOT / "rigs" / "tarnhow.toml")
     lines = "[absorbers.cell]\nzero_count = 1204.0\n"

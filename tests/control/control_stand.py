@@ -19,7 +19,7 @@ from control.core.commands import (
     TakeHelm,
     ZeroCells,
 )
-from control.core.core import Core, Step
+from control.core.core import Core, CoreOutput
 from control.core.memory import Memory
 from control.telemetry import Event, State
 from control.test_kinds.plans import SteadyHold
@@ -232,7 +232,9 @@ class Stand:
 
     # ---- time passes -----------------------------------------------------------------------
 
-    def hello(self, session: int | None = None, boot_id: int | None = None, major: int = 1) -> Step:
+    def hello(
+        self, session: int | None = None, boot_id: int | None = None, major: int = 1
+    ) -> CoreOutput:
         channels = [Channel(ChannelKind.WHEEL, name) for name in ("front", "rear", "engine")]
         for absorber in self.rig.absorbers:
             channels.append(Channel(ChannelKind.CONVERTER, absorber.cell.converter))
@@ -272,7 +274,7 @@ class Stand:
             currents=tuple(int(coil * 100) for coil in self.coils),
         )
 
-    def frame(self, *commands: AnyCommand) -> Step:
+    def frame(self, *commands: AnyCommand) -> CoreOutput:
         """One frame period: rolls move, the core answers."""
         self._physics()
         each_s = self.rig.frame_hz
@@ -336,7 +338,7 @@ class Stand:
             if pinned is not None:
                 self.speeds[r] = pinned
 
-    def _take(self, step: Step) -> Step:
+    def _take(self, step: CoreOutput) -> CoreOutput:
         self.set_point = step.set_point
         self.set_points.append(step.set_point)
         self.events.extend(step.events)

@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 
 from daq.recording.reader import Header
-from daq.recording.recorder import Kind, RawRecorder
+from daq.recording.recorder import RawRecorder, RecordKind
 from daq.rig.description import Rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
@@ -49,8 +49,8 @@ def record_coast(
     }
     recorder = RawRecorder(path)
     header = Header(rig_text=rig_text, rig_fingerprint="", version="test", zeros=zeros)
-    recorder.append(Kind.HEADER, 0, msgspec.json.encode(header))
-    recorder.append(Kind.RX, 0, body(encode(hello)))
+    recorder.append(RecordKind.HEADER, 0, msgspec.json.encode(header))
+    recorder.append(RecordKind.RX, 0, body(encode(hello)))
     plant.spin(*(start_mps for _ in rig.roll_sets))
     began_s = plant.now_s
     speed = start_mps
@@ -60,10 +60,10 @@ def record_coast(
         wanted = round(current_a(plant.now_s - began_s) / CURRENT_STEP_A)
         sent = encode(SetPoint(SESSION, number & 0xFFFF, 100, 0, (wanted,) * len(rig.absorbers)))
         plant.receive(sent)
-        recorder.append(Kind.TX, round(plant.now_s * 1e9), body(sent))
+        recorder.append(RecordKind.TX, round(plant.now_s * 1e9), body(sent))
         for frame in deframer.feed(plant.advance()):
             if isinstance(frame, Sample):
-                recorder.append(Kind.RX, round(plant.now_s * 1e9), body(encode(frame)))
+                recorder.append(RecordKind.RX, round(plant.now_s * 1e9), body(encode(frame)))
         speed = plant.truth()["front_speed_mps"]
     assert recorder.close()
     return path

@@ -14,7 +14,7 @@ from typing import Any
 import msgspec
 
 from daq.recording.reader import Header
-from daq.recording.recorder import Kind, RawRecorder
+from daq.recording.recorder import RawRecorder, RecordKind
 from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.frames import (
@@ -118,7 +118,7 @@ def record_run(
         plan=msgspec.Raw(msgspec.json.encode(plan if plan is not None else PLAN)),
         **header,
     )
-    writer.note(Kind.HEADER, msgspec.json.encode(about))
+    writer.note(RecordKind.HEADER, msgspec.json.encode(about))
     play(writer)
     assert writer.recorder.close()
     return rig
@@ -130,17 +130,17 @@ class RunWriter:
         self.rig = rig
         self.host_ns = 5_000_000_000
 
-    def note(self, kind: Kind, payload: bytes) -> None:
+    def note(self, kind: RecordKind, payload: bytes) -> None:
         assert self.recorder.append(kind, self.host_ns, payload)
 
     def received(self, frame: Frame) -> None:
         self.host_ns += 2_000_000
-        self.note(Kind.RX, encode(frame)[:-1])
+        self.note(RecordKind.RX, encode(frame)[:-1])
 
     def sent(self, *currents: int) -> None:
-        self.note(Kind.TX, encode(SetPoint(3, 1, 100, 0, currents))[:-1])
+        self.note(RecordKind.TX, encode(SetPoint(3, 1, 100, 0, currents))[:-1])
 
-    def told(self, kind: Kind, what: dict[str, Any]) -> None:
+    def told(self, kind: RecordKind, what: dict[str, Any]) -> None:
         self.note(kind, msgspec.msgpack.encode(what))
 
     def slow(self, tick: int, *values: tuple[int, float]) -> None:

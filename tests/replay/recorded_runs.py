@@ -29,7 +29,7 @@ import numpy.typing as npt
 from api.rehearsal.drivers import DRIVERS
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from control.core.commands import Adjust, AnyCommand, EaseOff, StartTest
-from control.core.core import Core, Step
+from control.core.core import Core, CoreOutput
 from control.telemetry import State
 from control.test_kinds.plans import (
     Coastdown,
@@ -38,12 +38,12 @@ from control.test_kinds.plans import (
     Identification,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
     SteadyHold,
     SteppedMap,
-    Vehicle,
 )
 from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
@@ -56,8 +56,10 @@ SET_POINTS = ROOT / "tests" / "data" / "replay" / "set_points.xz"
 Ints = npt.NDArray[np.int32]
 NONE = -1  # a row of a frame that led to no set point
 
-TRUCK = Vehicle(a_n=226.0, b_n_per_mps=1.6, c_n_per_mps2=0.95, mass_kg=3600.0, trailer_kg=2400.0)
-STIFF = Vehicle(a_n=1500.0, mass_kg=3600.0)  # brakes more than the rolls do by themselves
+TRUCK = RoadVehicle(
+    a_n=226.0, b_n_per_mps=1.6, c_n_per_mps2=0.95, mass_kg=3600.0, trailer_kg=2400.0
+)
+STIFF = RoadVehicle(a_n=1500.0, mass_kg=3600.0)  # brakes more than the rolls do by themselves
 
 
 class Case(msgspec.Struct, frozen=True):
@@ -140,7 +142,9 @@ class _Recorded(VirtualRig):
         super().__init__(rig, seed)
         core_step = self.core.step
 
-        def step(frame: FromFrontEnd | None, commands: Sequence[AnyCommand], now_s: float) -> Step:
+        def step(
+            frame: FromFrontEnd | None, commands: Sequence[AnyCommand], now_s: float
+        ) -> CoreOutput:
             assert frame is not None
             self.notes.append((encode(frame), now_s, commands))
             return core_step(frame, commands, now_s)

@@ -10,7 +10,7 @@ import pytest
 
 from daq.wire.frames import ConverterFlag, Permission, Sample, Slow
 from simulator import layout as at
-from simulator.faults import MENU, Fault, Kind, Target
+from simulator.faults import MENU, FaultKind, InjectedFault, Target
 from simulator.plant import Plant
 from simulator.setup import tarnhow
 from tests.simulator.hosts import Host
@@ -52,9 +52,9 @@ def sound() -> list[Sample]:
 def test_every_kind_of_the_menu_can_be_planned_for_every_target() -> None:
     for target, kinds in MENU.items():
         for kind in kinds:
-            Fault(target, kind)
+            InjectedFault(target, kind)
         with pytest.raises(ValueError, match="is one of"):
-            Fault(target, next(each for each in Kind if each not in kinds))
+            InjectedFault(target, next(each for each in FaultKind if each not in kinds))
 
 
 @pytest.mark.parametrize(

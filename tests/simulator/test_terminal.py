@@ -22,7 +22,7 @@ from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, AskTime, Frame, Hello, Sample, Time
 from simulator.plant import Plant
 from simulator.setup import tarnhow
-from simulator.terminal import LinkTaken, RealTime, Terminal
+from simulator.terminal import LinkTaken, PseudoTerminal, RealTime
 from simulator.truth_log import TruthLog, read_truth
 
 pytestmark = pytest.mark.live
@@ -34,7 +34,7 @@ PATIENCE_S = 20.0
 def rig_behind(link: Path, truth: Path | None = None) -> Iterator[RealTime]:
     plant = Plant(tarnhow(1), seed=1)
     plant.warm_up()
-    real_time = RealTime(plant, Terminal(link))
+    real_time = RealTime(plant, PseudoTerminal(link))
     log = TruthLog(truth, plant) if truth is not None else None
     thread = threading.Thread(target=real_time.run, args=(log.frame if log is not None else None,))
     thread.start()
@@ -144,12 +144,12 @@ def test_the_link_goes_with_the_rig(tmp_path: Path) -> None:
 def test_a_stale_link_is_replaced_and_a_file_is_not(tmp_path: Path) -> None:
     link = tmp_path / "port"
     link.symlink_to("/nowhere/at/all")
-    terminal = Terminal(link)
+    terminal = PseudoTerminal(link)
     assert os.path.realpath(link) == terminal.name
     terminal.close()
     link.write_text("mine")
     with pytest.raises(LinkTaken, match="--link"):
-        Terminal(link)
+        PseudoTerminal(link)
     assert link.read_text() == "mine"
 
 

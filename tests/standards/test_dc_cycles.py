@@ -14,7 +14,7 @@ import pytest
 from control.test_kinds.road_load import from_us_customary
 from daq.errors import Refused
 from daq.results.kinds.cycles import (
-    SpeedTrace,
+    ReferenceTrace,
     judge_following,
     kinetic_work,
     load_trace,
@@ -30,7 +30,7 @@ PICKUP = from_us_customary(50.93, 0.1598, 0.04263, 5500)
 
 
 @pytest.fixture(scope="module")
-def udds() -> SpeedTrace:
+def udds() -> ReferenceTrace:
     return load_trace(DATA / "udds.csv")
 
 
@@ -61,10 +61,10 @@ def test_schedule_totals(
     assert trace.distance_m / trace.duration_s / MPH == pytest.approx(mean, abs=5e-5)
 
 
-def test_first_505_seconds(udds: SpeedTrace) -> None:
+def test_first_505_seconds(udds: ReferenceTrace) -> None:
     # DC-02
     cut = udds.time_s <= 505
-    first = SpeedTrace(udds.time_s[cut], udds.speed_mps[cut], udds.grade_percent[cut])
+    first = ReferenceTrace(udds.time_s[cut], udds.speed_mps[cut], udds.grade_percent[cut])
     assert first.distance_m / MILE == pytest.approx(3.5911, abs=5e-5)
     assert (udds.distance_m - first.distance_m) / MILE == pytest.approx(3.8594, abs=6e-5)
 
@@ -79,7 +79,7 @@ def test_recorded_trip_keeps_its_grade() -> None:
 
 
 @pytest.mark.parametrize(("second", "mph"), [(21, 3.0), (50, 22.6), (240, 56.7), (1000, 23.5)])
-def test_speeds_on_the_way(udds: SpeedTrace, second: float, mph: float) -> None:
+def test_speeds_on_the_way(udds: ReferenceTrace, second: float, mph: float) -> None:
     # DC-20: computed from the file
     assert udds.speed_at(second) / MPH == pytest.approx(mph, abs=5e-3)
 
@@ -88,7 +88,7 @@ def test_speeds_on_the_way(udds: SpeedTrace, second: float, mph: float) -> None:
     ("second", "low", "high"),
     [(50, 19.3, 24.7), (125, 0.0, 4.2), (240, 54.60, 58.70), (1000, 20.7, 26.0)],
 )
-def test_band_of_the_driver(udds: SpeedTrace, second: float, low: float, high: float) -> None:
+def test_band_of_the_driver(udds: ReferenceTrace, second: float, low: float, high: float) -> None:
     # DC-21: computed by the rule of 40 CFR 1066.425(b), seen
     lower, upper = trace_limits(udds, np.array([second]))
     assert lower[0] / MPH == pytest.approx(low, abs=5e-3)
@@ -116,12 +116,12 @@ def test_energy_of_a_pickup(name: str, tractive: float, road: float) -> None:
     assert only_road == pytest.approx(road, abs=1e-6)
 
 
-def test_kinetic_work(udds: SpeedTrace) -> None:
+def test_kinetic_work(udds: ReferenceTrace) -> None:
     # DC-24: computed
     assert kinetic_work(udds) == pytest.approx(2098.498041, abs=1e-6)
 
 
-def test_a_driver_one_second_late_stays_inside_the_band(udds: SpeedTrace) -> None:
+def test_a_driver_one_second_late_stays_inside_the_band(udds: ReferenceTrace) -> None:
     # 40 CFR 1066.425(b), seen: excursions up to 2.0 s may be allowed
     time = np.arange(2.0, 1369.0, 0.1)
     late = np.interp(time - 1.0, udds.time_s, udds.speed_mps)

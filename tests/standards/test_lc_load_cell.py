@@ -6,8 +6,8 @@ import pytest
 
 from daq.proving.calibration import (
     FULL_SCALE_COUNTS,
+    CalibrationArm,
     DeadWeight,
-    Setup,
     check_shunt,
     counts_to_mv_per_v,
     reference_force,
@@ -53,9 +53,9 @@ def test_zero_drift_of_an_ordinary_cell_reaches_the_coastdown_allowance() -> Non
 
 def test_torque_to_force() -> None:
     # LC-11: computed
-    arms = Setup(0.75, 0.75, 45.0, hanging_torque_nm=1000.0)
+    arms = CalibrationArm(0.75, 0.75, 45.0, hanging_torque_nm=1000.0)
     assert reference_force(arms, DeadWeight(0.0, 0.0)) == pytest.approx(1333.333333, abs=1e-6)
-    roll = Setup(0.75, 0.4522, 45.0, hanging_torque_nm=1000.0)
+    roll = CalibrationArm(0.75, 0.4522, 45.0, hanging_torque_nm=1000.0)
     assert reference_force(roll, DeadWeight(0.0, 0.0)) == pytest.approx(2211.410880, abs=1e-6)
 
 

@@ -33,7 +33,7 @@ Id = Annotated[str, Path(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}$")]
 Setup = Annotated[str, Query(max_length=40)]
 
 
-class Begin(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class NewCampaign(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     campaign: Campaign
     name: Annotated[str, Meta(max_length=36, pattern=ONE_LINE)] = ""  # of its sets of runs, too
     vehicle: Annotated[str, Meta(max_length=80, pattern=ONE_LINE)] = ""
@@ -44,7 +44,7 @@ class Fitted(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     setup: Annotated[str, Meta(min_length=1, max_length=40, pattern=ONE_LINE)]
 
 
-class Run(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class NextRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Load follows: the person at the helm has looked at truck, straps and people just now."""
 
     number: Annotated[int, Meta(ge=1, le=1000)]  # as the campaign shows it
@@ -55,12 +55,12 @@ class Begun(msgspec.Struct, frozen=True):
     run_id: str
 
 
-class Campaigns(msgspec.Struct, frozen=True):
+class CampaignList(msgspec.Struct, frozen=True):
     in_hand: str  # id of the one that has not ended; "" when there is none
     campaigns: list[Listed]
 
 
-@router.get("", responses=gives(Campaigns))
+@router.get("", responses=gives(CampaignList))
 async def listed(request: Request) -> Response:
     """The newest hundred campaigns, and which one is in hand."""
     context = context_of(request)
@@ -68,14 +68,14 @@ async def listed(request: Request) -> Response:
     hand = context.campaigns.current
     found = await context.campaigns.listed()
     in_hand = hand.filed.id if hand is not None and not hand.sequence.ended else ""
-    return answer(Campaigns(in_hand, found))
+    return answer(CampaignList(in_hand, found))
 
 
-@router.post("", status_code=201, responses=gives(View, 201), openapi_extra=takes(Begin))
+@router.post("", status_code=201, responses=gives(View, 201), openapi_extra=takes(NewCampaign))
 async def begin(request: Request) -> Response:
     """Take a campaign in hand. Starts nothing: each run is asked for by itself."""
     context, caller = operator_of(request)
-    body = await read(request, Begin)
+    body = await read(request, NewCampaign)
     check_vehicle(body.campaign.plan, body.vehicle)
     check_plan(body.campaign.plan, context.rig, None, engine_speed=True)
     view = await context.campaigns.begin(
@@ -106,12 +106,12 @@ async def fitted(request: Request, campaign_id: Id) -> Response:
 
 
 @router.post(
-    "/{campaign_id}/run", status_code=201, responses=gives(Begun, 201), openapi_extra=takes(Run)
+    "/{campaign_id}/run", status_code=201, responses=gives(Begun, 201), openapi_extra=takes(NextRun)
 )
 async def run(request: Request, campaign_id: Id) -> Response:
     """Start the run that is asked for. Load follows."""
     context, caller = operator_of(request)
-    body = await read(request, Run)
+    body = await read(request, NextRun)
 
     async def start(run_id: str, plan: Plan, vehicle: str, note: str) -> None:
         await start_run(context, caller, run_id, plan, vehicle, note)

@@ -28,7 +28,7 @@ from control.forecast.question import LONGEST_S, MOST_PARTS, Change
 from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import Plan
 from control.thermal.rotor_observer import RotorObserver
-from control.thermal.usage import AbsorberLife, Trend, capacity_trend, due
+from control.thermal.usage import AbsorberUsage, Trend, capacity_trend, due
 from daq.rig.units import UnitSystem
 
 router = APIRouter(prefix="/api", tags=["heat"])
@@ -64,7 +64,7 @@ class AbsorberHeat(msgspec.Struct, frozen=True):
     # Learned factors on the described rotor: capacity, still cooling, windage, conduction,
     # radiation, hub, to the hub, fan, rim; empty while nothing is remembered.
     learned: tuple[float, ...]
-    life: AbsorberLife
+    life: AbsorberUsage
     trend: Trend | None  # of capacity; null before there are enough runs
     due: tuple[str, ...]  # maintenance notes
 
@@ -91,7 +91,7 @@ async def heat(request: Request) -> Response:
     told: list[AbsorberHeat] = []
     for absorber, observer in zip(context.rig.absorbers, rotors.observers, strict=True):
         record = kept.get(absorber.name)
-        life = record.life if record is not None else AbsorberLife()
+        life = record.life if record is not None else AbsorberUsage()
         told.append(
             AbsorberHeat(
                 absorber.name,

@@ -55,13 +55,13 @@ class Start(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     note: Annotated[str, Meta(max_length=4000, pattern=NO_NUL)] = ""
 
 
-class SetPoint(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class SetPointRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     set_point: Annotated[float, Meta(ge=-1e7, le=1e7)]  # unit of the plan, SI
     # Hold another quantity from now on; the load starts from where it is.
     quantity: Literal["", "rpm", "speed", "force", "power", "grade"] = ""
 
 
-class Accepted(msgspec.Struct, frozen=True):
+class CommandAccepted(msgspec.Struct, frozen=True):
     accepted: bool = True
     holder: str = ""  # who this service says you are, for comparison with helm.holder
 
@@ -70,7 +70,7 @@ class Started(msgspec.Struct, frozen=True):
     run_id: str
 
 
-@router.post("/helm/take", responses=gives(Accepted), openapi_extra=takes(Name))
+@router.post("/helm/take", responses=gives(CommandAccepted), openapi_extra=takes(Name))
 async def take(request: Request) -> Response:
     """Take the helm when it is free; keep it alive with /helm/keep."""
     context, caller = operator_of(request)
@@ -80,7 +80,7 @@ async def take(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/helm/keep", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/helm/keep", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def keep(request: Request) -> Response:
     """Heartbeat of whoever is at the helm; without it the load eases off."""
     context, caller = operator_of(request)
@@ -89,7 +89,7 @@ async def keep(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/helm/release", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/helm/release", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def release(request: Request) -> Response:
     """Give the helm back."""
     context, caller = operator_of(request)
@@ -98,7 +98,7 @@ async def release(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/helm/ask", responses=gives(Accepted), openapi_extra=takes(Name))
+@router.post("/helm/ask", responses=gives(CommandAccepted), openapi_extra=takes(Name))
 async def ask(request: Request) -> Response:
     """Ask whoever is at the helm to hand it over."""
     context, caller = operator_of(request)
@@ -108,7 +108,7 @@ async def ask(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/helm/offer", responses=gives(Accepted), openapi_extra=takes(Offer))
+@router.post("/helm/offer", responses=gives(CommandAccepted), openapi_extra=takes(Offer))
 async def offer(request: Request) -> Response:
     """Hand the helm over to whoever asked."""
     context, caller = operator_of(request)
@@ -119,7 +119,7 @@ async def offer(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/acknowledge", responses=gives(Accepted), openapi_extra=takes(Checked))
+@router.post("/acknowledge", responses=gives(CommandAccepted), openapi_extra=takes(Checked))
 async def acknowledge(request: Request) -> Response:
     """Cautions read, tie-downs checked; with `vehicle`, only tests of that one start from here."""
     context, caller = operator_of(request)
@@ -130,7 +130,7 @@ async def acknowledge(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/zero", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/zero", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def zero(request: Request) -> Response:
     """Take the zeros of the load cells."""
     context, caller = operator_of(request)
@@ -139,7 +139,7 @@ async def zero(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/ready", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/ready", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def ready(request: Request) -> Response:
     """From parked to ready, when the checks pass."""
     context, caller = operator_of(request)
@@ -148,7 +148,7 @@ async def ready(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/park", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/park", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def park(request: Request) -> Response:
     """No current allowed from here on."""
     context, caller = operator_of(request)
@@ -157,7 +157,7 @@ async def park(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/learn-ratio", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/learn-ratio", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def learn_ratio(request: Request) -> Response:
     """Take engine speed over roll speed of this moment as the ratio of the locked gear."""
     context, caller = operator_of(request)
@@ -166,7 +166,7 @@ async def learn_ratio(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/reset", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/reset", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def reset(request: Request) -> Response:
     """Reset a trip whose cause is gone."""
     context, caller = operator_of(request)
@@ -175,7 +175,7 @@ async def reset(request: Request) -> Response:
     return _accepted(caller)
 
 
-@router.post("/ease-off", responses=gives(Accepted))
+@router.post("/ease-off", responses=gives(CommandAccepted))
 async def ease_off(request: Request) -> Response:
     """Take the load off in order. Anybody who may watch may do this; the body is not read."""
     context = context_of(request)
@@ -196,11 +196,11 @@ async def start(request: Request) -> Response:
     return answer(Started(run_id), 201, {"Location": f"/api/runs/{run_id}"})
 
 
-@router.post("/test/adjust", responses=gives(Accepted), openapi_extra=takes(SetPoint))
+@router.post("/test/adjust", responses=gives(CommandAccepted), openapi_extra=takes(SetPointRequest))
 async def adjust(request: Request) -> Response:
     """Change the set point of the running test."""
     context, caller = operator_of(request)
-    body = await read(request, SetPoint)
+    body = await read(request, SetPointRequest)
     await context.command(
         caller,
         Adjust(0, caller.holder, body.set_point, body.quantity),
@@ -210,4 +210,4 @@ async def adjust(request: Request) -> Response:
 
 
 def _accepted(caller: Caller) -> Response:
-    return answer(Accepted(holder=caller.holder))
+    return answer(CommandAccepted(holder=caller.holder))

@@ -16,9 +16,9 @@ from starlette.responses import Response
 
 from api.http.bodies import ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.context import context_of
-from api.http.routes.helm import Accepted
+from api.http.routes.helm import CommandAccepted
 from api.http.tokens import Role
-from api.services.absorber_status import Identification, identification
+from api.services.absorber_status import AbsorberStatus, identification
 from control.core.commands import AcceptTuneUp, DropIdentified, DropTuneUp
 
 router = APIRouter(prefix="/api/identification", tags=["identification"])
@@ -34,7 +34,7 @@ class Which(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     absorbers: Annotated[tuple[Name, ...], Meta(max_length=40)] = ()  # empty: all
 
 
-@router.get("", responses=gives(Identification))
+@router.get("", responses=gives(AbsorberStatus))
 async def stored(request: Request) -> Response:
     """Per absorber: date, residuals, map and lags found; the tune-up and what is in force."""
     context = context_of(request)
@@ -42,7 +42,7 @@ async def stored(request: Request) -> Response:
     return answer(await asyncio.to_thread(identification, context.rig, context.settings.data))
 
 
-@router.post("/tune-up/accept", responses=gives(Accepted), openapi_extra=takes(OfRun))
+@router.post("/tune-up/accept", responses=gives(CommandAccepted), openapi_extra=takes(OfRun))
 async def accept(request: Request) -> Response:
     """Put the newest tune-up's advice in force; parked, at the helm."""
     context = context_of(request)
@@ -51,20 +51,20 @@ async def accept(request: Request) -> Response:
     await context.command(
         caller, AcceptTuneUp(0, caller.holder, body.run_id), detail={"run_id": body.run_id}
     )
-    return answer(Accepted(holder=caller.holder))
+    return answer(CommandAccepted(holder=caller.holder))
 
 
-@router.post("/tune-up/drop", responses=gives(Accepted), openapi_extra=takes(Nothing))
+@router.post("/tune-up/drop", responses=gives(CommandAccepted), openapi_extra=takes(Nothing))
 async def drop_tune_up(request: Request) -> Response:
     """Back to the usual tuning; parked, at the helm."""
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
     await read(request, Nothing)
     await context.command(caller, DropTuneUp(0, caller.holder))
-    return answer(Accepted(holder=caller.holder))
+    return answer(CommandAccepted(holder=caller.holder))
 
 
-@router.post("/drop", responses=gives(Accepted), openapi_extra=takes(Which))
+@router.post("/drop", responses=gives(CommandAccepted), openapi_extra=takes(Which))
 async def drop(request: Request) -> Response:
     """Back to the rig file's map and lags, for the absorbers named or all; parked, at the helm."""
     context = context_of(request)
@@ -75,4 +75,4 @@ async def drop(request: Request) -> Response:
         DropIdentified(0, caller.holder, body.absorbers),
         detail={"absorbers": ", ".join(body.absorbers)},
     )
-    return answer(Accepted(holder=caller.holder))
+    return answer(CommandAccepted(holder=caller.holder))

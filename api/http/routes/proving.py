@@ -22,9 +22,9 @@ from api.http.context import Context, context_of
 from api.http.heavy_work import LONG_S, ProveJob, work
 from api.http.tokens import Role
 from api.services import proving
-from daq.proving.calibration import DeadWeight, Setup
+from daq.proving.calibration import CalibrationArm, DeadWeight
 from daq.proving.overlay import rig_lines
-from daq.proving.record import Proof, Standing, Value, standing
+from daq.proving.record import Proof, ProofStatus, Value, standing
 from daq.proving.rolls import roll_radius
 
 router = APIRouter(prefix="/api/proving", tags=["proving"])
@@ -38,7 +38,7 @@ class ProvingView(msgspec.Struct, frozen=True):
 
     rig: str
     today: str
-    standing: list[Standing]
+    standing: list[ProofStatus]
     lines: str  # TOML for the rig file
     proofs: int  # ever made
 
@@ -59,7 +59,7 @@ class Coasts(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     runs: Annotated[list[RunId], Meta(min_length=1, max_length=40)]
 
 
-class Step(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class ResponseRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A run in which free rolls ran out while the load came on and off."""
 
     run: RunId
@@ -97,7 +97,7 @@ class Weights(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     absorber: Name
     loads: Annotated[list[DeadWeight], Meta(min_length=1, max_length=proving.MOST_ROWS)]
-    setup: Setup
+    setup: CalibrationArm
 
 
 @router.get("", responses=gives(ProvingView))
@@ -154,12 +154,12 @@ async def coasts(request: Request) -> Response:
     return await _from_runs(context, caller, "coasts", tuple(body.runs))
 
 
-@router.post("/delay", responses=gives(Proofs), openapi_extra=takes(Step))
+@router.post("/delay", responses=gives(Proofs), openapi_extra=takes(ResponseRun))
 async def delay(request: Request) -> Response:
     """Delay between force and speed of every roll set from a recorded step test."""
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
-    body = await read(request, Step)
+    body = await read(request, ResponseRun)
     return await _from_runs(context, caller, "delay", (body.run,))
 
 

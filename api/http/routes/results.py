@@ -37,7 +37,7 @@ from api.store.evaluations import read_evaluation
 from api.store.run_lifecycle import utc_now
 from api.store.scratch import new_scratch
 from daq.errors import RecordingError
-from daq.results.result import Result, Settings
+from daq.results.result import EvaluationSettings, Result
 from daq.rig.units import UnitSystem
 
 MOST_OUT = 8  # exports on their way at a time: each keeps its file until it was read
@@ -55,7 +55,7 @@ Number = Annotated[int | None, Query(ge=1, le=9999)]
 
 
 class NewEvaluation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    settings: Settings = Settings()
+    settings: EvaluationSettings = EvaluationSettings()
 
 
 class Evaluated(msgspec.Struct, frozen=True):
@@ -67,7 +67,7 @@ class Evaluations(msgspec.Struct, frozen=True):
     evaluations: list[vehicle_records.Evaluation]
 
 
-class Comparison(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class ComparisonRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Runs before and after a change. `quantity` "" compares power, else the main figure."""
 
     before: Annotated[list[Id], Meta(min_length=2, max_length=50)]
@@ -77,7 +77,7 @@ class Comparison(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Vehicles(msgspec.Struct, frozen=True):
-    vehicles: list[vehicle_records.Vehicle]
+    vehicles: list[vehicle_records.VehicleRecord]
 
 
 class PutVehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -200,12 +200,12 @@ async def export(
     )
 
 
-@router.post("/compare", responses=gives(Compared), openapi_extra=takes(Comparison))
+@router.post("/compare", responses=gives(Compared), openapi_extra=takes(ComparisonRequest))
 async def compare_runs(request: Request) -> Response:
     """Before against after over all valid repeats: gained, lost or not proven."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-    body = await read(request, Comparison)
+    body = await read(request, ComparisonRequest)
     await _known(context, body)
     found = await context.slowly(
         compare,
@@ -218,7 +218,7 @@ async def compare_runs(request: Request) -> Response:
     return answer(found)
 
 
-@router.post("/compare/report", responses=gives(None), openapi_extra=takes(Comparison))
+@router.post("/compare/report", responses=gives(None), openapi_extra=takes(ComparisonRequest))
 async def compare_report(
     request: Request,
     form: Literal["html", "pdf"] = "html",
@@ -227,7 +227,7 @@ async def compare_report(
     """The same comparison as a report for whoever asked for the change."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-    body = await read(request, Comparison)
+    body = await read(request, ComparisonRequest)
     await _known(context, body)
     subject = await asyncio.to_thread(
         subject_of, context.keeper.catalogue, [*body.before, *body.after], units
@@ -265,13 +265,15 @@ async def vehicles(request: Request) -> Response:
     return answer(Vehicles(found))
 
 
-@router.put("/vehicles", responses=gives(vehicle_records.Vehicle), openapi_extra=takes(PutVehicle))
+@router.put(
+    "/vehicles", responses=gives(vehicle_records.VehicleRecord), openapi_extra=takes(PutVehicle)
+)
 async def put_vehicle(request: Request) -> Response:
     """Add a vehicle or change its owner and description."""
     context = context_of(request)
     caller = context.caller(request, Role.OPERATE)
     body = await read(request, PutVehicle)
-    vehicle = vehicle_records.Vehicle(body.name, body.owner, body.about, utc_now())
+    vehicle = vehicle_records.VehicleRecord(body.name, body.owner, body.about, utc_now())
     await asyncio.to_thread(vehicle_records.put_vehicle, context.keeper.catalogue, vehicle)
     await context.audit.write(caller, "put-vehicle", "done", detail={"vehicle": body.name})
     return answer(vehicle)
@@ -330,7 +332,7 @@ def _document(body: bytes, name: str, form: str) -> Response:
     return Response(body, 200, headers, MEDIA[form])
 
 
-async def _known(context: Context, body: Comparison) -> None:
+async def _known(context: Context, body: ComparisonRequest) -> None:
     """Raises NoSuchRun when a run to compare is not in the catalogue."""
     asked = [*body.before, *body.after]
     known = await asyncio.to_thread(context.keeper.catalogue.known, asked)

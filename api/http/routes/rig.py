@@ -12,7 +12,7 @@ from starlette.responses import Response
 from api.http.bodies import add_properties, answer, gives
 from api.http.context import Context, context_of
 from api.http.guard import refuse
-from api.http.health import Health
+from api.http.health import ServiceHealth
 from api.http.live import MAX_HZ, MAX_VIEWERS
 from api.http.metrics import MEDIA_TYPE as METRICS_TYPE
 from api.http.metrics import exposition
@@ -72,7 +72,7 @@ async def events(request: Request) -> Response:
     return answer(Recent(list(context.hub.recent), context.hub.events_missed))
 
 
-@router.get("/health", responses=gives(Health))
+@router.get("/health", responses=gives(ServiceHealth))
 async def health(request: Request) -> Response:
     """Loop, catalogue, disk and broker at a glance; 200 even when not ok."""
     context = context_of(request)
@@ -112,14 +112,14 @@ async def live(
     await context.hub.serve(socket, hz, events, lambda: context.access.still_valid(caller))
 
 
-async def look(context: Context) -> Health:
+async def look(context: Context) -> ServiceHealth:
     """The health of everything."""
     loop = context.loop
     free_mb = await asyncio.to_thread(context.free_mb)
     disk_ok = free_mb >= context.settings.store.min_free_mb
     loop_up = loop.connected and loop.age_s <= STALE_S
     catalogue_ok = context.keeper.healthy
-    return Health(
+    return ServiceHealth(
         ok=loop_up and catalogue_ok and disk_ok and context.audit.failures == 0,
         version=VERSION,
         loop_up=loop_up,

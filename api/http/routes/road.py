@@ -18,7 +18,7 @@ from api.http.bodies import answer, bounded, expect_file, expect_line, gives, ta
 from api.http.context import context_of
 from api.http.problems import Problem
 from api.http.tokens import Role
-from control.test_kinds.polyline import thinned
+from control.test_kinds.polyline import simplify_polyline
 from control.test_kinds.route import parse_route
 
 MOST_BYTES = 4 << 20
@@ -65,7 +65,7 @@ def road_read(raw: bytes, name: str) -> RoadRead:
             422, "route", "The route file is not text in UTF-8.", "Export it again as CSV or GPX."
         ) from None
     found = parse_route(text, name)
-    fewer, off = thinned(found.points, MOST_POINTS)
+    fewer, off = simplify_polyline(found.points, MOST_POINTS)
     points: list[tuple[float, float]] = []
     for x, grade in fewer:
         point = (round(x, 1), round(grade, 2))

@@ -29,7 +29,7 @@ Word = Annotated[str, Query(max_length=80)]
 Seconds = Annotated[float, Query(ge=0, le=1e6, allow_inf_nan=False)]
 
 
-class Found(msgspec.Struct, frozen=True):
+class RunList(msgspec.Struct, frozen=True):
     runs: list[RunSummary]
     next: str  # pass as `before` for the next page; "" at the end
 
@@ -42,11 +42,11 @@ class Tags(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     tags: Annotated[list[Tag], Meta(max_length=MAX_TAGS)]
 
 
-class Vehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class RunVehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     vehicle: Annotated[str, Meta(max_length=80, pattern=ONE_LINE)]
 
 
-@router.get("", responses=gives(Found))
+@router.get("", responses=gives(RunList))
 async def find(
     request: Request,
     q: Word = "",
@@ -69,7 +69,7 @@ async def find(
     search = Search(q, kind, vehicle, wanted, tag, before, limit + 1, owner, set_name)
     runs = await context.slowly(context.keeper.catalogue.find, search)
     more = len(runs) > limit
-    return answer(Found(runs[:limit], runs[limit - 1].id if more else ""))
+    return answer(RunList(runs[:limit], runs[limit - 1].id if more else ""))
 
 
 @router.get("/{run_id}", responses=gives(Run))
@@ -135,12 +135,12 @@ async def set_tags(request: Request, run_id: RunId) -> Response:
     return answer(Tags(names))
 
 
-@router.put("/{run_id}/vehicle", responses=gives(Vehicle), openapi_extra=takes(Vehicle))
+@router.put("/{run_id}/vehicle", responses=gives(RunVehicle), openapi_extra=takes(RunVehicle))
 async def set_vehicle(request: Request, run_id: RunId) -> Response:
     """Correct which vehicle it was."""
     context = context_of(request)
     caller = context.caller(request, Role.OPERATE)
-    body = await read(request, Vehicle)
+    body = await read(request, RunVehicle)
     await asyncio.to_thread(context.keeper.catalogue.set_vehicle, run_id, body.vehicle)
     await context.audit.write(
         caller, "set-vehicle", "done", detail={"run_id": run_id, "vehicle": body.vehicle}

@@ -57,7 +57,7 @@ def steer(
         last[w, KNOWN] = 1 if state[w, TICK] == tick else 0
 
 
-class Steer:
+class FreshTravel:
     """Newest edges of one bank's first `count` wheels (the roll sets)."""
 
     def __init__(self, bank: WheelBank, count: int) -> None:

@@ -28,7 +28,7 @@ _SPEED_COLUMNS = {"mps": 1.0, "cycmps": 1.0, "speed_mps": 1.0, "kmh": 1 / 3.6, "
 _GRADE_COLUMNS = {"grade": 100.0, "cycgrade": 100.0, "grade_percent": 1.0}
 
 
-class SpeedTrace(msgspec.Struct, frozen=True, eq=False):
+class ReferenceTrace(msgspec.Struct, frozen=True, eq=False):
     """Speed over time, linear between samples; grade in percent, same length."""
 
     time_s: Array
@@ -48,7 +48,7 @@ class SpeedTrace(msgspec.Struct, frozen=True, eq=False):
         return float(np.interp(time_s, self.time_s, self.speed_mps))
 
 
-def parse_trace(text: str, source: str = "trace") -> SpeedTrace:
+def parse_trace(text: str, source: str = "trace") -> ReferenceTrace:
     """Trace from CSV with a header: time_s, mps (or kmh, mph), optional grade (ratio) or
     grade_percent. Raises Refused (code "trace") naming the line that is wrong."""
 
@@ -93,10 +93,10 @@ def parse_trace(text: str, source: str = "trace") -> SpeedTrace:
         raise refuse("a speed is below 0 or above 90 m/s.", "Check the speed column's unit.")
     if np.any(np.abs(grade) > 35):
         raise refuse("a grade is steeper than 35 %.", "Give grade as a ratio or grade_percent.")
-    return SpeedTrace(time, speed, grade)
+    return ReferenceTrace(time, speed, grade)
 
 
-def load_trace(path: Path) -> SpeedTrace:
+def load_trace(path: Path) -> ReferenceTrace:
     """Trace from a CSV file; see `parse_trace`."""
     try:
         text = path.read_text(encoding="utf-8")
@@ -108,7 +108,7 @@ def load_trace(path: Path) -> SpeedTrace:
 
 
 def trace_limits(
-    trace: SpeedTrace, at_s: Array, tolerance_mps: float = TRACE_TOLERANCE_MPS
+    trace: ReferenceTrace, at_s: Array, tolerance_mps: float = TRACE_TOLERANCE_MPS
 ) -> tuple[Array, Array]:
     """(lower, upper) speed limits in m/s at given times; 40 CFR 1066.425(b).
 
@@ -141,7 +141,7 @@ class Following(msgspec.Struct, frozen=True):
 
 
 def judge_following(
-    trace: SpeedTrace,
+    trace: ReferenceTrace,
     time_s: Array,
     speed_mps: Array,
     tolerance_mps: float = TRACE_TOLERANCE_MPS,
@@ -159,7 +159,7 @@ def judge_following(
     return Following(excursions, longest, float(np.mean(outside)), longest <= EXCURSION_S + 1e-9)
 
 
-def positive_energy(trace: SpeedTrace, force: Callable[[float, float], float]) -> float:
+def positive_energy(trace: ReferenceTrace, force: Callable[[float, float], float]) -> float:
     """Energy in J to drive the trace: sum of max(F, 0) v dt at the mean speed of each step.
 
     `force(speed, acceleration)` gives N; steps whose mean speed is zero cost nothing.
@@ -174,6 +174,6 @@ def positive_energy(trace: SpeedTrace, force: Callable[[float, float], float]) -
     return total
 
 
-def kinetic_work(trace: SpeedTrace) -> float:
+def kinetic_work(trace: ReferenceTrace) -> float:
     """Specific positive kinetic work in J/kg: sum of max(0, d(v^2)/2)."""
     return math.fsum(np.maximum(np.diff(trace.speed_mps**2) / 2, 0.0).tolist())

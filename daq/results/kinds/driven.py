@@ -18,9 +18,9 @@ from daq.results.flags import undelivered
 from daq.results.given import Floats, Given, moving_mean, stretches, told
 from daq.results.kinds import smoke
 from daq.results.kinds.coastdown import measured_intervals
-from daq.results.kinds.cycles import EXCURSION_S, SpeedTrace, judge_following, trace_limits
+from daq.results.kinds.cycles import EXCURSION_S, ReferenceTrace, judge_following, trace_limits
 from daq.results.kinds.hold import ARRIVED_FOR_S, ARRIVED_RELATIVE
-from daq.results.kinds.swept import Found, factor_of
+from daq.results.kinds.swept import KindResult, factor_of
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, known, number
 from daq.results.words import RPM
 
@@ -33,7 +33,7 @@ ZERO_S = 3.0
 SMOKE_LEAST_HZ, SMOKE_VOID_HZ = 18.0, 7.0
 
 
-def hold(given: Given, correction: CorrectionOut) -> Found:
+def hold(given: Given, correction: CorrectionOut) -> KindResult:
     """What was held and what the truck gave, over the settled part."""
     plan = given.plan
     rpm, speed, force, power = told(plan, "rpm", "speed_mps", "force_n", "power_w")
@@ -78,7 +78,7 @@ def hold(given: Given, correction: CorrectionOut) -> Found:
     tolerance = float((plan.get("tolerance") or {}).get("relative", 0.005))
     inside = float(np.mean(np.abs(held / asked - 1.0) <= tolerance))
     figures.append(Figure("in_tolerance", f"Share within {100 * tolerance:g} %", inside, "1"))
-    return Found(
+    return KindResult(
         "", rows, "mean_power", figures,
         curves=[over_time(given, "held", label, unit, values),
                 over_time(given, "power", POWER, "W", given.of("power_w") * factor)],
@@ -125,7 +125,7 @@ def over_time(given: Given, name: str, label: str, unit: str, values: Floats) ->
 # --- grade climb ---------------------------------------------------------------------------------
 
 
-def climb(given: Given, correction: CorrectionOut) -> Found:
+def climb(given: Given, correction: CorrectionOut) -> KindResult:
     """Did it keep up, for how long, and what got hot."""
     del correction  # a climb is about what happened, not about a reference day
     (target, keep) = told(given.plan, "target_mps", "keep_mps")
@@ -166,7 +166,7 @@ def climb(given: Given, correction: CorrectionOut) -> Found:
         Flag("behind", f"More than {keep * 3.6:.1f} km/h below the target.", a, b)
         for a, b in behind[:4]
     ]
-    return Found(
+    return KindResult(
         "", rows, "keeps_up", figures,
         curves=[over_time(given, "speed", "roll speed", "m/s", speed),
                 over_time(given, "power", POWER, "W", given.of("power_w"))],
@@ -204,7 +204,7 @@ def heat_figures(given: Given) -> list[Figure]:
 # --- speed trace ---------------------------------------------------------------------------------
 
 
-def trace(given: Given, correction: CorrectionOut) -> Found:
+def trace(given: Given, correction: CorrectionOut) -> KindResult:
     """How the driven speed kept to its trace, 40 CFR 1066.425."""
     del correction
     points = given.plan.get("points") or ()
@@ -212,7 +212,7 @@ def trace(given: Given, correction: CorrectionOut) -> Found:
         raise Refused("The plan holds no trace.", "Give its points.", "trace")
     table = np.array(points, dtype=np.float64)
     times = table[:, 0] - table[0, 0]
-    asked = SpeedTrace(times, table[:, 1], np.zeros(len(times)))
+    asked = ReferenceTrace(times, table[:, 1], np.zeros(len(times)))
     band = float(given.plan.get("band_mps", 0.89408))
     speed = given.of("speed_mps")
     offset = trace_start(given, asked, speed)
@@ -259,14 +259,14 @@ def trace(given: Given, correction: CorrectionOut) -> Found:
         "driven", "driven speed", "m/s", "time", "s", grid.tolist(),
         known(np.interp(grid, at_s, driven)), none, none, none, none, "none",
     )  # fmt: skip
-    return Found(
+    return KindResult(
         "", rows, "longest_excursion", figures, curves=[wanted_curve, driven_curve], flags=flags,
         limits=["The start of the trace is found by laying it on the driven speed where the two "
                 "differ least."],
     )  # fmt: skip
 
 
-def trace_start(given: Given, asked: SpeedTrace, speed: Floats) -> float:
+def trace_start(given: Given, asked: ReferenceTrace, speed: Floats) -> float:
     """Time of the run at which the trace best begins, to 0.02 s, by least mean square."""
     grid = np.arange(0.0, asked.duration_s, 0.25)
     wanted = np.interp(grid, asked.time_s, asked.speed_mps)
@@ -286,7 +286,7 @@ def trace_start(given: Given, asked: SpeedTrace, speed: Floats) -> float:
 # --- coastdown -----------------------------------------------------------------------------------
 
 
-def coast(given: Given, correction: CorrectionOut) -> Found:
+def coast(given: Given, correction: CorrectionOut) -> KindResult:
     """Times between falling speeds and the mean force that they mean for what turns."""
     del correction
     (start, stop, interval) = told(given.plan, "from_mps", "to_mps", "interval_mps")
@@ -341,7 +341,7 @@ def coast(given: Given, correction: CorrectionOut) -> Found:
         [row["high_n"] for row in table], [None] * len(middle),
         [one.force_n * sigma for one in intervals], "none", marks=True,
     )  # fmt: skip
-    return Found(
+    return KindResult(
         "", rows, "coast", figures, table, [force], in_gear=False,
         limits=["The force is that of the rolls' own mass (and a road load put on them); the "
                 "truck's wheels and shafts that turn along add to it and are not counted.",
@@ -367,7 +367,7 @@ def _carried_on(time_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats]:
 # --- snap smoke ----------------------------------------------------------------------------------
 
 
-def snap(given: Given, correction: CorrectionOut) -> Found:
+def snap(given: Given, correction: CorrectionOut) -> KindResult:
     """Peaks of the snaps through the 0.5 s filter, and the verdict over them."""
     del correction
     opacity = given.meaning("smoke-opacity")
@@ -419,7 +419,7 @@ def snap(given: Given, correction: CorrectionOut) -> Found:
         Figure("snaps", "Snaps", float(len(peaks)), "1"),
         Figure("zero_shift", "Shift of the meter's zero", 100.0 * (last - zero), "%"),
     ]
-    return Found(
+    return KindResult(
         "", rows, "peak_smoke", figures, table,
         [over_time(given, "smoke", "smoke opacity", "1", held - zero),
          over_time(given, "engine", "engine speed", "rad/s", engine)],

@@ -26,7 +26,7 @@ class Crossing(msgspec.Struct, frozen=True):
     sigma_s: float  # from the channel's noise over its slope
 
 
-class SpoolUp(msgspec.Struct, frozen=True):
+class ChannelRise(msgspec.Struct, frozen=True):
     """Rise of one channel. `after_onset` gives the times people compare."""
 
     channel: str
@@ -57,7 +57,7 @@ def spool_up(
     after_s: tuple[float, float],
     delay_s: float = 0.0,
     blur_s: float = 0.0,
-) -> SpoolUp:
+) -> ChannelRise:
     """Evaluate one rise.
 
     `time_s`, `values`: shape (N,). `before_s` and `after_s`: device-time windows of the light load
@@ -90,7 +90,7 @@ def spool_up(
     onset = _onset(time, y, low, noise, begin, times[0])
     # a mean over blur_s begins to rise up to half of that before what it is the mean of
     onset = Crossing(onset.time_s, math.hypot(onset.sigma_s, blur_s / math.sqrt(12.0)))
-    return SpoolUp(channel, low, high, onset, times[0], times[1], times[2], delay_s)
+    return ChannelRise(channel, low, high, onset, times[0], times[1], times[2], delay_s)
 
 
 def _crossing(

@@ -32,7 +32,7 @@ from daq.results.band import (
 )
 from daq.results.curves import curve, evenly, peak
 from daq.results.given import Floats, Given, Mask, moving_mean, stretches, told
-from daq.results.kinds.spoolup import SpoolUp, spool_up
+from daq.results.kinds.spoolup import ChannelRise, spool_up
 from daq.results.result import (
     CorrectionOut,
     CurveOut,
@@ -55,7 +55,7 @@ SETTLE_MEAN_S = 0.1  # the band of a stepped map judges speed averaged over this
 Rows = npt.NDArray[np.intp]
 
 
-class Found(msgspec.Struct, eq=False):
+class KindResult(msgspec.Struct, eq=False):
     """What a kind contributes to a Result."""
 
     answer: str
@@ -101,7 +101,7 @@ def axis(given: Given, by_engine: bool) -> tuple[Floats, str, str, float, float]
 # --- power sweep ---------------------------------------------------------------------------------
 
 
-def sweep(given: Given, correction: CorrectionOut) -> Found:
+def sweep(given: Given, correction: CorrectionOut) -> KindResult:
     """Curves and peaks over the sweep. Raises Refused when there is no sweep in the run."""
     start_rpm, stop_rpm = told(given.plan, "from_rpm", "to_rpm")
     start, stop = told(given.plan, "from_mps", "to_mps")
@@ -173,7 +173,7 @@ def sweep(given: Given, correction: CorrectionOut) -> Found:
         Figure("rate", "Mean rate of the sweep", (high - low) / seconds if seconds else None,
                f"{x_unit}/s")
     )  # fmt: skip
-    found = Found(
+    found = KindResult(
         "", rows, f"peak_power{'_corrected' if correction.rule != 'none' else ''}",
         figures, curves=curves, peaks=peaks, uncertainty=statement, gear_locked=True,
         limits=[
@@ -240,7 +240,7 @@ def _under_way(along: Floats, time_s: Floats, starts: Rows, end: int) -> int:
 # --- stepped map ---------------------------------------------------------------------------------
 
 
-def stepped(given: Given, correction: CorrectionOut) -> Found:
+def stepped(given: Given, correction: CorrectionOut) -> KindResult:
     """Mean power and torque of each settled point. Raises Refused when no point settled."""
     plan = given.plan
     rpm, mps = plan.get("points_rpm") or (), plan.get("points_mps") or ()
@@ -312,7 +312,7 @@ def stepped(given: Given, correction: CorrectionOut) -> Found:
             Figure("peak_torque_at", f"at {x_name}", at, x_unit),
         ]
     parts = mean_of(given, "power", used)[1]
-    return Found(
+    return KindResult(
         "", used, "peak_power", figures, table, curves, flags=flags,
         uncertainty=uncertainty(
             f"highest {POWER}", "W", top, parts, level, factor, factor_sigma
@@ -338,7 +338,7 @@ def _points(
 # --- spool-up ------------------------------------------------------------------------------------
 
 
-def spool(given: Given, correction: CorrectionOut) -> Found:
+def spool(given: Given, correction: CorrectionOut) -> KindResult:
     """t10, t50 and t90 of torque (or force) and boost. Raises Refused when nothing rose."""
     del correction  # times need none
     torque = given.of("torque_nm")
@@ -352,7 +352,7 @@ def spool(given: Given, correction: CorrectionOut) -> Found:
     end_s = min(kick_s + seconds, float(given.time_s[-1]))
     after = (end_s - 0.35 * seconds, end_s - 0.02 * seconds)
     # A centred mean of 60 ms: no shift, and far shorter than any rise.
-    rises: list[tuple[str, str, SpoolUp]] = [
+    rises: list[tuple[str, str, ChannelRise]] = [
         ("torque" if has_torque else "force", unit,
          spool_up(given.time_s, moving_mean(main, given.time_s, 0.06), label, before, after,
                   DELAY_S, WINDOW_S))
@@ -384,7 +384,7 @@ def spool(given: Given, correction: CorrectionOut) -> Found:
             Figure(f"{name}_after", f"{rise.channel} after", rise.after, its_unit),
         ]
     rows = (given.time_s >= before[0]) & (given.time_s <= end_s)
-    return Found(
+    return KindResult(
         "", rows, f"{rises[0][0]}_t90", figures,
         curves=[_over_time(given, name, rise.channel, its_unit, start, end_s)
                 for name, its_unit, rise in rises],

@@ -17,7 +17,7 @@ from control.core.memory import AbsorberMemory, Memory
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import model_of
 from control.thermal.rotor_observer import RotorObserver
-from control.thermal.usage import AbsorberLife, CapacityPoint, HotMoment
+from control.thermal.usage import AbsorberUsage, CapacityPoint, PeakTemperature
 from daq.rig.description import load_rig
 from tests.api.fake_loop import RIG_FILE
 
@@ -28,8 +28,9 @@ def remember(data: Path, rim_k: float, run_shares: tuple[float, ...] = ()) -> No
     """Write a memory in which all rotors are at `rim_k` and the first one has a history."""
     rig = load_rig(RIG_FILE)
     kept = RotorObserver(model_of(rig.absorbers[0].heat), rim_k).memory()
-    life = AbsorberLife(
-        3600.0 * 600, 3600.0 * 100, 5e10, 60.0, 0.0, (HotMoment(rim_k, "20260101-101010-abcd"),),
+    life = AbsorberUsage(
+        3600.0 * 600, 3600.0 * 100, 5e10, 60.0, 0.0,
+        (PeakTemperature(rim_k, "20260101-101010-abcd"),),
         tuple(CapacityPoint(f"2026{month:02d}01-101010-abcd", 1.0 - 0.002 * month)
               for month in range(1, 10)),
     )  # fmt: skip
@@ -38,7 +39,7 @@ def remember(data: Path, rim_k: float, run_shares: tuple[float, ...] = ()) -> No
             heat=RotorRecord(
                 kept,
                 False,
-                life if place == 0 else AbsorberLife(),
+                life if place == 0 else AbsorberUsage(),
                 run_share=run_shares[place] if run_shares else None,
             )
         )

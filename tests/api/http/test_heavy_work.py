@@ -74,8 +74,8 @@ async def test_a_queue_of_exports_holds_up_no_other_work(monkeypatch: pytest.Mon
 CONFINED = """
 import json, os, resource, sys
 from pathlib import Path
-from api.jobs.limits import confine
-confine(Path(sys.argv[1]), 3)
+from api.jobs.limits import apply_limits
+apply_limits(Path(sys.argv[1]), 3)
 try:
     bytearray(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
     memory = "all of it"

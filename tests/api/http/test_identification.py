@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from api.cli.main import app
 from api.runtime.memory_file import MEMORY_NAME, write_memory
-from control.absorber.identified import Accepted, Advice, Identified
+from control.absorber.identified import AcceptedTuneUp, Advice, Identified
 from control.core.commands import AcceptTuneUp, DropIdentified, DropTuneUp
 from control.core.memory import AbsorberMemory, Memory
 from control.load_loop.tuning import OBSERVER_SHARE
@@ -23,7 +23,7 @@ RUN = "20261103-101010-abcd"
 ADVICE = Advice(RUN, "2026-11-03", 0.75, 1.5, 77.0, None, 0.9, 1.4, 60.0, 0.004, 1.3, 50.0, 0.05)
 
 
-def remember(data: Path, tuned: Accepted | None = None) -> Identified:
+def remember(data: Path, tuned: AcceptedTuneUp | None = None) -> Identified:
     """A memory in which the first absorber was found 10 % stronger than described."""
     absorber = load_rig(RIG_FILE).absorbers[0]
     stronger = msgspec.structs.replace(
@@ -92,7 +92,7 @@ async def test_a_tune_up_is_not_accepted_without_saying_whose(browser: httpx.Asy
 
 
 def test_the_command_line_reads_the_same(data: Path) -> None:
-    remember(data, Accepted(RUN, 0.9, "Ada"))
+    remember(data, AcceptedTuneUp(RUN, 0.9, "Ada"))
     runner = CliRunner()
     told = runner.invoke(app, ["absorbers", "--rig", str(RIG_FILE), "--data", str(data), "--json"])
     assert json.loads(told.stdout)["in_force"] == {

@@ -12,7 +12,7 @@ from api.http.bodies import MAX_BODY_BYTES
 from api.http.routes.road import MOST_BYTES, MOST_POINTS
 from control.test_kinds import check_plan
 from control.test_kinds.plans import GradeClimb, Plan
-from control.test_kinds.polyline import thinned
+from control.test_kinds.polyline import simplify_polyline
 from daq.rig.description import load_rig
 from tests.api.fake_loop import RIG_FILE
 
@@ -114,9 +114,9 @@ async def test_other_bytes_and_too_many_of_them_are_refused(browser: httpx.Async
 
 def test_thinning_keeps_the_ends_and_tells_its_worst_departure() -> None:
     bend = [(0.0, 0.0), (1.0, 0.1), (2.0, 5.0), (3.0, 0.0), (4.0, 0.0)]
-    fewer, off = thinned(bend, 3)
+    fewer, off = simplify_polyline(bend, 3)
     assert fewer == [(0.0, 0.0), (2.0, 5.0), (4.0, 0.0)]
     assert off == pytest.approx(2.5)  # 5 -> 0 over two, at the middle; the other is 2.4
-    assert thinned(bend, 5) == (bend, 0.0)
+    assert simplify_polyline(bend, 5) == (bend, 0.0)
     straight = [(float(n), 0.5 * n) for n in range(100)]
-    assert thinned(straight, 10) == ([straight[0], straight[-1]], 0.0)
+    assert simplify_polyline(straight, 10) == ([straight[0], straight[-1]], 0.0)

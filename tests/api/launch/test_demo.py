@@ -13,7 +13,7 @@ import msgspec
 import pytest
 
 from daq.recording.reader import Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from tests.api.launch.running import COMMAND, Demo, free_port, run
 
 # Whole processes: seconds, but not on a busy computer.
@@ -25,7 +25,7 @@ def events_of(raw: Path) -> list[dict[str, Any]]:
     return [
         msgspec.msgpack.decode(record.payload)
         for record in Recording(raw)
-        if record.kind == Kind.EVENT
+        if record.kind == RecordKind.EVENT
     ]
 
 
@@ -51,7 +51,7 @@ def test_an_unattended_hold_is_stored_with_its_figures(tmp_path: Path) -> None:
     kinds = [event["kind"] for event in events_of(raw)]
     assert kinds[0] == "run-started"
     assert "run-ended" in kinds
-    assert sum(1 for record in recording if record.kind == Kind.RX) > 6 * 500
+    assert sum(1 for record in recording if record.kind == RecordKind.RX) > 6 * 500
     assert recording.health.ended
     assert told["state"] == "closed"
     assert told["result"]["frames_lost"] == 0
@@ -105,7 +105,7 @@ def test_a_killed_loop_lets_the_front_end_ease_off_and_comes_back_tripped(tmp_pa
         assert problem["remedy"]
     assert any("loop process ended unexpectedly" in line for line in demo.said), demo.said
     recording = Recording(raw)
-    frames = sum(1 for record in recording if record.kind == Kind.RX)
+    frames = sum(1 for record in recording if record.kind == RecordKind.RX)
     assert frames > 250, "what was recorded before the kill is readable"
     assert not recording.health.ended
 

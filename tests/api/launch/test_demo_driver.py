@@ -19,12 +19,12 @@ from control.test_kinds.plans import (
     GradeClimb,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
     SteadyHold,
     SteppedMap,
-    Vehicle,
     kind_of,
 )
 from daq.rig.description import load_rig
@@ -35,7 +35,7 @@ from simulator.setup import tarnhow
 RIG = msgspec.structs.replace(
     load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml"), frame_hz=250
 )
-TRUCK = Vehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
+TRUCK = RoadVehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
 PLANS: tuple[Plan, ...] = (
     SteadyHold(seconds=5.0, settle_s=2.0, rpm=1700.0),
     SteadyHold(seconds=6.0, settle_s=2.0, force_n=2500.0),

@@ -7,24 +7,24 @@ from typing import Any
 
 import pytest
 
-from api.rehearsal.plan_options import Asked, plan_of
+from api.rehearsal.plan_options import PlanOptions, plan_of
 from api.rehearsal.rehearse import PlanSettings, rehearse_any
-from control.campaigns.campaign import Alike, Campaign
+from control.campaigns.campaign import Campaign, ConditionBands
 from control.test_kinds.plans import (
     Coastdown,
     Grade,
     GradeClimb,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
-    Vehicle,
 )
 from daq.errors import DrumlinError
 
 RIG = Path(__file__).parents[3] / "rigs" / "tarnhow.toml"
-TRUCK = Vehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
+TRUCK = RoadVehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
 
 
 def go(plan: Plan | Campaign, **more: Any) -> dict[str, Any]:
@@ -101,7 +101,7 @@ def test_three_snaps_agree_on_a_smoke_channel_that_is_quick_enough() -> None:
 
 def test_a_campaign_alternates_and_waits() -> None:
     plan = PowerSweep(from_rpm=1800.0, to_rpm=2300.0, rpm_per_s=250.0, full_pedal_s=1.0)
-    told = go(Campaign(plan, ("A", "B"), repeats=1, alike=Alike(pause_s=10.0)))
+    told = go(Campaign(plan, ("A", "B"), repeats=1, alike=ConditionBands(pause_s=10.0)))
     assert told["complete"] is True
     assert [run["setup"] for run in told["runs"]] == ["A", "B"]
     assert told["runs"][1]["waited_s"] >= 5.0
@@ -109,10 +109,12 @@ def test_a_campaign_alternates_and_waits() -> None:
 
 def test_options_that_make_no_plan_are_refused_with_the_remedy() -> None:
     with pytest.raises(DrumlinError, match="steady-hold, stepped-map"):
-        plan_of("tug-of-war", Asked())
+        plan_of("tug-of-war", PlanOptions())
     with pytest.raises(DrumlinError, match="exactly one"):
-        rehearse_any(PlanSettings(RIG, plan_of("steady-hold", Asked(rpm=1900.0, force_n=300.0))))
+        rehearse_any(
+            PlanSettings(RIG, plan_of("steady-hold", PlanOptions(rpm=1900.0, force_n=300.0)))
+        )
     with pytest.raises(DrumlinError, match="--trace"):
-        plan_of("speed-trace", Asked())
+        plan_of("speed-trace", PlanOptions())
     with pytest.raises(DrumlinError, match="pedal"):
-        rehearse_any(PlanSettings(RIG, plan_of("power-sweep", Asked()), pedal_pct=0.0))
+        rehearse_any(PlanSettings(RIG, plan_of("power-sweep", PlanOptions()), pedal_pct=0.0))

@@ -8,11 +8,11 @@ import pytest
 
 from api.report import drawing
 from api.report.chart import Panel, draw, panels_of
-from api.report.drawing import Area, Dot, Line, Text
-from daq.results.result import CurveOut, Figure, Flag, Made, Result, Settings
+from api.report.drawing import Area, Dot, Polyline, Text
+from daq.results.result import CurveOut, EvaluationSettings, Figure, Flag, Provenance, Result
 from daq.rig.units import UnitSystem
 
-MADE = Made("1", Settings(), "rig", "f", 100, 1)
+MADE = Provenance("1", EvaluationSettings(), "rig", "f", 100, 1)
 
 
 def curve(name: str, value: list[float], unit: str = "W", **over: object) -> CurveOut:
@@ -74,7 +74,7 @@ def test_before_and_after_differ_without_colour() -> None:
     """Lines by dashes, points by being hollow."""
     pair = (curve("a", [1.0, 2.0]), curve("b", [2.0, 3.0]))
     lines = [one for one in draw(Panel(pair, names=("after", "before")), 500, 200).shapes
-             if isinstance(one, Line)]  # fmt: skip
+             if isinstance(one, Polyline)]  # fmt: skip
     assert sum(line.dash is not None for line in lines) == 2  # the curve and its sample
     marks = (curve("a", [1.0], marks=True), curve("b", [2.0], marks=True))
     dots = [one for one in draw(Panel(marks), 500, 200).shapes if isinstance(one, Dot)]

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from api.http.heavy_work import ReportJob, WorkError, work
-from api.report.content import About, Subject, content_of
+from api.report.content import RunDetails, Subject, content_of
 from api.report.html import html_of
 from api.report.pdf import pdf_of
 from api.report.render import render_gain
@@ -33,7 +33,7 @@ from api.store.evaluating import evaluate_folder, read_evaluation, write_evaluat
 from api.store.importing import import_recording
 from daq.errors import RecordingError, Refused
 from daq.results.parquet import read_columns
-from daq.results.result import Result, Settings
+from daq.results.result import EvaluationSettings, Result
 from daq.rig.units import UnitSystem
 from tests.api.harness import Service
 from tests.api.recorded import RUN_ID, record_hold
@@ -98,7 +98,7 @@ def test_evaluating_again_touches_neither_recording_nor_earlier_results(
     shutil.copytree(closed, folder)
     raw, first = digest(folder), (folder / "evaluations" / "0001.json").read_bytes()
     parquet = (folder / "run.parquet").read_bytes()
-    write_evaluation(folder, 2, evaluate_folder(folder, Settings(settle_s=3.0)))
+    write_evaluation(folder, 2, evaluate_folder(folder, EvaluationSettings(settle_s=3.0)))
     assert digest(folder) == raw
     assert (folder / "evaluations" / "0001.json").read_bytes() == first
     assert (folder / "run.parquet").read_bytes() == parquet
@@ -146,9 +146,9 @@ def test_an_evaluation_that_is_not_there_is_said(closed: Path, tmp_path: Path) -
 # --- report ---------------------------------------------------------------------------------------
 
 
-def about(**over: object) -> About:
+def about(**over: object) -> RunDetails:
     given: dict[str, object] = {"vehicle": "Pickup <7> & co", "owner": "Łukasz", "notes": ("n",)}
-    return About(RUN_ID, **{**given, **over})  # type: ignore[arg-type]
+    return RunDetails(RUN_ID, **{**given, **over})  # type: ignore[arg-type]
 
 
 def test_the_html_report_needs_nothing_else_and_says_everything(closed: Path) -> None:
@@ -341,7 +341,7 @@ def test_runs_are_found_by_owner_set_and_any_word(catalogue: Catalogue) -> None:
     for run_id, vehicle in ((BEFORE[0], "One"), (BEFORE[1], "Two"), (AFTER[0], "Two")):
         catalogue.begin_run(new_run(run_id, vehicle=vehicle))
     vehicle_records.put_vehicle(
-        catalogue, vehicle_records.Vehicle("Two", "Ada", "six wheels", "now")
+        catalogue, vehicle_records.VehicleRecord("Two", "Ada", "six wheels", "now")
     )
     vehicle_records.put_set(
         catalogue, vehicle_records.RunSet("before", "", "now", (BEFORE[0], BEFORE[1]))
@@ -365,14 +365,16 @@ def test_runs_are_found_by_owner_set_and_any_word(catalogue: Catalogue) -> None:
 
 def test_vehicles_count_their_runs_and_can_be_forgotten(catalogue: Catalogue) -> None:
     catalogue.begin_run(new_run(BEFORE[0], vehicle="Two"))
-    vehicle_records.put_vehicle(catalogue, vehicle_records.Vehicle("Two", "Ada", "", "now"))
-    vehicle_records.put_vehicle(catalogue, vehicle_records.Vehicle("Two", "Bea", "x", "later"))
+    vehicle_records.put_vehicle(catalogue, vehicle_records.VehicleRecord("Two", "Ada", "", "now"))
+    vehicle_records.put_vehicle(
+        catalogue, vehicle_records.VehicleRecord("Two", "Bea", "x", "later")
+    )
     assert vehicle_records.all_vehicles(catalogue) == [
-        vehicle_records.Vehicle("Two", "Bea", "x", "now", 1)
+        vehicle_records.VehicleRecord("Two", "Bea", "x", "now", 1)
     ]
     vehicle_records.drop_vehicle(catalogue, "Two")
     assert vehicle_records.all_vehicles(catalogue) == [
-        vehicle_records.Vehicle("Two", "", "", "", 1)
+        vehicle_records.VehicleRecord("Two", "", "", "", 1)
     ]
     with pytest.raises(Refused):
         vehicle_records.drop_vehicle(catalogue, "Two")

@@ -30,7 +30,7 @@ from control.telemetry import Event, State
 from control.test_kinds.plans import SteadyHold
 from daq.clock import HostMap, TickClock
 from daq.recording.reader import Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.rig.description import load_rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
@@ -141,10 +141,14 @@ async def test_a_run_is_recorded_from_its_greeting_to_its_end(stand: Stand) -> N
     assert json.loads(bytes(header.plan))["kind"] == "steady-hold"
     assert set(header.zeros) == {absorber.name for absorber in stand.engine.rig.absorbers}
     kinds = [record.kind for record in records]
-    assert kinds[:3] == [Kind.HEADER, Kind.RX, Kind.COMMAND], "header, greeting, the command"
-    assert kinds.count(Kind.RX) > 400
-    assert abs(kinds.count(Kind.TX) - kinds.count(Kind.RX)) < 60
-    names = [msgspec.msgpack.decode(r.payload)["kind"] for r in records if r.kind == Kind.EVENT]
+    assert kinds[:3] == [RecordKind.HEADER, RecordKind.RX, RecordKind.COMMAND], (
+        "header, greeting, the command"
+    )
+    assert kinds.count(RecordKind.RX) > 400
+    assert abs(kinds.count(RecordKind.TX) - kinds.count(RecordKind.RX)) < 60
+    names = [
+        msgspec.msgpack.decode(r.payload)["kind"] for r in records if r.kind == RecordKind.EVENT
+    ]
     assert names[0] == "run-started"
     assert "run-ended" in names
 
@@ -187,8 +191,8 @@ async def test_a_run_that_ends_before_its_file_is_open_is_recorded_all_the_same(
     recording = Recording(stand.data / "runs" / "20260101-000000-test" / "raw.drm")
     kinds = [record.kind for record in recording]
     assert recording.health.ended
-    assert kinds[:3] == [Kind.HEADER, Kind.RX, Kind.COMMAND]
-    assert kinds.count(Kind.RX) > 400
+    assert kinds[:3] == [RecordKind.HEADER, RecordKind.RX, RecordKind.COMMAND]
+    assert kinds.count(RecordKind.RX) > 400
     assert stand.engine.telemetry().health.recorder == "idle"
 
 
@@ -204,8 +208,15 @@ async def test_a_trip_writes_the_last_minute_as_a_black_box(stand: Stand) -> Non
     records = list(recording)
     assert recording.health.ended
     kinds = {record.kind for record in records}
-    assert {Kind.HEADER, Kind.RX, Kind.TX, Kind.COMMAND, Kind.EVENT, DECISION} <= kinds
-    frames = sum(1 for record in records if record.kind == Kind.RX)
+    assert {
+        RecordKind.HEADER,
+        RecordKind.RX,
+        RecordKind.TX,
+        RecordKind.COMMAND,
+        RecordKind.EVENT,
+        DECISION,
+    } <= kinds
+    frames = sum(1 for record in records if record.kind == RecordKind.RX)
     assert frames > 1000, "everything since the start, which is less than a minute ago"
     decisions = [msgspec.msgpack.decode(r.payload) for r in records if r.kind == DECISION]
     assert {each["state"] for each in decisions} >= {"parked", "loaded"}

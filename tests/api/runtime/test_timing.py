@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
-from api.runtime.timing import Pulse
+from api.runtime.timing import LoopTiming
 from control.telemetry import LoopHealth
 
 
 def test_a_regular_beat_shows_its_period_and_no_overrun() -> None:
-    pulse = Pulse(0.002)
+    pulse = LoopTiming(0.002)
     for beat in range(1001):
         assert pulse.beat(beat * 0.002) is None
     health = pulse.fill(LoopHealth(), 10.0)
@@ -19,7 +19,7 @@ def test_a_regular_beat_shows_its_period_and_no_overrun() -> None:
 
 
 def test_a_late_beat_is_counted_and_the_work_that_made_it_late_is_named() -> None:
-    pulse = Pulse(0.002)
+    pulse = LoopTiming(0.002)
     pulse.beat(0.0)
     pulse.ran("telemetry", 0.0001)
     pulse.ran("garbage collection", 0.006)
@@ -33,7 +33,7 @@ def test_a_late_beat_is_counted_and_the_work_that_made_it_late_is_named() -> Non
 
 
 def test_a_lost_link_is_not_a_late_loop() -> None:
-    pulse = Pulse(0.002)
+    pulse = LoopTiming(0.002)
     pulse.beat(0.0)
     pulse.beat(0.002)
     pulse.pause()
@@ -42,7 +42,7 @@ def test_a_lost_link_is_not_a_late_loop() -> None:
 
 
 def test_the_worst_period_is_that_since_the_restart() -> None:
-    pulse = Pulse(0.002)
+    pulse = LoopTiming(0.002)
     pulse.beat(0.0)
     pulse.beat(0.05)
     pulse.restart()

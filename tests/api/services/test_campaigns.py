@@ -14,7 +14,7 @@ import pytest
 
 from api.http.audit import tail
 from api.jobs.closing_result import Closed
-from api.services.campaigns import Campaigns
+from api.services.campaigns import CampaignService
 from api.store import vehicle_records
 from control.campaigns.sequence import Stage
 from control.core.commands import EaseOff, StartTest
@@ -225,7 +225,7 @@ async def test_a_restarted_service_finds_the_campaign_paused(shop: Shop) -> None
     await shop.begin()
     first = await shop.run(1)
     context = shop.service.context
-    again = Campaigns(shop.data, context.rig, context.loop, context.keeper, time.monotonic)
+    again = CampaignService(shop.data, context.rig, context.loop, context.keeper, time.monotonic)
     commands = len(shop.service.loop.commands)
     view = await again.view(shop.id)
     assert view.stage is Stage.PAUSED
@@ -245,7 +245,7 @@ async def test_a_run_that_was_on_when_the_service_died_is_judged_by_the_next(sho
     await shop.see()
     run_id = (await shop.post("run", number=1, checked=True)).json()["run_id"]
     context = shop.service.context
-    again = Campaigns(shop.data, context.rig, context.loop, context.keeper, time.monotonic)
+    again = CampaignService(shop.data, context.rig, context.loop, context.keeper, time.monotonic)
     assert again.current is not None
     assert again.current.sequence.running == run_id
     context.campaigns = again
@@ -399,6 +399,6 @@ def with_oil(kelvin: float) -> Telemetry:
 
 
 def _asking(hand: Any) -> Any:
-    from control.campaigns.sequence import Where
+    from control.campaigns.sequence import CampaignPosition
 
-    return Where(Stage.ASK, "A", 1)
+    return CampaignPosition(Stage.ASK, "A", 1)

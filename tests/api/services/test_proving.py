@@ -15,14 +15,14 @@ from api.runtime.memory_file import write_memory
 from api.services.proving import CALIBRATION_NAME, MEMORY_NAME, in_force, read_proving, today
 from control.core.memory import AbsorberMemory, Memory
 from daq.errors import DrumlinError, Refused, RigError
-from daq.proving.calibration import DeadWeight, Setup, reference_force
+from daq.proving.calibration import CalibrationArm, DeadWeight, reference_force
 from daq.rig.description import load_rig
 from simulator.setup import nominal
 from tests.api.fake_loop import RIG_FILE
 from tests.daq.free_rolls import record_coast
 
 RIG = load_rig(RIG_FILE)
-SETUP = Setup(calibration_arm_m=1.2, cell_arm_m=0.6, latitude_deg=54.4, altitude_m=190.0)
+SETUP = CalibrationArm(calibration_arm_m=1.2, cell_arm_m=0.6, latitude_deg=54.4, altitude_m=190.0)
 MASSES = (0.0, 20.0, 40.0, 60.0, 80.0, 100.0, 120.0)
 
 

@@ -25,8 +25,8 @@ from daq.recording.recorder import (
     BLOCK_MARK,
     MAGIC,
     RECORD_HEAD,
-    Kind,
     RawRecorder,
+    RecordKind,
 )
 from tests.api.fake_loop import RIG_FILE, until
 from tests.api.harness import StartService
@@ -64,7 +64,7 @@ def headed(
         run_id=run_id,
         started_utc=started_utc,
     )
-    recorder.append(Kind.HEADER, 0, msgspec.json.encode(header))
+    recorder.append(RecordKind.HEADER, 0, msgspec.json.encode(header))
     assert recorder.close()
     return path.read_bytes()
 
@@ -145,7 +145,7 @@ async def test_what_is_no_recording_is_refused_and_leaves_nothing(
 
 def crafted(payload: bytes, records: int = 1, size: int | None = None, gap: bytes = b"") -> bytes:
     """A file that is sound to the byte, with what no recorder of ours would put into it."""
-    plain = RECORD_HEAD.pack(Kind.HEADER, 0, len(payload) if size is None else size) + payload
+    plain = RECORD_HEAD.pack(RecordKind.HEADER, 0, len(payload) if size is None else size) + payload
     stored = zlib.compress(plain)
     head = BLOCK_HEAD.pack(BLOCK_MARK, 0, len(stored), len(plain), records)
     return MAGIC + gap + head + BLOCK_CRC.pack(zlib.crc32(stored, zlib.crc32(head))) + stored

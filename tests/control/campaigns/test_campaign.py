@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from control.campaigns.campaign import Alike, Campaign, Progress
+from control.campaigns.campaign import Campaign, ConditionBands, Progress
 from control.test_kinds.plans import PowerSweep
 
 SWEEP = PowerSweep(from_rpm=1500.0, to_rpm=3000.0, rpm_per_s=150.0)
@@ -34,7 +34,7 @@ def test_another_set_up_is_asked_for_before_its_run() -> None:
 
 
 def test_a_run_waits_until_rotor_oil_and_intake_are_like_the_first() -> None:
-    progress = Progress(Campaign(SWEEP, repeats=3, alike=Alike(pause_s=30.0)))
+    progress = Progress(Campaign(SWEEP, repeats=3, alike=ConditionBands(pause_s=30.0)))
     _go(progress, 0.0)
     early = progress.next(10.0, COLD)
     assert early.do == "wait"
@@ -50,7 +50,7 @@ def test_a_run_waits_until_rotor_oil_and_intake_are_like_the_first() -> None:
 
 
 def test_waiting_ends_after_the_longest_wait() -> None:
-    progress = Progress(Campaign(SWEEP, alike=Alike(pause_s=0.0, longest_wait_s=600.0)))
+    progress = Progress(Campaign(SWEEP, alike=ConditionBands(pause_s=0.0, longest_wait_s=600.0)))
     _go(progress, 0.0)
     hot = COLD | {"rotor_k": 400.0}
     assert progress.next(1.0, hot).do == "wait"

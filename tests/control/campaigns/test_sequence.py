@@ -5,14 +5,14 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from control.campaigns.campaign import Alike, Campaign
-from control.campaigns.sequence import Kept, Sequence, Stage
+from control.campaigns.campaign import Campaign, ConditionBands
+from control.campaigns.sequence import CampaignMemory, Sequence, Stage
 from control.test_kinds.plans import PowerSweep
 from daq.errors import Refused
 
 SWEEP = PowerSweep(from_rpm=1500.0, to_rpm=3000.0, rpm_per_s=150.0)
 COLD = {"rotor_k": 300.0, "oil_k": 355.0, "intake_k": 295.0}
-A_B_A = Campaign(SWEEP, ("A", "B", "A"), repeats=1, alike=Alike(pause_s=30.0))
+A_B_A = Campaign(SWEEP, ("A", "B", "A"), repeats=1, alike=ConditionBands(pause_s=30.0))
 
 
 def _run(sequence: Sequence, now_s: float, valid: bool = True, why: str = "") -> None:
@@ -100,7 +100,7 @@ def test_it_comes_up_paused_after_a_restart_and_goes_on_where_it_was() -> None:
     first = Sequence(A_B_A, 0.0)
     _run(first, 0.0)
     first.tell_fitted("B", first.look(100.0, COLD))
-    kept = msgspec.json.decode(msgspec.json.encode(first.kept()), type=Kept)
+    kept = msgspec.json.decode(msgspec.json.encode(first.kept()), type=CampaignMemory)
     second = Sequence(A_B_A, 5000.0, kept)
     assert second.look(6000.0, COLD).stage is Stage.PAUSED
     second.resume()
@@ -111,7 +111,7 @@ def test_it_comes_up_paused_after_a_restart_and_goes_on_where_it_was() -> None:
 
 
 def test_after_a_restart_the_pause_between_runs_counts_anew() -> None:
-    first = Sequence(Campaign(SWEEP, repeats=2, alike=Alike(pause_s=30.0)), 0.0)
+    first = Sequence(Campaign(SWEEP, repeats=2, alike=ConditionBands(pause_s=30.0)), 0.0)
     _run(first, 0.0)
     second = Sequence(first.campaign, 1000.0, first.kept())
     second.resume()
@@ -130,7 +130,7 @@ def test_a_run_that_was_on_at_the_restart_is_judged_afterwards() -> None:
 
 
 def test_another_test_on_the_rig_is_waited_out_and_the_pause_counts_from_its_end() -> None:
-    sequence = Sequence(Campaign(SWEEP, repeats=2, alike=Alike(pause_s=30.0)), 0.0)
+    sequence = Sequence(Campaign(SWEEP, repeats=2, alike=ConditionBands(pause_s=30.0)), 0.0)
     _run(sequence, 0.0)
     busy = sequence.look(100.0, COLD, under_load="somebody-elses")
     assert busy.stage is Stage.WAITING
@@ -140,7 +140,7 @@ def test_another_test_on_the_rig_is_waited_out_and_the_pause_counts_from_its_end
 
 
 def test_time_spent_paused_is_no_part_of_the_longest_wait() -> None:
-    alike = Alike(pause_s=0.0, longest_wait_s=600.0)
+    alike = ConditionBands(pause_s=0.0, longest_wait_s=600.0)
     sequence = Sequence(Campaign(SWEEP, repeats=2, alike=alike), 0.0)
     _run(sequence, 0.0)
     hot = COLD | {"rotor_k": 400.0}

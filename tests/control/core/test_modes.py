@@ -10,7 +10,7 @@ import pytest
 from api.rehearsal.virtual_rig import HOLDER as VIRTUAL_HOLDER
 from api.rehearsal.virtual_rig import VirtualRig
 from control.core.commands import Adjust, StartTest
-from control.core.controller_inputs import Readout
+from control.core.controller_inputs import ControllerInputs
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from daq.rig.description import load_rig
@@ -190,7 +190,7 @@ def test_the_flat_row_says_what_the_readings_say() -> None:
 
     virtual = VirtualRig(load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml"), 3)
     virtual.plant.driver.tell(pedal=0.3)
-    flat, fields = Readout(virtual.rig), Readout(virtual.rig)
+    flat, fields = ControllerInputs(virtual.rig), ControllerInputs(virtual.rig)
     compared = 0
     for k in range(3000):
         if k == 2000:

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from control.forecast.answer import answer
-from control.forecast.duty import Expected, Work, heaviest, works_of
+from control.forecast.duty import DutySegment, Expected, duty_segments, heaviest_segment
 from control.forecast.endurance import MAP_HORIZON_S, endurance_map
 from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import (
@@ -17,12 +17,12 @@ from control.test_kinds.plans import (
     GradeClimb,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
     SteadyHold,
     SteppedMap,
-    Vehicle,
 )
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import model_of
@@ -32,7 +32,7 @@ from tests.control.control_stand import tarnhow
 
 RIG = tarnhow()
 AMBIENT_K = 295.15
-TRUCK = Vehicle(a_n=300.0, mass_kg=3600.0, b_n_per_mps=5.0, c_n_per_mps2=0.6)
+TRUCK = RoadVehicle(a_n=300.0, mass_kg=3600.0, b_n_per_mps=5.0, c_n_per_mps2=0.6)
 
 
 def known(kelvin: float = AMBIENT_K, **others: float) -> RigHeat:
@@ -147,7 +147,7 @@ def test_power_beyond_the_torque_at_that_speed_is_not_blamed_on_heat() -> None:
 
 def test_the_rotor_follows_the_model_it_was_given() -> None:
     heat = known()
-    found = heat.through((Work(120.0, 120e3, 22.0),))
+    found = heat.through((DutySegment(120.0, 120e3, 22.0),))
     alone = RotorObserver(model_of(RIG.absorbers[0].heat), AMBIENT_K)
     for _ in range(120):
         alone.predict(1.0, 30e3, 22.0 * 3.2 / 0.5, True, AMBIENT_K)
@@ -184,15 +184,15 @@ PLANS: tuple[tuple[Plan, float], ...] = (
 @pytest.mark.parametrize(("plan", "seconds"), PLANS)
 def test_every_kind_of_plan_has_its_work(plan: Plan, seconds: float) -> None:
     expected = Expected(power_w=150e3, speed_mps=20.0, ratio_per_m=9.5)
-    works = works_of(plan, RIG, expected)
+    works = duty_segments(plan, RIG, expected)
     assert sum(work.seconds for work in works) == pytest.approx(seconds)
     assert all(work.power_w >= 0.0 for work in works)
-    assert heaviest(plan, RIG, expected) in works
+    assert heaviest_segment(plan, RIG, expected) in works
 
 
 def test_a_coast_lasts_as_long_as_its_force_and_inertia_say() -> None:
     plan = Coastdown(from_mps=30.0, to_mps=10.0, force_n=3000.0)
-    works = works_of(plan, RIG, Expected())
+    works = duty_segments(plan, RIG, Expected())
     inertia = sum(one.base_inertia_kg for one in RIG.roll_sets)
     assert sum(work.seconds for work in works) == pytest.approx(inertia * 20.0 / 3000.0)
 
@@ -201,7 +201,7 @@ def test_the_absorbers_take_the_road_less_what_inertia_and_losses_take() -> None
     climb = GradeClimb(
         vehicle=TRUCK, grade=Grade(percent=5.0), target_mps=20.0, seconds=10.0
     )  # fmt: skip
-    (work,) = works_of(climb, RIG, Expected())
+    (work,) = duty_segments(climb, RIG, Expected())
     # 40 CFR 1066.210(d)(3) with the truck's numbers, less the rolls' own losses at 20 m/s.
     slope = math.atan(0.05)
     road = 300.0 * math.cos(slope) + 100.0 + 0.6 * 400.0 + 3600.0 * 9.80665 * math.sin(slope)
@@ -211,12 +211,12 @@ def test_the_absorbers_take_the_road_less_what_inertia_and_losses_take() -> None
 
 def test_what_a_plan_leaves_open_must_be_said() -> None:
     with pytest.raises(Refused, match="power"):
-        works_of(SteadyHold(seconds=10.0, speed_mps=20.0), RIG, Expected())
+        duty_segments(SteadyHold(seconds=10.0, speed_mps=20.0), RIG, Expected())
     with pytest.raises(Refused, match="engine speed"):
-        works_of(SteadyHold(seconds=10.0, rpm=2000.0), RIG, Expected(power_w=1e5))
+        duty_segments(SteadyHold(seconds=10.0, rpm=2000.0), RIG, Expected(power_w=1e5))
     with pytest.raises(Refused, match="how fast"):
-        works_of(SteadyHold(seconds=10.0, power_w=1e5), RIG, Expected())
-    assert heaviest(SteadyHold(seconds=10.0, speed_mps=20.0), RIG, Expected()) is None
+        duty_segments(SteadyHold(seconds=10.0, power_w=1e5), RIG, Expected())
+    assert heaviest_segment(SteadyHold(seconds=10.0, speed_mps=20.0), RIG, Expected()) is None
 
 
 def test_a_trace_of_absurd_length_is_refused_instead_of_being_computed() -> None:

@@ -109,7 +109,7 @@ def test_what_passes_for_long_passes_for_a_part_of_it() -> None:
 @pytest.mark.parametrize("mph", [22.0, 60.0, 100.0])
 def test_the_forecast_limits_when_the_guard_would(mph: float) -> None:
     """The answer keeps below the limit what the guard keeps at that time, not at the end."""
-    from control.thermal.limiter import HeatGuard
+    from control.thermal.limiter import ThermalLimiter
 
     rig = msgspec.structs.replace(
         RIG,
@@ -123,7 +123,7 @@ def test_the_forecast_limits_when_the_guard_would(mph: float) -> None:
     said = answer(SteadyHold(seconds=3600.0, speed_mps=speed), heat, Expected(power))
     described = rig.absorbers[0].heat
     one = RotorObserver(model_of(described), 298.15, None, 1.0, 30.0, described.mass_relative_sigma)
-    guard, seconds = HeatGuard(described), 0.0
+    guard, seconds = ThermalLimiter(described), 0.0
     radps = speed * rig.absorbers[0].gear_ratio / rig.roll_sets[0].roll_radius_m
     while seconds < 3600.0:
         cap = guard.judge(one, radps, True, 298.15, power / 4.0)

@@ -7,7 +7,7 @@ import re
 import msgspec
 import pytest
 
-from control.safety.fault_detection import PERSISTENCE_S, Watch
+from control.safety.fault_detection import PERSISTENCE_S, FaultDetector
 from control.safety.faults import TABLE
 from daq.measure.measured import Measured
 from tests.control.control_stand import Stand
@@ -21,7 +21,7 @@ class Watched:
 
     def __init__(self) -> None:
         self.stand = Stand().ready()
-        self.watch = Watch(self.stand.rig)
+        self.watch = FaultDetector(self.stand.rig)
         self.sequence = 0
         self.time_s = 5.0
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from control.load_loop.loop import Aim
-from control.safety.faults import TABLE, Effect, Fault, Register, TripLatch, render
+from control.safety.faults import TABLE, Effect, Fault, FaultRegister, TripLatch, render
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from control.test_kinds.steady_hold import HoldTest
@@ -258,7 +258,7 @@ def test_the_page_of_faults_is_the_table() -> None:
 
 
 def test_the_severest_effect_wins_and_of_equals_the_first() -> None:
-    register = Register()
+    register = FaultRegister()
     register.update({"rotor-warm": "", "over-force": "", "over-power": ""}, 1.0)
     worst = register.severest()
     assert worst is not None
@@ -272,7 +272,7 @@ def test_the_severest_effect_wins_and_of_equals_the_first() -> None:
 
 
 def test_events_come_on_transition_only() -> None:
-    register = Register()
+    register = FaultRegister()
     assert [event.kind for event in register.update({"rotor-warm": ""}, 1.0)] == ["fault"]
     assert register.update({"rotor-warm": ""}, 1.1) == []
     cleared = register.update({}, 3.0)
@@ -281,7 +281,7 @@ def test_events_come_on_transition_only() -> None:
 
 
 def test_the_latch_keeps_the_first_cause_until_it_is_reset() -> None:
-    register = Register()
+    register = FaultRegister()
     assert register.latch(TABLE["speed-lost"], 1.0)
     assert not register.latch(TABLE["over-force"], 2.0)
     assert register.trip == TripLatch(

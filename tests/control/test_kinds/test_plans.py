@@ -13,18 +13,18 @@ from api.services.plan_files import load_plan, plan_from
 from control.campaigns.campaign import Campaign
 from control.test_kinds import KINDS, check_begin, check_plan, make_test
 from control.test_kinds.plans import (
-    Begin,
     Coastdown,
     Grade,
     GradeClimb,
     Plan,
     PowerSweep,
+    RoadVehicle,
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
+    StartConditions,
     SteadyHold,
     SteppedMap,
-    Vehicle,
     kind_of,
 )
 from daq.errors import DrumlinError, Refused
@@ -32,7 +32,7 @@ from tests.control.control_stand import Stand, tarnhow
 
 ROOT = Path(__file__).parents[3]
 RIG = tarnhow()
-TRUCK = Vehicle(a_n=230.0, mass_kg=3600.0, c_n_per_mps2=0.95)
+TRUCK = RoadVehicle(a_n=230.0, mass_kg=3600.0, c_n_per_mps2=0.95)
 HILL = Grade(percent=4.0)
 GOOD: tuple[Plan, ...] = (
     SteadyHold(seconds=60.0, power_w=80_000.0),
@@ -125,8 +125,14 @@ def test_a_plan_that_is_wrong_names_the_field(data: dict[str, Any], word: str) -
         (GradeClimb(TRUCK, Grade(file="hill.gpx"), 18.0), "route"),
         (GradeClimb(TRUCK, Grade(by_distance=((0.0, 1.0), (0.0, 2.0))), 18.0), "points"),
         (GradeClimb(TRUCK, Grade(by_distance=((0.0, math.nan), (9.0, 2.0))), 18.0), "plan-number"),
-        (GradeClimb(Vehicle(a_n=-9000.0, mass_kg=3000.0), HILL, 18.0, seconds=9.0), "road-load"),
-        (GradeClimb(Vehicle(a_n=200.0, mass_kg=math.inf), HILL, 18.0, seconds=9.0), "plan-number"),
+        (
+            GradeClimb(RoadVehicle(a_n=-9000.0, mass_kg=3000.0), HILL, 18.0, seconds=9.0),
+            "road-load",
+        ),
+        (
+            GradeClimb(RoadVehicle(a_n=200.0, mass_kg=math.inf), HILL, 18.0, seconds=9.0),
+            "plan-number",
+        ),
         (SpeedTrace(TRUCK), "trace"),
         (SpeedTrace(TRUCK, points=((0.0, 0.0), (5.0, 60.0))), "set-point-beyond-rig"),
         (Coastdown(from_mps=10.0, to_mps=20.0), "plan-coast"),
@@ -159,7 +165,9 @@ def test_a_condition_to_begin_that_is_not_measured_is_not_taken_as_met() -> None
     check_begin(SteadyHold(seconds=30.0, speed_mps=20.0), measured, RIG)
     with pytest.raises(Refused) as caught:
         check_begin(
-            SteadyHold(seconds=30.0, speed_mps=20.0, begin=Begin(oil_above_k=340.0)), measured, RIG
+            SteadyHold(seconds=30.0, speed_mps=20.0, begin=StartConditions(oil_above_k=340.0)),
+            measured,
+            RIG,
         )
     assert caught.value.code == "condition-unknown"
 
@@ -198,6 +206,6 @@ def test_the_page_about_plans_names_every_kind_field_phase_and_void() -> None:
             assert f"**{phase}**" in page
         for code, _ in describe.void:
             assert f"`{code}`" in page
-    for struct in (*(type(plan) for plan in GOOD), Begin, Vehicle, Grade):
+    for struct in (*(type(plan) for plan in GOOD), StartConditions, RoadVehicle, Grade):
         for name in struct.__struct_fields__:
             assert f"`{name}`" in page or name in ("schema", "begin"), name

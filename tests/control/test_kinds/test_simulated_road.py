@@ -12,7 +12,7 @@ import pytest
 
 from control.core.commands import StartTest
 from control.test_kinds.climb import ClimbTest
-from control.test_kinds.plans import Grade, GradeClimb, SpeedTrace, Vehicle
+from control.test_kinds.plans import Grade, GradeClimb, RoadVehicle, SpeedTrace
 from control.test_kinds.road_load import force
 from control.test_kinds.simulated_road import Profile, VirtualTruck, road_load_of
 from control.test_kinds.trace import TraceTest
@@ -24,7 +24,7 @@ from tests.control.control_stand import HOLDER, Stand, tarnhow
 RIG = tarnhow()
 MPH = MILE / 3600.0
 LBF = 4.4482216152605
-PICKUP = Vehicle(
+PICKUP = RoadVehicle(
     a_n=50.93 * LBF,
     b_n_per_mps=0.1598 * LBF / MPH,
     c_n_per_mps2=0.04263 * LBF / MPH**2,
@@ -46,7 +46,7 @@ def test_the_road_asks_for_the_force_of_the_regulation() -> None:
 
 def test_a_tow_hold_takes_its_published_force() -> None:
     # Row RL-08: W = 20,000 lbf on 6 % at 40 mph: 1323.284387 lbf.
-    heavy = Vehicle(**{**{n: getattr(PICKUP, n) for n in PICKUP.__struct_fields__},
+    heavy = RoadVehicle(**{**{n: getattr(PICKUP, n) for n in PICKUP.__struct_fields__},
                        "mass_kg": 20_000 * POUND})  # fmt: skip
     truck = VirtualTruck(heavy, Grade(percent=6.0), RIG)
     assert truck.road_n(40 * MPH, 6.0) / LBF == pytest.approx(1323.284387, rel=1e-6)
@@ -55,14 +55,14 @@ def test_a_tow_hold_takes_its_published_force() -> None:
 def test_cargo_trailer_wind_and_air_change_the_road_as_they_should() -> None:
     base = road_load_of(PICKUP)
     loaded = road_load_of(
-        Vehicle(PICKUP.a_n, PICKUP.mass_kg, PICKUP.b_n_per_mps, PICKUP.c_n_per_mps2,
+        RoadVehicle(PICKUP.a_n, PICKUP.mass_kg, PICKUP.b_n_per_mps, PICKUP.c_n_per_mps2,
                 cargo_kg=400.0, trailer_kg=3000.0, trailer_tyres=4, drag_area_change_m2=2.0)
     )  # fmt: skip
     assert loaded.mass_kg == pytest.approx(base.mass_kg + 3400.0)
     assert loaded.effective_mass_kg == pytest.approx(base.effective_mass_kg + 3400.0 + 4 * 56.7)
     assert loaded.c_n_per_mps2 == pytest.approx(base.c_n_per_mps2 + 1.17)  # rho/2 x 2 m2
     windy = VirtualTruck(
-        Vehicle(a_n=0.0, mass_kg=3000.0, c_n_per_mps2=1.0, headwind_mps=5.0, air_kg_m3=0.585),
+        RoadVehicle(a_n=0.0, mass_kg=3000.0, c_n_per_mps2=1.0, headwind_mps=5.0, air_kg_m3=0.585),
         Grade(percent=0.0), RIG,
     )  # fmt: skip
     assert windy.road_n(20.0, 0.0) == pytest.approx(0.5 * 25.0**2)
@@ -85,7 +85,7 @@ def _stand_on(plan: GradeClimb | SpeedTrace, speed_mps: float, drive_n: float) -
 
 
 def _gained_mps(
-    stand: Stand, vehicle: Vehicle, drive_n: float, seconds: float
+    stand: Stand, vehicle: RoadVehicle, drive_n: float, seconds: float
 ) -> tuple[float, float]:
     """Speed the rolls gain in the next seconds, and that a truck on its road would."""
     load = road_load_of(vehicle)
@@ -100,7 +100,7 @@ def _gained_mps(
 @pytest.mark.parametrize(("mass_kg", "drive_n"), [(3800.0, 6000.0), (9000.0, 9000.0)])
 def test_the_rolls_speed_up_as_a_truck_of_that_mass_would(mass_kg: float, drive_n: float) -> None:
     # 40 CFR 1066.265 asks for an acceleration error of at most 1 %.
-    vehicle = Vehicle(a_n=400.0, mass_kg=mass_kg, c_n_per_mps2=1.0)
+    vehicle = RoadVehicle(a_n=400.0, mass_kg=mass_kg, c_n_per_mps2=1.0)
     plan = GradeClimb(vehicle, Grade(percent=0.0), target_mps=45.0, seconds=60.0)
     stand = _stand_on(plan, 12.0, drive_n)
     stand.frames(3.0)
@@ -111,7 +111,7 @@ def test_the_rolls_speed_up_as_a_truck_of_that_mass_would(mass_kg: float, drive_
 
 def test_what_only_a_motor_could_give_is_told_as_shortfall() -> None:
     # A light car on heavy rolls, engine pulling hard: 3,200 kg of rolls cannot speed up so fast.
-    light = Vehicle(a_n=100.0, mass_kg=1200.0)
+    light = RoadVehicle(a_n=100.0, mass_kg=1200.0)
     plan = GradeClimb(light, Grade(percent=0.0), target_mps=45.0, seconds=60.0)
     stand = _stand_on(plan, 10.0, 3000.0)
     stand.frames(3.0)
@@ -227,7 +227,7 @@ def test_two_seconds_outside_the_band_are_allowed_and_more_are_void() -> None:
 
 def test_a_truck_in_neutral_feels_its_road_though_nobody_drives() -> None:
     # Nothing but the road and the losses slows it: there is no drive to share the load after.
-    vehicle = Vehicle(a_n=250.0, mass_kg=3000.0, c_n_per_mps2=0.9)
+    vehicle = RoadVehicle(a_n=250.0, mass_kg=3000.0, c_n_per_mps2=0.9)
     plan = GradeClimb(vehicle, Grade(percent=0.0), target_mps=45.0, seconds=60.0)
     stand = _stand_on(plan, 16.0, 0.0)
     stand.frames(3.0)

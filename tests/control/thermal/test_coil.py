@@ -12,7 +12,7 @@ from control.load_loop.force_loop import COIL_LAG, FORCING_A
 from control.load_loop.kernel import WORK_A2S, WORK_J, WORK_RAD, WORK_S
 from control.load_loop.loop import Loads
 from control.thermal.coil import COPPER_J_PER_KG_K, CoilMemory, CoilObserver, resistance_ratio
-from control.thermal.manager import HeatKeeper
+from control.thermal.manager import ThermalManager
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import model_of
 from control.thermal.rotor_observer import RotorObserver
@@ -136,7 +136,9 @@ def test_the_coil_survives_a_restart_cooled_by_the_time_off() -> None:
 RIG = tarnhow()
 
 
-def keeper_at(coil_k: float, forcing_a: float = 60.0, resistance_ohm: float = 1.2) -> HeatKeeper:
+def keeper_at(
+    coil_k: float, forcing_a: float = 60.0, resistance_ohm: float = 1.2
+) -> ThermalManager:
     """The demo rig's keeper after one turn of each absorber, with coils known to be that warm."""
     coil = msgspec.structs.replace(  # one that air cools poorly: full current is too much for it
         RIG.absorbers[0].heat.coil, resistance_ohm=resistance_ohm, to_air_w_per_k=8.0
@@ -155,7 +157,7 @@ def keeper_at(coil_k: float, forcing_a: float = 60.0, resistance_ohm: float = 1.
     rotor = RotorObserver(model_of(RIG.absorbers[0].heat), AMBIENT_K).memory()
     records = {one.name: RotorRecord(rotor, coil=kept) for one in rig.absorbers}
     loads = Loads(rig)
-    keeper = HeatKeeper(rig, records, 0.0, loads)
+    keeper = ThermalManager(rig, records, 0.0, loads)
     for place in range(8):  # two turns of each
         loads._warm[:, WORK_S] += 0.5
         loads._warm[:, WORK_J] += 0.5 * 110e3

@@ -15,15 +15,15 @@ from control.load_loop.loop import Loads
 from control.safety.faults import TABLE, Effect
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
-from control.thermal.limiter import MARGIN_SIGMAS, HeatGuard, HeatLevel, safety_margin
-from control.thermal.manager import EVERY_S, OVERLOADED_AFTER_S, HeatKeeper
+from control.thermal.limiter import MARGIN_SIGMAS, ThermalLevel, ThermalLimiter, safety_margin
+from control.thermal.manager import EVERY_S, OVERLOADED_AFTER_S, ThermalManager
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import model_of
 from control.thermal.rotor_observer import Headroom, RotorObserver
-from control.thermal.usage import AbsorberLife, capacity_trend, day_of, due, with_capacity
+from control.thermal.usage import AbsorberUsage, capacity_trend, day_of, due, with_capacity
 from daq.measure.measured import Measured
 from daq.readings import Quality, Reading, Unit
-from daq.rig.description import Service
+from daq.rig.description import ServiceIntervals
 from tests.control.control_stand import HOLD_20, HOLDER, Stand, tarnhow
 
 RIG = tarnhow()
@@ -49,7 +49,7 @@ class Bench:
 
     def __init__(self, records: dict[str, RotorRecord] | None = None, off_s: float = 0.0) -> None:
         self.loads = Loads(RIG)
-        self.keeper = HeatKeeper(RIG, records, off_s, self.loads)
+        self.keeper = ThermalManager(RIG, records, off_s, self.loads)
         self.time_s = 10.0
         self.caps: list[float] = []
 
@@ -193,7 +193,7 @@ def test_a_rig_that_cools_from_its_limit_refuses_to_start_until_reentry() -> Non
 
 def test_a_start_is_refused_with_the_reason_while_a_rotor_cools() -> None:
     stand = Stand().ready()
-    stand.core.heat._rotors[0].guard = HeatGuard(RIG.absorbers[0].heat, cooling=True)
+    stand.core.heat._rotors[0].guard = ThermalLimiter(RIG.absorbers[0].heat, cooling=True)
     stand.core.heat._rotors[0].observer.begin_at(560.0)
     stand.frames(1.5)
     answer = stand.ask(StartTest(0, HOLDER, "run", HOLD_20))
@@ -298,7 +298,7 @@ def test_how_the_last_run_shared_its_power_is_kept_and_foretells_the_next() -> N
     bench.keeper.end_run()
     shares = [record.run_share for record in bench.keeper.records().values()]
     assert shares == pytest.approx([0.125, 0.125, 0.375, 0.375], abs=0.01)
-    again = HeatKeeper(RIG, bench.keeper.records(), 0.0, Loads(RIG))
+    again = ThermalManager(RIG, bench.keeper.records(), 0.0, Loads(RIG))
     again.begin_run("20260101-000100-abcd", 160e3, 20.0)
     work = [again._plan_work(rotor) for rotor in again._rotors]
     assert [one[0] for one in work if one] == pytest.approx([20e3, 20e3, 60e3, 60e3], rel=0.05)
@@ -321,10 +321,10 @@ def test_who_may_get_there_is_named_before_who_never_does() -> None:
 
 def test_a_fade_over_months_and_served_hours_are_due() -> None:
     heat = msgspec.structs.replace(
-        RIG.absorbers[0].heat, service=Service(every_h=100.0, every_gj=1.0, fade=0.1)
+        RIG.absorbers[0].heat, service=ServiceIntervals(every_h=100.0, every_gj=1.0, fade=0.1)
     )
     absorber = msgspec.structs.replace(RIG.absorbers[0], heat=heat)
-    life = AbsorberLife(turning_s=99.0 * 3600.0)
+    life = AbsorberUsage(turning_s=99.0 * 3600.0)
     assert due(absorber, life) == ()
     life = msgspec.structs.replace(life, turning_s=101.0 * 3600.0, energy_j=2e9)
     for month in range(1, 13):
@@ -374,7 +374,7 @@ def test_without_any_sensor_a_rotor_cooler_described_than_it_is_stays_below_its_
         windage_w_per_k_per_radps=0.67 * described.windage_w_per_k_per_radps,
     )  # fmt: skip
     truth, observer = RotorObserver(true, AMBIENT_K), RotorObserver(described, AMBIENT_K)
-    guard = HeatGuard(RIG.absorbers[0].heat)
+    guard = ThermalLimiter(RIG.absorbers[0].heat)
     peak, levels, power = 0.0, set(), 0.0
     for _ in range(2400):
         cap = guard.judge(observer, 140.0, True, AMBIENT_K, power)
@@ -384,7 +384,7 @@ def test_without_any_sensor_a_rotor_cooler_described_than_it_is_stays_below_its_
         observer.predict(EVERY_S, power, 140.0, True, AMBIENT_K)
         peak = max(peak, truth.rim_k)
     assert peak < RIG.absorbers[0].heat.limit_k + 10.0
-    assert HeatLevel.HOT in levels
+    assert ThermalLevel.HOT in levels
 
 
 def test_the_plan_tells_the_keeper_its_power_when_it_names_one() -> None:

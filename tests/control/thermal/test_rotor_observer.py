@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from control.thermal.limiter import HeatGuard, HeatLevel
+from control.thermal.limiter import ThermalLevel, ThermalLimiter
 from control.thermal.rotor import RotorModel, advance, model_of, time_to
 from control.thermal.rotor_observer import RotorObserver, SensorVerdict
 from daq.rig.description import RotorHeat
@@ -116,7 +116,7 @@ def test_the_estimate_survives_a_restart() -> None:
 
 def test_the_guard_holds_a_rotor_below_its_limit_without_a_step() -> None:
     truth, observer = learned()
-    guard = HeatGuard(HEAT)
+    guard = ThermalLimiter(HEAT)
     asked, power, worst_step, peak = 90e3, 0.0, 0.0, 0.0
     levels = set()
     for tick in range(1200):
@@ -130,14 +130,14 @@ def test_the_guard_holds_a_rotor_below_its_limit_without_a_step() -> None:
         peak = max(peak, float(truth.state[0]))
     assert peak < HEAT.limit_k + 10.0
     assert peak > HEAT.limit_k - 40.0
-    assert HeatLevel.HOT in levels
+    assert ThermalLevel.HOT in levels
     assert worst_step < 0.1 * asked
 
 
 def test_after_the_limit_load_returns_only_below_the_reentry_temperature() -> None:
-    guard = HeatGuard(HEAT)
+    guard = ThermalLimiter(HEAT)
     observer = RotorObserver(model_of(HEAT), HEAT.limit_k + 1.0)
-    assert guard.judge(observer, 100.0, False, AMBIENT_K, 1e4).level is HeatLevel.LIMIT
+    assert guard.judge(observer, 100.0, False, AMBIENT_K, 1e4).level is ThermalLevel.LIMIT
     warm = RotorObserver(model_of(HEAT), HEAT.reentry_k + 20.0)
     assert guard.judge(warm, 100.0, False, AMBIENT_K, 1e4).power_w == 0.0
     cool = RotorObserver(model_of(HEAT), HEAT.reentry_k - 1.0)

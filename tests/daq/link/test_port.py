@@ -18,7 +18,7 @@ from daq.link import port as link_module
 from daq.link.errors import explained
 from daq.link.port import Link, Port, Received, open_port
 from daq.link.status import LinkState
-from daq.link.tx_queue import MAX_QUESTIONS, Outgoing
+from daq.link.tx_queue import MAX_QUESTIONS, TxQueue
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
 from daq.wire.frames import (
@@ -470,7 +470,7 @@ async def test_what_was_sent_last_still_goes_out_when_the_link_is_closed(board: 
 
 
 def test_questions_go_before_the_set_point_and_each_frame_goes_out_whole() -> None:
-    out = Outgoing()
+    out = TxQueue()
     out.put_set_point(b"set")
     out.put(b"ask")
     assert out.ahead == b"ask"
@@ -484,7 +484,7 @@ def test_questions_go_before_the_set_point_and_each_frame_goes_out_whole() -> No
 
 
 def test_a_set_point_already_begun_is_finished_before_the_newer() -> None:
-    out = Outgoing()
+    out = TxQueue()
     out.put_set_point(b"old")
     assert out.ahead == b"old"
     assert out.took(1) == b""
@@ -496,7 +496,7 @@ def test_a_set_point_already_begun_is_finished_before_the_newer() -> None:
 
 
 def test_a_set_point_not_begun_gives_way_to_the_newer() -> None:
-    out = Outgoing()
+    out = TxQueue()
     out.put_set_point(b"old")
     assert out.ahead == b"old"
     out.put_set_point(b"new")
@@ -506,7 +506,7 @@ def test_a_set_point_not_begun_gives_way_to_the_newer() -> None:
 
 
 def test_the_queue_is_bounded_and_drops_the_oldest_question() -> None:
-    out = Outgoing()
+    out = TxQueue()
     for number in range(MAX_QUESTIONS + 3):
         out.put(bytes((number + 1,)))
     assert out.dropped == 3
@@ -515,14 +515,14 @@ def test_the_queue_is_bounded_and_drops_the_oldest_question() -> None:
 
 
 def test_opening_a_session_takes_the_old_sessions_set_point_back() -> None:
-    out = Outgoing()
+    out = TxQueue()
     out.put_set_point(b"old session")
     out.forget_set_point()
     assert out.ahead == b""
 
 
 def test_a_new_connection_starts_with_nothing_of_the_old() -> None:
-    out = Outgoing()
+    out = TxQueue()
     out.put(b"ask")
     assert out.ahead == b"ask"
     out.took(1)

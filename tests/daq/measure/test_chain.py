@@ -15,7 +15,7 @@ from daq.measure.force import load_cell
 from daq.measure.measured import Measured
 from daq.measure.speed import estimator
 from daq.readings import Quality, Unit
-from daq.rig.description import Engine, SlowChannel
+from daq.rig.description import EngineSpeedSource, SlowChannel
 from daq.wire.frames import Channel, ChannelKind, Sample, Slow
 from tests.daq.synthetic import RIG_FILE, FrontEnd, accelerated, edge_ticks, hello_for, tarnhow
 
@@ -104,7 +104,7 @@ def test_engine_speed_comes_from_the_pickup_then_the_ratio_then_nothing() -> Non
     assert made[-1].overall_ratio.value == pytest.approx(1900 * math.pi / 30 / 20.0, rel=1e-3)
     ratio = chain.learn_ratio()
     assert ratio == pytest.approx(1900 * math.pi / 600, rel=1e-3)
-    rig = msgspec.structs.replace(RIG, engine=Engine())
+    rig = msgspec.structs.replace(RIG, engine=EngineSpeedSource())
     board = FrontEnd(rig)
     board.ticks[0] = board.ticks[1] = edge_ticks(accelerated(20.0, 0.0), 900)
     without = Chain(rig, hello_for(rig))
@@ -119,7 +119,7 @@ def test_engine_speed_comes_from_the_pickup_then_the_ratio_then_nothing() -> Non
 def test_engine_speed_from_a_slow_channel_is_in_radians_and_ages() -> None:
     channel = SlowChannel("engine-speed", "rev/min", topic="truck/rpm", max_age_s=0.2)
     rig = msgspec.structs.replace(
-        RIG, engine=Engine(slow_channel="engine-speed"), slow=(*RIG.slow, channel)
+        RIG, engine=EngineSpeedSource(slow_channel="engine-speed"), slow=(*RIG.slow, channel)
     )
     board = FrontEnd(rig)
     chain = Chain(rig, hello_for(rig))

@@ -10,8 +10,8 @@ import pytest
 from daq.errors import Refused
 from daq.proving.calibration import (
     FULL_SCALE_COUNTS,
+    CalibrationArm,
     DeadWeight,
-    Setup,
     calibrate,
     reference_force,
     verify,
@@ -19,7 +19,7 @@ from daq.proving.calibration import (
 from daq.rig.description import LoadCell
 from daq.rig.gravity import local_gravity
 
-SETUP = Setup(
+SETUP = CalibrationArm(
     calibration_arm_m=1.2, cell_arm_m=0.6, latitude_deg=54.4, altitude_m=190.0,
     hanging_torque_nm=30.0,
 )  # fmt: skip
@@ -73,7 +73,7 @@ def test_reference_force_counts_local_gravity_buoyancy_arm_and_hanging_torque() 
 
 
 def test_forgetting_the_hanging_torque_shows_between_the_two_sides() -> None:
-    bare = Setup(1.2, 0.6, 54.4, 190.0, hanging_torque_nm=0.0)
+    bare = CalibrationArm(1.2, 0.6, 54.4, 190.0, hanging_torque_nm=0.0)
     outcome = calibrate(loads(), bare, CELL)
     assert max(abs(residual.error_n) for residual in outcome.residuals) > 10.0
 
@@ -172,4 +172,4 @@ def test_unusable_loads_are_refused(bad: list[DeadWeight], words: str) -> None:
     with pytest.raises(Refused, match=words):
         calibrate(bad, SETUP, CELL)
     with pytest.raises(Refused, match="no length"):
-        calibrate(loads(), Setup(0.0, 0.6, 45.0), CELL)
+        calibrate(loads(), CalibrationArm(0.0, 0.6, 45.0), CELL)

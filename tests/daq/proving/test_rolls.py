@@ -19,7 +19,7 @@ from daq.proving.response import of_response, responses
 from daq.proving.rolls import of_diameter, of_run_out, roll_radius
 from daq.proving.runs import Track, read_track
 from daq.recording.reader import Record, Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.rig.description import parse_rig
 from daq.wire.codec import encode
 from daq.wire.frames import Channel, ChannelKind, Hello, ResetCause, Sample
@@ -149,7 +149,7 @@ def frames(
         1, 0, ResetCause.POWER_ON, 1_000_000, 500, 9, 3, 0, 0, "test",
         (Channel(ChannelKind.WHEEL, "pps"),),
     )  # fmt: skip
-    yield Record(Kind.RX, 0, body(encode(hello)))
+    yield Record(RecordKind.RX, 0, body(encode(hello)))
     rate = 1e6 * (1.0 + error)
     total, next_pulse = 0, 0.5
     for k in range(round(seconds * hz)):
@@ -164,7 +164,7 @@ def frames(
             (tuple(edges),), (), (), (),
         )  # fmt: skip
         heard_s = true_s + 2e-4 + float(rng.exponential(5e-4))
-        yield Record(Kind.RX, round(heard_s * 1e9), body(encode(sample)))
+        yield Record(RecordKind.RX, round(heard_s * 1e9), body(encode(sample)))
 
 
 @pytest.mark.parametrize("error", [4e-6, -7e-6, 3e-5])

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from daq.errors import RecordingError
 from daq.recording import recorder as record_module
 from daq.recording.reader import Header, Record, Recording
-from daq.recording.recorder import BLOCK_MARK, HEAD_BYTES, MAGIC, Kind, RawRecorder
+from daq.recording.recorder import BLOCK_MARK, HEAD_BYTES, MAGIC, RawRecorder, RecordKind
 
 MARK = BLOCK_MARK.to_bytes(4, "little")
 
@@ -27,14 +27,14 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     noise = random.Random(1)
     recorder = RawRecorder(path)
     for number in range(2_000):
-        recorder.append(Kind.RX, number, noise.randbytes(70))
+        recorder.append(RecordKind.RX, number, noise.randbytes(70))
     assert recorder.close()
     patch.undo()
     return path
 
 
 def numbers(recording: Recording) -> list[int]:
-    return [record.host_ns for record in recording if record.kind == Kind.RX]
+    return [record.host_ns for record in recording if record.kind == RecordKind.RX]
 
 
 def starts(path: Path) -> list[int]:
@@ -178,7 +178,7 @@ def test_the_header_says_what_a_replay_needs(tmp_path: Path) -> None:
         learned_ratio=3.25,
     )
     recorder = RawRecorder(tmp_path / "raw.drm")
-    recorder.append(Kind.HEADER, 0, msgspec.json.encode(header))
+    recorder.append(RecordKind.HEADER, 0, msgspec.json.encode(header))
     recorder.close()
     read = Recording(recorder.path).header()
     assert read == header
@@ -187,7 +187,7 @@ def test_the_header_says_what_a_replay_needs(tmp_path: Path) -> None:
 
 def test_a_header_of_another_form_is_refused_with_the_next_step(tmp_path: Path) -> None:
     recorder = RawRecorder(tmp_path / "raw.drm")
-    recorder.append(Kind.HEADER, 0, b'{"rig_text": 5}')
+    recorder.append(RecordKind.HEADER, 0, b'{"rig_text": 5}')
     recorder.close()
     with pytest.raises(RecordingError, match="newer Drumlin"):
         Recording(recorder.path).header()

@@ -14,7 +14,7 @@ import pytest
 
 from daq.errors import RecordingError
 from daq.recording.reader import Record, Recording
-from daq.recording.recorder import WRITE_EVERY_S, Kind, RawRecorder, RecorderState
+from daq.recording.recorder import WRITE_EVERY_S, RawRecorder, RecorderState, RecordKind
 
 FRAME = bytes(range(1, 76))
 
@@ -26,19 +26,19 @@ def until(what: Callable[[], bool], patience_s: float = 60.0) -> None:
         time.sleep(0.005)
 
 
-def payloads(path: Path, kind: Kind = Kind.RX) -> list[bytes]:
+def payloads(path: Path, kind: RecordKind = RecordKind.RX) -> list[bytes]:
     return [record.payload for record in Recording(path) if record.kind == kind]
 
 
 def test_what_was_appended_reads_back_in_order_with_its_times(tmp_path: Path) -> None:
     recorder = RawRecorder(tmp_path / "runs" / "one" / "raw.drm")
     sent = [
-        (Kind.HEADER, 0, b"{}"),
-        (Kind.RX, 1_000, FRAME),
-        (Kind.TX, 2**63, b"\x81"),
-        (Kind.COMMAND, 3, b""),
-        (Kind.EVENT, 4, b"x" * 100_000),
-        (Kind.RX_DAMAGED, 5, b"\xff\xfe"),
+        (RecordKind.HEADER, 0, b"{}"),
+        (RecordKind.RX, 1_000, FRAME),
+        (RecordKind.TX, 2**63, b"\x81"),
+        (RecordKind.COMMAND, 3, b""),
+        (RecordKind.EVENT, 4, b"x" * 100_000),
+        (RecordKind.RX_DAMAGED, 5, b"\xff\xfe"),
     ]
     for kind, host_ns, payload in sent:
         assert recorder.append(kind, host_ns, payload)
@@ -46,7 +46,7 @@ def test_what_was_appended_reads_back_in_order_with_its_times(tmp_path: Path) ->
     recording = Recording(recorder.path)
     read = list(recording)
     assert read[:-1] == [Record(*record) for record in sent]
-    assert read[-1].kind == Kind.END
+    assert read[-1].kind == RecordKind.END
     assert recording.health.ended
     assert recording.health.records == len(sent) + 1
     assert not recording.health.torn_tail
@@ -73,7 +73,7 @@ def test_a_directory_that_cannot_be_is_said_with_the_next_step(tmp_path: Path) -
 
 def test_records_are_on_disk_while_the_run_goes_on(tmp_path: Path) -> None:
     recorder = RawRecorder(tmp_path / "raw.drm")
-    recorder.append(Kind.RX, 1, FRAME)
+    recorder.append(RecordKind.RX, 1, FRAME)
     until(lambda: recorder.view.records == 1)
     assert payloads(recorder.path) == [FRAME]
     assert not Recording(recorder.path).health.ended
@@ -84,16 +84,16 @@ def test_the_header_goes_to_disk_at_once(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setattr("daq.recording.recorder.WRITE_EVERY_S", 600.0)
     recorder = RawRecorder(tmp_path / "raw.drm")
     time.sleep(0.05)  # the file is there before its header comes
-    recorder.append(Kind.HEADER, 1, b"{}")
-    until(lambda: payloads(recorder.path, Kind.HEADER) == [b"{}"])
+    recorder.append(RecordKind.HEADER, 1, b"{}")
+    until(lambda: payloads(recorder.path, RecordKind.HEADER) == [b"{}"])
     assert recorder.close()
 
 
 def test_an_append_after_the_end_is_dropped_and_counted_and_harms_nothing(tmp_path: Path) -> None:
     recorder = RawRecorder(tmp_path / "raw.drm")
-    recorder.append(Kind.RX, 1, FRAME)
+    recorder.append(RecordKind.RX, 1, FRAME)
     recorder.close()
-    assert not recorder.append(Kind.RX, 2, FRAME)
+    assert not recorder.append(RecordKind.RX, 2, FRAME)
     assert recorder.view.dropped == 1
     assert payloads(recorder.path) == [FRAME]
 
@@ -103,7 +103,7 @@ def test_ending_twice_is_ending_once(tmp_path: Path) -> None:
     recorder.end()
     recorder.end()
     assert recorder.close()
-    assert [record.kind for record in Recording(recorder.path)] == [Kind.END]
+    assert [record.kind for record in Recording(recorder.path)] == [RecordKind.END]
 
 
 class SlowDisk:
@@ -136,7 +136,7 @@ def test_a_stuck_disk_costs_bounded_memory_and_counted_records(
 ) -> None:
     limit = 100_000
     recorder = RawRecorder(tmp_path / "raw.drm", queue_bytes=limit)
-    taken = [recorder.append(Kind.RX, number, FRAME) for number in range(10_000)]
+    taken = [recorder.append(RecordKind.RX, number, FRAME) for number in range(10_000)]
     assert recorder.view.queued_bytes <= limit
     assert taken.count(False) == recorder.view.dropped > 8_000
     disk.stuck = True
@@ -155,7 +155,7 @@ def test_a_disk_error_is_a_state_and_the_record_is_written_when_it_is_over(
     disk.fail_with = OSError(5, "Input/output error")
     disk.stuck = False
     recorder = RawRecorder(tmp_path / "raw.drm")
-    assert recorder.append(Kind.RX, 1, FRAME)
+    assert recorder.append(RecordKind.RX, 1, FRAME)
     until(lambda: recorder.view.state is RecorderState.FAILED)
     assert "Input/output error" in recorder.view.problem
     assert recorder.view.remedy
@@ -173,7 +173,7 @@ def test_a_disk_that_takes_nothing_to_the_end_lets_the_recorder_go_and_counts_th
     disk.fail_with = OSError(28, "No space left on device")
     disk.stuck = False
     recorder = RawRecorder(tmp_path / "raw.drm")
-    recorder.append(Kind.RX, 1, FRAME)
+    recorder.append(RecordKind.RX, 1, FRAME)
     until(lambda: recorder.view.state is RecorderState.DISK_FULL)
     assert not recorder.close()
     assert recorder.view.dropped >= 1
@@ -183,7 +183,7 @@ def test_a_disk_that_takes_nothing_to_the_end_lets_the_recorder_go_and_counts_th
 FULL_DISK = """
 import resource, sys, time
 from pathlib import Path
-from daq.recording.recorder import Kind, RawRecorder, RecorderState
+from daq.recording.recorder import RecordKind, RawRecorder, RecorderState
 from daq.recording import recorder as module
 module.RETRY_S = 0.05
 _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
@@ -197,7 +197,7 @@ def until(what):
         assert time.monotonic() < end, recorder.view
         time.sleep(0.01)
 for number in range(100):
-    assert recorder.append(Kind.RX, number, noise(1000))
+    assert recorder.append(RecordKind.RX, number, noise(1000))
     if number == 30:
         until(lambda: recorder.view.records > 0)
 until(lambda: recorder.view.state is RecorderState.DISK_FULL)
@@ -224,7 +224,9 @@ def test_a_file_that_may_not_grow_is_shown_as_full_and_goes_on_when_there_is_roo
     assert done.returncode == 0, done.stderr
     assert "no room" in done.stdout
     recording = Recording(path)
-    assert [record.host_ns for record in recording if record.kind == Kind.RX] == list(range(100))
+    assert [record.host_ns for record in recording if record.kind == RecordKind.RX] == list(
+        range(100)
+    )
     assert recording.health.damaged_blocks == recording.health.missing_blocks == 0
 
 
@@ -235,13 +237,13 @@ def test_what_is_appended_waits_no_longer_than_half_a_second_for_the_disk() -> N
 KILLED = """
 import sys, time
 from pathlib import Path
-from daq.recording.recorder import Kind, RawRecorder
+from daq.recording.recorder import RecordKind, RawRecorder
 recorder = RawRecorder(Path(sys.argv[1]))
 began, number = time.monotonic(), 0
 while True:
     number += 1
     time.sleep(max(0.0, began + number / 500 - time.monotonic()))
-    recorder.append(Kind.RX, time.monotonic_ns(), bytes(range(1, 76)))
+    recorder.append(RecordKind.RX, time.monotonic_ns(), bytes(range(1, 76)))
     if number % 50 == 0:
         print(number, recorder.view.records, flush=True)
 """

@@ -10,7 +10,7 @@ import pytest
 
 from daq.errors import RecordingError
 from daq.recording.reader import Recording
-from daq.recording.recorder import Kind
+from daq.recording.recorder import RecordKind
 from daq.results.columns import Chunk, Column, Replay, columns_of, gather, slug
 from daq.rig.description import load_rig
 from tests.daq.synthetic_run import FRAME_HZ, RIG_PATH, RunWriter, Truck, hello_for, record_run
@@ -166,11 +166,15 @@ def test_the_set_point_follows_an_accepted_change_and_no_refused_one(tmp_path: P
         truck = Truck(run.rig, SPEED, RPM, CELL)
         run.received(hello_for(run.rig))
         run.received(truck.sample())
-        run.told(Kind.COMMAND, {"command": "adjust", "id": 4, "holder": "x", "set_point": 210.0})
-        run.told(Kind.ANSWER, {"id": 4, "accepted": False})
+        run.told(
+            RecordKind.COMMAND, {"command": "adjust", "id": 4, "holder": "x", "set_point": 210.0}
+        )
+        run.told(RecordKind.ANSWER, {"id": 4, "accepted": False})
         run.received(truck.sample())
-        run.told(Kind.COMMAND, {"command": "adjust", "id": 5, "holder": "x", "set_point": 205.0})
-        run.told(Kind.ANSWER, {"id": 5, "accepted": True})
+        run.told(
+            RecordKind.COMMAND, {"command": "adjust", "id": 5, "holder": "x", "set_point": 205.0}
+        )
+        run.told(RecordKind.ANSWER, {"id": 5, "accepted": True})
         run.received(truck.sample())
 
     path = tmp_path / "raw.drm"
@@ -186,7 +190,7 @@ def test_slow_values_of_the_front_end_and_from_outside_are_in_si(tmp_path: Path)
         run.received(hello_for(run.rig))
         run.slow(10_000, (0, 21.5))
         run.told(
-            Kind.COMMAND,
+            RecordKind.COMMAND,
             {"command": "slow-value", "id": 1, "name": "barometer", "value": 98.5, "age_s": 0.0},
         )
         run.received(truck.sample())
@@ -230,9 +234,9 @@ def test_lost_frames_and_damage_are_counted_and_cost_no_row(tmp_path: Path) -> N
         truck = Truck(run.rig, SPEED, RPM, CELL)
         run.received(hello_for(run.rig))
         run.received(truck.sample())
-        run.note(Kind.RX_DAMAGED, b"\x07\x01\x02")
+        run.note(RecordKind.RX_DAMAGED, b"\x07\x01\x02")
         run.received(truck.sample(sequence_ahead=4))
-        run.note(Kind.RX, b"\x09not a frame")
+        run.note(RecordKind.RX, b"\x09not a frame")
 
     path = tmp_path / "raw.drm"
     record_run(path, play)
@@ -246,8 +250,8 @@ def test_events_come_out_as_they_were_told(tmp_path: Path) -> None:
 
     def play(run: RunWriter) -> None:
         run.received(hello_for(run.rig))
-        run.told(Kind.EVENT, told)
-        run.note(Kind.EVENT, b"\xc1")
+        run.told(RecordKind.EVENT, told)
+        run.note(RecordKind.EVENT, b"\xc1")
 
     path = tmp_path / "raw.drm"
     record_run(path, play)

@@ -21,7 +21,7 @@ from daq.results.correction import Rule
 from daq.results.evaluate import evaluate
 from daq.results.flags import VOIDS
 from daq.results.given import Given, given_of
-from daq.results.result import Result, Settings
+from daq.results.result import EvaluationSettings, Result
 from daq.rig.description import load_rig
 
 RIG = load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml")
@@ -37,7 +37,7 @@ def run(
     seconds: float,
     engine: Line,
     power: Line,
-    settings: Settings | None = None,
+    settings: EvaluationSettings | None = None,
     seed: int = 1,
     events: list[dict[str, Any]] | None = None,
     noise_w: float = 300.0,
@@ -77,7 +77,9 @@ def run(
             table[f"absorber_{slug(absorber.name)}_force_n"] = table[f"{name}_absorber_force_n"] / 2
     for name, value in over.items():
         table[name] = np.asarray(value(time) if callable(value) else value)
-    return given_of(RIG, plan, table, settings or Settings(), ENDED if events is None else events)
+    return given_of(
+        RIG, plan, table, settings or EvaluationSettings(), ENDED if events is None else events
+    )
 
 
 def value(result: Result, name: str) -> float:
@@ -102,7 +104,7 @@ def hill(t: Any) -> Any:
     return np.where(t < 17.0, TOP_W - 0.08 * (rpm - TOP_RPM) ** 2, 20_000.0)
 
 
-def sweep(settings: Settings | None = None, **over: Any) -> Result:
+def sweep(settings: EvaluationSettings | None = None, **over: Any) -> Result:
     return evaluate(run(SWEEP, 19.0, engine_sweep, hill, settings, **over), "1")
 
 
@@ -201,7 +203,7 @@ def test_a_boosted_diesel_is_not_corrected_and_the_reason_is_beside_the_number()
 
 def test_a_correction_multiplies_and_leaves_what_was_observed() -> None:
     """(99/p)^1.2 (T/298)^0.6 at dry pressure p: ISO 1585, from memory."""
-    plain, corrected = sweep(), sweep(Settings(rule=Rule.ISO_1585_SPARK))
+    plain, corrected = sweep(), sweep(EvaluationSettings(rule=Rule.ISO_1585_SPARK))
     assert corrected.correction is not None
     factor = corrected.correction.factor
     dry_kpa = (96_000.0 - 0.5 * 2338.0) / 1000.0
@@ -216,7 +218,8 @@ def test_a_correction_multiplies_and_leaves_what_was_observed() -> None:
 
 def test_without_weather_nothing_is_corrected() -> None:
     result = sweep(
-        Settings(rule=Rule.ISO_1585_SPARK), slow_humidity=lambda t: np.full(t.size, np.nan)
+        EvaluationSettings(rule=Rule.ISO_1585_SPARK),
+        slow_humidity=lambda t: np.full(t.size, np.nan),
     )
     assert result.correction is not None
     assert (result.correction.rule, result.correction.factor) == ("none", 1.0)
@@ -227,7 +230,7 @@ def test_weather_that_was_stale_for_most_of_the_run_corrects_nothing_and_gaps_ar
     def gone(share: float) -> Line:
         return lambda t: np.where(t < t[0] + share * (t[-1] - t[0]), np.nan, 96_000.0)
 
-    rule = Settings(rule=Rule.ISO_1585_SPARK)
+    rule = EvaluationSettings(rule=Rule.ISO_1585_SPARK)
     mostly = sweep(rule, slow_barometer=gone(0.8)).correction
     assert mostly is not None
     assert mostly.rule == "none"
@@ -489,7 +492,7 @@ def test_an_unknown_kind_is_refused_with_the_kinds_there_are() -> None:
 
 
 def test_a_result_survives_json_and_says_what_made_it() -> None:
-    result = sweep(Settings(smooth_rpm=90.0))
+    result = sweep(EvaluationSettings(smooth_rpm=90.0))
     again = msgspec.json.decode(msgspec.json.encode(result), type=Result)
     assert again == result
     assert again.made.settings.smooth_rpm == 90.0

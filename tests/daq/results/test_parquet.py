@@ -12,7 +12,7 @@ import pytest
 
 from daq.errors import RecordingError
 from daq.recording.reader import Recording
-from daq.results.about import About, read_about
+from daq.results.about import ParquetHeader, read_about
 from daq.results.columns import Chunk, Column, Replay, gather
 from daq.results.parquet import read_columns, write_run
 from tests.daq.synthetic_run import RunWriter, Truck, hello_for, record_run
@@ -27,7 +27,7 @@ COLUMNS = (
     Column("tie_downs", "", "i1", "acknowledged"),
     Column("stop_chain_closed", "", "?", "closed"),
 )
-ABOUT = About(
+ABOUT = ParquetHeader(
     run_id="20260101-000000-abcd",
     rig_name="Tarnhow demo rig",
     rig_fingerprint="ab12",

@@ -17,14 +17,14 @@ from daq.rig.description import (
     CoilHeat,
     DigitalInputs,
     Doubt,
-    Engine,
+    EngineSpeedSource,
     Limits,
     LinkConfig,
     LoadCell,
     Rig,
     RollSet,
     RotorHeat,
-    Service,
+    ServiceIntervals,
     Site,
     SlowChannel,
     load_rig,
@@ -37,8 +37,8 @@ from tests.daq.synthetic import RIG_FILE
 TEXT = RIG_FILE.read_text()
 PAGE = (RIG_FILE.parents[1] / "docs" / "rig.md").read_text()
 STRUCTS = (
-    Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, Service, Engine,
-    SlowChannel, DigitalInputs, Limits, Site, Doubt, CoilHeat,
+    Rig, LinkConfig, RollSet, Absorber, LoadCell, AbsorberMap, RotorHeat, ServiceIntervals,
+    EngineSpeedSource, SlowChannel, DigitalInputs, Limits, Site, Doubt, CoilHeat,
     Voltage, PhaseControlled, Chopper, Amplifier,
 )  # fmt: skip
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 
-from control.absorber.identified import Accepted, Advice, Identified
+from control.absorber.identified import AcceptedTuneUp, Advice, Identified
 from control.core.helm import Helm
 from control.core.memory import Memory, found_in
 from control.core.session import Session
@@ -17,12 +17,12 @@ from control.core.states import Trigger, after
 from control.load_loop.loop import Loads
 from control.load_loop.tuning import OBSERVER_SHARE
 from control.safety import gate
-from control.safety.fans import Cooling
+from control.safety.fans import FanControl
 from control.safety.fault_detection import NOTHING
-from control.safety.faults import TABLE, Effect, Fault, Register, Release
+from control.safety.faults import TABLE, Effect, Fault, FaultRegister, Release
 from control.telemetry import Event, State
 from control.test_kinds import Test
-from control.thermal.manager import HeatKeeper
+from control.thermal.manager import ThermalManager
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
 from daq.wire.frames import Permission
@@ -31,11 +31,11 @@ LATE_S = 0.1  # no step for this long: the loop was late
 TRIPS_WHEN_PARKED = frozenset({"current-stuck-on", "host-restarted"})
 
 
-class Supervisor:
+class OperatingState:
     """State of one rig and what moves it."""
 
     def __init__(
-        self, rig: Rig, kept: Memory, session: Session, loads: Loads, heat: HeatKeeper
+        self, rig: Rig, kept: Memory, session: Session, loads: Loads, heat: ThermalManager
     ) -> None:
         self.rig = rig
         self.session = session
@@ -43,7 +43,7 @@ class Supervisor:
         self.heat = heat
         self.state = State.PARKED
         self.helm = Helm(rig.limits.helm_expiry_s)
-        self.faults = Register(kept.trip)
+        self.faults = FaultRegister(kept.trip)
         self.acknowledged = False
         self.vehicle = ""  # acknowledged on the rolls
         self.test: Test | None = None
@@ -57,7 +57,7 @@ class Supervisor:
         self.teeth = dict(kept.teeth)
         self.identified: dict[str, Identified] = found_in(kept)
         self.advice: Advice | None = kept.advice
-        self.tuned: Accepted | None = kept.tuned
+        self.tuned: AcceptedTuneUp | None = kept.tuned
         if self.tuned is not None:
             loads.set_observer(self.tuned.observer_share)
         self.measured: Measured | None = None
@@ -72,7 +72,7 @@ class Supervisor:
         self._now_s = 0.0
         self._outside: dict[str, str] = {}
         self._moment: dict[str, str] = {}
-        self._cooling = Cooling(rig)
+        self._cooling = FanControl(rig)
         self._events: list[Event] = []
         if self.faults.trip is not None:
             self.state = State.TRIPPED
@@ -215,7 +215,7 @@ class Supervisor:
         worst = max(one.error_percent for one in found.values())
         self.event("notice", "Absorbers identified.", worst_error_percent=worst)
 
-    def tune(self, accepted: Accepted | None) -> None:
+    def tune(self, accepted: AcceptedTuneUp | None) -> None:
         """Put an accepted tune-up in force, or the usual tuning; nothing is loaded now."""
         self.tuned = accepted
         self.loads.set_observer(accepted.observer_share if accepted else OBSERVER_SHARE)
