@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -37,12 +36,10 @@ from api.store.catalogue import Catalogue
 from api.store.run_lifecycle import CloseRun, RunLifecycle
 from api.version import VERSION
 from daq.rig.description import load_rig
+from daq.tasks import Tasks
 
 PAGE_FOLDER = Path(__file__).parents[1] / "page"
-RESTART_S = 1.0
 BLOCKING_THREADS = 8
-
-log = logging.getLogger("drumlin.service")
 
 DESCRIPTION = (
     "State, commands, live telemetry and recorded runs of one rig. SI units throughout. "
@@ -156,22 +153,12 @@ async def _running(context: Context) -> AsyncIterator[None]:
     ]
     if context.mqtt is not None:
         jobs.append(("mqtt", context.mqtt.run))
-    tasks = [asyncio.create_task(_for_ever(name, job), name=name) for name, job in jobs]
+    tasks = Tasks()
+    for name, job in jobs:
+        tasks.keep(name, job)
     await asyncio.sleep(0)  # subscriptions stand before the first request
     try:
         yield
     finally:
         context.hub.close()
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-
-
-async def _for_ever(name: str, job: Callable[[], Awaitable[None]]) -> None:
-    """Keep a job going: a defect in one must not end the others, nor go unseen."""
-    while True:
-        try:
-            await job()
-        except Exception:
-            log.exception("The %s failed and starts again.", name)
-        await asyncio.sleep(RESTART_S)
+        await tasks.stop()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import collections
 import contextlib
+import logging
 from collections.abc import Callable
 
 import msgspec
@@ -18,6 +19,9 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from api.runtime.channel_client import ChannelClient
 from api.services.telemetry_json import encode
 from control.telemetry import Event
+from daq.tasks import Tasks
+
+log = logging.getLogger("drumlin.service")
 
 MAX_HZ = 50.0
 MAX_VIEWERS = 200
@@ -131,20 +135,20 @@ class Hub:
         viewer = Viewer(hz, events, asyncio.get_running_loop().time())
         viewer.offer(self._text())
         self._viewers.add(viewer)
-        tasks = [
-            asyncio.create_task(_send(socket, viewer), name="live sender"),
-            asyncio.create_task(_drain(socket), name="live reader"),
-            asyncio.create_task(self._closing.wait(), name="live closing"),
-            asyncio.create_task(_until_barred(may_watch), name="live access"),
+        tasks = Tasks()
+        access = tasks.start("live access", _until_barred(may_watch))
+        ends = [
+            access,
+            tasks.start("live sender", _send(socket, viewer), _gone),
+            tasks.start("live reader", _drain(socket), _gone),
+            tasks.start("live closing", self._closing.wait()),
         ]
         try:
-            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         finally:
             self._viewers.discard(viewer)
-            barred = tasks[3].done()
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            barred = access.done()
+            await tasks.stop()
         code, reason = (1008, "access ended") if barred else (1001, "the service ends")
         with contextlib.suppress(RuntimeError, WebSocketDisconnect, TimeoutError):
             async with asyncio.timeout(1.0):
@@ -162,6 +166,12 @@ class Hub:
         self.encoded += 1
         client = self._client
         return encode(client.latest, client.age_s, client.connected).decode()
+
+
+def _gone(error: BaseException) -> None:
+    """A viewer went while it was written to or heard: its end, and no failure of ours."""
+    if not isinstance(error, RuntimeError | WebSocketDisconnect | OSError):
+        log.error("A live line failed.", exc_info=error)
 
 
 async def _send(socket: WebSocket, viewer: Viewer) -> None:

@@ -22,6 +22,7 @@ from api.launch.serve import ServeSettings, check, supervise
 from api.launch.unattended import HoldAsked, run_hold
 from api.runtime.supervisor import ChildSpec, Supervisor
 from daq.errors import DrumlinError
+from daq.tasks import Tasks
 
 SIMULATOR = "simulated rig"
 LINK_NAME = "front-end"
@@ -74,7 +75,7 @@ async def _demo(settings: DemoSettings, say: Callable[[str], None]) -> dict[str,
     )
     stop = asyncio.Event()
     hold: list[asyncio.Task[dict[str, object]]] = []
-    following: list[asyncio.Task[None]] = []
+    tasks = Tasks()
 
     def started(supervisor: Supervisor) -> None:
         say(
@@ -85,30 +86,23 @@ async def _demo(settings: DemoSettings, say: Callable[[str], None]) -> dict[str,
             say(_how_to_drive(settings.data))
             if settings.follow:
                 say("The driver does what the running test asks.")
-                following.append(
-                    asyncio.create_task(
-                        follow(settings.data, _seat(settings.data), say), name="driver"
-                    )
-                )
+                tasks.start("driver", follow(settings.data, _seat(settings.data), say))
             say("Ctrl-C ends it, load first.")
             return
         asked = HoldAsked(plan.address, _seat(settings.data), settings.rpm, settings.seconds)
-        task = asyncio.create_task(run_hold(asked, say), name="unattended hold")
+        # What it came to is read at the end, from `hold`.
+        task = tasks.start("unattended hold", run_hold(asked, say), lambda _: None)
         task.add_done_callback(lambda _: stop.set())
         hold.append(task)
 
     try:
         await supervise(plan, say, before=[simulator], started=started, stop=stop)
     finally:
-        for each in following:
-            each.cancel()
-        await asyncio.gather(*following, return_exceptions=True)
+        await tasks.stop()
     if not hold:
         return None
     task = hold[0]
-    if not task.done():  # ended by a signal
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+    if task.cancelled():  # ended by a signal
         raise DrumlinError("The unattended hold was broken off.", "Start it again.")
     return task.result()
 

@@ -17,6 +17,7 @@ from typing import Any
 import msgspec
 
 from daq.errors import DrumlinError
+from daq.tasks import Tasks
 
 KEEP_HELM_S = 1.0
 NEAR_RPM = 150.0
@@ -41,7 +42,8 @@ async def run_hold(asked: HoldAsked, say: Callable[[str], None]) -> dict[str, ob
     client = _Client(asked)
     await client.until("the front end's frames", lambda state: state.get("measured") is not None)
     await client.post("/api/helm/take", {"name": "unattended demo"})
-    keeping = asyncio.create_task(client.keep_helm(), name="heartbeat of the helm")
+    tasks = Tasks()
+    tasks.keep("heartbeat of the helm", client.keep_helm)
     try:
         say("The helm is taken; zeros, cautions, ready.")
         await client.zero()
@@ -76,8 +78,7 @@ async def run_hold(asked: HoldAsked, say: Callable[[str], None]) -> dict[str, ob
         await client.drive({"brake": 30.0})
         run = await client.run(run_id)
     finally:
-        keeping.cancel()
-        await asyncio.gather(keeping, return_exceptions=True)
+        await tasks.stop()
     health = after["health"]
     return {
         "run_id": run_id,

@@ -32,6 +32,7 @@ from api.runtime.channel import (
 )
 from control.core.commands import Answer, AnyCommand
 from control.telemetry import Event, Telemetry
+from daq.tasks import Tasks
 
 
 class EventStream:
@@ -75,7 +76,7 @@ class ChannelClient:
         self._path = path
         self._back_off_s = back_off_s
         self._back_off_cap_s = back_off_cap_s
-        self._task: asyncio.Task[None] | None = None
+        self._tasks = Tasks()
         self._writer: asyncio.StreamWriter | None = None
         self._ids = itertools.count(1)
         self._pending: dict[int, asyncio.Future[Answer]] = {}
@@ -88,15 +89,11 @@ class ChannelClient:
         self.connections = 0
 
     async def __aenter__(self) -> ChannelClient:
-        self._task = asyncio.create_task(self._run(), name="channel client")
+        self._tasks.keep("channel client", self._run)
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        if self._task is not None:
-            self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
-            self._task = None
+        await self._tasks.stop()
 
     @property
     def connected(self) -> bool:

@@ -15,15 +15,25 @@ import signal
 import sys
 from asyncio.subprocess import Process
 from collections.abc import Awaitable, Callable, Sequence
+from typing import Any
 
 import msgspec
 
 from daq.errors import DrumlinError
+from daq.tasks import Tasks
 
 CONFIGURATION_EXIT = 2  # a child that ends with it has said why; starting it again is no use
 PATIENT_S = 6.0  # a longer wait is explained
 _RESTARTS_ALLOWED = 5
 _RESTART_WINDOW_S = 60.0
+_RESTART_S = 0.1  # before the first restart, doubling
+_RESTART_CAP_S = 5.0
+_SPAWN_AGAIN_S = 1.0  # when the system refuses a process, doubling: it lacks something
+_SPAWN_AGAIN_CAP_S = 10.0
+
+
+# Out of processes, memory or descriptors; RuntimeError is how Python says "no thread to watch it".
+_NO_PROCESS = (OSError, RuntimeError)
 
 
 class ChildSpec(msgspec.Struct, frozen=True):
@@ -53,7 +63,7 @@ class Supervisor:
     def __init__(self, say: Callable[[str], None]) -> None:
         self._say = say
         self._children: dict[str, tuple[ChildSpec, Process]] = {}
-        self._watchers: dict[str, asyncio.Task[None]] = {}
+        self._tasks = Tasks()
         self._pipes: dict[str, int] = {}
         self._failure: asyncio.Future[None] | None = None
         self._stopping = False
@@ -71,24 +81,31 @@ class Supervisor:
         if self._failure is None:
             self._failure = asyncio.get_running_loop().create_future()
         for spec in specs:
-            await self._spawn(spec)
+            try:
+                await self._spawn(spec)
+            except _NO_PROCESS as error:
+                raise Ended(
+                    f"The {spec.name} cannot be started: {error}.",
+                    "The computer has no room for another process; end others, then try again.",
+                ) from None
         for spec in specs:
             await self._wait_ready(spec)
         for spec in specs:
-            self._watchers[spec.name] = asyncio.create_task(
-                self._watch(spec), name=f"watch {spec.name}"
-            )
+            self._tasks.start(f"watch {spec.name}", self._watch(spec), self._unwatched(spec))
+
+    def _unwatched(self, spec: ChildSpec) -> Callable[[BaseException], None]:
+        """A child must not go on unwatched: whatever ended its watcher ends all in order."""
+        return lambda error: self._give_up(spec, f"Watching it failed: {error!r}.", 1)
 
     async def watch(self, stop: asyncio.Event) -> None:
         """Return when `stop` is set. Raises Ended when a child is gone for good."""
         assert self._failure is not None  # noqa: S101 (start comes first)
-        waiter: asyncio.Future[None] = asyncio.ensure_future(_until(stop))
+        waiter = self._tasks.start("stop", stop.wait())
         try:
-            await asyncio.wait({waiter, self._failure}, return_when=asyncio.FIRST_COMPLETED)
+            ends: set[asyncio.Future[Any]] = {waiter, self._failure}
+            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         finally:
             waiter.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await waiter
         if self._failure.done():
             self._failure.result()
 
@@ -99,10 +116,7 @@ class Supervisor:
             child = self._children.get(name)
             if child is not None:
                 await self._end(*child)
-        for watcher in self._watchers.values():
-            watcher.cancel()
-        await asyncio.gather(*self._watchers.values(), return_exceptions=True)
-        self._watchers.clear()
+        await self._tasks.stop()
         for pipe in self._pipes.values():
             os.close(pipe)
         self._pipes.clear()
@@ -115,6 +129,9 @@ class Supervisor:
             process = await asyncio.create_subprocess_exec(
                 sys.executable, *spec.arguments, stdin=read_end, stdout=2, process_group=0
             )
+        except BaseException:
+            os.close(write_end)  # a child that did begin sees the end of its input, and ends
+            raise
         finally:
             os.close(read_end)
         old = self._pipes.pop(spec.name, None)
@@ -170,11 +187,29 @@ class Supervisor:
                     spec, f"It ended {len(deaths)} times within {_RESTART_WINDOW_S:g} s.", 1
                 )
                 return
-            await asyncio.sleep(min(0.1 * 2.0 ** (len(deaths) - 1), 5.0))
-            if self._stopping:
+            await asyncio.sleep(min(_RESTART_S * 2.0 ** (len(deaths) - 1), _RESTART_CAP_S))
+            if not await self._again(spec, deaths):
                 return
-            self.restarts[spec.name] = self.restarts.get(spec.name, 0) + 1
-            await self._spawn(spec)
+
+    async def _again(self, spec: ChildSpec, deaths: list[float]) -> bool:
+        """Start a child again; each refusal by the system counts as a death. False: no more."""
+        while not self._stopping:
+            try:
+                await self._spawn(spec)
+            except _NO_PROCESS as error:
+                deaths.append(asyncio.get_running_loop().time())
+                if len(deaths) > _RESTARTS_ALLOWED:
+                    self._give_up(spec, f"The system refuses the process: {error}.", 1)
+                    return False
+                wait_s = min(_SPAWN_AGAIN_S * 2.0 ** (len(deaths) - 2), _SPAWN_AGAIN_CAP_S)
+                self._say(
+                    f"The {spec.name} cannot be started ({error}); tried again in {wait_s:g} s."
+                )
+                await asyncio.sleep(wait_s)
+            else:
+                self.restarts[spec.name] = self.restarts.get(spec.name, 0) + 1
+                return True
+        return False
 
     def _give_up(self, spec: ChildSpec, why: str, exit_code: int) -> None:
         assert self._failure is not None  # noqa: S101
@@ -195,10 +230,6 @@ class Supervisor:
                 with contextlib.suppress(ProcessLookupError):
                     process.kill()
                 await process.wait()
-
-
-async def _until(event: asyncio.Event) -> None:
-    await event.wait()
 
 
 def _how(code: int) -> str:

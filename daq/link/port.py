@@ -27,6 +27,7 @@ from daq.errors import LinkError
 from daq.link.errors import explained
 from daq.link.status import LinkCounters, LinkState, LinkView
 from daq.link.tx_queue import TxQueue
+from daq.tasks import Tasks
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
 from daq.wire.frames import (
@@ -132,7 +133,7 @@ class Link:
         self._problem, self._remedy = "", ""
         self._port: Port | None = None
         self._thread: ThreadPoolExecutor | None = None
-        self._task: asyncio.Task[None] | None = None
+        self._tasks = Tasks()
         self._ended: asyncio.Future[None] | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._pause_s = FIRST_PAUSE_S
@@ -159,15 +160,11 @@ class Link:
             self._thread.shutdown(wait=False)
             self.state = LinkState.CLOSED
             raise
-        self._task = asyncio.create_task(self._keep_up(), name="link")
+        self._tasks.keep("link", self._keep_up)
 
     async def close(self) -> None:
         """Close the port; what was sent before still goes out."""
-        if self._task is not None:
-            self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
-            self._task = None
+        await self._tasks.stop()
         if self._port is not None:  # the task had not even begun
             await self._shut(discard=False)
         if self._thread is not None:

@@ -10,9 +10,11 @@ import sys
 import time
 from collections.abc import Awaitable, Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from api.runtime import supervisor as supervising
 from api.runtime.supervisor import CONFIGURATION_EXIT, ChildSpec, Ended, Supervisor
 
 # A child that says it is up by making a file, notes its end in another, and ends on SIGTERM or
@@ -76,6 +78,84 @@ async def test_a_killed_child_is_reported_and_started_again(tmp_path: Path) -> N
     assert supervisor.restarts == {"service": 1}
     assert said == ["The service ended unexpectedly (signal SIGKILL). Nothing is lost."]
     await supervisor.stop(["service"])
+
+
+async def test_a_child_the_system_refuses_to_start_again_is_not_forgotten(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(supervising, "_SPAWN_AGAIN_S", 0.01)
+    said: list[str] = []
+    supervisor = Supervisor(said.append)
+    await supervisor.start([child("service", tmp_path)])
+    (tmp_path / "service.up").unlink()
+    refuse_processes(monkeypatch, [BlockingIOError(11, "no room"), RuntimeError("no thread")])
+    os.kill(supervisor.process_id("service"), signal.SIGKILL)
+    while not (tmp_path / "service.up").exists():
+        await asyncio.sleep(0.01)
+    assert supervisor.restarts == {"service": 1}
+    assert said[1:] == [
+        "The service cannot be started ([Errno 11] no room); tried again in 0.01 s.",
+        "The service cannot be started (no thread); tried again in 0.02 s.",
+    ]
+    os.kill(supervisor.process_id("service"), signal.SIGKILL)
+    (tmp_path / "service.up").unlink()
+    while not (tmp_path / "service.up").exists():
+        await asyncio.sleep(0.01)
+    assert supervisor.restarts == {"service": 2}, "it is still watched"
+    await supervisor.stop(["service"])
+
+
+async def test_refusals_count_as_deaths_and_end_all_in_order(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(supervising, "_SPAWN_AGAIN_S", 0.0)
+    supervisor = Supervisor(lambda text: None)
+    await supervisor.start([child("loop", tmp_path), child("service", tmp_path)])
+    refuse_processes(monkeypatch, [BlockingIOError(11, "no room")] * 100)
+    os.kill(supervisor.process_id("loop"), signal.SIGKILL)
+    with pytest.raises(Ended, match="The system refuses the process"):
+        await supervisor.watch(asyncio.Event())
+    await supervisor.stop(["loop", "service"])
+    assert (tmp_path / "ends").read_text().split() == ["service"]
+
+
+async def test_a_start_that_the_system_refuses_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refuse_processes(monkeypatch, [BlockingIOError(11, "no room")])
+    supervisor = Supervisor(lambda text: None)
+    with pytest.raises(Ended, match="cannot be started"):
+        await supervisor.start([child("loop", tmp_path)])
+    await supervisor.stop(["loop"])
+
+
+async def test_a_watcher_that_fails_is_read_and_ends_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    supervisor = Supervisor(lambda text: None)
+    await supervisor.start([child("service", tmp_path)])
+
+    async def broken(spec: ChildSpec) -> None:
+        raise ValueError("a defect of ours")
+
+    monkeypatch.setattr(supervisor, "_spawn", broken)
+    os.kill(supervisor.process_id("service"), signal.SIGKILL)
+    with pytest.raises(Ended, match="a defect of ours"):
+        await supervisor.watch(asyncio.Event())
+    await supervisor.stop(["service"])
+
+
+def refuse_processes(monkeypatch: pytest.MonkeyPatch, errors: list[Exception]) -> None:
+    """The next processes asked for are refused with these, the others made."""
+    make = asyncio.create_subprocess_exec
+    left = list(errors)
+
+    async def asked(*arguments: Any, **named: Any) -> Any:
+        if left:
+            raise left.pop(0)
+        return await make(*arguments, **named)
+
+    monkeypatch.setattr(asyncio, "create_subprocess_exec", asked)
 
 
 async def test_a_child_that_rejects_its_configuration_is_not_started_again(tmp_path: Path) -> None:
