@@ -39,12 +39,12 @@ from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from bench.support.common import Options, run_bench
 from bench.support.rigs import full_sets
 from control.core.commands import StartTest
-from control.load_loop.speed_control import RATE_FADES_S
+from control.load_loop.constants import DRIVE_RATE_FADE_S
 from control.load_loop.tuning import (
     FREQUENCIES,
     Complex,
     Floats,
-    Numbers,
+    PlantParameters,
     derive,
     margins,
     open_loop,
@@ -99,7 +99,7 @@ def one(rig: Rig, setup: Setup, seed: int) -> dict[str, Any]:
     last = float(off[-rig.frame_hz :].std(axis=0).max())
     peak = float(np.abs(off).max())
     loaded = virtual.core.state is State.LOADED
-    numbers = virtual.core.loads.numbers()
+    numbers = virtual.core.loads.plant_parameters()
     return {
         "peak_pct": 100.0 * peak,
         "last_std_pct": 100.0 * last,
@@ -112,7 +112,7 @@ def one(rig: Rig, setup: Setup, seed: int) -> dict[str, Any]:
     }
 
 
-def numbers_of(rig: Rig, setup: Setup | None) -> Numbers:
+def numbers_of(rig: Rig, setup: Setup | None) -> PlantParameters:
     """Of the rig file, or of a simulated rig's true values."""
     roll = rig.roll_sets[0]
     age = 0.5 * 2.0 * np.pi * roll.roll_radius_m / roll.teeth / SPEED_MPS
@@ -124,7 +124,7 @@ def numbers_of(rig: Rig, setup: Setup | None) -> Numbers:
         inertia = sum(each.mass_kg for each in setup.rolls)
         coil = float(np.mean([each.coil_lag_s for each in setup.absorbers]))
         field = float(np.mean([each.magnetic_lag_s for each in setup.absorbers]))
-    return Numbers(inertia, coil, field, float(age), 2, 1.0 / rig.frame_hz)
+    return PlantParameters(inertia, coil, field, float(age), 2, 1.0 / rig.frame_hz)
 
 
 def by_scipy(rig: Rig) -> dict[str, float]:
@@ -138,11 +138,13 @@ def by_scipy(rig: Rig) -> dict[str, float]:
     t = derive(n)
     mass, w, s = n.inertia_kg, t.observer_per_s, 1j * FREQUENCIES
     gains = np.array([4.0 * w, 6.0 * w**2, 4.0 * w**3 * mass, w**4 * mass])
-    free = np.array([[0, 1, 0, 0], [0, 0, 1 / mass, 0], [0, 0, 0, 1], [0, 0, 0, -1 / RATE_FADES_S]])
+    free = np.array(
+        [[0, 1, 0, 0], [0, 0, 1 / mass, 0], [0, 0, 0, 1], [0, 0, 0, -1 / DRIVE_RATE_FADE_S]]
+    )
     half = 0.5 * n.age_s**2 / mass
     sees = np.array([1.0, -n.age_s, half, 0.0])  # its own place when the edge passed
     k = mass * t.feedback_per_s
-    asks = np.array([[0.0, k, 1.0 + k * t.ahead_s / mass, t.ahead_s]])
+    asks = np.array([[0.0, k, 1.0 + k * t.lookahead_s / mass, t.lookahead_s]])
     closed = free - np.outer(gains, sees)
     to_place = _response(closed, gains[:, None], asks, w, mass)
     known = np.array([0.0, -1.0 / mass, 0.0, 0.0]) + gains * half
@@ -150,17 +152,19 @@ def by_scipy(rig: Rig) -> dict[str, float]:
     _, sent = freqresp(
         ([1.0], np.polymul([t.follow_s, 1.0], [0.5 * n.field_lag_s, 1.0])), FREQUENCIES
     )
-    _, rolls = freqresp(([-1.0], np.polymul([mass, 0.0, 0.0], [t.unseen_s, 1.0])), FREQUENCIES)
+    _, rolls = freqresp(
+        ([-1.0], np.polymul([mass, 0.0, 0.0], [t.unmodelled_lag_s, 1.0])), FREQUENCIES
+    )
     believed = sent * np.exp(-(n.flight_frames + 0.5) * n.frame_s * s)
     hold = np.exp(-0.5 * n.frame_s * s)
     place = believed * rolls * np.exp(-n.age_s * s) * hold
-    asked = to_place * place + to_force * believed - k * t.ahead_s / mass * sent
+    asked = to_place * place + to_force * believed - k * t.lookahead_s / mass * sent
     found = margins(-asked)
     return {
         "gain_margin": found.gain,
         "phase_margin_deg": found.phase_deg,
         "delay_margin_ms": 1e3 * found.delay_s,
-        "distance": found.distance,
+        "modulus_margin": found.modulus_margin,
     }
 
 
@@ -221,7 +225,7 @@ def measure(options: Options) -> dict[str, Any]:
             "gain_margin": own.gain,
             "phase_margin_deg": own.phase_deg,
             "delay_margin_ms": 1e3 * own.delay_s,
-            "distance": own.distance,
+            "modulus_margin": own.modulus_margin,
         },
     }
 

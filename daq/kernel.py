@@ -22,6 +22,16 @@ def jit(function: F) -> F:
     return cast(F, numba.njit(cache=True, fastmath=False)(function))
 
 
+def bound(function: F, *arguments: Any) -> F:
+    """The compiled form for arguments of these types, for calls with them alone.
+
+    It does not look the types up at each call, which costs more than a small kernel. Compiles, or
+    loads from the cache, at once.
+    """
+    type_of = cast(Any, numba).typeof
+    return cast(F, cast(Any, function).compile(tuple(type_of(one) for one in arguments)))
+
+
 def refresh_cache(source: str, *depends_on: str) -> None:
     """Drop the cached kernels of the module file `source` when modules it compiles in have changed.
 

@@ -12,8 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from control.load_loop.kernel import WORK_A2S, WORK_J, WORK_RAD, WORK_S
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop
 from control.thermal.manager import EVERY_S, ThermalManager
 from daq.measure.measured import Measured
 from daq.readings import Quality, Reading, Unit
@@ -24,18 +23,18 @@ WARM_UP = 400
 
 def heat_cost(rig: Rig, turns: int) -> dict[str, Any]:
     """Microseconds of processor time: mean per frame, and of single turns."""
-    loads = Loads(rig)
+    loads = LoadLoop(rig)
     keeper = ThermalManager(rig, None, 0.0, loads)
     apart_s = EVERY_S / len(rig.absorbers)
     costs = []
     for number in range(WARM_UP + turns):
         now = 10.0 + apart_s * number
         told = _measured(rig, now)
-        work = loads._warm
-        work[:, WORK_S] += apart_s
-        work[:, WORK_J] += apart_s * 50e3
-        work[:, WORK_RAD] += apart_s * 140.0
-        work[:, WORK_A2S] += apart_s * 400.0
+        work = loads.absorbers
+        work["work_s"] += apart_s
+        work["work_j"] += apart_s * 50e3
+        work["work_rad"] += apart_s * 140.0
+        work["work_a2s"] += apart_s * 400.0
         begun = time.process_time_ns()
         keeper.turn(told, True, 0.0, True)
         costs.append((time.process_time_ns() - begun) / 1e3)

@@ -21,7 +21,7 @@ from control.core.operating_state import LATE_S, OperatingState
 from control.core.session import ChainMaker, Session
 from control.core.states import Trigger
 from control.core.zeroing import Zeroing
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop, Output, asking_nothing
 from control.safety import gate
 from control.safety.fault_detection import FaultDetector
 from control.safety.faults import Effect, Release
@@ -68,7 +68,7 @@ class Core(OperatingState):
     ) -> None:
         """`off_s`: seconds since `memory` was written, as far as known: rotors cooled meanwhile."""
         kept = memory or Memory()
-        loads = Loads(
+        loads = LoadLoop(
             rig,
             {name: (one.gain, one.shape, one.rotor_k) for name, one in kept.absorbers.items()},
             found_in(kept),
@@ -87,7 +87,7 @@ class Core(OperatingState):
         count = len(rig.absorbers)
         names = [roll_set.name for roll_set in rig.roll_sets]
         self._owner = tuple(names.index(absorber.roll_set) for absorber in rig.absorbers)
-        self._output = [0.0] * (4 + 5 * count)
+        self._output = asking_nothing(count)
         self._aim = 0
         self._step_s: float | None = None
         self._sample_s: float | None = None
@@ -177,7 +177,7 @@ class Core(OperatingState):
             self._tell_slip(measured)
         loaded = self.state is State.LOADED
         test = self.test
-        aim, target, rate, between = 0, 0.0, 1.0, 0
+        aim, target, rate = 0, 0.0, 1.0
         severest = self.faults.severest() if self.faults.any_active else None
         held = severest is not None and severest.effect is Effect.HOLD
         if loaded and test is not None:
@@ -187,9 +187,9 @@ class Core(OperatingState):
                 self._fresh = True
             if aim_currents := demand.currents:
                 self.loads.ask_currents(aim_currents)
-            aim, target, rate, between = demand.aim, demand.target, demand.rate, demand.between
+            aim, target, rate = demand.aim, demand.target, demand.rate
         output = self.loads.step(
-            dt_s, aim, target, rate, self._fresh, between,
+            dt_s, aim, target, rate, self._fresh,
             readout.travels, readout.ages, coils, readout.cells, readout.shafts, sent, speeds,
             measured.roll_sets[0].speed_delay_s,
         )  # fmt: skip
@@ -199,7 +199,7 @@ class Core(OperatingState):
         self._heat_countdown -= 1
         if self._heat_countdown <= 0:
             self._heat_countdown = self.heat.slot_frames
-            self.heat.turn(measured, self._fans() != 0, output[0], loaded)
+            self.heat.turn(measured, self._fans() != 0, output.shortfall_n, loaded)
             self._watch.hot = self.heat.codes
             if loaded and test is not None:
                 test.feel(self.heat.nearest_k(), self.heat.advice() != "")
@@ -227,17 +227,16 @@ class Core(OperatingState):
                 self._answers.append(answer)
         return self._through_gate(output, dt_s, held)
 
-    def _through_gate(self, output: list[float], dt_s: float, held: bool) -> SetPoint | None:
+    def _through_gate(self, output: Output, dt_s: float, held: bool) -> SetPoint | None:
         readout = self.readout
         speeds, coils = readout.speeds, readout.coils
         state = self.state
-        count = len(coils)
         before = self._gate.currents_a
         asked = self._zero_a
         mode = Mode.DENY
         if state is State.LOADED:
             mode = Mode.LOAD
-            asked = tuple(output[3 : 3 + count])
+            asked = output.currents_a
             if held:
                 coils_a = self._gate.coils_a
                 asked = tuple([a if a < b else b for a, b in zip(asked, coils_a, strict=True)])

@@ -14,7 +14,7 @@ from control.core.helm import Helm
 from control.core.memory import Memory, found_in
 from control.core.session import Session
 from control.core.states import Trigger, after
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop
 from control.load_loop.tuning import OBSERVER_SHARE
 from control.safety import gate
 from control.safety.fans import FanControl
@@ -35,7 +35,7 @@ class OperatingState:
     """State of one rig and what moves it."""
 
     def __init__(
-        self, rig: Rig, kept: Memory, session: Session, loads: Loads, heat: ThermalManager
+        self, rig: Rig, kept: Memory, session: Session, loads: LoadLoop, heat: ThermalManager
     ) -> None:
         self.rig = rig
         self.session = session

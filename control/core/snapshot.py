@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from control.core.memory import AbsorberMemory, Memory
+from control.load_loop.loop import Output
 from control.telemetry import State, Telemetry, TestView
 from control.test_kinds import Test
 
@@ -17,10 +18,10 @@ if TYPE_CHECKING:
     from control.core.core import Core
 
 
-def telemetry(core: Core, output: list[float], currents_a: tuple[float, ...]) -> Telemetry:
+def telemetry(core: Core, output: Output, currents_a: tuple[float, ...]) -> Telemetry:
     """A snapshot for people. `output`: of load_loop.loop; `currents_a`: let through by the gate."""
     count = len(core.rig.absorbers)
-    absorbers = tuple(core.heat.view(i, output[3 + count + i], currents_a[i]) for i in range(count))
+    absorbers = tuple(core.heat.view(i, core.loads.asked_n(i), currents_a[i]) for i in range(count))
     trip, test, measured = core.faults.trip, core.test, core.measured
     return Telemetry(
         core.time_s,
@@ -28,7 +29,7 @@ def telemetry(core: Core, output: list[float], currents_a: tuple[float, ...]) ->
         trip.code if trip is not None else "",
         core.helm.view(core.now_s),
         core.acknowledged,
-        _test_view(core, test, output[0]) if test is not None else None,
+        _test_view(core, test, output.shortfall_n) if test is not None else None,
         msgspec.structs.replace(measured, flat=()) if measured is not None else None,
         absorbers,
         core.faults.view(),

@@ -1,357 +1,333 @@
-"""One frame of the load loop for the whole rig, compiled: rows in, currents asked out.
+"""One frame of the load loop for the whole rig, compiled: records in, currents asked out.
 
-Data flow: `inputs` (packed by control.load_loop.loop) -> force_loop.observe per absorber ->
-hold.observe per roll set -> demand per roll set -> share -> force_loop.drive -> `output`. The rows
-are owned by control.load_loop.loop.
+The functions stand in the order of the block diagram of docs/control.md, and `step` calls them in
+that order. Everything they hand on is a named field of control.load_loop.records.
 """
 
 from __future__ import annotations
 
-import enum
-
-import numpy as np
-import numpy.typing as npt
-
 from control.absorber import map as absorber_module
 from control.absorber.map import GAIN, capacity, current_for
-from control.load_loop import force_loop, speed_control
-from control.load_loop import load_sharing as share_module
-from control.load_loop import road_load_observer as road
-from control.load_loop.load_sharing import by_weight
+from control.load_loop import (
+    aims,
+    force_loop,
+    load_sharing,
+    road_load_observer,
+    speed_control,
+)
+from control.load_loop import constants as c
+from control.load_loop.force_loop import (
+    current_for_force,
+    lead_compensate,
+    update_force_model,
+)
+from control.load_loop.load_sharing import share_by_weight
+from control.load_loop.records import HISTORY, Record, Records
+from control.load_loop.road_load_observer import road_feedforward, update_road_load_observer
+from control.load_loop.speed_control import (
+    disturbance_feedforward,
+    net_drive,
+    predicted_speed,
+    speed_feedback,
+    update_disturbance_observer,
+)
 from daq.kernel import jit, refresh_cache
 
 refresh_cache(
     __file__,
     absorber_module.__file__,
+    aims.__file__,
+    c.__file__,
     force_loop.__file__,
     speed_control.__file__,
-    road.__file__,
-    share_module.__file__,
+    road_load_observer.__file__,
+    load_sharing.__file__,
 )
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-
-
-class Aim(enum.IntEnum):
-    """What the running demand is about."""
-
-    NOTHING = 0  # observe only
-    SPEED = 1  # m/s, each roll set or the mean
-    FORCE = 2  # N, whole rig at the roll surface
-    POWER = 3  # W, whole rig at the roll surface
-    TRACK = 4  # m/s: the target is the reference of this frame, the rate its acceleration
-    CURRENT = 5  # A, of each absorber: only to identify them
-
-
-TAKE_UP_S = 1.0  # full force may build up in this time after a start or a change of aim
-TAKE_UP_GRACE_S = 1.5  # from then on the rate no longer counts
-SPLIT_S = 0.15  # how fast the shares of the roll sets follow the drive forces
-SHAFT_SHARE = 0.5  # of the speed feedback, between roll sets
-# The same two on a simulated road: it often asks little, and a firm pull then swings the sets.
-ROAD_SPLIT_S, ROAD_SHAFT_SHARE = 0.3, 0.22
-UNLIKE = 0.002  # of the speed: so far from the mean tyres of unlike size may turn their rolls
-TRACK_PER_S = 0.2  # how a speed off a tracked reference is brought back: a road forgives, slowly
-YIELD_S = 0.1  # how fast a tracked reference yields to rolls that cannot follow it
-RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time
-RAMP_EASE_PER_S = 4.0  # how a reference comes to rest at its target
-
-# General state columns.
-REFERENCE, REFERENCE_RATE, BUILT_N, SINCE_S, SHORTFALL_N = range(5)
-GENERAL_COLUMNS = 5
-
-# Heat columns per absorber, from control.thermal.manager: most power, rotor temperature, weight;
-# the share of its capacity that an absorber may give now; and the work since it was last taken.
-CAP_W, ROTOR_GOAL, WEIGHT_GOAL, CAP_SHARE, WORK_S, WORK_J, WORK_RAD, WORK_A2S = range(8)
-WARM_COLUMNS = 8
-CAP_SLEW_S = 5.0  # the share goes from all to nothing in no less than this: never a step in load
-LEAST_SHARE = 1e-3
-HEAT_FOLLOW_S = 1.0  # temperature and weight come a few times a second: followed without steps
-
-# Input layout: head, then blocks per roll set and per absorber.
-DT, AIM, TARGET, RATE, FRESH, BETWEEN, LOW_SPEED, SHOWN_DELAY = range(8)
-INPUT_HEAD = 8
+FRAMES_COUNTED = HISTORY * 1024  # then the count begins anew; the history is a ring
 
 
 @jit
-def take_up(inputs: Floats, general: Floats, aim: int, common_mps: float, given_n: float) -> None:
-    """The reference: from where the rig is to the target, at a limited rate with soft ends."""
-    dt = inputs[DT]
-    if inputs[FRESH] > 0.0:
-        general[SINCE_S] = 0.0
-        general[REFERENCE_RATE] = 0.0
-        general[BUILT_N] = given_n
-        general[REFERENCE] = given_n
-        if aim == 1:
-            general[REFERENCE] = common_mps
-        elif aim == 3:
-            general[REFERENCE] = given_n * common_mps
-    general[SINCE_S] += dt
-    if aim == 4:  # whoever asks knows where the reference goes, and how it gets there
-        general[REFERENCE] = inputs[TARGET]
-        general[REFERENCE_RATE] = inputs[RATE]
-        return
-    limit = inputs[RATE]
-    off = inputs[TARGET] - general[REFERENCE]
-    wanted_rate = min(max(RAMP_EASE_PER_S * off, -limit), limit)
-    jerk = limit * dt / RAMP_SOFT_S
-    general[REFERENCE_RATE] += min(max(wanted_rate - general[REFERENCE_RATE], -jerk), jerk)
-    general[REFERENCE] += general[REFERENCE_RATE] * dt
-    if abs(off) < 1e-9 * (1.0 + abs(inputs[TARGET])):
-        general[REFERENCE] = inputs[TARGET]
-        general[REFERENCE_RATE] = 0.0
-
-
-@jit
-def frame(
-    inputs: Floats,
-    output: Floats,
-    general: Floats,
-    owner: Ints,
-    sets_fixed: Floats,
-    sets: Floats,
-    roads: Floats,
-    fixed: Floats,
-    maps: Floats,
-    states: Floats,
-    weights: Floats,
-    warm: Floats,
-    asks: Floats,
-    scratch: Floats,
-    head: int,
-) -> None:
-    """One frame for all roll sets and absorbers; see the module docstring for the order."""
-    set_count = sets.shape[0]
-    count = states.shape[0]
-    dt = inputs[DT]
-    aim = int(inputs[AIM])
-    travels = inputs[INPUT_HEAD : INPUT_HEAD + set_count]
-    ages = inputs[INPUT_HEAD + set_count : INPUT_HEAD + 2 * set_count]
-    base = INPUT_HEAD + 2 * set_count
-    coils = inputs[base : base + count]
-    cells = inputs[base + count : base + 2 * count]
-    shafts = inputs[base + 2 * count : base + 3 * count]
-    sent = inputs[base + 3 * count : base + 4 * count]
-    shown = inputs[base + 4 * count : base + 4 * count + set_count]
-
-    for i in range(count):
-        force_loop.observe(
-            fixed[i], maps[i], states[i], head, dt, coils[i], cells[i], shafts[i], sent[i]
-        )
+def update_observers(loop: Record, roll_sets: Records, absorbers: Records) -> float:
+    """Both observers of every roll set; returns the speed of the fastest, m/s."""
     fastest = 0.0
-    for r in range(set_count):
+    for r in range(roll_sets.shape[0]):
+        roll_set = roll_sets[r]
         tick = 0.0
         now = 0.0
-        truth = 0.0
-        for i in range(count):
-            if owner[i] == r:
-                tick += states[i, force_loop.FORCE_TICK_N]
-                now += states[i, force_loop.FORCE_NOW_N]
-                truth += states[i, force_loop.OFFSET_N]
-        speed_control.observe(
-            sets_fixed[r], sets[r], dt, travels[r], ages[r], shown[r], inputs[SHOWN_DELAY],
-            tick, now,
-        )  # fmt: skip
-        road.observe_road(
-            sets_fixed[r], roads[r], dt, travels[r], ages[r], shown[r], inputs[SHOWN_DELAY],
-            tick, truth,
-        )  # fmt: skip
-        scratch[3, r] = now
-        fastest = max(fastest, sets[r, speed_control.SPEED])
+        correction = 0.0
+        for i in range(absorbers.shape[0]):
+            if absorbers[i].group == r:
+                tick += absorbers[i].force_tick_n
+                now += absorbers[i].force_now_n
+                correction += absorbers[i].cell_correction_n
+        roll_set.absorbers_tick_n = tick
+        roll_set.absorbers_now_n = now
+        update_disturbance_observer(roll_set, loop.dt_s, loop.shown_delay_s)
+        update_road_load_observer(roll_set, loop.dt_s, loop.shown_delay_s, correction)
+        fastest = max(fastest, roll_set.speed_mps)
+    return fastest
 
-    # What each absorber may give, after its heat guard; and the work it does.
-    for i in range(count):
-        follow = min(1.0, dt / HEAT_FOLLOW_S)
-        states[i, force_loop.ROTOR_K] += (
-            warm[i, ROTOR_GOAL] - states[i, force_loop.ROTOR_K]
-        ) * follow
-        weights[1, i] += (warm[i, WEIGHT_GOAL] - weights[1, i]) * follow
-        lever = fixed[i, force_loop.LEVER]
-        speed = sets[owner[i], speed_control.SPEED]
+
+@jit
+def limit_available_force(loop: Record, roll_sets: Records, absorbers: Records) -> None:
+    """What each absorber may give, after its thermal limit; and the work it does."""
+    dt = loop.dt_s
+    for i in range(absorbers.shape[0]):
+        absorber = absorbers[i]
+        follow = min(1.0, dt / c.THERMAL_FOLLOW_S)
+        absorber.rotor_k += (absorber.rotor_goal_k - absorber.rotor_k) * follow
+        absorber.headroom_weight += (absorber.weight_goal - absorber.headroom_weight) * follow
+        ratio = absorber.shaft_per_surface
+        speed = roll_sets[absorber.group].speed_mps
         # In forces as the cells tell them: what they add to the map now, they add at the most too.
-        room = capacity(maps[i], speed * lever, states[i, force_loop.ROTOR_K]) * lever
-        room = max(0.0, room + states[i, force_loop.OFFSET_N])
-        most_w = room * max(speed, inputs[LOW_SPEED])
-        goal = warm[i, CAP_W] / most_w if warm[i, CAP_W] < most_w else 1.0
-        pace = dt / CAP_SLEW_S
-        warm[i, CAP_SHARE] += min(max(goal - warm[i, CAP_SHARE], -pace), pace)
-        # Never quite nothing: a roll set without room would drop out of the speed that is held.
-        scratch[7, i] = room * max(warm[i, CAP_SHARE], LEAST_SHARE)
-        warm[i, WORK_S] += dt
-        warm[i, WORK_J] += states[i, force_loop.FORCE_TICK_N] * speed * dt
-        warm[i, WORK_RAD] += speed * lever * dt
-        warm[i, WORK_A2S] += states[i, force_loop.COIL_A] ** 2 * dt
+        most_n = capacity(absorber.map, speed * ratio, absorber.rotor_k) * ratio
+        most_n = max(0.0, most_n + absorber.cell_correction_n)
+        most_w = most_n * max(speed, loop.low_speed_mps)
+        goal = absorber.power_limit_w / most_w if absorber.power_limit_w < most_w else 1.0
+        pace = dt / c.CAPACITY_SLEW_S
+        absorber.capacity_share += min(max(goal - absorber.capacity_share, -pace), pace)
+        absorber.available_n = most_n * max(absorber.capacity_share, c.LEAST_CAPACITY_SHARE)
+        absorber.share_weight = absorber.headroom_weight * absorber.available_n
+        absorber.work_s += dt
+        absorber.work_j += absorber.force_tick_n * speed * dt
+        absorber.work_rad += speed * ratio * dt
+        absorber.work_a2s += absorber.coil_a**2 * dt
 
-    # What turns takes part; its mean speed is what is held.
+
+@jit
+def combine_roll_sets(
+    loop: Record, roll_sets: Records, absorbers: Records, fastest_mps: float
+) -> None:
+    """What turns takes part; its mean speed is what is held."""
     mass = 0.0
     common = 0.0
     given = 0.0
     drive = 0.0
-    for r in range(set_count):
-        scratch[0, r] = 0.0
-        scratch[1, r] = 0.0
-        if sets[r, speed_control.SPEED] < inputs[LOW_SPEED]:
+    for r in range(roll_sets.shape[0]):
+        roll_set = roll_sets[r]
+        roll_set.asked_n = 0.0
+        roll_set.available_n = 0.0
+        if roll_set.speed_mps < loop.low_speed_mps:
             continue
-        room = 0.0
-        for i in range(count):
-            if owner[i] == r:
-                room += scratch[7, i]
-        scratch[1, r] = min(room, sets_fixed[r, speed_control.MAX_FORCE])
-        mass += sets_fixed[r, speed_control.INERTIA]
-        common += sets_fixed[r, speed_control.INERTIA] * sets[r, speed_control.SPEED]
-        given += scratch[3, r]
-        scratch[5, r] = max(0.0, speed_control.net_drive(sets_fixed[r], sets[r]))
-        drive += scratch[5, r]
-    common = common / mass if mass > 0.0 else fastest
-    take_up(inputs, general, aim, common, given)
-    tracks = aim == 4
-    if tracks:
-        aim = 1
-        if mass == 0.0:
-            general[REFERENCE] = common
+        available = 0.0
+        for i in range(absorbers.shape[0]):
+            if absorbers[i].group == r:
+                available += absorbers[i].available_n
+        roll_set.available_n = min(available, roll_set.max_force_n)
+        mass += roll_set.inertia_kg
+        common += roll_set.inertia_kg * roll_set.speed_mps
+        given += roll_set.absorbers_now_n
+        roll_set.net_drive_n = max(0.0, net_drive(roll_set))
+        drive += roll_set.net_drive_n
+    loop.turning_kg = mass
+    loop.held_speed_mps = common / mass if mass > 0.0 else fastest_mps
+    loop.given_n = given
+    loop.net_drive_n = drive
 
+
+@jit
+def shape_reference(loop: Record) -> None:
+    """The reference: from where the rig is to the target, at a limited rate with soft ends."""
+    dt = loop.dt_s
+    if loop.restart > 0:
+        loop.since_start_s = 0.0
+        loop.reference_rate = 0.0
+        loop.built_up_n = loop.given_n
+        loop.reference = loop.given_n
+        if loop.aim == aims.SPEED:
+            loop.reference = loop.held_speed_mps
+        elif loop.aim == aims.POWER:
+            loop.reference = loop.given_n * loop.held_speed_mps
+    loop.since_start_s += dt
+    if loop.aim == aims.TRACK:  # whoever asks knows where the reference goes, and how
+        loop.reference = loop.target
+        loop.reference_rate = loop.target_rate
+        if loop.turning_kg == 0.0:
+            loop.reference = loop.held_speed_mps
+        return
+    limit = loop.target_rate
+    off = loop.target - loop.reference
+    wanted_rate = min(max(c.RAMP_ARRIVAL_PER_S * off, -limit), limit)
+    jerk = limit * dt / c.RAMP_SOFT_S
+    loop.reference_rate += min(max(wanted_rate - loop.reference_rate, -jerk), jerk)
+    loop.reference += loop.reference_rate * dt
+    if abs(off) < 1e-9 * (1.0 + abs(loop.target)):
+        loop.reference = loop.target
+        loop.reference_rate = 0.0
+
+
+@jit
+def force_for_speed(loop: Record, roll_sets: Records) -> float:
+    """Force of the whole rig that holds the reference speed, N; and each roll set's share of it.
+
+    The share follows the drive forces slowly, because tyres and transfer case couple the sets and
+    what they exchange is not the engine's; the sum is free of it.
+    """
+    tracks = loop.aim == aims.TRACK
+    mass, drive = loop.turning_kg, loop.net_drive_n
+    filter_s = c.ROAD_LOAD_SHARE_FILTER_S if tracks else c.LOAD_SHARE_FILTER_S
+    follow = 1.0 if loop.restart > 0 else min(1.0, loop.dt_s / filter_s)
     asked = 0.0
-    if aim == 1 and mass > 0.0:
-        # Every roll set's share of the drive force: slow, because tyres and transfer case couple
-        # the sets and what they exchange is not the engine's; the sum is free of it.
-        split_s = ROAD_SPLIT_S if tracks else SPLIT_S
-        follow = 1.0 if inputs[FRESH] > 0.0 else min(1.0, dt / split_s)
-        rush = 0.0
-        for r in range(set_count):
-            if scratch[1, r] > 0.0:
-                if drive > 300.0:
-                    target_share = scratch[5, r] / drive
-                    sets[r, speed_control.SHARE] += (
-                        target_share - sets[r, speed_control.SHARE]
-                    ) * follow
-                elif inputs[FRESH] > 0.0 or sets[r, speed_control.SHARE] == 0.0:
-                    # Nobody drives, as in a coastdown: as they are heavy.
-                    sets[r, speed_control.SHARE] = sets_fixed[r, speed_control.INERTIA] / mass
-                if tracks:
-                    asked += road.meet_road(sets_fixed[r], roads[r])
-                    rush += sets_fixed[r, speed_control.INERTIA] * roads[r, road.SPEED] / mass
-                else:
-                    asked += speed_control.meet(sets_fixed[r], sets[r])
-                    rush += (
-                        sets_fixed[r, speed_control.INERTIA]
-                        * sets[r, speed_control.SPEED_AHEAD]
-                        / mass
-                    )
+    predicted_mean = 0.0
+    for r in range(roll_sets.shape[0]):
+        roll_set = roll_sets[r]
+        if roll_set.available_n > 0.0:
+            if drive > c.SHARED_DRIVE_ABOVE_N:
+                roll_set.drive_share += (
+                    roll_set.net_drive_n / drive - roll_set.drive_share
+                ) * follow
+            elif loop.restart > 0 or roll_set.drive_share == 0.0:
+                # Nobody drives, as in a coastdown: as they are heavy.
+                roll_set.drive_share = roll_set.inertia_kg / mass
+            if tracks:
+                asked += road_feedforward(roll_set)
+                predicted_mean += roll_set.inertia_kg * roll_set.road_mps / mass
             else:
-                sets[r, speed_control.SHARE] = 0.0
-        if tracks:
-            over = rush - general[REFERENCE]
-            asked += mass * (TRACK_PER_S * over - general[REFERENCE_RATE])
+                asked += disturbance_feedforward(roll_set)
+                predicted_mean += roll_set.inertia_kg * roll_set.predicted_mps / mass
         else:
-            asked += speed_control.correct(
-                sets_fixed, mass, rush - general[REFERENCE], general[REFERENCE_RATE]
-            )
-    elif aim == 2:
-        asked = general[REFERENCE]
-    elif aim == 3:
-        asked = general[REFERENCE] / max(common, inputs[LOW_SPEED])
+            roll_set.drive_share = 0.0
+    over = predicted_mean - loop.reference
+    if tracks:
+        return float(asked + mass * (c.TRACK_PER_S * over - loop.reference_rate))
+    return float(asked + speed_feedback(roll_sets, mass, over, loop.reference_rate))
+
+
+@jit
+def total_force(loop: Record, roll_sets: Records) -> None:
+    """Force asked of the whole rig: after the aim, no less than none, built up after a start."""
+    holds_speed = loop.aim in (aims.SPEED, aims.TRACK)
+    asked = 0.0
+    if holds_speed and loop.turning_kg > 0.0:
+        asked = force_for_speed(loop, roll_sets)
+    elif loop.aim == aims.FORCE:
+        asked = loop.reference
+    elif loop.aim == aims.POWER:
+        asked = loop.reference / max(loop.held_speed_mps, loop.low_speed_mps)
     if asked < 0.0:  # an absorber cannot drive
         asked = 0.0
-        if tracks and common < general[REFERENCE]:
+        if loop.aim == aims.TRACK and loop.held_speed_mps < loop.reference:
             # What is simulated goes as slow as the rolls; not for one noisy frame.
-            general[REFERENCE] += (common - general[REFERENCE]) * min(1.0, dt / YIELD_S)
-    if aim > 0 and general[SINCE_S] < TAKE_UP_GRACE_S:
+            yield_reference(loop)
+    if loop.aim != aims.NOTHING and loop.since_start_s < c.BUILD_UP_WITHIN_S:
         full = 0.0
-        for r in range(set_count):
-            full += scratch[1, r]
-        most = general[BUILT_N] + full * dt / TAKE_UP_S
+        for r in range(roll_sets.shape[0]):
+            full += roll_sets[r].available_n
+        most = loop.built_up_n + full * loop.dt_s / c.BUILD_UP_S
         if asked > most:
             asked = most
-            if aim == 1:  # the speed runs on until the force is there: start from where it is
-                general[REFERENCE] = common
-        general[BUILT_N] = asked
+            if holds_speed:  # the speed runs on until the force is there: start from where it is
+                loop.reference = loop.held_speed_mps
+        loop.built_up_n = asked
+    loop.total_n = asked
+
+
+@jit
+def yield_reference(loop: Record) -> None:
+    """A tracked reference goes where the rolls are (back-calculation anti-windup)."""
+    loop.reference += (loop.held_speed_mps - loop.reference) * min(
+        1.0, loop.dt_s / c.REFERENCE_YIELD_S
+    )
+
+
+@jit
+def share_by_speed(loop: Record, roll_sets: Records) -> None:
+    """Each roll set's share of the total, and the cross-coupling that brings the sets together."""
+    tracks = loop.aim == aims.TRACK
+    mass, asked = loop.turning_kg, loop.total_n
+    shares = 0.0
+    sync_gain = c.ROAD_SYNC_GAIN if tracks else c.SYNC_GAIN
+    middle = 0.0 if tracks else loop.held_speed_mps
+    for r in range(roll_sets.shape[0]):
+        roll_set = roll_sets[r]
+        shares += roll_set.drive_share
+        roll_set.sync_mps = roll_set.predicted_mps
+        if tracks and roll_set.available_n > 0.0:
+            # The coupling of the sets must not add to the whole, whatever accelerates.
+            roll_set.sync_mps = predicted_speed(
+                roll_set, roll_set.road_mps, roll_set.road_drive_n, roll_set.absorbers_now_n
+            )
+            middle += roll_set.inertia_kg * roll_set.sync_mps / mass
+    whole = asked
+    wanted = deadband_excess = 0.0
+    for r in range(roll_sets.shape[0]):
+        roll_set = roll_sets[r]
+        if roll_set.available_n > 0.0 and shares > 0.0:
+            speed_difference = roll_set.sync_mps - middle
+            per_mps = sync_gain * roll_set.feedback_per_s * roll_set.inertia_kg
+            most = c.FEEDBACK_FORCE_SHARE * roll_set.max_force_n
+            # Rolls found apart are brought together gently, not in a jump.
+            most *= min(1.0, (2.0 * loop.since_start_s / c.BUILD_UP_WITHIN_S) ** 2)
+            beyond = speed_difference - c.SYNC_DEADBAND * loop.held_speed_mps
+            deadband_excess += min(max(per_mps * beyond, 0.0), most)
+            sync_force = min(max(per_mps * speed_difference, -most), most)
+            whole += sync_force
+            roll_set.asked_n = max(0.0, asked * roll_set.drive_share / shares + sync_force)
+            wanted += roll_set.asked_n
+    # A coupling that one set cannot answer by driving must not brake on the whole: where nothing is
+    # asked, tyres of unlike size would hold a truck back for ever.
+    whole = max(whole, 0.0) + deadband_excess
+    if wanted > whole:
+        for r in range(roll_sets.shape[0]):
+            roll_sets[r].asked_n *= whole / wanted
+
+
+@jit
+def share_total(loop: Record, roll_sets: Records, absorbers: Records) -> None:
+    """The total between roll sets, each set's between its absorbers; what is left is missing."""
     shortfall = 0.0
-    if aim == 1 and int(inputs[BETWEEN]) == 0:
-        total = 0.0
-        together = ROAD_SHAFT_SHARE if tracks else SHAFT_SHARE
-        middle = 0.0 if tracks else common
-        for r in range(set_count):
-            total += sets[r, speed_control.SHARE]
-            scratch[5, r] = sets[r, speed_control.SPEED_AHEAD]
-            if tracks and scratch[1, r] > 0.0:
-                # The pull between the sets must not add to the whole, whatever accelerates.
-                scratch[5, r] = speed_control.speed_ahead(
-                    sets_fixed[r], roads[r, road.SPEED], roads[r, road.DRIVE_N], scratch[3, r]
-                )
-                middle += sets_fixed[r, speed_control.INERTIA] * scratch[5, r] / mass
-        whole = asked
-        wanted = free = 0.0
-        for r in range(set_count):
-            if scratch[1, r] > 0.0 and total > 0.0:
-                apart = scratch[5, r] - middle
-                pull = (
-                    together
-                    * sets_fixed[r, speed_control.FEEDBACK]
-                    * sets_fixed[r, speed_control.INERTIA]
-                )
-                most = speed_control.CORRECTION_SHARE * sets_fixed[r, speed_control.MAX_FORCE]
-                # Rolls found apart are brought together gently, not in a jump.
-                most *= min(1.0, (2.0 * general[SINCE_S] / TAKE_UP_GRACE_S) ** 2)
-                free += min(max(pull * (apart - UNLIKE * common), 0.0), most)
-                pull = min(max(pull * apart, -most), most)
-                whole += pull
-                scratch[0, r] = max(0.0, asked * sets[r, speed_control.SHARE] / total + pull)
-                wanted += scratch[0, r]
-        # A pull that one set cannot answer by driving must not brake on the whole: where nothing is
-        # asked, tyres of unlike size would hold a truck back for ever.
-        whole = max(whole, 0.0) + free
-        if wanted > whole:
-            for r in range(set_count):
-                scratch[0, r] *= whole / wanted
-    elif aim > 0:
-        shortfall = by_weight(
-            asked, weights[0, :set_count], scratch[1, :set_count], scratch[0, :set_count]
-        )
+    if loop.aim in (aims.SPEED, aims.TRACK):
+        share_by_speed(loop, roll_sets)
+    elif loop.aim != aims.NOTHING:
+        shortfall = share_by_weight(roll_sets, 0, loop.total_n)
+    for r in range(roll_sets.shape[0]):
+        shortfall += roll_sets[r].asked_n
+        demand = min(roll_sets[r].asked_n, roll_sets[r].max_force_n)
+        share_by_weight(absorbers, r, demand)
+        for i in range(absorbers.shape[0]):
+            if absorbers[i].group == r:
+                shortfall -= absorbers[i].asked_n
+    loop.shortfall_n = max(0.0, shortfall) if loop.aim != aims.NOTHING else 0.0
+    at_capacity = shortfall > 1.0
+    if loop.aim == aims.TRACK and at_capacity and loop.held_speed_mps > loop.reference:
+        yield_reference(loop)
 
-    # Absorbers of each roll set, by headroom; what a roll set is asked and cannot place is missing.
-    for r in range(set_count):
-        shortfall += scratch[0, r]
-        n = 0
-        for i in range(count):
-            if owner[i] == r:
-                scratch[4, n] = scratch[7, i]
-                scratch[5, n] = weights[1, i] * scratch[4, n]
-                n += 1
-        demand = min(scratch[0, r], sets_fixed[r, speed_control.MAX_FORCE])
-        by_weight(demand, scratch[5, :n], scratch[4, :n], scratch[6, :n])
-        n = 0
-        for i in range(count):
-            if owner[i] == r:
-                scratch[2, i] = scratch[6, n]
-                shortfall -= scratch[6, n]
-                n += 1
-    general[SHORTFALL_N] = max(0.0, shortfall) if aim > 0 else 0.0
-    if tracks and shortfall > 1.0 and common > general[REFERENCE]:
-        # At capacity: what is simulated goes as fast as the rolls.
-        general[REFERENCE] += (common - general[REFERENCE]) * min(1.0, dt / YIELD_S)
 
-    output[0] = general[SHORTFALL_N]
-    output[1] = general[REFERENCE]
-    output[2] = common
-    for i in range(count):
-        current = 0.0
-        if aim > 0:
-            shaft = sets[owner[i], speed_control.SPEED] * fixed[i, force_loop.LEVER]
-            if aim == 5:
-                # What its heat allows.
-                cap = (scratch[7, i] - states[i, force_loop.OFFSET_N]) / fixed[i, force_loop.LEVER]
-                most = current_for(maps[i], cap, shaft, states[i, force_loop.ROTOR_K])
-                goal = min(asks[i], most) if warm[i, CAP_SHARE] < 1.0 else asks[i]
-                current = force_loop.force(fixed[i], states[i], goal)
-            else:
-                current = force_loop.drive(fixed[i], maps[i], states[i], scratch[2, i], shaft)
-        output[3 + i] = current
-        output[3 + count + i] = scratch[2, i]
-        output[3 + 2 * count + i] = states[i, force_loop.MODEL_A]
-        output[3 + 3 * count + i] = states[i, force_loop.FORCE_TICK_N]
-        # What the map promised at the moment the cell speaks of, before learning bent it.
-        output[3 + 4 * count + i] = states[i, force_loop.THEN_N] / max(0.3, maps[i, GAIN])
-    total_drive = 0.0
-    for r in range(set_count):
-        total_drive += roads[r, road.DRIVE_N] if tracks else sets[r, speed_control.DRIVE_N]
-    output[3 + 5 * count] = total_drive
+@jit
+def currents(loop: Record, roll_sets: Records, absorbers: Records) -> None:
+    """Current asked of every supply, and what the map promised before learning bent it."""
+    for i in range(absorbers.shape[0]):
+        absorber = absorbers[i]
+        ratio = absorber.shaft_per_surface
+        shaft = roll_sets[absorber.group].speed_mps * ratio
+        absorber.current_a = 0.0
+        if loop.aim == aims.CURRENT:
+            wanted = absorber.wanted_a
+            if absorber.capacity_share < 1.0:  # what its thermal limit allows
+                most = (absorber.available_n - absorber.cell_correction_n) / ratio
+                wanted = min(wanted, current_for(absorber.map, most, shaft, absorber.rotor_k))
+            absorber.current_a = lead_compensate(absorber, wanted)
+        elif loop.aim != aims.NOTHING:
+            absorber.current_a = current_for_force(absorber, shaft)
+        absorber.unlearned_force_n = absorber.delayed_map_force_n / max(0.3, absorber.map[GAIN])
+    drive = 0.0
+    for r in range(roll_sets.shape[0]):
+        drive += roll_sets[r].road_drive_n if loop.aim == aims.TRACK else roll_sets[r].drive_n
+    loop.drive_n = drive
+
+
+@jit
+def step(loops: Records, roll_sets: Records, absorbers: Records) -> None:
+    """One frame for all roll sets and absorbers; `loops` holds the one record of the whole."""
+    loop = loops[0]
+    loop.frame = (loop.frame + 1) % FRAMES_COUNTED
+    for i in range(absorbers.shape[0]):
+        update_force_model(absorbers[i], loop.frame, loop.dt_s)
+    fastest = update_observers(loop, roll_sets, absorbers)
+    limit_available_force(loop, roll_sets, absorbers)
+    combine_roll_sets(loop, roll_sets, absorbers, fastest)
+    shape_reference(loop)
+    total_force(loop, roll_sets)
+    share_total(loop, roll_sets, absorbers)
+    currents(loop, roll_sets, absorbers)

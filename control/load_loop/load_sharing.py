@@ -1,53 +1,50 @@
 """Who takes how much: between roll sets, and between the absorbers of one roll set.
 
-Data flow: a total force asked of the rig (or one per roll set) -> forces per roll set -> forces
-per absorber, by headroom. What nobody can take is returned as the shortfall.
+Data flow: a force asked of a group -> `asked_n` of its members by weight, none above what it has
+available. What nobody can take is returned as the shortfall. Works on any records with the fields
+`group`, `share_weight`, `available_n` and `asked_n`.
 """
 
 from __future__ import annotations
 
-import enum
-
-import numpy as np
-import numpy.typing as npt
-
+from control.load_loop.records import Records
 from daq.kernel import jit
 
-Floats = npt.NDArray[np.float64]
-
-
-class Between(enum.IntEnum):
-    """How roll sets share."""
-
-    EQUAL_SPEED = 0  # electronic shaft: every roll set holds the same speed by itself
-    FIXED_SPLIT = 1  # given fractions of the total
-    HEADROOM = 2  # in proportion to what each could still take
+NOTHING_N = 1e-9  # less than this left over is rounding
 
 
 @jit
-def by_weight(total_n: float, weights: Floats, capacities_n: Floats, out_n: Floats) -> float:
-    """Split `total_n` over `out_n` by `weights`, none above its capacity; the rest goes to others.
+def share_by_weight(takers: Records, group: int, total_n: float) -> float:
+    """Split `total_n` over the takers of a group; what is above one's `available_n` goes to others.
 
-    Returns the shortfall in newtons (0 when all was placed). Arrays have one entry per taker.
+    Returns the shortfall in newtons (0 when all was placed).
     """
-    count = out_n.shape[0]
+    members = 0
+    for i in range(takers.shape[0]):
+        if takers[i].group == group:
+            takers[i].asked_n = 0.0
+            members += 1
     left = total_n if total_n > 0.0 else 0.0
-    for i in range(count):
-        out_n[i] = 0.0
-    for _ in range(count):
+    for _ in range(members):
         weight = 0.0
-        for i in range(count):
-            if out_n[i] < capacities_n[i] and weights[i] > 0.0:
-                weight += weights[i]
-        if weight <= 0.0 or left <= 1e-9:
+        for i in range(takers.shape[0]):
+            taker = takers[i]
+            if taker.group != group:
+                continue
+            if taker.asked_n < taker.available_n and taker.share_weight > 0.0:
+                weight += taker.share_weight
+        if weight <= 0.0 or left <= NOTHING_N:
             break
         placed = 0.0
-        for i in range(count):
-            if out_n[i] < capacities_n[i] and weights[i] > 0.0:
-                share = left * weights[i] / weight
-                room = capacities_n[i] - out_n[i]
-                part = share if share < room else room
-                out_n[i] += part
+        for i in range(takers.shape[0]):
+            taker = takers[i]
+            if taker.group != group:
+                continue
+            if taker.asked_n < taker.available_n and taker.share_weight > 0.0:
+                share = left * taker.share_weight / weight
+                free = taker.available_n - taker.asked_n
+                part = share if share < free else free
+                taker.asked_n += part
                 placed += part
         left -= placed
-    return left if left > 1e-9 else 0.0
+    return left if left > NOTHING_N else 0.0

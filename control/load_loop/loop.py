@@ -1,9 +1,9 @@
 """From a demand to currents asked of the supplies, for the whole rig, in one compiled step.
 
-Data flow per frame: readings (Frame numbers) + demand -> force_loop.observe per absorber ->
-hold.observe per roll set -> demand per roll set -> share -> force_loop.drive -> currents asked.
-The gate decides what becomes of them. `Loads` owns the arrays and derives every tuning number
-from the rig's lag, inertia and delays.
+Data flow per frame: readings and demand -> records -> control.load_loop.kernel.step -> Output. The
+gate decides what becomes of the currents. `LoadLoop` owns the records (control.load_loop.records)
+and puts into them every tuning number that control.load_loop.tuning derives from the rig's lags,
+inertia and delays.
 """
 
 from __future__ import annotations
@@ -11,40 +11,44 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from control.absorber.identified import Identified, described
-from control.absorber.map import COLD_K, GAIN, MAP_COLUMNS, SHAPE, SHAPE_NODES, map_row
-from control.load_loop import force_loop, road_load_observer, speed_control, tuning
-from control.load_loop.kernel import (
-    AIM,
-    CAP_SHARE,
-    CAP_W,
-    DT,
-    GENERAL_COLUMNS,
-    INPUT_HEAD,
-    ROTOR_GOAL,
-    TARGET,
-    WARM_COLUMNS,
-    WEIGHT_GOAL,
-    WORK_A2S,
-    WORK_J,
-    WORK_RAD,
-    WORK_S,
-    Aim,
-    frame,
+from control.absorber.map import COLD_K, GAIN, SHAPE, SHAPE_NODES, map_row
+from control.load_loop import constants as c
+from control.load_loop import kernel, tuning
+from control.load_loop.aims import Aim
+from control.load_loop.records import (
+    ABSORBER,
+    HISTORY,
+    LOOP,
+    LOOP_OUTPUTS,
+    ROLL_SET,
+    Records,
+    offsets,
 )
-from control.load_loop.load_sharing import Between
-from control.load_loop.tuning import OBSERVER_SHARE, Numbers
+from control.load_loop.tuning import OBSERVER_SHARE, PlantParameters
+from daq.kernel import bound
 from daq.rig.description import Absorber, Rig
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+MOST_FLIGHT_FRAMES = 8
 
 
-class Loads:
-    """Arrays and tuning of one rig. One call of `step` per frame."""
+class Output(msgspec.Struct, frozen=True, gc=False):
+    """What one frame of the load loop led to."""
+
+    shortfall_n: float  # asked and not to be had
+    reference: float  # shaped set point, in the unit of the aim
+    speed_mps: float  # held: mean of what turns, by inertia
+    drive_n: float  # tractive force of the truck, losses of the rolls included, as observed
+    currents_a: tuple[float, ...]  # asked of each supply
+
+
+class LoadLoop:
+    """Records and tuning of one rig. One call of `step` per frame."""
 
     def __init__(
         self,
@@ -56,75 +60,69 @@ class Loads:
         `identified`: what an identification found, in place of the rig file's map and lags."""
         self._rig = rig
         names = [roll_set.name for roll_set in rig.roll_sets]
-        sets, count = len(names), len(rig.absorbers)
         self.frame_s = 1.0 / rig.frame_hz
-        self._owner: Ints = np.array(
-            [names.index(absorber.roll_set) for absorber in rig.absorbers], dtype=np.int64
-        )
-        self._sets_fixed = np.zeros((sets, speed_control.FIXED_COLUMNS))
-        self._sets = np.zeros((sets, speed_control.STATE_COLUMNS))
-        self._roads = np.zeros((sets, road_load_observer.COLUMNS))
-        self._fixed = np.zeros((count, force_loop.FIXED_COLUMNS))
-        self.maps = np.zeros((count, MAP_COLUMNS))
-        self._states = np.zeros((count, force_loop.STATE_COLUMNS))
-        self._general = np.zeros(GENERAL_COLUMNS)
-        self.weights = np.ones((2, max(sets, count)))
-        self._scratch = np.zeros((8, max(sets, count)))
-        self._asks = np.zeros(count)
+        self.loop: Records = np.zeros(1, LOOP)
+        self.roll_sets: Records = np.zeros(len(names), ROLL_SET)
+        self.absorbers: Records = np.zeros(len(rig.absorbers), ABSORBER)
+        self.maps: Floats = self.absorbers["map"]
+        count = len(rig.absorbers)
+        self._tuned_lag_s = np.ones(count)  # of coils, which the tuning follows from
         self._cold_lag_s = np.ones(count)  # of coils at 20 degC
         self._coil_warm = np.ones(count)  # their resistance now over that
-        self._warm = np.zeros((count, WARM_COLUMNS))
-        self._warm[:, CAP_W] = np.inf
-        self._warm[:, CAP_SHARE] = 1.0
-        self._warm[:, WEIGHT_GOAL] = 1.0
-        size = INPUT_HEAD + 3 * sets + 4 * count
-        self.inputs = np.zeros(size)
-        self._pack = struct.Struct(f"={size}d").pack_into
-        self._buffer = self.inputs.data.cast("B")
-        self.output = np.zeros(4 + 5 * count)
-        self._field_s = self._unseen_s = 0.0
         self._observer_share = OBSERVER_SHARE
-        self._low_speed_mps = rig.limits.low_speed_mps
-        self._head = 0
         self._in_flight = 0
+        self.loop["low_speed_mps"] = rig.limits.low_speed_mps
+        self.roll_sets["share_weight"] = 1.0
         for r, roll_set in enumerate(rig.roll_sets):
-            row = self._sets_fixed[r]
-            row[speed_control.INERTIA] = roll_set.base_inertia_kg
-            row[speed_control.LOSS_A : speed_control.LOSS_C + 1] = roll_set.loss_n
-            row[speed_control.MAX_FORCE] = roll_set.max_force_n
+            one = self.roll_sets[r]
+            one["inertia_kg"] = roll_set.base_inertia_kg
+            one["loss_a"], one["loss_b"], one["loss_c"] = roll_set.loss_n
+            one["max_force_n"] = roll_set.max_force_n
+        self.absorbers["power_limit_w"] = np.inf
+        self.absorbers["capacity_share"] = 1.0
+        self.absorbers["headroom_weight"] = self.absorbers["weight_goal"] = 1.0
         for i, absorber in enumerate(rig.absorbers):
             gain, shape, rotor_k = (learned or {}).get(absorber.name, (1.0, (), COLD_K))
             known = described(absorber, (identified or {}).get(absorber.name))
             self.maps[i] = map_row(known, gain, shape)
-            radius = rig.roll_sets[int(self._owner[i])].roll_radius_m
-            row = self._fixed[i]
-            row[force_loop.LEVER] = absorber.gear_ratio / radius
+            each = self.absorbers[i]
+            each["group"] = owner = names.index(absorber.roll_set)
+            each["shaft_per_surface"] = absorber.gear_ratio / rig.roll_sets[owner].roll_radius_m
+            each["ceiling_a"] = absorber.forcing_a
             self._set_lags(i, known)
-            row[force_loop.FORCING_A] = absorber.forcing_a
-            ring_s = (
-                1.0 / (2 * np.pi * absorber.cell.arm_resonance_hz)
-                if (absorber.cell.arm_resonance_hz > 0)
-                else 0.0
-            )
-            row[force_loop.TRUTH_S] = max(0.05, 15.0 * (absorber.cell.filter_delay_s + ring_s))
-            row[force_loop.LEARN_S] = 20.0 * row[force_loop.TRUTH_S]
+            ring_hz = absorber.cell.arm_resonance_hz
+            ring_s = 1.0 / (2 * np.pi * ring_hz) if ring_hz > 0 else 0.0
+            late_s = absorber.cell.filter_delay_s + ring_s
+            tau_s = max(c.CELL_TAU_LEAST_S, c.CELL_TAU_DELAYS * late_s)
+            each["cell_correction_tau_s"] = tau_s
+            each["map_learning_s"] = c.LEARN_TAUS * tau_s
             self.set_rotor(i, rotor_k)
             self.set_cell_delay(i, absorber.cell.filter_delay_s)
-        self._see_lags()
         self.set_delays(0.005, 0)
+        self._wire_records()
+
+    def _wire_records(self) -> None:
+        """Where `step` writes what comes in and reads what comes out."""
+        self._loop_bytes, self._set_bytes, self._absorber_bytes = (
+            records.view(np.uint8).data for records in (self.loop, self.roll_sets, self.absorbers)
+        )
+        self._pack_demand = struct.Struct("=dqddqd").pack_into
+        self._pack_set = struct.Struct("=3d").pack_into
+        self._pack_absorber = struct.Struct("=4d").pack_into
+        self._set_offsets = offsets(self.roll_sets, "travel_m")
+        self._absorber_offsets = offsets(self.absorbers, "measured_a")
+        self._unpack_outputs = struct.Struct(f"={len(LOOP_OUTPUTS)}d").unpack_from
+        self._outputs_at = offsets(self.loop, LOOP_OUTPUTS[0])[0]
+        self._currents = self.absorbers["current_a"]
+        self._step = bound(kernel.step, self.loop, self.roll_sets, self.absorbers)
 
     def _set_lags(self, absorber: int, known: Absorber) -> None:
-        row = self._fixed[absorber]
-        row[force_loop.COIL_LAG] = known.coil_lag_s
+        each = self.absorbers[absorber]
+        each["coil_lag_s"] = known.coil_lag_s
+        each["field_lag_s"] = known.field_lag_s
+        each["follow_s"] = tuning.follow_time(known.coil_lag_s, self.frame_s)
+        self._tuned_lag_s[absorber] = known.coil_lag_s
         self._cold_lag_s[absorber] = known.coil_lag_s * self._coil_warm[absorber]
-        row[force_loop.FIELD_S] = known.field_lag_s
-        row[force_loop.FOLLOW_S] = tuning.follow_time(known.coil_lag_s, self.frame_s)
-
-    def _see_lags(self) -> None:
-        """What the models do not know (hysteresis, arm, errors of lags): a share of the lags."""
-        self._field_s = float(np.max(self._fixed[:, force_loop.FIELD_S]))
-        coil_s = float(np.max(self._fixed[:, force_loop.COIL_LAG]))
-        self._unseen_s = tuning.unseen_time(coil_s, self._field_s)
 
     def adopt(self, absorber: int, found: Identified | None) -> None:
         """Use what an identification found from now on; None: what the rig file says.
@@ -134,38 +132,31 @@ class Loads:
         known = described(self._rig.absorbers[absorber], found)
         self.maps[absorber] = map_row(known, 1.0, found.shape if found is not None else ())
         self._set_lags(absorber, known)
-        self._states[absorber, force_loop.OFFSET_N] = 0.0
-        self._see_lags()
+        self.absorbers[absorber]["cell_correction_n"] = 0.0
         self.set_delays(self.speed_age_s, self._in_flight)
 
     def ask_currents(self, currents_a: Sequence[float]) -> None:
         """Coil currents to aim for while the aim is CURRENT, A."""
-        self._asks[:] = currents_a
+        self.absorbers["wanted_a"] = currents_a
 
     def set_cell_delay(self, absorber: int, delay_s: float) -> None:
         """Declared age of a cell's force at the frame's tick."""
-        frames = min(max(delay_s, 0.0) / self.frame_s, force_loop.RING - 2.0)
-        self._fixed[absorber, force_loop.CELL_FRAMES] = frames
+        frames = min(max(delay_s, 0.0) / self.frame_s, HISTORY - 2.0)
+        self.absorbers[absorber]["cell_delay_frames"] = frames
 
     def cell_frames(self, absorber: int) -> float:
         """Declared age of a cell's force in frames."""
-        return float(self._fixed[absorber, force_loop.CELL_FRAMES])
+        return float(self.absorbers[absorber]["cell_delay_frames"])
 
     def set_delays(self, speed_age_s: float, in_flight: int) -> None:
         """Derive the tuning from the delays at hand: age of the speed, set points on their way."""
         self.speed_age_s = speed_age_s
-        flight = min(max(in_flight, 0), 8)
-        self._in_flight = flight
-        follow_s = float(np.max(self._fixed[:, force_loop.FOLLOW_S]))
-        out_s = flight * self.frame_s + 0.5 * self.frame_s
-        self._fixed[:, force_loop.SENT_FRAMES] = flight
-        self._sets_fixed[:, speed_control.OBSERVER] = speed_control.observer_bandwidth(
-            self.frame_s, speed_age_s, self._unseen_s, self._observer_share
-        )
-        self._sets_fixed[:, speed_control.FEEDBACK] = speed_control.feedback_gain(
-            speed_age_s + self.frame_s + out_s + self._unseen_s
-        )
-        self._sets_fixed[:, speed_control.AHEAD_S] = follow_s + out_s + 0.5 * self._field_s
+        self._in_flight = min(max(in_flight, 0), MOST_FLIGHT_FRAMES)
+        self.absorbers["flight_frames"] = self._in_flight
+        found = tuning.derive(self.plant_parameters(), self._observer_share)
+        self.roll_sets["observer_per_s"] = found.observer_per_s
+        self.roll_sets["feedback_per_s"] = found.feedback_per_s
+        self.roll_sets["lookahead_s"] = found.lookahead_s
 
     def set_observer(self, share: float) -> None:
         """How fast the observer is, as tuning states it; kept within its bounds."""
@@ -177,12 +168,12 @@ class Loads:
     def observer_share(self) -> float:
         return self._observer_share
 
-    def numbers(self, truck_kg: float = 0.0) -> Numbers:
-        """The loop's numbers as known now, for control.load_loop.tuning."""
-        return Numbers(
-            float(np.sum(self._sets_fixed[:, speed_control.INERTIA])),
-            float(np.max(self._fixed[:, force_loop.COIL_LAG])),
-            self._field_s,
+    def plant_parameters(self, truck_kg: float = 0.0) -> PlantParameters:
+        """The rig as its speed loop knows it now, for control.load_loop.tuning."""
+        return PlantParameters(
+            float(np.sum(self.roll_sets["inertia_kg"])),
+            float(np.max(self._tuned_lag_s)),
+            float(np.max(self.absorbers["field_lag_s"])),
             self.speed_age_s,
             self._in_flight,
             self.frame_s,
@@ -195,34 +186,40 @@ class Loads:
 
     def set_rotor(self, absorber: int, rotor_k: float) -> None:
         """The rotor's temperature at once; while load is on `set_heat` changes it gently."""
-        self._states[absorber, force_loop.ROTOR_K] = rotor_k
-        self._warm[absorber, ROTOR_GOAL] = rotor_k
+        each = self.absorbers[absorber]
+        each["rotor_k"] = each["rotor_goal_k"] = rotor_k
 
-    def set_heat(self, absorber: int, rotor_k: float, cap_w: float, weight: float) -> None:
+    def set_heat(self, absorber: int, rotor_k: float, power_w: float, weight: float) -> None:
         """Rotor temperature, most power it may take, weight among those of its roll set."""
-        row = self._warm[absorber]
-        row[CAP_W] = cap_w
-        row[ROTOR_GOAL] = rotor_k
-        row[WEIGHT_GOAL] = weight
+        each = self.absorbers[absorber]
+        each["power_limit_w"] = power_w
+        each["rotor_goal_k"] = rotor_k
+        each["weight_goal"] = weight
 
     def set_coil(self, absorber: int, warm: float) -> None:
         """Resistance of a coil over that at 20 degC: lag L/R and the supply's ceiling follow."""
-        row = self._fixed[absorber]
-        row[force_loop.COIL_LAG] = self._cold_lag_s[absorber] / warm
-        row[force_loop.FORCING_A] = self._rig.absorbers[absorber].forcing_a / warm
+        each = self.absorbers[absorber]
+        each["coil_lag_s"] = self._cold_lag_s[absorber] / warm
+        each["ceiling_a"] = self._rig.absorbers[absorber].forcing_a / warm
         self._coil_warm[absorber] = warm
 
     def take_work(self, absorber: int) -> tuple[float, float, float, float]:
         """Seconds, joule, shaft radians and ampere2 seconds since the last call, then anew."""
-        row = self._warm[absorber]
+        each = self.absorbers[absorber]
         work = (
-            float(row[WORK_S]), float(row[WORK_J]), float(row[WORK_RAD]), float(row[WORK_A2S])
+            float(each["work_s"]), float(each["work_j"]), float(each["work_rad"]),
+            float(each["work_a2s"]),
         )  # fmt: skip
-        row[WORK_S:] = 0.0
+        for name in ("work_s", "work_j", "work_rad", "work_a2s"):
+            each[name] = 0.0
         return work
 
     def rotor_k(self, absorber: int) -> float:
-        return float(self._states[absorber, force_loop.ROTOR_K])
+        return float(self.absorbers[absorber]["rotor_k"])
+
+    def asked_n(self, absorber: int) -> float:
+        """Force asked of an absorber in the last frame, at the roll surface, N."""
+        return float(self.absorbers[absorber]["asked_n"])
 
     def learned(self, absorber: int) -> tuple[float, tuple[float, ...]]:
         """Gain and shape learned so far."""
@@ -235,9 +232,8 @@ class Loads:
         dt_s: float,
         aim: int,
         target: float,
-        rate: float,
-        fresh: bool,
-        between: int,
+        target_rate: float,
+        restart: bool,
         travels_m: Sequence[float],
         ages_s: Sequence[float],
         coils_a: Sequence[float],
@@ -246,29 +242,35 @@ class Loads:
         sent_a: Sequence[float],
         shown_mps: Sequence[float],
         shown_delay_s: float,
-    ) -> list[float]:
+    ) -> Output:
         """One frame. Readings that are not good come in as NaN.
 
         `travels_m` and `ages_s` are the travel of each roll set up to its newest edge and that
         edge's age, NaN without a new edge; `shown_mps` the reported speeds, `shown_delay_s` old.
-
-        Returns [shortfall_n, reference, held speed (mean of what turns), asked current xN, asked
-        force xN, modelled coil current xN, present force xN, force the unlearned map promised xN,
-        tractive force of the truck as observed].
         """
-        self._pack(
-            self._buffer, 0, dt_s, aim, target, rate, fresh, between, self._low_speed_mps,
-            shown_delay_s,
-            *travels_m, *ages_s, *coils_a, *cells_n, *shafts_radps, *sent_a,
-            *shown_mps,
-        )  # fmt: skip
-        self._head = (self._head + 1) % (force_loop.RING * 1024)
-        frame(
-            self.inputs, self.output, self._general, self._owner, self._sets_fixed, self._sets,
-            self._roads, self._fixed, self.maps, self._states, self.weights, self._warm, self._asks,
-            self._scratch, self._head,
-        )  # fmt: skip
-        return self.output.tolist()
+        pack, buffer = self._pack_set, self._set_bytes
+        self._pack_demand(
+            self._loop_bytes, 0, dt_s, aim, target, target_rate, restart, shown_delay_s
+        )
+        for at, travel, age, shown in zip(
+            self._set_offsets, travels_m, ages_s, shown_mps, strict=True
+        ):
+            pack(buffer, at, travel, age, shown)
+        pack, buffer = self._pack_absorber, self._absorber_bytes
+        for at, coil, cell, shaft, sent in zip(
+            self._absorber_offsets, coils_a, cells_n, shafts_radps, sent_a, strict=True
+        ):
+            pack(buffer, at, coil, cell, shaft, sent)
+        self._step(self.loop, self.roll_sets, self.absorbers)
+        shortfall_n, reference, speed_mps, drive_n = self._unpack_outputs(
+            self._loop_bytes, self._outputs_at
+        )
+        return Output(shortfall_n, reference, speed_mps, drive_n, tuple(self._currents.tolist()))
 
 
-__all__ = ["AIM", "DT", "INPUT_HEAD", "TARGET", "Aim", "Between", "Loads", "frame"]
+def asking_nothing(absorbers: int) -> Output:
+    """What the load loop led to before its first frame."""
+    return Output(0.0, 0.0, 0.0, 0.0, (0.0,) * absorbers)
+
+
+__all__ = ["Aim", "LoadLoop", "Output", "asking_nothing"]

@@ -6,11 +6,11 @@ every rig within the stated spread of the numbers. It takes some tens of millise
 between tests, never in a frame.
 
 The loop is opened at the force asked. Forward: transport, coil and field as led by the force loop;
-what no model explains is one more lag, `unseen_s`. Plant: 1 / (M s^2) from force to place, without
-the truck's own modes: a loop faster than they allow swings in truth before it does here. Back: the
-fading-memory observer of control.load_loop.speed_control (all four poles at w: gains 4w, 6w^2,
-4w^3, w^4; its rate fades) on a place that is `age_s` old, with the mapped force as known input,
-then `hold.meet` and `hold.correct`.
+what no model explains is one more lag, `unmodelled_lag_s`. Plant: 1 / (M s^2) from force to place,
+without the truck's own modes: a loop faster than they allow swings in truth before it does here.
+Back: the fading-memory observer of control.load_loop.speed_control (all four poles at w: gains
+4w, 6w^2, 4w^3, w^4; its rate fades) on a place that is `age_s` old, with the mapped force as known
+input, then `disturbance_feedforward` and `speed_feedback`.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from control.load_loop.speed_control import RATE_FADES_S, feedback_gain, observer_bandwidth
+from control.load_loop.constants import DRIVE_RATE_FADE_S
 
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
 Floats = npt.NDArray[np.float64]
 
-UNSEEN_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
-FIELD_UNSEEN_SHARE = 0.3  # of the field's lag
+UNMODELLED_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
+FIELD_UNMODELLED_SHARE = 0.3  # of the field's lag
 FOLLOW_FRAMES, FOLLOW_SHARE = 5.0, 0.06  # a led coil follows in so many frames, or share of its lag
 OBSERVER_SHARE = 0.6  # bandwidth times what it cannot see, before a tune-up
 LEAST_SHARE, MOST_SHARE = 0.3, 2.0
@@ -37,11 +37,11 @@ LEAST_SHARE, MOST_SHARE = 0.3, 2.0
 # because an observer that meets a pedal early spends its margin on exactly that.
 LEAST_GAIN_MARGIN = 1.6
 LEAST_PHASE_MARGIN_DEG = 35.0
-LEAST_DISTANCE = 0.35  # of the locus from -1; 1 / it is the peak of the sensitivity
+LEAST_MODULUS_MARGIN = 0.35  # of the locus from -1; 1 / it is the peak of the sensitivity
 FREQUENCIES: Floats = np.geomspace(0.2, 1500.0, 1200)
 
 
-class Numbers(msgspec.Struct, frozen=True):
+class PlantParameters(msgspec.Struct, frozen=True):
     """What a rig is, as far as its speed loop is concerned. SI."""
 
     inertia_kg: float
@@ -58,9 +58,9 @@ class Tuning(msgspec.Struct, frozen=True):
 
     observer_per_s: float
     feedback_per_s: float
-    ahead_s: float
+    lookahead_s: float
     follow_s: float
-    unseen_s: float
+    unmodelled_lag_s: float
 
 
 class Margins(msgspec.Struct, frozen=True):
@@ -70,7 +70,7 @@ class Margins(msgspec.Struct, frozen=True):
     gain: float
     phase_deg: float
     delay_s: float  # that the loop could bear beyond what it has
-    distance: float  # least, of the locus from -1
+    modulus_margin: float  # least, of the locus from -1
     crossover_per_s: float
 
     @property
@@ -93,31 +93,63 @@ def follow_time(coil_lag_s: float, frame_s: float) -> float:
     return max(FOLLOW_FRAMES * frame_s, FOLLOW_SHARE * coil_lag_s)
 
 
-def unseen_time(coil_lag_s: float, field_lag_s: float) -> float:
+def unmodelled_time(coil_lag_s: float, field_lag_s: float) -> float:
     """Lag that no model explains (hysteresis, arm, errors of the lags), s."""
-    return UNSEEN_SHARE * coil_lag_s + FIELD_UNSEEN_SHARE * field_lag_s
+    return UNMODELLED_SHARE * coil_lag_s + FIELD_UNMODELLED_SHARE * field_lag_s
 
 
-def derive(numbers: Numbers, observer_share: float = OBSERVER_SHARE) -> Tuning:
+def observer_bandwidth(
+    frame_s: float, speed_age_s: float, unmodelled_lag_s: float, share: float
+) -> float:
+    """Poles of the observer, rad/s: `share` over what it cannot see.
+
+    It sees edges that are `speed_age_s` old and takes the mapped force for the true one, which
+    lags by `unmodelled_lag_s` (hysteresis, arm, errors of the stated lags). A faster one meets a
+    pedal sooner and drowns it in the noise of the edges: the supplies, which cannot drive a coil
+    down faster than it falls, then clip. A rig whose numbers are identified bears more, which
+    `tune_up` finds from the margins of the loop.
+    """
+    return share / (speed_age_s + 0.5 * frame_s + unmodelled_lag_s)
+
+
+def feedback_gain(unknown_s: float) -> float:
+    """k, 1/s, for v' = -k v behind the delays that the look-ahead does not know.
+
+    SIMC for an integrating process with effective delay T and closed-loop time T is k = 1 / (2 T),
+    the tight choice (Skogestad, J. Process Control 13, 2003); 1 / (3 T) leaves more margin.
+    What acts on the speed ahead is foreseen; only what is not counts in T.
+    """
+    return simc_gain(1.0, unknown_s, 2.0 * unknown_s)
+
+
+def simc_gain(slope: float, delay_s: float, closed_loop_s: float) -> float:
+    """SIMC proportional gain of an integrating process `slope` / s with dead time (Skogestad 2003).
+
+    A first-order process of gain K and lag tau counts as one with slope K / tau.
+    """
+    return 1.0 / (slope * (closed_loop_s + delay_s))
+
+
+def derive(numbers: PlantParameters, observer_share: float = OBSERVER_SHARE) -> Tuning:
     """Tuning after SIMC for an integrating process (Skogestad, J. Process Control 13, 2003), with
     the observer as fast as `observer_share` over the delay that it cannot see."""
     n = numbers
     follow = follow_time(n.coil_lag_s, n.frame_s)
-    unseen = unseen_time(n.coil_lag_s, n.field_lag_s)
+    unmodelled_lag = unmodelled_time(n.coil_lag_s, n.field_lag_s)
     out = (n.flight_frames + 0.5) * n.frame_s
     return Tuning(
-        observer_bandwidth(n.frame_s, n.age_s, unseen, observer_share),
-        feedback_gain(n.age_s + n.frame_s + out + unseen),
+        observer_bandwidth(n.frame_s, n.age_s, unmodelled_lag, observer_share),
+        feedback_gain(n.age_s + n.frame_s + out + unmodelled_lag),
         follow + out + 0.5 * n.field_lag_s,
         follow,
-        unseen,
+        unmodelled_lag,
     )
 
 
 def open_loop(
     tuning: Tuning,
-    assumed: Numbers,
-    true: Numbers,
+    assumed: PlantParameters,
+    true: PlantParameters,
     s: Complex,
     unexplained_s: float | None = None,
 ) -> Complex:
@@ -127,7 +159,7 @@ def open_loop(
     allows for is taken to be there, which is cautious: margins for people and the tune-up are so.
     """
     mass = assumed.inertia_kg
-    w, ahead = tuning.observer_per_s, tuning.ahead_s
+    w, ahead = tuning.observer_per_s, tuning.lookahead_s
     # Forward: what the map believes the force to be, and what it is.
     out_s = (true.flight_frames + 0.5) * true.frame_s
     # Asked for i + lag / T (wanted - i), a coil of another lag follows with T x true / assumed.
@@ -136,7 +168,7 @@ def open_loop(
     believed = on_its_way * np.exp(-out_s * s)
     off = (1.0 + assumed.field_lag_s * s) / (1.0 + true.field_lag_s * s)
     if unexplained_s is None:
-        unexplained_s = unseen_time(true.coil_lag_s, true.field_lag_s)
+        unexplained_s = unmodelled_time(true.coil_lag_s, true.field_lag_s)
     force = believed * off / (1.0 + unexplained_s * s)
     place = -force / ((true.inertia_kg + true.truck_kg) * s * s) * np.exp(-true.age_s * s)
     # Observer of place, speed, drive force and its rate, the believed force a known input. The age
@@ -148,7 +180,7 @@ def open_loop(
     miss = place * d - own * back
     # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
     # with its place less age x speed plus half age^2 x acceleration, all as they are now.
-    fades = s + 1.0 / RATE_FADES_S
+    fades = s + 1.0 / DRIVE_RATE_FADE_S
     own_drive = (g3 + g4 / fades) / s
     own_speed = g2 / s + own_drive / s
     shape = (g1 + own_speed) / s - assumed.age_s * own_speed + 0.5 * assumed.age_s**2 * own_drive
@@ -201,7 +233,7 @@ def margins(locus: Complex, frequencies: Floats = FREQUENCIES) -> Margins:
     )
 
 
-def spread_of(numbers: Numbers, spread: float) -> list[Numbers]:
+def spread_of(numbers: PlantParameters, spread: float) -> list[PlantParameters]:
     """Corners of inertia and lags within +-`spread`, and the rig as it is."""
     found = [numbers]
     for inertia in (1.0 - spread, 1.0 + spread):
@@ -217,7 +249,7 @@ def spread_of(numbers: Numbers, spread: float) -> list[Numbers]:
     return found
 
 
-def tune_up(numbers: Numbers, spread: float) -> TuneUp:
+def tune_up(numbers: PlantParameters, spread: float) -> TuneUp:
     """The fastest observer that keeps the margins on every rig within `spread` of the numbers."""
     steps = tune_up_steps(numbers, spread)
     while True:
@@ -228,7 +260,7 @@ def tune_up(numbers: Numbers, spread: float) -> TuneUp:
             return chosen
 
 
-def tune_up_steps(numbers: Numbers, spread: float) -> Generator[None, None, TuneUp]:
+def tune_up_steps(numbers: PlantParameters, spread: float) -> Generator[None, None, TuneUp]:
     """`tune_up` in pieces of under a millisecond, for whoever has a frame to keep."""
     s: Complex = 1j * FREQUENCIES
     rigs = spread_of(numbers, spread)
@@ -241,11 +273,11 @@ def tune_up_steps(numbers: Numbers, spread: float) -> Generator[None, None, Tune
         for true in rigs:
             each.append(margins(open_loop(tuning, numbers, true, s)))
             yield
-        worst = min(each, key=lambda one: one.distance)
+        worst = min(each, key=lambda one: one.modulus_margin)
         good = all(
             one.gain >= LEAST_GAIN_MARGIN
             and one.phase_deg >= LEAST_PHASE_MARGIN_DEG
-            and one.distance >= LEAST_DISTANCE
+            and one.modulus_margin >= LEAST_MODULUS_MARGIN
             for one in each
         )
         if good or chosen is None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop
 from control.safety import fault_kernel as bit
 from control.safety.faults import TABLE
 from control.safety.surroundings import LOOK_S, Surroundings
@@ -80,7 +80,6 @@ class FaultDetector:
         count, sets = len(rig.absorbers), len(rig.roll_sets)
         names = [roll_set.name for roll_set in rig.roll_sets]
         owners = [names.index(absorber.roll_set) for absorber in rig.absorbers]
-        self._owner = np.array(owners, dtype=np.int64)
         limits = rig.limits
         self._limits = np.array(
             [limits.max_speed_mps, limits.low_speed_mps, limits.max_force_n, limits.max_power_w]
@@ -113,7 +112,7 @@ class FaultDetector:
         self._lost = 0.0
 
     def frame(
-        self, measured: Measured, loads: Loads, under_load: bool, by_engine: bool, doubtful: bool
+        self, measured: Measured, loads: LoadLoop, under_load: bool, by_engine: bool, doubtful: bool
     ) -> dict[str, str]:
         """Codes that hold now, with a detail each; call after `loads.step`.
 
@@ -144,8 +143,8 @@ class FaultDetector:
             self._doubts(measured, raised)
             self._come_and_go(raised)
         bits = bit.screen(
-            loads.inputs, loads.output, self._owner, self._limits, self._capacity, self._state,
-            self._places, under_load,
+            loads.loop, loads.roll_sets, loads.absorbers, self._limits, self._capacity,
+            self._state, self._places, under_load,
         )  # fmt: skip
         if bits:
             self._numeric(bits, raised)

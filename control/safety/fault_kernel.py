@@ -1,7 +1,7 @@
 """Numeric conditions of the fault table for one frame, as bits: cheap half of fault_detection.
 
-Data flow: the plain numbers control.load_loop.loop was given, and what it returned -> bits and, per
-bit, the first place (roll set or absorber) it is true for. Compiled, because it runs at every
+Data flow: the records of the load loop after its step -> bits and, per bit, the first place (roll
+set or absorber) it is true for. Compiled, because it runs at every
 frame; persistence, names and texts are in control.safety.fault_detection.
 """
 
@@ -12,8 +12,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from control.load_loop.loop import AIM, DT, INPUT_HEAD, TARGET
-from daq.kernel import jit
+from control.load_loop import aims, records
+from control.load_loop.records import Records
+from daq.kernel import jit, refresh_cache
+
+refresh_cache(__file__, aims.__file__, records.__file__)
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -41,9 +44,9 @@ MAX_SPEED, LOW_SPEED, MAX_FORCE, MAX_POWER = range(4)
 
 @jit
 def screen(
-    inputs: Floats,
-    output: Floats,
-    owner: Ints,
+    loops: Records,
+    roll_sets: Records,
+    absorbers: Records,
     limits: Floats,
     capacity_n: Floats,
     state: Floats,
@@ -55,18 +58,15 @@ def screen(
     `capacity_n`: load-cell capacity as force at the roll surface, per absorber. `state`: STATE_ROWS
     rows: last speed and how long it stood, last force and how long, time since zero, mean step.
     """
-    count = owner.shape[0]
-    sets = (inputs.shape[0] - INPUT_HEAD - 4 * count) // 3
-    dt = inputs[DT]
-    base = INPUT_HEAD + 2 * sets
-    shown = inputs[base + 4 * count : base + 4 * count + sets]
+    loop = loops[0]
+    dt = loop.dt_s
     bits = 0
     force = 0.0
     power = 0.0
     slow = np.inf
     fast = 0.0
-    for r in range(sets):
-        v = shown[r]
+    for r in range(roll_sets.shape[0]):
+        v = roll_sets[r].shown_mps
         if v != v:
             continue
         if v == state[0, r]:
@@ -88,11 +88,12 @@ def screen(
                 places[OVER_SPEED_FAR] = r
     if fast > APART * slow and fast - slow > APART_MPS:
         bits |= 1 << SPEEDS_APART
-    for i in range(count):
-        cell = inputs[base + count + i]
-        coil = inputs[base + i]
-        sent = inputs[base + 3 * count + i]
-        v = shown[owner[i]]
+    for i in range(absorbers.shape[0]):
+        absorber = absorbers[i]
+        cell = absorber.cell_n
+        coil = absorber.measured_a
+        sent = absorber.sent_a
+        v = roll_sets[absorber.group].shown_mps
         if cell == cell:
             force += cell
             if v == v:
@@ -113,7 +114,7 @@ def screen(
             if coil > STUCK_A and cell < -0.03 * capacity_n[i]:
                 bits |= 1 << REVERSED
                 places[REVERSED] = i
-            mapped = output[3 + 4 * count + i]
+            mapped = absorber.unlearned_force_n
             if mapped > WEAK_ABOVE_N and cell < WEAK_SHARE * mapped:
                 bits |= 1 << WEAK
                 places[WEAK] = i
@@ -121,7 +122,7 @@ def screen(
                 bits |= 1 << DRIFTED
                 places[DRIFTED] = i
         if sent > 0.0 or under_load:  # under load a set point of 0 may stand for one frame
-            model = output[3 + 2 * count + i]
+            model = absorber.model_a
             miss = abs(coil - model)
             if miss > FOLLOW_A and miss > FOLLOW_SHARE * model:
                 bits |= 1 << NOT_FOLLOWING
@@ -134,12 +135,12 @@ def screen(
                 bits |= 1 << STUCK_ON
                 places[STUCK_ON] = i
     if under_load:
-        aim = int(inputs[AIM])
-        target = inputs[TARGET]
+        aim = loop.aim
+        target = loop.target
         if (
-            (aim in {1, 4} and target > limits[MAX_SPEED])
-            or (aim == 2 and target > limits[MAX_FORCE])
-            or (aim == 3 and target > limits[MAX_POWER])
+            (aim in (aims.SPEED, aims.TRACK) and target > limits[MAX_SPEED])
+            or (aim == aims.FORCE and target > limits[MAX_FORCE])
+            or (aim == aims.POWER and target > limits[MAX_POWER])
         ):
             bits |= 1 << BEYOND_RIG
     if force > OVER * limits[MAX_FORCE]:

@@ -27,7 +27,7 @@ from control.absorber.identification import (
     Fit,
 )
 from control.absorber.identified import Advice, Identified, date_of
-from control.load_loop.loop import INPUT_HEAD, Aim, Loads
+from control.load_loop.loop import Aim, LoadLoop, Output
 from control.load_loop.tuning import (
     FREQUENCIES,
     Margins,
@@ -38,7 +38,7 @@ from control.load_loop.tuning import (
     open_loop,
     tune_up_steps,
 )
-from control.test_kinds.base import SPEED, Description, Figures, Test, check_speed, tractive
+from control.test_kinds.base import Description, Figures, Test, check_speed, tractive
 from control.test_kinds.plans import Identification
 from daq.errors import Refused
 from daq.measure.measured import Measured
@@ -110,7 +110,7 @@ class IdentificationTest(Test):
         self._rows = np.zeros((len(rig.absorbers), MOST_ROWS, ROW_COLUMNS))
         self._n = [0] * len(rig.absorbers)
         self._afresh = True
-        self._loads: Loads | None = None
+        self._loads: LoadLoop | None = None
         self._work: Iterator[None] = iter(())
         self._truck = TruckInertia()
         self._every = 0
@@ -119,16 +119,15 @@ class IdentificationTest(Test):
         self.truck: tuple[float, float] | None = None
         self._none = (0.0,) * len(rig.absorbers)
         self.demand.currents = self._none
-        self._base = INPUT_HEAD + 2 * len(rig.roll_sets)
 
-    def attach(self, loads: Loads) -> None:
+    def attach(self, loads: LoadLoop) -> None:
         self._loads = loads
 
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self.measured = speed_mps
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
-        plan, v = self.plan, output[SPEED]
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
+        plan, v = self.plan, output.speed_mps
         self.elapsed_s += dt_s
         if self.phase == "drive-up":
             if v > plan.from_mps + ABOVE_MPS:
@@ -165,16 +164,14 @@ class IdentificationTest(Test):
         loads = self._loads
         if loads is None:
             return
-        count = len(self._none)
-        inputs = loads.inputs[self._base : self._base + 4 * count].reshape(4, count)
         for i in self._coasts[self._coast]:
             n = self._n[i]
             if n >= MOST_ROWS:
                 continue
-            coil, cell, shaft, sent = inputs[:, i]
-            row = self._rows[i, n]
-            row[COIL], row[SENT], row[SHAFT] = coil, sent, shaft
-            row[TORQUE] = cell / self._levers[i]
+            seen, row = loads.absorbers[i], self._rows[i, n]
+            coil = seen["measured_a"]
+            row[COIL], row[SENT], row[SHAFT] = coil, seen["sent_a"], seen["shaft_radps"]
+            row[TORQUE] = seen["cell_n"] / self._levers[i]
             row[ROTOR] = loads.rotor_k(i)
             row[START] = 1.0 if self._afresh else 0.0
             if coil == coil:  # noqa: PLR0124 - a current that is not known ends the row
@@ -218,7 +215,7 @@ class IdentificationTest(Test):
             self.found[absorber.name] = fit.result(self.run_id)
             yield
         self.truck = self._truck.result()
-        numbers = loads.numbers(self.truck[0] if self.truck is not None else 0.0)
+        numbers = loads.plant_parameters(self.truck[0] if self.truck is not None else 0.0)
         coil = max(one.coil_lag_s for one in self.found.values())
         field = max(one.field_lag_s for one in self.found.values())
         numbers = msgspec.structs.replace(numbers, coil_lag_s=coil, field_lag_s=field)
@@ -229,7 +226,7 @@ class IdentificationTest(Test):
         self.tuning = yield from tune_up_steps(numbers, IDENTIFIED_SPREAD)
         self.advice = self._advise(loads, self.margins, self.tuning)
 
-    def _advise(self, loads: Loads, now: Margins, tuning: TuneUp) -> Advice:
+    def _advise(self, loads: LoadLoop, now: Margins, tuning: TuneUp) -> Advice:
         best, worst = tuning.margins, tuning.worst
         truck_kg, truck_sigma_kg = self.truck or (math.nan, math.nan)
         return Advice(

@@ -13,7 +13,7 @@ from typing import ClassVar
 import msgspec
 
 from control.absorber.identified import Advice, Identified
-from control.load_loop.loop import Aim, Between, Loads
+from control.load_loop.loop import Aim, LoadLoop, Output
 from control.telemetry import TestView
 from daq.errors import Refused
 from daq.measure.measured import Measured
@@ -33,8 +33,6 @@ MISSED_N, MISSED_SHARE, MISSED_FOR_S = 200.0, 0.03, 0.2  # a shortfall that void
 NAN = float("nan")
 Figures = dict[str, str | float | int | bool]
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
-# Places in the list that control.load_loop.loop returns.
-SHORTFALL, REFERENCE, SPEED, DRIVE = 0, 1, 2, -1
 
 
 class Demand(msgspec.Struct, gc=False):
@@ -43,7 +41,6 @@ class Demand(msgspec.Struct, gc=False):
     aim: int = int(Aim.NOTHING)
     target: float = 0.0
     rate: float = 1.0  # of the target, per second
-    between: int = int(Between.EQUAL_SPEED)
     fresh: bool = False  # start again from the present speed and force; the core clears it
     currents: tuple[float, ...] = ()  # A per absorber, for Aim.CURRENT
 
@@ -216,7 +213,7 @@ class Test:
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         """Each frame, held or not: what is measured, and the target that belongs to it."""
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         """Each frame that counts: phases, figures, done."""
         raise NotImplementedError
 
@@ -263,14 +260,14 @@ class Test:
         if self._slip_s > SLIP_FOR_S:
             self.void("slip", "The tyres slipped on the rolls, or the ratio changed.")
 
-    def watch_shortfall(self, output: list[float], dt_s: float, why: str) -> None:
+    def watch_shortfall(self, output: Output, dt_s: float, why: str) -> None:
         """Void when the absorbers miss a part of the pull for a while."""
-        missed = output[SHORTFALL] > max(MISSED_SHARE * output[DRIVE], MISSED_N)
+        missed = output.shortfall_n > max(MISSED_SHARE * output.drive_n, MISSED_N)
         self._missed_s = self._missed_s + dt_s if missed else 0.0
         if self._missed_s > MISSED_FOR_S:
             self.void("shortfall", why)
 
-    def attach(self, loads: Loads) -> None:
+    def attach(self, loads: LoadLoop) -> None:
         """Given once, before the first frame: the load loop, for tests that look into it."""
 
     # ---- for the core ----------------------------------------------------------------------------
@@ -283,9 +280,9 @@ class Test:
             "not-adjustable",
         )
 
-    def update(self, measured: Measured, output: list[float], dt_s: float, held: bool) -> Demand:
+    def update(self, measured: Measured, output: Output, dt_s: float, held: bool) -> Demand:
         """One frame. `output`: what control.load_loop.loop returned for the frame before."""
-        self.follow(measured, output[SPEED], dt_s)
+        self.follow(measured, output.speed_mps, dt_s)
         self._heat_in_s -= dt_s
         if self._heat_in_s <= 0.0:
             self._heat_in_s = HEAT_CHECK_S
@@ -297,7 +294,7 @@ class Test:
             if self._held_s > HELD_FOR_S:
                 self.void("held", "A fault kept the load from rising while the road asked for it.")
         self.phase_s += dt_s
-        self.shortfall_n = output[SHORTFALL]
+        self.shortfall_n = output.shortfall_n
         self.step(measured, output, dt_s)
         short = self.shortfall_n
         if short > SHORT_N and self.demand.aim:

@@ -9,7 +9,7 @@ import math
 
 import msgspec
 
-from control.load_loop.loop import Aim
+from control.load_loop.loop import Aim, Output
 from control.telemetry import TestView
 from control.test_kinds.base import Description, Figures, Sums, Test, check_speed, wheel_power
 from control.test_kinds.plans import Grade, GradeClimb
@@ -87,7 +87,7 @@ class ClimbTest(Test):
             off = self._asked_grade - self.truck.constant
             self.truck.constant += min(max(off, -step), step)
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         demand = self.demand
         if self.phase == "approach":
             demand.target, demand.rate = self.level.step(output, 0.0, dt_s)

@@ -7,10 +7,9 @@ speed, so that it is settled there.
 
 from __future__ import annotations
 
-from control.load_loop.loop import Aim
+from control.load_loop.loop import Aim, Output
 from control.test_kinds.base import (
     FORCE_RAMP_S,
-    SPEED,
     Description,
     Figures,
     Test,
@@ -85,7 +84,7 @@ class CoastTest(Test):
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self.measured = speed_mps
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         plan, v = self.plan, self.measured
         before, self._before = self._before, v
         if self.truck is not None and self.demand.aim == Aim.TRACK:
@@ -121,7 +120,7 @@ class CoastTest(Test):
             self.void("timeout", f"The coast took longer than {plan.timeout_s:g} s.")
             self.finish("timeout", "The coast took too long.")
 
-    def _put_on(self, output: list[float]) -> None:
+    def _put_on(self, output: Output) -> None:
         demand = self.demand
         if self.plan.force_n is not None:
             demand.aim = int(Aim.FORCE)
@@ -129,7 +128,7 @@ class CoastTest(Test):
             demand.rate = self.rig.limits.max_force_n / FORCE_RAMP_S
         elif self.truck is not None:
             demand.aim = int(Aim.TRACK)
-            demand.target, demand.rate = output[SPEED], 0.0
+            demand.target, demand.rate = output.speed_mps, 0.0
 
     def figures(self) -> Figures:
         told: Figures = {"from_mps": self.plan.from_mps, "to_mps": self.plan.to_mps}

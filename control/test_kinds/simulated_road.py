@@ -18,7 +18,8 @@ from collections.abc import Sequence
 
 import msgspec
 
-from control.test_kinds.base import DRIVE, REFERENCE, SHORTFALL, SPEED, base_inertia
+from control.load_loop.loop import Output
+from control.test_kinds.base import base_inertia
 from control.test_kinds.plans import Grade, RoadVehicle
 from control.test_kinds.road_load import (
     REFERENCE_AIR_KG_M3,
@@ -182,18 +183,18 @@ class VirtualTruck:
         through = speed_mps + self._wind
         return rolling + self.load.b_n_per_mps * speed_mps + self._c * through * abs(through) + hill
 
-    def step(self, output: list[float], time_s: float, dt_s: float) -> tuple[float, float]:
+    def step(self, output: Output, time_s: float, dt_s: float) -> tuple[float, float]:
         """(reference, its acceleration) for this frame; `time_s` counts from the road's start."""
-        rolls = output[SPEED]
+        rolls = output.speed_mps
         grade = self.grade_at(time_s)
         now = self.now
         now.grade_percent = grade
-        reference = output[REFERENCE]
+        reference = output.reference
         if not 0.0 <= reference < 200.0:
             reference = rolls
         road = self.road_n(reference, grade)
         mass = self.load.effective_mass_kg
-        acceleration = (output[DRIVE] - road) / mass
+        acceleration = (output.drive_n - road) / mass
         now.asked_n = road + mass * acceleration
         speed = reference + acceleration * dt_s
         if speed < 0.0:
@@ -208,7 +209,7 @@ class VirtualTruck:
             hill = self._grade_terms[1]
             self.shortfall_n = abs(self._needed_n) if rolls > CREEP_MPS else max(0.0, hill)
         else:
-            self.shortfall_n = max(0.0, -self._needed_n) + output[SHORTFALL]
+            self.shortfall_n = max(0.0, -self._needed_n) + output.shortfall_n
         self.speed_mps = speed
         self.acceleration = acceleration
         return speed, acceleration

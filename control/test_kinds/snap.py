@@ -11,7 +11,8 @@ at 20 values a second, 4 % at 10 (tests/control/test_kinds/test_snap.py). Below 
 
 from __future__ import annotations
 
-from control.test_kinds.base import NAN, RADPS_PER_RPM, SPEED, Description, Figures, Sums, Test
+from control.load_loop.loop import Output
+from control.test_kinds.base import NAN, RADPS_PER_RPM, Description, Figures, Sums, Test
 from control.test_kinds.plans import SnapSmoke
 from daq.errors import Refused
 from daq.measure.measured import Measured
@@ -115,12 +116,12 @@ class SnapTest(Test):
         self._y, self._s = [y, y1], [s, s1]
         return y
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         plan = self.plan
         self.elapsed_s += dt_s
         opacity = self._filtered(measured, dt_s)
         engine = self.measured
-        if output[SPEED] > self._low:
+        if output.speed_mps > self._low:
             self.void("rolls-turning", "The rolls turned: the truck was not in neutral.")
         phase, phase_s = self.phase, self.phase_s
         if phase == "zero":

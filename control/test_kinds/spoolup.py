@@ -6,12 +6,11 @@ reported ones, with delays taken off and for boost too, come from daq.results.ki
 
 from __future__ import annotations
 
-from control.load_loop.loop import Aim
+from control.load_loop.loop import Aim, Output
 from control.test_kinds.base import (
     FORCE_RAMP_S,
     NAN,
     RADPS_PER_RPM,
-    SPEED,
     Description,
     Figures,
     Sums,
@@ -92,7 +91,7 @@ class SpoolUpTest(Test):
         if self.by_engine:
             self.demand.target = self.engine_target(measured, self.set_point, speed_mps, dt_s)
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         plan, drive = self.plan, tractive(measured)
         if self.phase == "light load":
             newton, _ = absorbed(measured)
@@ -120,7 +119,7 @@ class SpoolUpTest(Test):
     def _threshold(self) -> float:
         return self.light.mean + max(KICK_N, KICK_SHARE * abs(self.light.mean))
 
-    def _rise(self, output: list[float], drive: float, dt_s: float) -> None:
+    def _rise(self, output: Output, drive: float, dt_s: float) -> None:
         self.elapsed_s += dt_s
         self._next_s -= dt_s
         if self._next_s <= 0.0:
@@ -128,7 +127,7 @@ class SpoolUpTest(Test):
             self._kept.append(drive)
         if self.plan.after == "speed":
             self.watch_shortfall(output, dt_s, "The absorbers could not hold the speed.")
-        fast = self.plan.after == "load" and output[SPEED] > MOST_OF_TOP * self._fastest
+        fast = self.plan.after == "load" and output.speed_mps > MOST_OF_TOP * self._fastest
         if self.elapsed_s >= self.plan.seconds or fast:
             self._judge()
             self.finish()

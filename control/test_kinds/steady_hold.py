@@ -11,14 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from control.load_loop.loop import Aim
+from control.load_loop.loop import Aim, Output
 from control.test_kinds.base import (
     FORCE_RAMP_S,
     HEAT_MARGIN_K,
     RADPS_PER_RPM,
     SHORT_N,
-    SHORTFALL,
-    SPEED,
     Description,
     Figures,
     Sums,
@@ -153,21 +151,21 @@ class HoldTest(Test):
             newton, watts = absorbed(measured)
             self.measured = newton if self.quantity == "force" else watts
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         off = self.measured / self.set_point - 1.0
         if self.phase == "take-up":
             near = -ARRIVED_RELATIVE < off < ARRIVED_RELATIVE
             self._near_s = self._near_s + dt_s if near else 0.0
             if self._near_s >= ARRIVED_FOR_S:
                 self.enter("settle")
-            beyond = not near and output[SHORTFALL] > SHORT_N
+            beyond = not near and output.shortfall_n > SHORT_N
             self._beyond_s = self._beyond_s + dt_s if beyond else 0.0
             if self._beyond_s >= BEYOND_S:
                 self.void("not-reached", NOT_REACHED)
                 self.finish("not-reached", NOT_REACHED)
             return
         self.elapsed_s += dt_s
-        if output[SPEED] < self._low:
+        if output.speed_mps < self._low:
             self.void("stalled", "The rolls all but stopped under load.")
         if self.phase == "settle" and self.elapsed_s >= self.plan.settle_s:
             self.enter("hold")

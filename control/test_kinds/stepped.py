@@ -6,7 +6,7 @@ goes on.
 
 from __future__ import annotations
 
-from control.load_loop.loop import Aim
+from control.load_loop.loop import Aim, Output
 from control.test_kinds.base import (
     RADPS_PER_RPM,
     Description,
@@ -88,7 +88,7 @@ class SteppedTest(Test):
         else:
             self.measured = speed_mps
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         plan = self.plan
         self.elapsed_s += dt_s
         watts = wheel_power(measured)

@@ -6,9 +6,8 @@ loop keeps the rolls on it, rising or falling, so that the same rate returns at 
 
 from __future__ import annotations
 
-from control.load_loop.loop import Aim
+from control.load_loop.loop import Aim, Output
 from control.test_kinds.base import (
-    DRIVE,
     NAN,
     RADPS_PER_RPM,
     SLIP,
@@ -131,8 +130,8 @@ class SweepTest(Test):
             return min(self._begin + moved, self.stop)
         return max(self._begin - moved, self.stop)
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
-        drive = output[DRIVE]
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
+        drive = output.drive_n
         if self._pull != self._pull:
             self._pull = drive
         self._pull += (drive - self._pull) * min(1.0, dt_s / PULL_S)
@@ -163,7 +162,7 @@ class SweepTest(Test):
             self._begin = self.measured
             self.enter("sweep")
 
-    def _sweep(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def _sweep(self, measured: Measured, output: Output, dt_s: float) -> None:
         self.elapsed_s += dt_s
         self._usual += (self._pull - self._usual) * min(1.0, dt_s / USUAL_S)
         if self._pull < LIFT_SHARE * self._usual:

@@ -12,7 +12,7 @@ import math
 import msgspec
 import numpy as np
 
-from control.load_loop.loop import Aim
+from control.load_loop.loop import Aim, Output
 from control.telemetry import TestView
 from control.test_kinds.base import Description, Figures, Test, top_speed, wheel_power
 from control.test_kinds.plans import SpeedTrace
@@ -104,7 +104,7 @@ class TraceTest(Test):
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self.measured = speed_mps
 
-    def step(self, measured: Measured, output: list[float], dt_s: float) -> None:
+    def step(self, measured: Measured, output: Output, dt_s: float) -> None:
         v = self.measured
         truck, demand = self.truck, self.demand
         demand.target, demand.rate = truck.step(output, self.elapsed_s, dt_s)

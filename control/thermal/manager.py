@@ -13,7 +13,7 @@ import math
 from collections.abc import Sequence
 
 from control.absorber.map import COLD_K, capacity
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop
 from control.telemetry import AbsorberView, HeatView
 from control.thermal import usage
 from control.thermal.coil_manager import CoilManager
@@ -101,11 +101,11 @@ class ThermalManager:
         rig: Rig,
         records: dict[str, RotorRecord] | None = None,
         off_s: float = 0.0,
-        loads: Loads | None = None,
+        loads: LoadLoop | None = None,
     ) -> None:
         """`off_s`: seconds since the records were written; the rotors cooled meanwhile."""
         self._rig = rig
-        self._loads = loads if loads is not None else Loads(rig)
+        self._loads = loads if loads is not None else LoadLoop(rig)
         kept = records or {}
         self._rotors = [_Rotor(absorber, kept.get(absorber.name)) for absorber in rig.absorbers]
         names = [roll_set.name for roll_set in rig.roll_sets]

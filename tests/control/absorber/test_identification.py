@@ -24,7 +24,7 @@ from control.absorber.map import map_row, torque_at
 from control.core.commands import AcceptTuneUp, DropIdentified, DropTuneUp, Park, StartTest
 from control.core.core import Core
 from control.core.memory import Memory
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop
 from control.load_loop.tuning import OBSERVER_SHARE
 from control.telemetry import State
 from control.test_kinds.plans import Identification
@@ -84,7 +84,7 @@ def test_lags_drag_and_the_dead_zone_are_found(identified: Stand) -> None:
 def test_what_was_found_is_kept_over_a_restart(identified: Stand) -> None:
     memory = identified.core.memory()
     assert msgspec.json.decode(msgspec.json.encode(memory), type=Memory) == memory
-    again = Loads(
+    again = LoadLoop(
         identified.rig,
         identified={
             name: one.identified
@@ -92,7 +92,9 @@ def test_what_was_found_is_kept_over_a_restart(identified: Stand) -> None:
             if one.identified is not None
         },
     )
-    assert again.numbers().coil_lag_s == identified.core.loads.numbers().coil_lag_s
+    assert (
+        again.plant_parameters().coil_lag_s == identified.core.loads.plant_parameters().coil_lag_s
+    )
 
 
 def test_margins_and_the_truck_are_told_when_the_run_ends(identified: Stand) -> None:
@@ -153,7 +155,7 @@ def test_too_few_rows_are_refused_with_what_to_do() -> None:
 
 def test_a_cold_rotor_leaves_the_fade_as_described_and_says_so() -> None:
     absorber = tarnhow().absorbers[0]
-    loads = Loads(tarnhow())
+    loads = LoadLoop(tarnhow())
     rows = rows_of_a_coil(0.15, 2)
     rows[:, SHAFT] = np.linspace(180.0, 20.0, len(rows))
     rows[:, ROTOR] = 293.15

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from control.load_loop import road_load_observer as road
-from control.load_loop.speed_control import FIXED_COLUMNS, INERTIA
+from control.load_loop.records import ROLL_SET
 
 DT_S = 0.002
 PITCH_M = 2.0 * math.pi * 0.5 / 60
@@ -22,9 +22,8 @@ class Rolls:
         self.speed, self.place, self.edge_m = speed_mps, 0.0, PITCH_M
         self.noise_m = noise_m
         self.draw = np.random.default_rng(4)
-        self.fixed = np.zeros(FIXED_COLUMNS)
-        self.fixed[INERTIA] = MASS_KG
-        self.state = np.zeros(road.COLUMNS)
+        self.state = np.zeros(1, ROLL_SET)[0]
+        self.state["inertia_kg"] = MASS_KG
         self.truth_n = 0.0  # of the load cells
 
     def frame(self, drive_n: float) -> float:
@@ -38,8 +37,10 @@ class Rolls:
             age = (place - self.edge_m + self.noise_m * float(self.draw.standard_normal())) / speed
             self.edge_m += PITCH_M
         self.place, self.speed = place, speed
-        road.observe_road(self.fixed, self.state, DT_S, travel, age, speed, 0.0, 0.0, self.truth_n)
-        return float(self.state[road.DRIVE_N])
+        state = self.state
+        state["travel_m"], state["edge_age_s"], state["shown_mps"] = travel, age, speed
+        road.update_road_load_observer(state, DT_S, 0.0, self.truth_n)
+        return float(state["road_drive_n"])
 
     def frames(
         self, seconds: float, drive_n: float

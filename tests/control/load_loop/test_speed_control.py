@@ -19,9 +19,10 @@ from control.absorber.map import (
     torque_at,
 )
 from control.core.commands import EaseOff, StartTest
-from control.load_loop import road_load_observer, speed_control
-from control.load_loop.load_sharing import by_weight
-from control.load_loop.tuning import OBSERVER_SHARE
+from control.load_loop import records, road_load_observer, speed_control
+from control.load_loop.load_sharing import share_by_weight
+from control.load_loop.records import Records
+from control.load_loop.tuning import OBSERVER_SHARE, observer_bandwidth
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from tests.control.control_stand import HOLD_20, HOLDER, Stand, tarnhow
@@ -61,28 +62,34 @@ def test_excitation_is_squared_when_small_and_one_at_the_rated_current() -> None
 
 
 def test_shares_follow_the_weights_and_what_one_cannot_take_goes_to_the_others() -> None:
-    out = np.zeros(3)
-    weights, rooms = np.array([1.0, 1.0, 2.0]), np.array([100.0, 500.0, 500.0])
-    assert by_weight(400.0, weights, rooms, out) == 0.0
-    assert out.tolist() == [100.0, 100.0, 200.0]
-    assert by_weight(1000.0, weights, rooms, out) == 0.0
-    assert out.sum() == pytest.approx(1000.0)
-    assert by_weight(1500.0, weights, rooms, out) == pytest.approx(400.0), "the shortfall is said"
-    assert by_weight(-5.0, weights, rooms, out) == 0.0
-    assert out.tolist() == [0.0, 0.0, 0.0]
+    takers = np.zeros(4, records.ABSORBER)
+    takers["group"] = [1, 1, 0, 1]
+    takers["share_weight"], takers["available_n"] = [1, 1, 9, 2], [100, 500, 900, 500]
+    takers["asked_n"][2] = 7.0  # of another group
+    asked = takers["asked_n"]
+    assert share_by_weight(takers, 1, 400.0) == 0.0
+    assert asked.tolist() == [100.0, 100.0, 7.0, 200.0]
+    assert share_by_weight(takers, 1, 1000.0) == 0.0
+    assert asked.sum() == pytest.approx(1007.0)
+    assert share_by_weight(takers, 1, 1500.0) == pytest.approx(400.0), "the shortfall is said"
+    assert share_by_weight(takers, 1, -5.0) == 0.0
+    assert asked.tolist() == [0.0, 0.0, 7.0, 0.0]
 
 
 # ---- the observer ----------------------------------------------------------
 
 
+def one_roll_set(observer_per_s: float) -> Records:
+    rolls = np.zeros(1, records.ROLL_SET)
+    rolls["inertia_kg"], rolls["observer_per_s"] = 1600.0, observer_per_s
+    return rolls
+
+
 def observe_edges(drive_n: list[float], noise_m: float = 0.0, seed: int = 1) -> list[float]:
     """Drive force observed on a 1,600 kg roll whose tooth edges pass at 28 m/s."""
-    fixed = np.zeros(speed_control.FIXED_COLUMNS)
-    fixed[speed_control.INERTIA] = 1600.0
-    fixed[speed_control.OBSERVER] = speed_control.observer_bandwidth(
-        0.002, 0.001, 0.01, OBSERVER_SHARE
-    )
-    state = np.zeros(speed_control.STATE_COLUMNS)
+    rolls = one_roll_set(observer_bandwidth(0.002, 0.001, 0.01, OBSERVER_SHARE))
+    state = rolls[0]
+    state["shown_mps"], state["absorbers_tick_n"], state["absorbers_now_n"] = 28.0, 5000.0, 5000.0
     random = np.random.default_rng(seed)
     pitch, dt = 0.05236, 0.002
     place, speed, passed = 0.0, 28.0, 0
@@ -97,8 +104,9 @@ def observe_edges(drive_n: list[float], noise_m: float = 0.0, seed: int = 1) -> 
             at = edge * pitch + noise_m * random.standard_normal()
             travel, before, passed = at - before, at, edge
             age = (place - edge * pitch) / speed
-        speed_control.observe(fixed, state, dt, travel, age, 28.0, 0.025, 5000.0, 5000.0)
-        seen.append(float(state[speed_control.DRIVE_N]))
+        state["travel_m"], state["edge_age_s"] = travel, age
+        speed_control.update_disturbance_observer(state, dt, 0.025)
+        seen.append(float(state["drive_n"]))
     return seen
 
 
@@ -120,34 +128,27 @@ def test_noise_of_the_edges_moves_the_observed_force_by_little() -> None:
 
 @pytest.mark.parametrize("left_n", [-5000.0, 5000.0])
 def test_rolls_that_come_to_rest_leave_nothing_behind_in_the_observers(left_n: float) -> None:
-    fixed = np.zeros(speed_control.FIXED_COLUMNS)
-    fixed[speed_control.INERTIA], fixed[speed_control.LOSS_A], fixed[speed_control.OBSERVER] = (
-        1600.0,
-        60.0,
-        60.0,
-    )
-    ours, roads = np.zeros(speed_control.STATE_COLUMNS), np.zeros(road_load_observer.COLUMNS)
+    state = one_roll_set(60.0)[0]
+    state["loss_a"], state["travel_m"] = 60.0, math.nan
     for speed in (*np.linspace(2.0, 0.0, 200), *np.zeros(60_000)):  # two minutes at rest
-        shown = (float(speed), 0.025)
-        speed_control.observe(fixed, ours, 0.002, math.nan, 0.0, *shown, 0.0, 0.0)
-        road_load_observer.observe_road(fixed, roads, 0.002, math.nan, 0.0, *shown, 0.0, 0.0)
+        state["shown_mps"] = speed
+        speed_control.update_disturbance_observer(state, 0.002, 0.025)
+        road_load_observer.update_road_load_observer(state, 0.002, 0.025, 0.0)
         if speed == 2.0:
-            ours[speed_control.DRIVE_N] = roads[road_load_observer.C_DRIVE_N] = left_n
-    for state in (ours, roads):
-        assert state[:2].tolist() == pytest.approx([0.0, 60.0], abs=1.0)  # speed, drive force
+            state["drive_n"] = state["slow_drive_n"] = left_n
+    assert [state["speed_mps"], state["drive_n"]] == pytest.approx([0.0, 60.0], abs=1.0)
+    assert [state["road_mps"], state["road_drive_n"]] == pytest.approx([0.0, 60.0], abs=1.0)
 
 
 def test_a_number_lost_in_the_observers_is_found_again() -> None:
-    fixed = np.zeros(speed_control.FIXED_COLUMNS)
-    fixed[speed_control.INERTIA], fixed[speed_control.OBSERVER] = 1600.0, 60.0
-    ours, roads = np.zeros(speed_control.STATE_COLUMNS), np.zeros(road_load_observer.COLUMNS)
+    state = one_roll_set(60.0)[0]
+    state["travel_m"], state["shown_mps"] = math.nan, 8.0
     for absorbed in (0.0, math.nan, 0.0):
-        speed_control.observe(fixed, ours, 0.002, math.nan, 0.0, 8.0, 0.025, absorbed, absorbed)
-        road_load_observer.observe_road(
-            fixed, roads, 0.002, math.nan, 0.0, 8.0, 0.025, absorbed, 0.0
-        )
-    assert ours[speed_control.SPEED] == pytest.approx(8.0)
-    assert roads[road_load_observer.SPEED] == pytest.approx(8.0)
+        state["absorbers_tick_n"] = state["absorbers_now_n"] = absorbed
+        speed_control.update_disturbance_observer(state, 0.002, 0.025)
+        road_load_observer.update_road_load_observer(state, 0.002, 0.025, 0.0)
+    assert state["speed_mps"] == pytest.approx(8.0)
+    assert state["road_mps"] == pytest.approx(8.0)
 
 
 def test_a_steady_hold_holds_the_speed_and_the_rolls_together() -> None:

@@ -8,10 +8,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop
 from control.load_loop.tuning import (
     FREQUENCIES,
-    Numbers,
+    PlantParameters,
     TruckInertia,
     derive,
     margins,
@@ -21,7 +21,7 @@ from control.load_loop.tuning import (
 )
 from tests.control.control_stand import tarnhow
 
-NUMBERS = Numbers(3200.0, 0.15, 0.012, 0.003, 2, 0.002)
+NUMBERS = PlantParameters(3200.0, 0.15, 0.012, 0.003, 2, 0.002)
 
 
 def test_margins_of_a_known_loop_are_those_of_the_textbook() -> None:
@@ -64,7 +64,7 @@ def test_a_lag_that_nothing_explains_costs_the_margin() -> None:
     cautious = margins(open_loop(tuning, NUMBERS, NUMBERS, s))
     explained = margins(open_loop(tuning, NUMBERS, NUMBERS, s, 0.0))
     assert cautious.gain < 2.0 < explained.gain
-    assert cautious.distance < 0.5 < explained.distance
+    assert cautious.modulus_margin < 0.5 < explained.modulus_margin
 
 
 def test_scipy_finds_the_same_margins_from_the_state_space() -> None:
@@ -76,23 +76,23 @@ def test_scipy_finds_the_same_margins_from_the_state_space() -> None:
     theirs = by_scipy(rig)
     assert own.gain == pytest.approx(theirs["gain_margin"], rel=0.1)
     assert own.phase_deg == pytest.approx(theirs["phase_margin_deg"], abs=5.0)
-    assert own.distance == pytest.approx(theirs["distance"], rel=0.1)
+    assert own.modulus_margin == pytest.approx(theirs["modulus_margin"], rel=0.1)
 
 
 def test_the_load_loop_uses_the_tuning_that_is_derived() -> None:
-    loads = Loads(tarnhow())
+    loads = LoadLoop(tarnhow())
     loads.set_delays(0.003, 2)
-    tuning = derive(loads.numbers())
-    row = loads._sets_fixed[0]
-    assert row[4] == pytest.approx(tuning.observer_per_s)
-    assert row[5] == pytest.approx(tuning.feedback_per_s)
-    assert row[6] == pytest.approx(tuning.ahead_s)
+    tuning = derive(loads.plant_parameters())
+    row = loads.roll_sets[0]
+    assert row["observer_per_s"] == pytest.approx(tuning.observer_per_s)
+    assert row["feedback_per_s"] == pytest.approx(tuning.feedback_per_s)
+    assert row["lookahead_s"] == pytest.approx(tuning.lookahead_s)
 
 
 def test_a_rig_known_more_closely_may_be_tuned_faster() -> None:
     loose, close = tune_up(NUMBERS, 0.3), tune_up(NUMBERS, 0.02)
     assert close.observer_share > loose.observer_share
-    assert close.worst.distance >= 0.35
+    assert close.worst.modulus_margin >= 0.35
     assert close.margins.stable
 
 
@@ -110,7 +110,7 @@ def test_lighter_rolls_than_assumed_cost_margin() -> None:
     assert light.inertia_kg < NUMBERS.inertia_kg
     tuning = derive(NUMBERS)
     as_is = margins(open_loop(tuning, NUMBERS, NUMBERS, s))
-    assert margins(open_loop(tuning, NUMBERS, light, s)).distance < as_is.distance
+    assert margins(open_loop(tuning, NUMBERS, light, s)).modulus_margin < as_is.modulus_margin
 
 
 def test_the_truck_s_inertia_is_learned_from_steps_of_the_absorbers() -> None:

@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from control.load_loop.loop import AIM, DT, INPUT_HEAD, TARGET
+from control.load_loop.records import ABSORBER, LOOP, ROLL_SET
 from control.safety import fault_kernel as s
 from control.safety.surroundings import FAN_STARTS_S, PLAUSIBLE, SLIP, Surroundings
 from daq.readings import Quality, Reading, Unit
@@ -23,37 +23,37 @@ class Frame:
     """One absorber on each of two roll sets; everything calm until a test says otherwise."""
 
     def __init__(self) -> None:
-        self.inputs = np.zeros(INPUT_HEAD + 2 * 3 + 4 * 2)
-        self.output = np.zeros(5 + 5 * 2)
+        self.loop = np.zeros(1, LOOP)
+        self.roll_sets, self.absorbers = np.zeros(2, ROLL_SET), np.zeros(2, ABSORBER)
+        self.absorbers["group"] = (0, 1)
         self.state = np.zeros((s.STATE_ROWS, 2))
         self.places = np.zeros(s.CONDITIONS, dtype=np.int64)
-        self.inputs[DT] = DT_S
-        self.base = INPUT_HEAD + 4
+        self.loop["dt_s"] = DT_S
         self.speeds(20.0, 20.0)
         self.n = 0
 
     def coil(self, i: int, value: float) -> None:
-        self.inputs[self.base + i] = value
+        self.absorbers["measured_a"][i] = value
 
     def cell(self, i: int, value: float) -> None:
-        self.inputs[self.base + 2 + i] = value
+        self.absorbers["cell_n"][i] = value
 
     def sent(self, i: int, value: float) -> None:
-        self.inputs[self.base + 6 + i] = value
+        self.absorbers["sent_a"][i] = value
 
     def speeds(self, *values: float) -> None:
-        self.inputs[self.base + 8 : self.base + 10] = values
+        self.roll_sets["shown_mps"] = values
 
     def model(self, i: int, amperes: float) -> None:
-        self.output[3 + 2 * 2 + i] = amperes
+        self.absorbers["model_a"][i] = amperes
 
     def mapped(self, i: int, newton: float) -> None:
-        self.output[3 + 4 * 2 + i] = newton
+        self.absorbers["unlearned_force_n"][i] = newton
 
     def look(self, load: bool = True) -> int:
         return int(
             s.screen(
-                self.inputs, self.output, np.array([0, 1]), LIMITS,
+                self.loop, self.roll_sets, self.absorbers, LIMITS,
                 np.array([CAPACITY, CAPACITY]), self.state, self.places, load,
             )
         )  # fmt: skip
@@ -63,10 +63,8 @@ class Frame:
         bits = 0
         for _ in range(frames):
             self.n += 1
-            for place in range(self.base + 8, self.base + 10):
-                self.inputs[place] += 1e-6 * (-1) ** self.n
-            for place in range(self.base + 2, self.base + 4):
-                self.inputs[place] += 1e-6 * (-1) ** self.n
+            self.roll_sets["shown_mps"] += 1e-6 * (-1) ** self.n
+            self.absorbers["cell_n"] += 1e-6 * (-1) ** self.n
             bits = self.look(load)
         return bits
 
@@ -260,7 +258,7 @@ def test_a_running_set_point_may_not_be_beyond_the_rig(
     aim: int, target: float, load: bool, beyond: int
 ) -> None:
     frame = Frame()
-    frame.inputs[AIM], frame.inputs[TARGET] = aim, target
+    frame.loop["aim"], frame.loop["target"] = aim, target
     assert frame.look(load) >> s.BEYOND_RIG & 1 == beyond
 
 
@@ -300,7 +298,7 @@ def test_what_an_arm_can_do_in_a_gap_between_frames_is_no_noise() -> None:
     """80 ms without a frame are time for eight tenths of the load."""
     frame = Frame()
     frame.lively(10)
-    frame.inputs[DT] = 0.08
+    frame.loop["dt_s"] = 0.08
     frame.cell(0, 0.6 * CAPACITY)
     assert not frame.has(s.NOISY)
     frame.cell(0, -0.3 * CAPACITY)
@@ -311,7 +309,7 @@ def test_what_an_arm_can_do_in_a_gap_between_frames_is_no_noise() -> None:
 def test_half_a_second_itself_is_still_borne(bit: int) -> None:
     """At 512 frames a second half of one is 256 frame times, without rounding."""
     frame = Frame()
-    frame.inputs[DT] = 1.0 / 512.0
+    frame.loop["dt_s"] = 1.0 / 512.0
     frame.cell(0, 100.0)
     frame.cell(1, 100.0)
     if bit == s.STUCK_ON:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from control.core.commands import StartTest
+from control.load_loop.loop import Output
 from control.test_kinds.climb import ClimbTest
 from control.test_kinds.plans import Grade, GradeClimb, RoadVehicle, SpeedTrace
 from control.test_kinds.road_load import force
@@ -154,7 +155,7 @@ def _drive(test: ClimbTest | TraceTest, speed_mps: float, seconds: float, dt: fl
     stand.frames(0.02)
     measured = stand.core.measured
     assert isinstance(measured, Measured)
-    output = [0.0, speed_mps, speed_mps, *[0.0] * 20, 3000.0]
+    output = Output(0.0, speed_mps, speed_mps, 3000.0, (0.0,) * 4)
     for _ in range(round(seconds / dt)):
         if test.done:
             return

@@ -8,9 +8,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from control.load_loop.force_loop import COIL_LAG, FORCING_A
-from control.load_loop.kernel import WORK_A2S, WORK_J, WORK_RAD, WORK_S
-from control.load_loop.loop import Loads
+from control.load_loop.loop import LoadLoop
 from control.thermal.coil import COPPER_J_PER_KG_K, CoilMemory, CoilObserver, resistance_ratio
 from control.thermal.manager import ThermalManager
 from control.thermal.record import RotorRecord
@@ -156,13 +154,13 @@ def keeper_at(
     kept = CoilMemory(coil_k, (0.0, 0.0, 0.0), tuple(sure.tolist()))
     rotor = RotorObserver(model_of(RIG.absorbers[0].heat), AMBIENT_K).memory()
     records = {one.name: RotorRecord(rotor, coil=kept) for one in rig.absorbers}
-    loads = Loads(rig)
+    loads = LoadLoop(rig)
     keeper = ThermalManager(rig, records, 0.0, loads)
     for place in range(8):  # two turns of each
-        loads._warm[:, WORK_S] += 0.5
-        loads._warm[:, WORK_J] += 0.5 * 110e3
-        loads._warm[:, WORK_RAD] += 0.5 * 140.0
-        loads._warm[:, WORK_A2S] += 0.5 * MOST_A**2
+        loads.absorbers["work_s"] += 0.5
+        loads.absorbers["work_j"] += 0.5 * 110e3
+        loads.absorbers["work_rad"] += 0.5 * 140.0
+        loads.absorbers["work_a2s"] += 0.5 * MOST_A**2
         keeper.turn(measured(10.0 + 0.125 * place, ambient_temperature=AMBIENT_K), True, 0.0, True)
     return keeper
 
@@ -197,11 +195,10 @@ def test_a_supply_with_little_reserve_cannot_push_the_full_current_through_a_hot
 
 
 def test_lag_and_ceiling_of_a_hot_coil_are_shorter_and_lower() -> None:
-    loads = Loads(RIG)
+    loads = LoadLoop(RIG)
     loads.set_coil(0, 1.393)
-    fixed = loads._fixed[0]
-    assert fixed[COIL_LAG] == pytest.approx(0.15 / 1.393)
-    assert fixed[FORCING_A] == pytest.approx(60.0 / 1.393)
+    assert loads.absorbers["coil_lag_s"][0] == pytest.approx(0.15 / 1.393)
+    assert loads.absorbers["ceiling_a"][0] == pytest.approx(60.0 / 1.393)
 
 
 def test_a_rig_that_describes_no_coil_says_nothing_of_it() -> None:

@@ -10,8 +10,8 @@ import pytest
 
 from control.core.commands import MakeReady, StartTest
 from control.core.memory import Memory
-from control.load_loop.kernel import CAP_SLEW_S
-from control.load_loop.loop import Loads
+from control.load_loop.constants import CAPACITY_SLEW_S
+from control.load_loop.loop import LoadLoop
 from control.safety.faults import TABLE, Effect
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
@@ -48,7 +48,7 @@ class Bench:
     """A keeper fed with work by hand, `power_w` per absorber at the shaft speed `radps`."""
 
     def __init__(self, records: dict[str, RotorRecord] | None = None, off_s: float = 0.0) -> None:
-        self.loads = Loads(RIG)
+        self.loads = LoadLoop(RIG)
         self.keeper = ThermalManager(RIG, records, off_s, self.loads)
         self.time_s = 10.0
         self.caps: list[float] = []
@@ -61,9 +61,9 @@ class Bench:
         for _ in range(round(seconds / EVERY_S)):
             for place in range(count):
                 self.time_s += EVERY_S / count
-                self.loads._warm[:, 4] += EVERY_S / count
-                self.loads._warm[:, 5] += power_w * EVERY_S / count
-                self.loads._warm[:, 6] += radps * EVERY_S / count
+                self.loads.absorbers["work_s"] += EVERY_S / count
+                self.loads.absorbers["work_j"] += power_w * EVERY_S / count
+                self.loads.absorbers["work_rad"] += radps * EVERY_S / count
                 self.keeper.turn(
                     measured(self.time_s, ambient_temperature=AMBIENT_K, **slow), fans,
                     shortfall_n, power_w > 0.0,
@@ -118,7 +118,7 @@ def test_where_the_plan_leaves_power_open_the_most_of_the_run_counts() -> None:
 
 
 def test_load_moves_from_the_hot_absorber_to_the_cool_one_without_a_jump() -> None:
-    loads = Loads(RIG)
+    loads = LoadLoop(RIG)
     cool = RotorObserver(model_of(RIG.absorbers[0].heat), 320.0).memory()
     hot = RotorObserver(model_of(RIG.absorbers[0].heat), 590.0).memory()
     records = {"front-left": RotorRecord(hot), "front-right": RotorRecord(cool)}
@@ -126,11 +126,11 @@ def test_load_moves_from_the_hot_absorber_to_the_cool_one_without_a_jump() -> No
     weights = []
     for _ in range(120):
         bench.work(EVERY_S, 20e3)
-        weights.append([float(bench.loads._warm[place, 2]) for place in (0, 1)])
+        weights.append([float(bench.loads.absorbers["weight_goal"][place]) for place in (0, 1)])
     assert weights[-1][0] < 0.4 * weights[-1][1]
     steps = np.abs(np.diff(np.array(weights), axis=0))
     assert steps.max() <= 0.021
-    assert loads.weights[1, 0] == 1.0
+    assert loads.absorbers["headroom_weight"][0] == 1.0
 
 
 def test_the_cap_takes_load_off_gently_in_the_compiled_step() -> None:
@@ -142,14 +142,14 @@ def test_the_cap_takes_load_off_gently_in_the_compiled_step() -> None:
     for place in range(4):
         loads.set_heat(place, 300.0, 0.0, 1.0)
     forces = []
-    for _ in range(round((CAP_SLEW_S + 1.0) / stand.dt)):
+    for _ in range(round((CAPACITY_SLEW_S + 1.0) / stand.dt)):
         stand.frame()
         forces.append(stand.core.telemetry().absorbers[0].asked_n)
         if stand.core.state is not State.LOADED:
             break
     falls = -np.diff(np.array([before, *forces]))
     most_n = RIG.roll_sets[0].max_force_n
-    assert falls.max() <= 3.0 * most_n * stand.dt / CAP_SLEW_S
+    assert falls.max() <= 3.0 * most_n * stand.dt / CAPACITY_SLEW_S
     if stand.core.state is State.LOADED:
         assert forces[-1] < 20.0
 
@@ -289,16 +289,16 @@ def test_how_the_last_run_shared_its_power_is_kept_and_foretells_the_next() -> N
     bench = Bench()
     bench.keeper.begin_run("20260101-000000-abcd")
     for _ in range(8):
-        bench.loads._warm[:, 4] += 0.5
-        bench.loads._warm[:, 5] += 0.5 * np.array([20e3, 20e3, 60e3, 60e3])
-        bench.loads._warm[:, 6] += 0.5 * 140.0
+        bench.loads.absorbers["work_s"] += 0.5
+        bench.loads.absorbers["work_j"] += 0.5 * np.array([20e3, 20e3, 60e3, 60e3])
+        bench.loads.absorbers["work_rad"] += 0.5 * 140.0
         for _ in range(4):
             bench.time_s += 0.125
             bench.keeper.turn(measured(bench.time_s), True, 0.0, True)
     bench.keeper.end_run()
     shares = [record.run_share for record in bench.keeper.records().values()]
     assert shares == pytest.approx([0.125, 0.125, 0.375, 0.375], abs=0.01)
-    again = ThermalManager(RIG, bench.keeper.records(), 0.0, Loads(RIG))
+    again = ThermalManager(RIG, bench.keeper.records(), 0.0, LoadLoop(RIG))
     again.begin_run("20260101-000100-abcd", 160e3, 20.0)
     work = [again._plan_work(rotor) for rotor in again._rotors]
     assert [one[0] for one in work if one] == pytest.approx([20e3, 20e3, 60e3, 60e3], rel=0.05)
