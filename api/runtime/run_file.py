@@ -19,6 +19,7 @@ from pathlib import Path
 import msgspec
 
 from api.runtime.black_box import Entry
+from api.runtime.host_clock import clock_sigma_s
 from control.core.commands import StartTest
 from daq.errors import DrumlinError
 from daq.measure.speed.tooth_errors import ToothTable
@@ -118,7 +119,9 @@ class RunFile:
         """A run starts. Returns at once; the file opens on the thread."""
         self.end(lambda: None)
         self._trouble = ""
-        self._waiting = [(RecordKind.HEADER, host_ns, self._header(run_id, start, learned))]
+        self._waiting = [
+            (RecordKind.HEADER, host_ns, self._header(run_id, start, learned, host_ns))
+        ]
         if self._hello:
             self._waiting.append((RecordKind.RX, host_ns, self._hello))
         if start is not None:
@@ -191,7 +194,9 @@ class RunFile:
         recorder = RawRecorder(folder / f"{name}.drm")
         try:
             begun_ns = entries[0][1] if entries else 0
-            recorder.append(RecordKind.HEADER, begun_ns, self._header(name, None, Learned()))
+            recorder.append(
+                RecordKind.HEADER, begun_ns, self._header(name, None, Learned(), begun_ns)
+            )
             if self._hello:
                 recorder.append(RecordKind.RX, begun_ns, self._hello)
             for kind, host_ns, payload in entries:
@@ -203,7 +208,9 @@ class RunFile:
         """The newest greeting, without which no frame can be read."""
         self._hello = hello
 
-    def _header(self, run_id: str, start: StartTest | None, learned: Learned) -> bytes:
+    def _header(
+        self, run_id: str, start: StartTest | None, learned: Learned, host_ns: int
+    ) -> bytes:
         plan = b"null" if start is None else msgspec.json.encode(start.plan)
         return msgspec.json.encode(
             Header(
@@ -212,7 +219,10 @@ class RunFile:
                 version=version("drumlin"),
                 run_id=run_id,
                 plan=msgspec.Raw(plan),
+                vehicle=start.vehicle if start is not None else "",
                 started_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+                utc_ns=host_ns + time.time_ns() - time.monotonic_ns(),
+                utc_sigma_s=clock_sigma_s(),
                 zeros=learned.zeros,
                 learned_ratio=learned.ratio,
                 teeth=learned.teeth,

@@ -16,8 +16,8 @@ from pathlib import Path
 
 import msgspec
 
+from api.runtime.host_clock import clock_disciplined
 from api.runtime.memory_file import read_memory
-from api.services.host_clock import clock_disciplined
 from api.store.atomic_file import atomic_write
 from daq.errors import DrumlinError, Refused
 from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate

@@ -33,9 +33,9 @@ from api.version import VERSION
 from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
 from daq.results.about import ParquetHeader
-from daq.results.columns import Chunk, Replay, slug
-from daq.results.kinds.hold import NEEDED, hold_result
+from daq.results.columns import Chunk, slug
 from daq.results.parquet import write_run
+from daq.results.replay import Replay
 
 RAW_NAME = "raw.drm"
 PARQUET_NAME = "run.parquet"
@@ -85,7 +85,7 @@ def _replay(folder: Path) -> Closed:
     plan = _plan(header.plan)
     kind = str(plan.get("kind", ""))
     slow = {channel.name: f"slow_{slug(channel.name)}" for channel in replay.rig.slow}
-    kept = _Kept((*NEEDED, *slow.values()))
+    kept = _Kept(("time_s", *slow.values()))
     about = ParquetHeader(
         run_id=folder.name,
         rig_name=replay.rig.name,
@@ -95,13 +95,14 @@ def _replay(folder: Path) -> Closed:
         version=header.version,
         evaluated_by=VERSION,
         started_utc=header.started_utc,
+        vehicle=header.vehicle,
     )
     frames = write_run(folder / PARQUET_NAME, replay.columns, kept.pass_on(replay.chunks()), about)
     columns = kept.columns()
     ended = next((each for each in reversed(replay.events) if each["kind"] == "run-ended"), None)
     health = replay.recording.health
     atomic_write(folder / EVENTS_NAME, msgspec.json.encode(replay.events))
-    result, number = _result(folder, kind, columns, plan) if frames else (None, 0)
+    result, number = _result(folder, kind) if frames else (None, 0)
     closed = Closed(
         complete=health.ended or ended is not None,
         frames=frames,
@@ -148,34 +149,19 @@ class _Kept:
         return {name: np.concatenate([part[name] for part in self._parts]) for name in self._names}
 
 
-def _hold(columns: Chunk, plan: dict[str, Any]) -> msgspec.Struct:
-    return hold_result(
-        columns,
-        rpm=plan.get("rpm"),
-        speed_mps=plan.get("speed_mps"),
-        settle_s=float(plan.get("settle_s", 10.0)),
-        tolerance=float((plan.get("tolerance") or {}).get("relative", 0.005)),
-    )
-
-
-def _result(
-    folder: Path, kind: str, columns: Chunk, plan: dict[str, Any]
-) -> tuple[dict[str, Any] | None, int]:
-    """The first evaluation, kept in the folder as number 1; a hold also has its plain figures.
+def _result(folder: Path, kind: str) -> tuple[dict[str, Any] | None, int]:
+    """The first evaluation, kept in the folder as number 1.
 
     A run whose kind is not known has none; why an evaluation failed is said in its place.
     """
-    told: dict[str, Any] = {}
-    if kind == "steady-hold" and (plan.get("rpm") or plan.get("speed_mps")):
-        told = msgspec.to_builtins(_hold(columns, plan))
     try:
         result = evaluate_folder(folder)
     except Refused:
-        return (told or None), 0
+        return None, 0
     except DrumlinError as error:
-        return {**told, "kind": kind, "problem": error.problem, "remedy": error.remedy}, 0
+        return {"kind": kind, "problem": error.problem, "remedy": error.remedy}, 0
     write_evaluation(folder, 1, result)
-    return {**told, **lean(result)}, 1
+    return lean(result), 1
 
 
 def _conditions(columns: Chunk, replay: Replay) -> dict[str, Any]:

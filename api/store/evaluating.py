@@ -18,10 +18,10 @@ from api.store.evaluations import EVALUATIONS, read_evaluation
 from api.version import VERSION
 from daq.recording.reader import Recording
 from daq.results.about import ParquetHeader, read_about
-from daq.results.columns import Replay
 from daq.results.evaluate import evaluate
 from daq.results.given import load
 from daq.results.parquet import write_run
+from daq.results.replay import Replay
 from daq.results.result import EvaluationSettings, Result
 from daq.rig.description import Rig, parse_rig
 
