@@ -18,6 +18,7 @@ from pathlib import Path
 
 import msgspec
 
+from api.folders import BLACK_BOXES_FOLDER, RAW_NAME, run_folder
 from api.runtime.black_box import Entry
 from api.runtime.host_clock import clock_sigma_s
 from control.core.commands import StartTest
@@ -27,7 +28,6 @@ from daq.recording.reader import Header
 from daq.recording.recorder import RawRecorder, RecorderState, RecordKind
 from daq.rig.description import Rig
 
-RAW_NAME = "raw.drm"
 DECISION = 8  # record kind beside recorder.RecordKind: msgpack of Telemetry, in black boxes only
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
 OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
@@ -126,7 +126,7 @@ class RunFile:
             self._waiting.append((RecordKind.RX, host_ns, self._hello))
         if start is not None:
             self._waiting.append((RecordKind.COMMAND, host_ns, msgspec.msgpack.encode(start)))
-        folder = self._data / "runs" / run_id
+        folder = run_folder(self._data, run_id)
         loop = self._loop = asyncio.get_running_loop()
         opening = self._opening = _Opening()
 
@@ -189,7 +189,7 @@ class RunFile:
 
     def write_box(self, name: str, entries: list[Entry]) -> None:
         """Write a black box; called on a thread of its own. Raises OSError or RecordingError."""
-        folder = self._data / "blackbox"
+        folder = self._data / BLACK_BOXES_FOLDER
         folder.mkdir(parents=True, exist_ok=True)
         recorder = RawRecorder(folder / f"{name}.drm")
         try:

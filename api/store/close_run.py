@@ -1,16 +1,13 @@
 """Closes one run: replays raw.drm through the measuring chain into run.parquet and result.json.
 
 Data flows: raw.drm -> daq.results -> run.parquet, events.json, evaluations/0001.json, result.json
-and a Closed on standard output.
-Runs as a process of its own (`python -m api.store.close_run FOLDER`), niced, so that neither the
-loop nor the service feels it. The recording is only read; running this again makes the same files
-anew with this version's evaluation.
+and a Closed. The service has it done as a job (api.store.jobs). The recording is only read; doing
+it again makes the same files anew with this version's evaluation.
 """
 
 from __future__ import annotations
 
 import math
-import sys
 import time
 from collections.abc import Iterator
 from datetime import datetime, timedelta
@@ -20,11 +17,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from api.jobs.closing_result import Closed
-from api.jobs.limits import apply_limits
+from api.folders import EVENTS_NAME, PARQUET_NAME, RAW_NAME, RESULT_NAME
 from api.store.atomic_file import atomic_write
+from api.store.closed import Closed
 from api.store.evaluating import (
-    EVENTS_NAME,
     evaluate_folder,
     lean,
     write_evaluation,
@@ -37,23 +33,8 @@ from daq.results.columns import Chunk, slug
 from daq.results.parquet import write_run
 from daq.results.replay import Replay
 
-RAW_NAME = "raw.drm"
-PARQUET_NAME = "run.parquet"
-RESULT_NAME = "result.json"
-NICENESS = 10
 END_WAIT_S = 1.0  # what the recorder needs at most to write its end
 TRIES = 10
-
-
-def main(arguments: list[str]) -> int:
-    """Entry of the worker."""
-    if len(arguments) != 1:
-        print("usage: python -m api.store.close_run FOLDER", file=sys.stderr)
-        return 2
-    folder = Path(arguments[0])
-    apply_limits(folder, NICENESS)
-    sys.stdout.buffer.write(msgspec.json.encode(close(folder)))
-    return 0
 
 
 def close(folder: Path) -> Closed:
@@ -214,7 +195,3 @@ def _plan(raw: bytes) -> dict[str, Any]:
 
 def _reason(ended: dict[str, Any] | None) -> str:
     return str(ended.get("text", "")) if ended is not None else ""
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

@@ -22,13 +22,13 @@ import pyarrow.parquet as pq
 import pytest
 import sqlalchemy as sa
 
-from api.jobs.closing import close_in_worker
-from api.jobs.closing_result import Closed
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.store.catalogue import Catalogue, NewRun, Note, Search
 from api.store.close_run import close
+from api.store.closed import Closed
 from api.store.engine import FILE_NAME, make_engine, migrate
+from api.store.jobs import close_in_worker
 from api.store.run_lifecycle import INTERRUPTED_REASON, new_run_id, started_at
 from api.store.samples import read_samples, reduce_min_max
 from api.store.schema import HEAD, RunState, metadata
@@ -147,7 +147,7 @@ async def test_a_worker_that_hangs_is_ended_and_one_that_crashes_is_told(
     assert "longer than" in closed.error
     monkeypatch.setattr(sys, "executable", "/bin/false")
     closed = await close_in_worker(run_folder)
-    assert "Evaluation failed (1)" in closed.error
+    assert "The work failed (1)" in closed.error
     monkeypatch.setattr(sys, "executable", "/bin/echo")
     closed = await close_in_worker(run_folder)
     assert "no usable answer" in closed.error
