@@ -6,15 +6,23 @@ service sends StartTest, and each one carries the caller who asked for it.
 
 from __future__ import annotations
 
+import asyncio
+
 from fastapi import Request
 
 from api.http.access import Caller
 from api.http.context import Context, context_of
 from api.http.problems import Problem
 from api.http.tokens import Role
+from api.services.thermal_status import heat_at_start
 from api.store.run_lifecycle import RunRequest
 from control.core.commands import StartTest
+from control.forecast.outlook import Outlook
 from control.test_kinds.plans import Plan
+from daq.errors import DrumlinError
+from daq.rig.units import UnitSystem
+
+OUTLOOK_WITHIN_S = 3.0
 
 
 def operator_of(request: Request) -> tuple[Context, Caller]:
@@ -42,10 +50,36 @@ def check_vehicle(plan: Plan, vehicle: str) -> None:
         )
 
 
+async def heat_outlook(
+    context: Context, plan: Plan, power_w: float | None, units: UnitSystem
+) -> Outlook | None:
+    """What heat says of the plan by the rotors of now; None when it takes too long to say."""
+    try:
+        return await asyncio.wait_for(
+            context.slowly(
+                heat_at_start, context.rig, context.settings.data, context.loop.latest, plan,
+                power_w, units,
+            ),
+            OUTLOOK_WITHIN_S,
+        )  # fmt: skip
+    except (TimeoutError, DrumlinError):
+        return None
+
+
 async def start_run(
-    context: Context, caller: Caller, run_id: str, plan: Plan, vehicle: str, note: str
-) -> None:
-    """Start a test as the caller. Raises Problem when the service or the rig refuses."""
+    context: Context,
+    caller: Caller,
+    run_id: str,
+    plan: Plan,
+    vehicle: str,
+    note: str,
+    power_w: float | None = None,
+    units: UnitSystem = UnitSystem.METRIC,
+) -> Outlook | None:
+    """Start a test as the caller; what heat says of it. Raises Problem when it is refused.
+
+    The load does not wait for what heat says: that is looked at once the rig has accepted.
+    """
     check_vehicle(plan, vehicle)
     context.check_disk()
     keeper = context.keeper
@@ -60,3 +94,4 @@ async def start_run(
         keeper.forget(run_id)
         raise
     await keeper.note_start(run_id)
+    return await heat_outlook(context, plan, power_w, units)

@@ -1,1 +1,1 @@
-"""The one door for heavy work: each job in a process of its own, bounded."""
+"""Processes of their own for heavy work, bounded."""

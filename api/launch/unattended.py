@@ -64,6 +64,8 @@ async def run_hold(asked: HoldAsked, say: Callable[[str], None]) -> dict[str, ob
         )
         run_id = str(started["run_id"])
         say(f"Run {run_id}: holding {asked.rpm:.0f} rev/min for {asked.seconds:g} s.")
+        if heat := (started.get("heat") or {}).get("text"):
+            say(f"Heat: {heat}")
         await client.drive({"pedal": 100.0})
         during = await client.until(
             "the hold's end",

@@ -20,7 +20,6 @@ from typing import Protocol, cast
 
 import msgspec
 
-from api.folders import MEMORY_NAME
 from api.runtime.black_box import BlackBox
 from api.runtime.calibration_due import calibration_problem
 from api.runtime.channel_server import ChannelServer
@@ -85,7 +84,7 @@ class Engine:
         self.frames = 0
         self._server = server
         self._clock = clock
-        self._memory = MemoryWriter(data / MEMORY_NAME)
+        self._memory = MemoryWriter(data / "memory.json")
         self._saved: Memory | None = memory
         self._memory_due_s = -math.inf
         self._files = RunFile(data, rig, rig_text)
@@ -221,7 +220,7 @@ class Engine:
 
     def ease_off(self) -> None:
         """Take the load off in order, as if a person had asked."""
-        self._own.append(EaseOff(0, OWN_HOLDER))
+        self._own.append(EaseOff(0, OWN_HOLDER, "Drumlin, which is being stopped"))
 
     @property
     def unloaded(self) -> bool:

@@ -10,19 +10,21 @@ from pathlib import Path
 
 import msgspec
 
-from api.folders import MEMORY_NAME
-from api.runtime.memory_file import memory_age_s, read_memory
+from api.runtime.memory_file import MEMORY_NAME, memory_age_s, read_memory
 from control.core.memory import Memory
 from control.forecast.answer import answer
 from control.forecast.duty import Expected
+from control.forecast.outlook import Outlook, outlook
 from control.forecast.rig_heat import RigHeat
 from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan
 from control.thermal.record import RotorRecord
 from daq.errors import Refused
+from daq.readings import Quality
 from daq.rig.description import Rig, load_rig
 from daq.rig.units import UnitSystem
 
+USABLE = frozenset((Quality.GOOD, Quality.AGING))
 USUAL_K = 298.15  # without a word about the weather
 
 
@@ -50,6 +52,32 @@ def rig_heat(
     off_s = 0.0 if running else memory_age_s(data)
     gains = {name: (one.gain, one.shape) for name, one in memory.absorbers.items()}
     return RigHeat(rig, records_of(memory), ambient_k, off_s, gains, cold), memory
+
+
+def heat_at_start(
+    rig: Rig,
+    data: Path,
+    telemetry: Telemetry | None,
+    plan: Plan,
+    power_w: float | None = None,
+    units: UnitSystem = UnitSystem.METRIC,
+) -> Outlook:
+    """What heat says of a test that is about to start, by the rotors, gear and speed of now.
+
+    `power_w`: wheel power expected at full pedal; without it the most that the rig can take there.
+    Raises DrumlinError when the memory cannot be read.
+    """
+    rotors, memory = rig_heat(rig, data, telemetry, running=True)
+    ratio, speed = memory.ratio_per_m, None
+    measured = telemetry.measured if telemetry is not None else None
+    if measured is not None:
+        rolls = measured.roll_sets[-1].speed
+        engine = measured.engine_speed
+        if rolls.quality in USABLE and rolls.value > rig.limits.low_speed_mps:
+            speed = rolls.value
+            if ratio is None and engine.quality in USABLE and engine.value > 0.0:
+                ratio = engine.value / speed
+    return outlook(plan, rotors, Expected(power_w, speed, ratio), units)
 
 
 def heat_told(

@@ -374,14 +374,14 @@ def _adjust(core: Core, command: c.Adjust) -> bool:
     if core.state is not State.LOADED or test is None:
         raise Refused("No test is running.", "Start one first.", "no-test")
     test.adjust(command.set_point, command.quantity)
-    core.tell_news(test)
     core.event("notice", "Set point adjusted.", set_point=command.set_point, unit=test.unit)
     return False
 
 
 def _ease_off(core: Core, command: c.EaseOff) -> bool:
     if core.state is State.LOADED:
-        core.ease("eased-off", f"Eased off by {command.holder or 'somebody'}.")
+        at_helm = core.helm.name if command.holder == core.helm.holder else ""
+        core.ease("eased-off", f"Eased off by {at_helm or command.name or 'somebody'}.")
     return False
 
 

@@ -83,6 +83,7 @@ class EaseOff(Command, frozen=True, tag="ease-off"):
     """Take the load off in order. Anybody may, helm or not."""
 
     holder: str
+    name: str = ""  # shown to everyone; the helm's own when left out
 
 
 class Park(Command, frozen=True, tag="park"):

@@ -241,6 +241,12 @@ class _Search:
         return None
 
 
+def most_power(plan: Plan, heat: RigHeat, expected: Expected, units: UnitSystem) -> float | None:
+    """The most power that lasts to the end, W, of a question that was answered no; None: none."""
+    found = _Search(plan, heat, expected, Change(), units).less_power()
+    return found.value if found is not None else None
+
+
 def suggest(
     plan: Plan,
     heat: RigHeat,

@@ -19,6 +19,7 @@ from api.store.vehicle_records import RunSet
 from api.store.vehicle_records import VehicleRecord as Known
 from control.forecast.answer import HeatAnswer, RotorOutlook
 from control.forecast.endurance import EnduranceMap
+from control.forecast.outlook import Outlook
 from control.forecast.suggestions import Suggestion
 from control.thermal.usage import AbsorberUsage
 from daq.proving.record import JudgedValue, Proof, Proving, standing
@@ -150,6 +151,13 @@ def heat_memory() -> HeatMemory:
             for name in ROTORS
         )
     )  # fmt: skip
+
+
+def outlook(possible: bool) -> Outlook:
+    """What heat says of a start: fine, or limited at the most that the rig can take."""
+    if possible:
+        return Outlook(True, "The rig can run this by heat: hottest rotor about 210 °C.", 180e3)
+    return Outlook(None, "If the truck gives the 230 kW ...", 230e3, True, "rear-left", 130.0, 98e3)
 
 
 def endurance(speeds: int, powers: int) -> EnduranceMap:

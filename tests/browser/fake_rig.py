@@ -584,6 +584,12 @@ def build(scene: Scene | None = None) -> FastAPI:
         possible = plan.get("seconds", 0.0) < 600.0
         return Response(fake_results.encoded(fake_results.rehearsal(possible)))
 
+    @app.post("/api/test/outlook")
+    async def outlook(request: Request) -> Response:
+        plan = (await request.json())["plan"]
+        possible = plan.get("seconds", 0.0) < 600.0
+        return Response(fake_results.encoded(fake_results.outlook(possible)))
+
     @app.post("/api/compare")
     async def compare(request: Request) -> Response:
         body = await request.json()

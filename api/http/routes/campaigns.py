@@ -24,6 +24,7 @@ from api.services.comparing import Compared, compare
 from api.store.campaign_files import Listed
 from control.campaigns.campaign import Campaign
 from control.core.commands import EaseOff
+from control.forecast.outlook import Outlook
 from control.test_kinds import check_plan
 from control.test_kinds.plans import Plan
 
@@ -53,6 +54,7 @@ class NextRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 class Begun(msgspec.Struct, frozen=True):
     run_id: str
+    heat: Outlook | None = None  # what heat says of it; null when that took too long
 
 
 class CampaignList(msgspec.Struct, frozen=True):
@@ -113,11 +115,14 @@ async def run(request: Request, campaign_id: Id) -> Response:
     context, caller = operator_of(request)
     body = await read(request, NextRun)
 
+    heat: Outlook | None = None
+
     async def start(run_id: str, plan: Plan, vehicle: str, note: str) -> None:
-        await start_run(context, caller, run_id, plan, vehicle, note)
+        nonlocal heat
+        heat = await start_run(context, caller, run_id, plan, vehicle, note)
 
     run_id = await context.campaigns.run_next(campaign_id, body.number, start)
-    return answer(Begun(run_id), 201, {"Location": f"/api/runs/{run_id}"})
+    return answer(Begun(run_id, heat), 201, {"Location": f"/api/runs/{run_id}"})
 
 
 @router.post("/{campaign_id}/pause", responses=gives(View), openapi_extra=takes(Nothing))
@@ -149,7 +154,7 @@ async def stop(request: Request, campaign_id: Id) -> Response:
     latest = context.loop.latest
     test = latest.test if latest is not None else None
     if running and test is not None and test.run_id == running:
-        await context.command(caller, EaseOff(0, caller.holder))
+        await context.command(caller, EaseOff(0, caller.holder, caller.name))
     view = await context.campaigns.stop(campaign_id, caller.name)
     await context.audit.write(caller, "stop-campaign", "done", detail={"campaign": campaign_id})
     return answer(view)

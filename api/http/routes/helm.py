@@ -12,7 +12,7 @@ from starlette.responses import Response
 from api.http.access import Caller
 from api.http.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.context import context_of
-from api.http.starting import operator_of, start_run
+from api.http.starting import heat_outlook, operator_of, start_run
 from api.http.tokens import Role
 from api.store.run_lifecycle import new_run_id
 from control.core.commands import (
@@ -30,7 +30,9 @@ from control.core.commands import (
     TakeHelm,
     ZeroCells,
 )
+from control.forecast.outlook import Outlook
 from control.test_kinds.plans import Plan
+from daq.rig.units import UnitSystem
 
 router = APIRouter(prefix="/api", tags=["commands"])
 
@@ -53,6 +55,9 @@ class Start(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     plan: Plan
     vehicle: Annotated[str, Meta(max_length=80, pattern=ONE_LINE)] = ""
     note: Annotated[str, Meta(max_length=4000, pattern=NO_NUL)] = ""
+    # Wheel power expected at full pedal, for what heat says of the start.
+    power_w: Annotated[float, Meta(gt=0, le=2_000_000)] | None = None
+    units: UnitSystem = UnitSystem.METRIC  # of that sentence
 
 
 class SetPointRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -68,6 +73,7 @@ class CommandAccepted(msgspec.Struct, frozen=True):
 
 class Started(msgspec.Struct, frozen=True):
     run_id: str
+    heat: Outlook | None = None  # what heat says of it; null when that took too long
 
 
 @router.post("/helm/take", responses=gives(CommandAccepted), openapi_extra=takes(Name))
@@ -180,7 +186,7 @@ async def ease_off(request: Request) -> Response:
     """Take the load off in order. Anybody who may watch may do this; the body is not read."""
     context = context_of(request)
     caller = context.caller(request, Role.WATCH)
-    await context.command(caller, EaseOff(0, caller.holder))
+    await context.command(caller, EaseOff(0, caller.holder, caller.name))
     return _accepted(caller)
 
 
@@ -192,8 +198,22 @@ async def start(request: Request) -> Response:
     context, caller = operator_of(request)
     body = await read(request, Start)
     run_id = new_run_id()
-    await start_run(context, caller, run_id, body.plan, body.vehicle, body.note)
-    return answer(Started(run_id), 201, {"Location": f"/api/runs/{run_id}"})
+    heat = await start_run(
+        context, caller, run_id, body.plan, body.vehicle, body.note, body.power_w, body.units
+    )
+    return answer(Started(run_id, heat), 201, {"Location": f"/api/runs/{run_id}"})
+
+
+@router.post("/test/outlook", responses=gives(Outlook), openapi_extra=takes(Start))
+async def test_outlook(request: Request) -> Response:
+    """What heat would say of this start, by the rotors, gear and speed of now. Nothing starts."""
+    context = context_of(request)
+    context.caller(request, Role.WATCH)
+    body = await read(request, Start)
+    heat = await heat_outlook(context, body.plan, body.power_w, body.units)
+    if heat is None:
+        heat = Outlook(None, "Heat was not looked at: it took too long.")
+    return answer(heat)
 
 
 @router.post("/test/adjust", responses=gives(CommandAccepted), openapi_extra=takes(SetPointRequest))

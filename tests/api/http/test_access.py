@@ -69,6 +69,7 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("DELETE", "/api/sets?name=x", None, Role.OPERATE),
     ("GET", "/api/heat", None, Role.WATCH),
     ("GET", "/api/heat/endurance", None, Role.WATCH),
+    ("POST", "/api/test/outlook", {"plan": PLAN}, Role.WATCH),
     ("POST", "/api/rehearse", {"plan": {"kind": "snap-smoke"}}, Role.WATCH),
     ("GET", "/api/proving", None, Role.WATCH),
     ("POST", "/api/proving/zero", {}, Role.MAINTAIN),

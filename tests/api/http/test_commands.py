@@ -47,7 +47,7 @@ SIMPLE = [
     ("/api/park", {}, Park(0, HOLDER)),
     ("/api/learn-ratio", {}, LearnRatio(0, HOLDER)),
     ("/api/reset", {}, ResetTrip(0, HOLDER)),
-    ("/api/ease-off", {}, EaseOff(0, HOLDER)),
+    ("/api/ease-off", {}, EaseOff(0, HOLDER, "local")),
     ("/api/test/adjust", {"set_point": 210.5}, Adjust(0, HOLDER, 210.5)),
 ]
 
@@ -163,7 +163,7 @@ async def test_easing_off_needs_no_client_id_and_no_readable_body(
     del browser.headers["Drumlin-Client"]
     response = await browser.post("/api/ease-off", content=b"{{{")
     assert response.status_code == 200
-    assert same(service.loop.commands[-1], EaseOff(0, "local"))
+    assert same(service.loop.commands[-1], EaseOff(0, "local", "local"))
 
 
 async def test_commands_of_the_helm_need_a_client_id(

@@ -11,8 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from api.cli.main import app
-from api.folders import MEMORY_NAME
-from api.runtime.memory_file import write_memory
+from api.runtime.memory_file import MEMORY_NAME, write_memory
 from api.services.thermal_status import rig_heat
 from control.core.memory import AbsorberMemory, Memory
 from control.thermal.record import RotorRecord
@@ -164,6 +163,39 @@ async def test_what_an_absorber_went_through_and_what_is_due(
     assert first["trend"]["per_year"] == pytest.approx(-0.024, abs=0.002)
     assert len(first["learned"]) == 9
     assert told[1]["due"] == []
+
+
+async def test_a_long_hold_at_full_load_is_told_what_heat_says_as_it_starts(
+    browser: httpx.AsyncClient,
+) -> None:
+    plan = {**HOLD, "seconds": 1200.0}
+    answer = await browser.post("/api/test/start", json={"plan": plan, "units": "us"})
+    assert answer.status_code == 201, answer.text
+    heat = answer.json()["heat"]
+    assert heat["possible"] is None  # nobody has said what the truck gives
+    assert heat["assumed"] is True
+    assert heat["text"].startswith("If the truck gives the ")
+    assert "limits after" in heat["text"]
+    assert "hp lasts to the end" in heat["text"]
+    again = {"plan": plan, "power_w": heat["most_power_w"]}
+    assert (await browser.post("/api/test/outlook", json=again)).json()["possible"] is True
+    more = {"plan": plan, "power_w": 300e3}
+    told = (await browser.post("/api/test/outlook", json=more)).json()
+    assert told["possible"] is False
+    assert told["limited_after_s"] < 1200.0
+    short = {"plan": {**HOLD, "seconds": 20.0}, "power_w": 100e3}
+    assert (await browser.post("/api/test/start", json=short)).json()["heat"]["possible"] is True
+
+
+async def test_a_start_whose_speed_nobody_knows_says_that_heat_was_not_looked_at(
+    browser: httpx.AsyncClient,
+) -> None:
+    plan = {"kind": "steady-hold", "seconds": 600.0, "rpm": 1900.0}
+    heat = (await browser.post("/api/test/outlook", json={"plan": plan})).json()
+    if heat["possible"] is None and not heat["assumed"]:
+        assert heat["text"].startswith("Heat was not looked at: ")
+    else:  # the fake loop's telemetry has a gear in
+        assert heat["assumed"]
 
 
 def test_a_memory_of_yesterday_means_cooler_rotors(data: Path) -> None:

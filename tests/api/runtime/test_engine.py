@@ -151,6 +151,8 @@ async def test_a_run_is_recorded_from_its_greeting_to_its_end(stand: Stand) -> N
     ]
     assert names[0] == "run-started"
     assert "run-ended" in names
+    ended = next(event for event in stand.events if event.kind == "run-ended")
+    assert ended.text == "Eased off by Drumlin, which is being stopped."
 
 
 async def test_the_end_of_a_run_is_told_when_its_file_is_whole(stand: Stand) -> None:

@@ -87,7 +87,22 @@ def test_easing_off_takes_the_load_off_along_the_ramp_and_ends_ready() -> None:
     assert stand.set_point.currents == (0, 0, 0, 0)
     ended = stand.kinds("run-ended")
     assert [event.data["reason"] for event in ended] == ["eased-off"]
+    assert ended[0].text == "Eased off by somebody."  # an id says nothing to people
     assert ended[0].data["run_id"] == "run-1"
+
+
+@pytest.mark.parametrize(
+    ("holder", "name", "who"),
+    [
+        (HOLDER, "", "Ada"),
+        (HOLDER, "local", "Ada"),
+        ("token-3:page-9", "Ben", "Ben"),
+    ],
+)
+def test_who_eased_off_is_told_by_name(holder: str, name: str, who: str) -> None:
+    stand = Stand().loaded()
+    assert stand.ask(EaseOff(0, holder, name)).accepted
+    assert stand.kinds("run-ended")[0].text == f"Eased off by {who}."
 
 
 def test_a_finished_test_eases_off_by_itself_and_sums_up() -> None:

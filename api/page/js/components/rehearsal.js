@@ -10,6 +10,7 @@ import { clockTime, number, toSi, unitOf, withUnit } from "../units.js";
 
 // what the truck gives and how fast it turns the rolls, as typed last, in the reader's units
 const typed = { power: "", speed: "" };
+const OUTLOOK_AFTER_MS = 800;
 const NEED_SPEED = new Set(["speed-needed", "ratio-needed"]);
 
 function expectation(name, quantity) {
@@ -29,6 +30,21 @@ function expectation(name, quantity) {
   return { input, field, si: () => toSi(quantity, Number(input.value.trim().replace(",", ".")) || NaN) };
 }
 
+/** What heat says of a start, in the reader's words and units; "" where it has no part in it. */
+export function outlookText(heat) {
+  if (!heat?.text) return "";
+  if (heat.possible === true)
+    return heat.assumed ? t("outlook.any", { power: withUnit("power", heat.power_w, 0) }) : t("outlook.may");
+  if (!heat.limiting || heat.limited_after_s === null) return said(heat.text);
+  const told = t(heat.assumed ? "outlook.assumed" : "outlook.limited", {
+    power: withUnit("power", heat.power_w, 0),
+    name: naturalName(heat.limiting),
+    time: clockTime(heat.limited_after_s),
+  });
+  const most = heat.most_power_w === null ? "" : t("outlook.most", { power: withUnit("power", heat.most_power_w, 0) });
+  return `${told} ${most}`.trim();
+}
+
 /** Whether a plan leaves open what the truck will give at full pedal. */
 function asksPower(plan) {
   const { kind } = plan ?? {};
@@ -43,6 +59,7 @@ export class Rehearsal {
     this.speed = expectation("speed", "speed");
     this.ask = el("button", { type: "button", text: t("rehearse.go"), onclick: () => this.run() });
     this.out = el("div", { className: "rehearsal-out", role: "status" });
+    this.outlook = el("p", { className: "soft", role: "status" });
     this.node = el(
       "section",
       { className: "rehearsal", "aria-label": t("rehearse.title") },
@@ -54,12 +71,14 @@ export class Rehearsal {
         this.speed.field,
         this.ask,
       ),
+      this.outlook,
       this.out,
     );
     for (const [name, { input }] of Object.entries({ power: this.power, speed: this.speed })) {
       input.addEventListener("input", () => {
         typed[name] = input.value;
         this.out.replaceChildren();
+        this.lookSoon(this.planOf());
       });
     }
   }
@@ -72,11 +91,30 @@ export class Rehearsal {
       this.out.replaceChildren();
       setAttr(this.node, "data-possible", null);
       this.asksSpeed = plan?.kind === "steady-hold" && !asksPower(plan);
+      this.lookSoon(plan);
     }
     show(this.power.field, asksPower(plan));
     show(this.speed.field, this.asksSpeed);
     show(this.node, plan?.kind !== "snap-smoke" && plan?.kind !== "identification"); // no heat to speak of
     this.ask.disabled = !plan;
+  }
+
+  lookSoon(plan) {
+    clearTimeout(this.looking);
+    setText(this.outlook, "");
+    if (plan) this.looking = setTimeout(() => this.look(plan), OUTLOOK_AFTER_MS);
+  }
+
+  /** The sentence beside the start: what heat says of this plan now, asked once typing has paused. */
+  async look(plan) {
+    const key = this.key;
+    const answer = await post("/api/test/outlook", { plan, ...this.expected(), units: settings.get("units") }, 10_000);
+    if (!this.gone && key === this.key && answer.ok) setText(this.outlook, outlookText(answer.data));
+  }
+
+  /** The power that was typed, for the start; nothing when none was. */
+  expected() {
+    return asksPower(this.planOf()) && this.power.si() > 0 ? { power_w: this.power.si() } : {};
   }
 
   async run() {
@@ -193,6 +231,7 @@ export class Rehearsal {
   }
 
   leave() {
+    clearTimeout(this.looking);
     this.gone = true;
   }
 }

@@ -834,6 +834,11 @@ export const de = {
   "absorbers.r.dead": "Hält wenig unter",
   "absorbers.r.gain": "Im Betrieb gelernt",
   "rehearse.even": "Angenommen: jeder Rollensatz nimmt gleich viel von der Leistung.",
+  "outlook.may": "Wärme: Der Stand kann das zu Ende fahren, von den Rotoren aus, wie sie jetzt sind.",
+  "outlook.any": "Wärme: zu Ende, was der Wagen auch gibt, bis zu den {power}, die der Stand dort nehmen kann.",
+  "outlook.limited": "Wärme: Bei {power} begrenzt {name} nach {time}.",
+  "outlook.assumed": "Wärme: Gibt der Wagen die {power}, die der Stand dort nehmen kann, begrenzt {name} nach {time}.",
+  "outlook.most": "Höchstens {power} halten bis zum Ende.",
   "rehearse.uneven":
     "Angenommen: jeder Rollensatz nimmt gleich viel. Ungleich verteilt kann die Wärme nach {time} begrenzen.",
 };

@@ -826,5 +826,10 @@ export const en = {
   "absorbers.r.dead": "Holds little below",
   "absorbers.r.gain": "Learned in use",
   "rehearse.even": "Assumed: every roll set takes an equal part of the power.",
+  "outlook.may": "Heat: the rig can run this to the end, from the rotors as they are now.",
+  "outlook.any": "Heat: to the end whatever the truck gives, up to the {power} the rig can take there.",
+  "outlook.limited": "Heat: at {power} {name} limits after {time}.",
+  "outlook.assumed": "Heat: if the truck gives the {power} that the rig can take there, {name} limits after {time}.",
+  "outlook.most": "At most {power} lasts to the end.",
   "rehearse.uneven": "Assumed: every roll set takes an equal part. Unevenly shared, heat may limit after {time}.",
 };

@@ -5,7 +5,7 @@ import { get, post } from "../api.js";
 import { stateNow } from "../components/guide.js";
 import { holdButton } from "../components/hold.js";
 import { note, noteAnswer } from "../components/notes.js";
-import { Rehearsal } from "../components/rehearsal.js";
+import { outlookText, Rehearsal } from "../components/rehearsal.js";
 import { routeField } from "../components/route-field.js";
 import { el, setAttr, setText, show } from "../dom.js";
 import { glyph } from "../kinds/glyph.js";
@@ -21,6 +21,7 @@ import {
   words,
   written,
 } from "../kinds/index.js";
+import { settings } from "../settings.js";
 import { t } from "../texts.js";
 import { clockTime } from "../units.js";
 
@@ -340,9 +341,12 @@ export default class TestsView {
     if (!plan || !this.ready) return;
     const vehicle = this.vehicle.value.trim();
     if (vehicle && needsTruck(this.kind, this.typed)) keepTruck(vehicle, this.typed);
-    const answer = await post("/api/test/start", { plan, vehicle, note: this.remark.value.trim() });
+    const body = { plan, vehicle, note: this.remark.value.trim(), units: settings.get("units") };
+    const answer = await post("/api/test/start", { ...body, ...this.rehearsal.expected() });
     if (!noteAnswer(answer)) return;
     note(t("plan.started"));
+    const { heat } = answer.data;
+    if (heat && heat.possible !== true) note(outlookText(heat), { bad: true });
     location.hash = "#/rolls";
   }
 

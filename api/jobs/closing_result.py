@@ -1,4 +1,4 @@
-"""What closing a run tells about it; as JSON it is the answer of the worker."""
+"""What the closing worker tells the service about one run; JSON on the worker's standard output."""
 
 from __future__ import annotations
 
