@@ -38,9 +38,9 @@ from control.telemetry import State
 from control.test_kinds.plans import kind_of
 from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
-from daq.results.columns import Replay, gather
 from daq.results.evaluate import evaluate
 from daq.results.given import given_of
+from daq.results.replay import Replay, gather
 from daq.results.result import EvaluationSettings, Result
 from simulator.seat import tell
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import msgspec
 import numpy as np
@@ -32,14 +32,17 @@ from control.core.commands import StartTest
 from control.telemetry import State
 from control.test_kinds.plans import Plan, PowerSweep, SpoolUp, SteadyHold
 from daq.errors import DrumlinError, Refused
+from daq.measure.chain import Chain
+from daq.measure.force.load_cell import ALIGNED
 from daq.measure.speed.estimator import DELAY_S
 from daq.proving.verification import TIME_BASE_ERROR
+from daq.results.aligned import aligned
 from daq.results.band import quantity
-from daq.results.columns import columns_of, row_of, typed
+from daq.results.columns import SET_POINT_CODES, beside_of, columns_of, row_of, typed
 from daq.results.curves import curve
 from daq.results.evaluate import KINDS, correction_of
 from daq.results.given import Given, given_of
-from daq.results.kinds.swept import axis
+from daq.results.kinds.sweep import axis
 from daq.results.result import CurveOut, EvaluationSettings, arrays
 from daq.rig.description import Rig, load_rig
 
@@ -95,6 +98,7 @@ def run(virtual: DrawnRig, plan: Plan) -> PowerRun:
     driver = DRIVERS[type(plan)](virtual, plan, GEAR, 1.0)
     driver.driver.tell(brake=0.0)
     driver.begin()
+    told = len(virtual.events)
     virtual.ask(StartTest(0, HOLDER, "bench", plan))
     names = virtual.plant.truth_names
     places = [names.index(name) for name in TRUTHS]
@@ -108,7 +112,9 @@ def run(virtual: DrawnRig, plan: Plan) -> PowerRun:
         if test is None or measured is None:
             continue
         now_s = virtual.plant.now_s
-        rows.append(row_of(rig, measured, now_s, test.set_point, none))
+        cells_n = cast(Chain, virtual.core.session.chain).cells.out[:, ALIGNED].tolist()
+        beside = beside_of(rig, measured, test.set_point, SET_POINT_CODES[""], none)
+        rows.append(row_of(rig, measured, cells_n, beside))
         row = virtual.plant.world.truth_row
         truth.append([now_s, *(float(row[place]) for place in places)])
         if len(rows) % ACT_EVERY == 0:
@@ -121,8 +127,11 @@ def run(virtual: DrawnRig, plan: Plan) -> PowerRun:
     if virtual.core.state is not State.READY:
         raise DrumlinError(f"The rig is {virtual.core.state} after the test.", "See its faults.")
     columns = columns_of(rig)
-    table = typed(columns, np.array(rows))
-    events = [msgspec.to_builtins(event) for event in virtual.events[-3:]]
+    table = aligned(rig, typed(columns, np.array(rows)))
+    events = [
+        msgspec.to_builtins(msgspec.structs.replace(event, time_s=event.time_s - DELAY_S))
+        for event in virtual.events[told:]
+    ]
     given = given_of(rig, msgspec.to_builtins(plan), table, SETTINGS, events)
     true = np.array(truth)
     at = true[:, 0] - DELAY_S

@@ -32,8 +32,8 @@ from control.test_kinds.plans import SteadyHold
 from daq.recording.reader import Record, Recording
 from daq.recording.recorder import RawRecorder, RecordKind
 from daq.results.about import ParquetHeader
-from daq.results.columns import CHUNK_ROWS, Replay
 from daq.results.parquet import write_run
+from daq.results.replay import CHUNK_ROWS, Replay
 
 FRAMES_A_SECOND = 500
 COLUMNS = 40

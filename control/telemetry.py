@@ -143,8 +143,8 @@ class Telemetry(msgspec.Struct, frozen=True):
 
 
 class Event(msgspec.Struct, frozen=True):
-    """Something changed. `kind`: state, helm, fault, fault-cleared, run-started, run-ended,
-    command, notice. `data` is small and JSON-able."""
+    """Something changed. `kind`: state, helm, fault, fault-cleared, run-started, phase, set-point,
+    run-ended, command, notice. `data` is small and JSON-able."""
 
     time_s: float
     kind: str

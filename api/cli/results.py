@@ -22,7 +22,6 @@ from api.cli.shared import (
     console,
     done,
     expand,
-    folder_of,
     one_line,
     open_catalogue,
     print_json,
@@ -31,6 +30,7 @@ from api.cli.shared import (
     run_of,
     write_file,
 )
+from api.folders import RUNS_FOLDER, run_folder
 from daq.errors import DrumlinError
 from daq.rig.units import UnitSystem
 
@@ -61,9 +61,11 @@ def compare(
 
             subject = subject_of(catalogue, [*sides[0], *sides[1]], units)
             form = report.suffix.removeprefix(".")
-            body = render_gain(data / "runs", sides[0], sides[1], form, subject, quantity, level)
+            body = render_gain(
+                data / RUNS_FOLDER, sides[0], sides[1], form, subject, quantity, level
+            )
             write_file(report, body, "--report")
-    found = work(data / "runs", sides[0], sides[1], quantity, level)
+    found = work(data / RUNS_FOLDER, sides[0], sides[1], quantity, level)
     if json:
         print_json(found)
         raise typer.Exit(0 if found.verdict == "gained" else NO)
@@ -98,7 +100,7 @@ def chart(
 
     with open_catalogue(data, store) as catalogue:
         asked = expand(catalogue, which)
-    found = consistency(data / "runs", asked, quantity)
+    found = consistency(data / RUNS_FOLDER, asked, quantity)
     if json:
         print_json(found)
         raise typer.Exit(NO if found.chart.findings else 0)
@@ -149,7 +151,7 @@ def report(
         run = run_of(catalogue, run_id)
         about = about_of(catalogue, run, number, units)
     form = form or _form_of(to, {"html": "html", "htm": "html"}, "pdf")
-    body = render(folder_of(data, run.id), form, about)
+    body = render(run_folder(data, run.id), form, about)
     target = to or Path(f"{run.id}.{form}")
     write_file(target, body, "--to")
     done({"run_id": run.id, "file": str(target), "bytes": len(body)}, str(target), json)
@@ -178,7 +180,7 @@ def export(
     target = to or Path(f"{run.id}.{suffix}")
     names = tuple(name for name in columns.split(",") if name)
     with progress(f"Exporting {run.id}", quiet=json) as tell:
-        rows = work(folder_of(data, run.id), form, target, names, tell)
+        rows = work(run_folder(data, run.id), form, target, names, tell)
     told = {"run_id": run.id, "file": str(target), "rows": rows}
     done(told, f"{target}: {rows:,} rows", json)
 
@@ -219,7 +221,7 @@ def reevaluate(
         with progress("Evaluating", quiet=json) as tell:
             for place, run_id in enumerate(asked):
                 run = run_of(catalogue, run_id)
-                folder = folder_of(data, run.id)
+                folder = run_folder(data, run.id)
                 result = evaluate_folder(folder, wanted, other)
                 row = vehicle_records.Evaluation(
                     run.id, 0, utc_now(), "command line", result.made.version,
@@ -256,5 +258,7 @@ def import_run(
         open_catalogue(data, store) as catalogue,
         progress("Reading the recording", quiet=json) as tell,
     ):
-        taken = import_recording(data / "runs", catalogue, recording, one_line(vehicle, 80), tell)
+        taken = import_recording(
+            data / RUNS_FOLDER, catalogue, recording, one_line(vehicle, 80), tell
+        )
     done(taken, f"{taken.run_id}: {taken.frames:,} frames. {taken.answer}", json)

@@ -23,13 +23,13 @@ from api.cli.shared import (
     UrlOption,
     console,
     done,
-    folder_of,
     one_line,
     open_catalogue,
     print_json,
     print_table,
     run_of,
 )
+from api.folders import run_folder
 from daq.errors import DrumlinError
 from daq.rig.units import UnitSystem
 
@@ -91,7 +91,7 @@ def show(
             f"Run {run.id} could not be evaluated: {run.reason.rstrip('.')}.",
             "Its recording is as it was; see: drumlin runs reevaluate --help.",
         )
-    result = read_evaluation(folder_of(data, run.id), number or None)
+    result = read_evaluation(run_folder(data, run.id), number or None)
     if json:
         print_json({"run": run, "evaluations": history, "result": result})
         raise typer.Exit(0 if result.valid else NO)

@@ -110,11 +110,6 @@ def expand(catalogue: Any, words: str) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def folder_of(data: Path, run_id: str) -> Path:
-    """Where a run lies."""
-    return data / "runs" / run_id
-
-
 def one_line(text: str, most: int) -> str:
     """The text, if it is one short line. Raises Refused."""
     if len(text) > most or any(ord(letter) < 32 or ord(letter) == 127 for letter in text):

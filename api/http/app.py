@@ -27,12 +27,12 @@ from api.http.live import Hub
 from api.http.routes import ROUTERS
 from api.http.static import PageServer
 from api.http.tokens import TokenBook
-from api.jobs.closing import close_in_worker
 from api.mqtt.bridge import MqttBridge
 from api.runtime.channel_client import ChannelClient
 from api.services.campaigns import CampaignService
 from api.settings import Settings, check_exposure
 from api.store.catalogue import Catalogue
+from api.store.jobs import close_in_worker
 from api.store.run_lifecycle import CloseRun, RunLifecycle
 from api.version import VERSION
 from daq.rig.description import load_rig

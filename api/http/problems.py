@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.http.heavy_work import Busy
+from api.jobs.job import Busy
 from api.runtime.channel import LoopGone
 from api.store.engine import NoSuchRun
 from daq.errors import DrumlinError, Refused, StoreError

@@ -1,1 +1,1 @@
-"""Processes of their own for heavy work, bounded."""
+"""The one door for heavy work: each job in a process of its own, bounded."""

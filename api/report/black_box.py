@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from api.folders import BLACK_BOXES_FOLDER
 from api.runtime.run_file import DECISION
 from daq.errors import RecordingError
 from daq.readings import Unit
@@ -20,14 +21,13 @@ from daq.recording.recorder import RecordKind
 from daq.results.words import said
 from daq.rig.units import UnitSystem, display_unit, from_si
 
-FOLDER = "blackbox"
 _NAMES = {kind.value: kind.name.lower() for kind in RecordKind} | {DECISION: "decision"}
 _QUIET = frozenset({"keep-helm", "slow-value"})  # they come all the time and decide nothing
 
 
 def names(data: Path) -> list[str]:
     """Black boxes in the data directory, oldest first."""
-    folder = data / FOLDER
+    folder = data / BLACK_BOXES_FOLDER
     return sorted(path.stem for path in folder.glob("*.drm")) if folder.is_dir() else []
 
 
@@ -41,7 +41,7 @@ def path_of(data: Path, name: str) -> Path:
         raise RecordingError(
             f"There is no black box '{wanted}'.", f"The newest is {known[-1]}; see the list."
         )
-    return data / FOLDER / f"{wanted}.drm"
+    return data / BLACK_BOXES_FOLDER / f"{wanted}.drm"
 
 
 def story(path: Path, last_s: float = 60.0) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Reports as bytes: one run from its folder, or runs before and after a change.
 
 Data flow: evaluations/NNNN.json and what the catalogue knows -> Content -> HTML or PDF. Used by the
-command line, and by a worker process (api.http.heavy_work) for the service.
+command line, and by a worker process (api.jobs) for the service.
 """
 
 from __future__ import annotations

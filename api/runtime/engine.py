@@ -20,6 +20,7 @@ from typing import Protocol, cast
 
 import msgspec
 
+from api.folders import MEMORY_NAME
 from api.runtime.black_box import BlackBox
 from api.runtime.calibration_due import calibration_problem
 from api.runtime.channel_server import ChannelServer
@@ -84,7 +85,7 @@ class Engine:
         self.frames = 0
         self._server = server
         self._clock = clock
-        self._memory = MemoryWriter(data / "memory.json")
+        self._memory = MemoryWriter(data / MEMORY_NAME)
         self._saved: Memory | None = memory
         self._memory_due_s = -math.inf
         self._files = RunFile(data, rig, rig_text)

@@ -21,10 +21,11 @@ from pathlib import Path
 
 import msgspec
 
+from api.folders import MEMORY_NAME
 from api.runtime.channel import CHANNEL_VERSION, SOCKET_NAME, LoopHello
 from api.runtime.channel_server import ChannelServer
 from api.runtime.engine import TELEMETRY_S, Engine
-from api.runtime.memory_file import MEMORY_NAME, memory_age_s, read_memory
+from api.runtime.memory_file import memory_age_s, read_memory
 from api.runtime.supervisor import CONFIGURATION_EXIT, parent_gone
 from api.runtime.warm_up import warm_up
 from daq.errors import DrumlinError, WireError

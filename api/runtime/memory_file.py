@@ -13,10 +13,9 @@ from pathlib import Path
 
 import msgspec
 
+from api.folders import MEMORY_NAME
 from control.core.memory import MEMORY_SCHEMA, Memory
 from daq.errors import DrumlinError
-
-MEMORY_NAME = "memory.json"
 
 
 def read_memory(path: Path) -> Memory | None:

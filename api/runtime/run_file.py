@@ -18,7 +18,9 @@ from pathlib import Path
 
 import msgspec
 
+from api.folders import BLACK_BOXES_FOLDER, RAW_NAME, run_folder
 from api.runtime.black_box import Entry
+from api.runtime.host_clock import clock_sigma_s
 from control.core.commands import StartTest
 from daq.errors import DrumlinError
 from daq.measure.speed.tooth_errors import ToothTable
@@ -26,7 +28,6 @@ from daq.recording.reader import Header
 from daq.recording.recorder import RawRecorder, RecorderState, RecordKind
 from daq.rig.description import Rig
 
-RAW_NAME = "raw.drm"
 DECISION = 8  # record kind beside recorder.RecordKind: msgpack of Telemetry, in black boxes only
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
 OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
@@ -118,12 +119,14 @@ class RunFile:
         """A run starts. Returns at once; the file opens on the thread."""
         self.end(lambda: None)
         self._trouble = ""
-        self._waiting = [(RecordKind.HEADER, host_ns, self._header(run_id, start, learned))]
+        self._waiting = [
+            (RecordKind.HEADER, host_ns, self._header(run_id, start, learned, host_ns))
+        ]
         if self._hello:
             self._waiting.append((RecordKind.RX, host_ns, self._hello))
         if start is not None:
             self._waiting.append((RecordKind.COMMAND, host_ns, msgspec.msgpack.encode(start)))
-        folder = self._data / "runs" / run_id
+        folder = run_folder(self._data, run_id)
         loop = self._loop = asyncio.get_running_loop()
         opening = self._opening = _Opening()
 
@@ -186,12 +189,14 @@ class RunFile:
 
     def write_box(self, name: str, entries: list[Entry]) -> None:
         """Write a black box; called on a thread of its own. Raises OSError or RecordingError."""
-        folder = self._data / "blackbox"
+        folder = self._data / BLACK_BOXES_FOLDER
         folder.mkdir(parents=True, exist_ok=True)
         recorder = RawRecorder(folder / f"{name}.drm")
         try:
             begun_ns = entries[0][1] if entries else 0
-            recorder.append(RecordKind.HEADER, begun_ns, self._header(name, None, Learned()))
+            recorder.append(
+                RecordKind.HEADER, begun_ns, self._header(name, None, Learned(), begun_ns)
+            )
             if self._hello:
                 recorder.append(RecordKind.RX, begun_ns, self._hello)
             for kind, host_ns, payload in entries:
@@ -203,7 +208,9 @@ class RunFile:
         """The newest greeting, without which no frame can be read."""
         self._hello = hello
 
-    def _header(self, run_id: str, start: StartTest | None, learned: Learned) -> bytes:
+    def _header(
+        self, run_id: str, start: StartTest | None, learned: Learned, host_ns: int
+    ) -> bytes:
         plan = b"null" if start is None else msgspec.json.encode(start.plan)
         return msgspec.json.encode(
             Header(
@@ -212,7 +219,10 @@ class RunFile:
                 version=version("drumlin"),
                 run_id=run_id,
                 plan=msgspec.Raw(plan),
+                vehicle=start.vehicle if start is not None else "",
                 started_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+                utc_ns=host_ns + time.time_ns() - time.monotonic_ns(),
+                utc_sigma_s=clock_sigma_s(),
                 zeros=learned.zeros,
                 learned_ratio=learned.ratio,
                 teeth=learned.teeth,

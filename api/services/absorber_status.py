@@ -10,7 +10,8 @@ from pathlib import Path
 
 import msgspec
 
-from api.runtime.memory_file import MEMORY_NAME, read_memory
+from api.folders import MEMORY_NAME
+from api.runtime.memory_file import read_memory
 from control.absorber.identified import AcceptedTuneUp, Advice
 from control.absorber.map_points import AbsorberMapNow, absorber_map
 from control.core.memory import AbsorberMemory, Memory

@@ -17,10 +17,10 @@ from typing import Any
 
 import numpy as np
 
+from api.folders import PARQUET_NAME
 from daq.errors import RecordingError, Refused
 from daq.results.about import read_about
 
-PARQUET_NAME = "run.parquet"
 FORMS = {
     "csv": ("text/csv; charset=utf-8", "csv"),
     "parquet": ("application/vnd.apache.parquet", "parquet"),

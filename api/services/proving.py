@@ -16,8 +16,9 @@ from pathlib import Path
 
 import msgspec
 
+from api.folders import MEMORY_NAME, RAW_NAME, raw_of
+from api.runtime.host_clock import clock_disciplined
 from api.runtime.memory_file import read_memory
-from api.services.host_clock import clock_disciplined
 from api.store.atomic_file import atomic_write
 from daq.errors import DrumlinError, Refused
 from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate
@@ -41,7 +42,6 @@ from daq.rig.description import Rig, parse_rig
 PROVING_NAME = "proving.json"
 CALIBRATION_NAME = "calibration.toml"
 RIG_IN_FORCE = "rig-in-force.toml"
-MEMORY_NAME = "memory.json"
 MOST_ROWS = 500
 
 
@@ -181,12 +181,12 @@ def track_of(path: Path, rig: Rig) -> Track:
 
 
 def _names(paths: Sequence[Path]) -> str:
-    return ", ".join(path.parent.name if path.name == "raw.drm" else path.name for path in paths)
+    return ", ".join(path.parent.name if path.name == RAW_NAME else path.name for path in paths)
 
 
 def recording_of(data: Path, run: str) -> Path:
     """A run id, or the path of a recording. Raises Refused when there is none."""
-    for path in (data / "runs" / run / "raw.drm", Path(run)):
+    for path in (raw_of(data, run), Path(run)):
         if path.is_file():
             return path
     raise Refused(

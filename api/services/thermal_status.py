@@ -10,7 +10,8 @@ from pathlib import Path
 
 import msgspec
 
-from api.runtime.memory_file import MEMORY_NAME, memory_age_s, read_memory
+from api.folders import MEMORY_NAME
+from api.runtime.memory_file import memory_age_s, read_memory
 from control.core.memory import Memory
 from control.forecast.answer import answer
 from control.forecast.duty import Expected

@@ -1,16 +1,13 @@
 """Closes one run: replays raw.drm through the measuring chain into run.parquet and result.json.
 
 Data flows: raw.drm -> daq.results -> run.parquet, events.json, evaluations/0001.json, result.json
-and a Closed on standard output.
-Runs as a process of its own (`python -m api.store.close_run FOLDER`), niced, so that neither the
-loop nor the service feels it. The recording is only read; running this again makes the same files
-anew with this version's evaluation.
+and a Closed. The service has it done as a job (api.store.jobs). The recording is only read; doing
+it again makes the same files anew with this version's evaluation.
 """
 
 from __future__ import annotations
 
 import math
-import sys
 import time
 from collections.abc import Iterator
 from datetime import datetime, timedelta
@@ -20,11 +17,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from api.jobs.closing_result import Closed
-from api.jobs.limits import apply_limits
+from api.folders import EVENTS_NAME, PARQUET_NAME, RAW_NAME, RESULT_NAME
 from api.store.atomic_file import atomic_write
+from api.store.closed import Closed
 from api.store.evaluating import (
-    EVENTS_NAME,
     evaluate_folder,
     lean,
     write_evaluation,
@@ -33,27 +29,12 @@ from api.version import VERSION
 from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
 from daq.results.about import ParquetHeader
-from daq.results.columns import Chunk, Replay, slug
-from daq.results.kinds.hold import NEEDED, hold_result
+from daq.results.columns import Chunk, slug
 from daq.results.parquet import write_run
+from daq.results.replay import Replay
 
-RAW_NAME = "raw.drm"
-PARQUET_NAME = "run.parquet"
-RESULT_NAME = "result.json"
-NICENESS = 10
 END_WAIT_S = 1.0  # what the recorder needs at most to write its end
 TRIES = 10
-
-
-def main(arguments: list[str]) -> int:
-    """Entry of the worker."""
-    if len(arguments) != 1:
-        print("usage: python -m api.store.close_run FOLDER", file=sys.stderr)
-        return 2
-    folder = Path(arguments[0])
-    apply_limits(folder, NICENESS)
-    sys.stdout.buffer.write(msgspec.json.encode(close(folder)))
-    return 0
 
 
 def close(folder: Path) -> Closed:
@@ -85,7 +66,7 @@ def _replay(folder: Path) -> Closed:
     plan = _plan(header.plan)
     kind = str(plan.get("kind", ""))
     slow = {channel.name: f"slow_{slug(channel.name)}" for channel in replay.rig.slow}
-    kept = _Kept((*NEEDED, *slow.values()))
+    kept = _Kept(("time_s", *slow.values()))
     about = ParquetHeader(
         run_id=folder.name,
         rig_name=replay.rig.name,
@@ -95,13 +76,14 @@ def _replay(folder: Path) -> Closed:
         version=header.version,
         evaluated_by=VERSION,
         started_utc=header.started_utc,
+        vehicle=header.vehicle,
     )
     frames = write_run(folder / PARQUET_NAME, replay.columns, kept.pass_on(replay.chunks()), about)
     columns = kept.columns()
     ended = next((each for each in reversed(replay.events) if each["kind"] == "run-ended"), None)
     health = replay.recording.health
     atomic_write(folder / EVENTS_NAME, msgspec.json.encode(replay.events))
-    result, number = _result(folder, kind, columns, plan) if frames else (None, 0)
+    result, number = _result(folder, kind) if frames else (None, 0)
     closed = Closed(
         complete=health.ended or ended is not None,
         frames=frames,
@@ -148,34 +130,19 @@ class _Kept:
         return {name: np.concatenate([part[name] for part in self._parts]) for name in self._names}
 
 
-def _hold(columns: Chunk, plan: dict[str, Any]) -> msgspec.Struct:
-    return hold_result(
-        columns,
-        rpm=plan.get("rpm"),
-        speed_mps=plan.get("speed_mps"),
-        settle_s=float(plan.get("settle_s", 10.0)),
-        tolerance=float((plan.get("tolerance") or {}).get("relative", 0.005)),
-    )
-
-
-def _result(
-    folder: Path, kind: str, columns: Chunk, plan: dict[str, Any]
-) -> tuple[dict[str, Any] | None, int]:
-    """The first evaluation, kept in the folder as number 1; a hold also has its plain figures.
+def _result(folder: Path, kind: str) -> tuple[dict[str, Any] | None, int]:
+    """The first evaluation, kept in the folder as number 1.
 
     A run whose kind is not known has none; why an evaluation failed is said in its place.
     """
-    told: dict[str, Any] = {}
-    if kind == "steady-hold" and (plan.get("rpm") or plan.get("speed_mps")):
-        told = msgspec.to_builtins(_hold(columns, plan))
     try:
         result = evaluate_folder(folder)
     except Refused:
-        return (told or None), 0
+        return None, 0
     except DrumlinError as error:
-        return {**told, "kind": kind, "problem": error.problem, "remedy": error.remedy}, 0
+        return {"kind": kind, "problem": error.problem, "remedy": error.remedy}, 0
     write_evaluation(folder, 1, result)
-    return {**told, **lean(result)}, 1
+    return lean(result), 1
 
 
 def _conditions(columns: Chunk, replay: Replay) -> dict[str, Any]:
@@ -228,7 +195,3 @@ def _plan(raw: bytes) -> dict[str, Any]:
 
 def _reason(ended: dict[str, Any] | None) -> str:
     return str(ended.get("text", "")) if ended is not None else ""
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))

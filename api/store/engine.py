@@ -20,7 +20,7 @@ from api.store.schema import HEAD
 from daq.errors import StoreError
 
 FILE_NAME = "catalogue.sqlite"
-BUSY_S = 5.0
+BUSY_S = 15.0
 _MIGRATION_LOCK = 0x6472756D  # key of PostgreSQL's advisory lock while migrating
 _WRITING = "drumlin_writing"
 

@@ -13,21 +13,18 @@ from typing import Any
 
 import msgspec
 
+from api.folders import EVALUATIONS_FOLDER, EVENTS_NAME, PARQUET_NAME, RAW_NAME
 from api.store.atomic_file import atomic_write
-from api.store.evaluations import EVALUATIONS, read_evaluation
+from api.store.evaluations import read_evaluation
 from api.version import VERSION
 from daq.recording.reader import Recording
 from daq.results.about import ParquetHeader, read_about
-from daq.results.columns import Replay
 from daq.results.evaluate import evaluate
 from daq.results.given import load
 from daq.results.parquet import write_run
+from daq.results.replay import Replay
 from daq.results.result import EvaluationSettings, Result
 from daq.rig.description import Rig, parse_rig
-
-RAW_NAME = "raw.drm"
-PARQUET_NAME = "run.parquet"
-EVENTS_NAME = "events.json"
 
 
 def evaluate_folder(
@@ -62,7 +59,7 @@ def evaluate_folder(
 
 def write_evaluation(folder: Path, number: int, result: Result) -> Path:
     """Keep a result in the run's folder under its number, whole or not at all."""
-    kept = folder / EVALUATIONS
+    kept = folder / EVALUATIONS_FOLDER
     kept.mkdir(exist_ok=True)
     path = kept / f"{number:04d}.json"
     atomic_write(path, msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
@@ -93,7 +90,6 @@ def _plan(raw: bytes | msgspec.Raw) -> dict[str, Any]:
 
 
 __all__ = [
-    "EVENTS_NAME",
     "evaluate_folder",
     "lean",
     "read_evaluation",

@@ -9,18 +9,17 @@ from pathlib import Path
 
 import msgspec
 
+from api.folders import EVALUATIONS_FOLDER, PARQUET_NAME
 from daq.errors import RecordingError
 from daq.results.result import Result
-
-EVALUATIONS = "evaluations"
 
 
 def read_evaluation(folder: Path, number: int | None = None) -> Result:
     """A kept result: that of a number, or the newest. Raises RecordingError when there is none."""
-    kept = sorted((folder / EVALUATIONS).glob("[0-9]*.json"))
+    kept = sorted((folder / EVALUATIONS_FOLDER).glob("[0-9]*.json"))
     if number is not None:
         kept = [path for path in kept if path.stem == f"{number:04d}"]
-    if not kept and number is None and not (folder / "run.parquet").exists():
+    if not kept and number is None and not (folder / PARQUET_NAME).exists():
         raise RecordingError(f"Run {folder.name} has no result yet.", "Wait until it is closed.")
     if not kept:
         which = f"number {number}" if number is not None else "of its own"

@@ -17,9 +17,10 @@ from pathlib import Path
 
 import msgspec
 
+from api.folders import RAW_NAME
 from api.store import vehicle_records
 from api.store.catalogue import RUN_ID, Catalogue, NewRun
-from api.store.close_run import RAW_NAME, close
+from api.store.close_run import close
 from api.store.run_lifecycle import new_run_id, started_at
 from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused

@@ -18,11 +18,12 @@ from pathlib import Path
 
 import msgspec
 
-from api.jobs.closing import close_in_worker
-from api.jobs.closing_result import Closed
+from api.folders import RAW_NAME, RUNS_FOLDER
 from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient
 from api.store.catalogue import RUN_ID, Catalogue, NewRun, Note
+from api.store.closed import Closed
+from api.store.jobs import close_in_worker
 from api.store.schema import RunState
 from api.store.vehicle_records import note_first
 from control.telemetry import Event
@@ -33,8 +34,6 @@ from daq.rig.description import Rig
 LOOK_EVERY_S = 1.0
 CONNECT_WAIT_S = 5.0
 TELEMETRY_WAIT_S = 2.0
-RAW_NAME = "raw.drm"
-RUNS_FOLDER = "runs"
 INTERRUPTED_REASON = "Interrupted: a process or the computer stopped while it was recording."
 KNOWN_KEPT = 64
 

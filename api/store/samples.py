@@ -13,9 +13,9 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from api.folders import PARQUET_NAME
 from daq.errors import Refused, StoreError
 
-PARQUET_NAME = "run.parquet"
 TIME_COLUMN = "time_s"
 MAX_BINS = 5000
 MAX_COLUMNS = 40

@@ -20,8 +20,8 @@ from control.telemetry import State
 from control.test_kinds.plans import Plan
 from daq.recording.reader import Header, Recording
 from daq.recording.recorder import RawRecorder, RecordKind
-from daq.results.columns import Replay, gather
 from daq.results.given import Given, given_of
+from daq.results.replay import Replay, gather
 from daq.results.result import EvaluationSettings
 from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode

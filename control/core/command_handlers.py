@@ -374,6 +374,7 @@ def _adjust(core: Core, command: c.Adjust) -> bool:
     if core.state is not State.LOADED or test is None:
         raise Refused("No test is running.", "Start one first.", "no-test")
     test.adjust(command.set_point, command.quantity)
+    core.tell_news(test)
     core.event("notice", "Set point adjusted.", set_point=command.set_point, unit=test.unit)
     return False
 

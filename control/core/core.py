@@ -182,6 +182,8 @@ class Core(OperatingState):
         held = severest is not None and severest.effect is Effect.HOLD
         if loaded and test is not None:
             demand = test.update(measured, self._output, dt_s, held)
+            if test.news:
+                self.tell_news(test)
             if demand.aim != self._aim or demand.fresh:  # from where the load is now: no jump
                 self._aim, demand.fresh = demand.aim, False
                 self._fresh = True

@@ -189,6 +189,14 @@ class OperatingState:
         self.event(
             "run-started", f"Run {test.run_id} started.", run_id=test.run_id, test=test.plan_kind
         )
+        test.opened()
+        self.tell_news(test)
+
+    def tell_news(self, test: Test) -> None:
+        """Phases and set points of a test as events: the recording holds them."""
+        for kind, text, data in test.news:
+            self.event(kind, text, run_id=test.run_id, **data)
+        test.news.clear()
 
     def ease(self, code: str, text: str) -> None:
         """Begin to take the load off in order and end the run."""
@@ -200,6 +208,7 @@ class OperatingState:
         if test is None:
             return
         self.test = None
+        self.tell_news(test)
         self.heat.end_run()
         if test.done and test.found:
             self._adopt(test.found)

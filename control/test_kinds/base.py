@@ -32,6 +32,9 @@ HELD_FOR_S = 1.0
 MISSED_N, MISSED_SHARE, MISSED_FOR_S = 200.0, 0.03, 0.2  # a shortfall that voids a run
 NAN = float("nan")
 Figures = dict[str, str | float | int | bool]
+News = tuple[str, str, Figures]  # kind of event, text, data
+# What a set point is of: SI unit.
+QUANTITIES = {"rpm": "rad/s", "speed": "m/s", "force": "N", "power": "W", "grade": "%"}
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 
 
@@ -187,6 +190,7 @@ class Test:
         self.elapsed_s = 0.0
         self.total_s = NAN
         self.done = False
+        self.news: list[News] = []  # phases and set points, for the core to tell and record
         self.end = ("completed", "The test is complete.")
         self.measured = NAN
         self.voids: dict[str, str] = {}
@@ -225,9 +229,18 @@ class Test:
         """Numbers for the instructions: names in braces there."""
         return {}
 
-    def enter(self, phase: str) -> None:
+    def enter(self, phase: str, **more: float | int) -> None:
+        """Go into a phase; frames after this one belong to it. `more`: what else to record."""
         self.phase = phase
         self.phase_s = 0.0
+        data: Figures = {"phase": phase, "elapsed_s": self.elapsed_s, **more}
+        self.news.append(("phase", f"Now: {phase}.", data))
+
+    def tell_set_point(self, quantity: str, value: float) -> None:
+        """Record what is asked for from now on, in the SI unit of the quantity."""
+        unit = QUANTITIES[quantity]
+        told: Figures = {"quantity": quantity, "set_point": value, "unit": unit}
+        self.news.append(("set-point", f"Set point: {value:.6g} {unit}.", told))
 
     def void(self, code: str, why: str) -> None:
         """Mark the run as void; the first reason of a kind stays."""
@@ -269,6 +282,11 @@ class Test:
 
     def attach(self, loads: LoadLoop) -> None:
         """Given once, before the first frame: the load loop, for tests that look into it."""
+
+    def opened(self) -> None:
+        """Called once as the test begins: its first phase is news too."""
+        if not any(kind == "phase" for kind, _, _ in self.news):
+            self.enter(self.phase)
 
     # ---- for the core ----------------------------------------------------------------------------
 

@@ -51,6 +51,7 @@ class ClimbTest(Test):
         self.plan = plan
         self.set_point = plan.target_mps
         self.unit = "m/s"
+        self.tell_set_point("speed", self.set_point)
         self.truck = VirtualTruck(plan.vehicle, plan.grade, rig)
         self.level = VirtualTruck(plan.vehicle, Grade(percent=0.0), rig)
         if plan.seconds is None and plan.distance_m is None and math.isinf(self.truck.route_end_m):
@@ -77,6 +78,7 @@ class ClimbTest(Test):
         if self.truck.constant is None or quantity not in ("", "grade"):
             super().adjust(set_point, quantity)
         self._asked_grade = check_grade(set_point)
+        self.tell_set_point("grade", self._asked_grade)
 
     _asked_grade: float | None = None
 

@@ -126,6 +126,7 @@ class CoastTest(Test):
             demand.aim = int(Aim.FORCE)
             demand.target = self.plan.force_n
             demand.rate = self.rig.limits.max_force_n / FORCE_RAMP_S
+            self.tell_set_point("force", self.plan.force_n)
         elif self.truck is not None:
             demand.aim = int(Aim.TRACK)
             demand.target, demand.rate = output.speed_mps, 0.0

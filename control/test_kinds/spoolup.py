@@ -75,6 +75,7 @@ class SpoolUpTest(Test):
             check_speed(self.set_point, rig)
         self.unit = "rad/s" if self.by_engine else "m/s"
         self.total_s = plan.seconds
+        self.tell_set_point("rpm" if self.by_engine else "speed", self.set_point)
         self.demand.aim = int(Aim.SPEED)
         self.demand.target = self.set_point
         self.light = Sums()
@@ -105,6 +106,7 @@ class SpoolUpTest(Test):
                     self.demand.aim = int(Aim.FORCE)
                     self.demand.target = plan.light_force_n
                     self.demand.rate = self.rig.limits.max_force_n / FORCE_RAMP_S
+                    self.tell_set_point("force", plan.light_force_n)
         elif self.phase == "ready":
             if self.light.n * dt_s < 1.0 or drive < self._threshold():
                 self.light.add(drive)

@@ -15,6 +15,7 @@ from control.load_loop.loop import Aim, Output
 from control.test_kinds.base import (
     FORCE_RAMP_S,
     HEAT_MARGIN_K,
+    QUANTITIES,
     RADPS_PER_RPM,
     SHORT_N,
     Description,
@@ -38,7 +39,7 @@ ARRIVED_RELATIVE = 0.01  # close enough to the set point to start the clock
 ARRIVED_FOR_S = 0.5
 BEYOND_S = 60.0  # all the absorbers have, without a break, and the set point still not reached
 NOT_REACHED = "The absorbers gave all they have for a minute and did not reach the set point."
-UNITS = {"rpm": "rad/s", "speed": "m/s", "force": "N", "power": "W"}
+UNITS = {name: QUANTITIES[name] for name in ("rpm", "speed", "force", "power")}
 _AIMS = {"rpm": Aim.SPEED, "speed": Aim.SPEED, "force": Aim.FORCE, "power": Aim.POWER}
 
 
@@ -91,8 +92,7 @@ class HoldTest(Test):
         self.plan = plan
         self.total_s = plan.seconds
         self.quantity = ""
-        self._near_s = 0.0
-        self._beyond_s = 0.0
+        self.parts: list[Figures] = []  # of set points that were held before this one
         self._engine = False  # an engine speed is measured
         self._use(*set_point_of(plan))
 
@@ -109,12 +109,19 @@ class HoldTest(Test):
             "force": limits.max_force_n / FORCE_RAMP_S,
             "power": limits.max_power_w / FORCE_RAMP_S,
         }.get(quantity, ramp_rate(self.rig))
+        self._near_s = 0.0
+        self._beyond_s = 0.0
         self.value = Sums(set_point)
         self.power = Sums()
         self.within = 0
+        self.tell_set_point(quantity, set_point)
 
     def adjust(self, set_point: float, quantity: str = "") -> None:
-        """A new set point, of another `quantity` (rpm, speed, force, power) if that is given."""
+        """A new set point, of another `quantity` (rpm, speed, force, power) if that is given.
+
+        It is arrived at, settled and held as the first was; what was held so far is a part of its
+        own. The clock of the hold stands still until it has arrived.
+        """
         quantity = quantity or self.quantity
         if quantity not in UNITS:
             raise Refused(
@@ -136,7 +143,10 @@ class HoldTest(Test):
                 "speed": check_speed, "force": check_force, "power": check_power,
             }  # fmt: skip
             checks[quantity](set_point, self.rig)
+        if self.value.n:
+            self.parts.append(self._part())
         self._use(quantity, set_point)
+        self.enter("take-up")
 
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self._engine = measured.engine_speed.quality is Quality.GOOD
@@ -167,7 +177,7 @@ class HoldTest(Test):
         self.elapsed_s += dt_s
         if output.speed_mps < self._low:
             self.void("stalled", "The rolls all but stopped under load.")
-        if self.phase == "settle" and self.elapsed_s >= self.plan.settle_s:
+        if self.phase == "settle" and self.phase_s >= self.plan.settle_s:
             self.enter("hold")
         if self.phase == "hold" and off == off:
             self.value.add(self.measured)
@@ -181,6 +191,15 @@ class HoldTest(Test):
             self.finish()
 
     def figures(self) -> Figures:
+        told = self._part()
+        if self.parts:
+            for number, part in enumerate((*self.parts, told.copy()), start=1):
+                told |= {f"part_{number}_{name}": value for name, value in part.items()}
+            told["parts"] = len(self.parts) + 1
+        return told
+
+    def _part(self) -> Figures:
+        """What was held at the present set point."""
         n = self.value.n
         key, per = {
             "rpm": ("rpm", 1.0 / RADPS_PER_RPM),
@@ -188,7 +207,7 @@ class HoldTest(Test):
             "force": ("force_n", 1.0),
             "power": ("absorber_power_w", 1.0),
         }[self.quantity]
-        told: Figures = {"samples": n}
+        told: Figures = {"quantity": self.quantity, "samples": n}
         if n:
             told[f"set_{key}"] = self.set_point * per
             told[f"mean_{key}"] = self.value.mean * per

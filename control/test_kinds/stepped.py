@@ -79,7 +79,8 @@ class SteppedTest(Test):
         self._settle_s = 0.0
         self.value = Sums(self.set_point)
         self.power = Sums()
-        self.enter("settle")
+        self.tell_set_point("rpm" if self.by_engine else "speed", self.set_point)
+        self.enter("settle", point=self.at + 1)
 
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         if self.by_engine:
@@ -110,7 +111,7 @@ class SteppedTest(Test):
         still = abs(self._fast_w - self._slow_w) <= plan.power_band * max(abs(self._slow_w), 2000.0)
         if self._inside_s >= plan.settle_s and still:
             self._settle_s = self.phase_s
-            self.enter("average")
+            self.enter("average", point=self.at + 1)
         elif self.phase_s >= plan.timeout_s:
             self._settle_s = self.phase_s
             self.void("point-void", f"Point {self.at + 1} did not settle in {plan.timeout_s:g} s.")

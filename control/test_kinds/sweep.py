@@ -88,6 +88,7 @@ class SweepTest(Test):
         self.rising = self.stop > self.start
         self.unit = "rad/s" if self.by_engine else "m/s"
         self.set_point = self.start
+        self.tell_set_point("rpm" if self.by_engine else "speed", self.start)
         self.total_s = abs(self.stop - self.start) / self.rate
         self.demand.aim = int(Aim.SPEED)
         self.demand.target = self.start

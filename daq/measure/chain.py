@@ -332,6 +332,8 @@ class Chain:
 
     def update(self, sample: Sample) -> Measured:
         """All readings at one frame. The frame must come from the front end of the Hello given."""
+        if self._sequence is None:  # the greeting may lie more than half a turn of the tick back
+            self._clock = TickClock(self._clock.tick_hz)
         tick = self._clock.extend(sample.tick)
         now_s = self._clock.seconds(tick)
         self._now_s = now_s

@@ -43,7 +43,10 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     version: str  # of Drumlin
     run_id: str = ""
     plan: msgspec.Raw = msgspec.Raw(b"null")  # JSON
+    vehicle: str = ""  # on the rolls, as acknowledged
     started_utc: str = ""  # a label for people; no computation uses it
+    utc_ns: int = 0  # UTC at this record's host time, ns since 1970; 0: not told
+    utc_sigma_s: float = 0.0  # how well that computer's clock was known to be right
     zeros: dict[str, float] = {}  # absorber name -> count taken as zero, before the run
     learned_ratio: float | None = None  # engine rad/s per roll m/s
     teeth: dict[str, ToothTable] = {}  # roll set -> tooth offsets known when it began

@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 
 from daq.errors import RecordingError
 
-FORMAT = "drumlin-run-1"
+FORMAT = "drumlin-run-2"  # 1: force aligned when it was evaluated, absorbers 14 ms late
 ABOUT_KEY = b"drumlin"
 
 
@@ -30,6 +30,10 @@ class ParquetHeader(msgspec.Struct, frozen=True, kw_only=True):
     version: str  # of Drumlin that recorded it
     evaluated_by: str  # version that made this file
     started_utc: str = ""  # a label
+    vehicle: str = ""  # as acknowledged when it was recorded
+    utc_s: float | None = None  # UTC of the first row, seconds since 1970; None: not known
+    utc_sigma_s: float | None = None  # its standard uncertainty
+    device_s: float | None = None  # time_s of the first row
     frames: int = 0
     frames_lost: int = 0
 

@@ -107,6 +107,94 @@ def figure(name: str, label: str, unit: str, mean: Mean, level: float) -> Figure
     return Figure(name, label, mean.value, unit, mean.value - half, mean.value + half)
 
 
+def exact(name: str, label: str, value: float | None, unit: str) -> Figure:
+    """A count, or what was planned: nothing about it is uncertain."""
+    return Figure(name, label, value, unit, value, value)
+
+
+def seconds(name: str, label: str, value: float, step_s: float) -> Figure:
+    """A time between two events, known to one row at each end."""
+    return Figure(name, label, value, "s", max(0.0, value - step_s), value + step_s)
+
+
+def reading(
+    name: str, label: str, value: float, unit: str, relative_sigma: float, level: float
+) -> Figure:
+    """A number whose uncertainty is a share of it."""
+    if not math.isfinite(value):
+        return Figure(name, label, None, unit)
+    half = coverage(level) * relative_sigma * abs(value)
+    return Figure(name, label, value, unit, value - half, value + half)
+
+
+def spread_of(name: str, label: str, values: Floats, unit: str, level: float) -> Figure:
+    """Standard deviation of single rows; its interval by how batches of the run differ in it."""
+    fine = values[np.isfinite(values)]
+    if fine.size < 3:
+        return Figure(name, label, None, unit)
+    value = float(fine.std(ddof=1))
+    size = fine.size // BATCHES
+    half = math.inf
+    if size >= 3:
+        each = fine[: size * BATCHES].reshape(BATCHES, size).var(axis=1, ddof=1)
+        half = coverage(level) * float(each.std(ddof=1)) / math.sqrt(BATCHES) / (2.0 * value or 1.0)
+    half = min(half, value)
+    return Figure(name, label, value, unit, value - half, value + half)
+
+
+def share_of(name: str, label: str, held: Mask, level: float, *, scatters: bool = True) -> Figure:
+    """Share of rows at which something held. `scatters`: another run would differ as the batches
+    of this one do; else it is what happened, known to a row."""
+    value = float(np.mean(held)) if held.size else math.nan
+    half = 1.0 / max(held.size, 1)
+    if scatters:
+        half += coverage(level) * batch_error(held.astype(np.float64))
+    return Figure(name, label, number(value), "1", max(0.0, value - half), min(1.0, value + half))
+
+
+def relative_speed_sigma(given: Given) -> float:
+    """Relative standard uncertainty that the roll radii leave in a speed or a distance."""
+    return max(one.roll_radius_sigma_m / one.roll_radius_m for one in given.rig.roll_sets)
+
+
+def relative_sigma(given: Given, by_engine: bool) -> float:
+    """The same of the axis of a curve: engine speed or roll speed."""
+    return given.settings.engine_speed_sigma if by_engine else relative_speed_sigma(given)
+
+
+def plain_mean(
+    given: Given,
+    name: str,
+    label: str,
+    quantity: str,
+    values: Floats,
+    rows: Mask,
+    *,
+    steady: bool = True,
+) -> Figure:
+    """Mean of what was held: rpm, speed, force or power of the absorbers, with its interval."""
+    part = values[rows]
+    part = part[np.isfinite(part)]
+    unit = {"rpm": "rad/s", "speed": "m/s", "force": "N", "power": "W"}[quantity]
+    if not part.size:
+        return Figure(name, label, None, unit)
+    value = float(part.mean())
+    if quantity in ("rpm", "speed"):
+        calibration = abs(value) * relative_sigma(given, quantity == "rpm")
+    else:  # of the cells alone: what losses and inertia leave open is none of it
+        found, _ = given.effects(rows)
+        shares = [each.effects.mean(axis=1) for each in found.absorber_force]
+        if quantity == "power":
+            shares = [
+                (each.effects * speed.values).mean(axis=1)
+                for each, speed in zip(found.absorber_force, found.speed, strict=True)
+            ]
+        calibration = float(np.sqrt(np.sum(np.sum(shares, axis=0) ** 2)))
+    noise = batch_error(part) if steady else 0.0
+    half = coverage(given.settings.level) * math.hypot(calibration, noise)
+    return Figure(name, label, value, unit, value - half, value + half)
+
+
 def uncertainty(
     label: str,
     unit: str,

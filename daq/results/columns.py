@@ -1,36 +1,29 @@
-"""A recording played through the measuring chain again, into typed columns, one row per frame.
+"""The columns of a run: names, units, types, meanings, and one row of them from the readings.
 
-Data flows: Recording -> wire frames -> daq.measure.chain.Chain -> readings, with the decisions of
-that moment (set points sent, what the test asked for) -> chunks of columns -> daq.results.parquet
-and the evaluations. One chunk is in memory at a time, however long the run.
+Data flow: Measured of one frame and what stood beside it -> `row_of` -> daq.results.replay. All of
+a row holds at one instant, that of the roll speeds: `time_s`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from daq.errors import Refused, WireError
-from daq.measure.chain import Chain
-from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
-from daq.readings import Quality, Reading
-from daq.recording.reader import Header, Record, Recording
-from daq.recording.recorder import RecordKind
-from daq.rig.description import Rig, parse_rig
+from daq.measure.measured import Measured, RollSetReadings
+from daq.measure.speed.estimator import DELAY_S
+from daq.readings import Quality
+from daq.rig.description import Rig
 from daq.rig.units import scale_of
-from daq.wire.codec import decode
-from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint, Slow
 
 Array = npt.NDArray[Any]
 Chunk = dict[str, Array]
-CHUNK_ROWS = 60_000  # two minutes at 500 frames a second
 QUALITY_CODES = {Quality.GOOD: 0, Quality.AGING: 1, Quality.SUSPECT: 2, Quality.MISSING: 3}
-_RADPS_PER_RPM = 2.0 * math.pi / 60.0
+SET_POINT_CODES = {"": 0, "rpm": 1, "speed": 2, "force": 3, "power": 4, "grade": 5}
 _NAN = math.nan
 
 
@@ -52,11 +45,25 @@ def columns_of(rig: Rig) -> tuple[Column, ...]:
     """All columns of a run on this rig, in order. Forces of roll sets are at the roll surface."""
     quality = "0 good, 1 aging, 2 suspect, 3 missing"
     found = [
-        Column("time_s", "s", "f8", "device time of the frame"),
-        Column("host_s", "s", "f8", "host monotonic time of its arrival, for diagnosis only"),
+        Column(
+            "time_s",
+            "s",
+            "f8",
+            f"device time at which all of the row holds, {1e3 * DELAY_S:.0f} ms before its frame",
+        ),
+        Column("utc_s", "s", "f8", "the same in UTC, seconds since 1970-01-01"),
+        Column("utc_sigma_s", "s", "f4", "standard uncertainty of utc_s"),
+        Column("host_s", "s", "f8", "host monotonic time of the frame's arrival, for diagnosis"),
         Column("sequence", "", "u4", "number of the frame, modulo 2^32"),
         Column("frames_lost", "", "u4", "frames lost just before this one"),
-        Column("set_point", "", "f8", "what the test asks for, in the unit of its plan"),
+        Column("set_point", "", "f8", "what the test asks for, SI, of the quantity beside it"),
+        Column(
+            "set_point_quantity",
+            "",
+            "u1",
+            "0 none, 1 engine speed rad/s, 2 roll speed m/s, 3 absorber force N, 4 absorbed power "
+            "W, 5 grade %",
+        ),
         Column("engine_speed_radps", "rad/s", "f8", "engine speed"),
         Column("engine_speed_quality", "", "u1", quality),
         Column("speed_mps", "m/s", "f8", "speed of the fastest roll set"),
@@ -107,145 +114,6 @@ def columns_of(rig: Rig) -> tuple[Column, ...]:
     return tuple(found)
 
 
-class Replay:
-    """One pass over a recording. Counts and `events` are complete when `chunks` is exhausted."""
-
-    def __init__(self, recording: Recording, rig: Rig | None = None) -> None:
-        """`rig` in place of the recording's own re-evaluates with other constants.
-
-        Raises RecordingError or RigError when the header cannot be used.
-        """
-        self.recording = recording
-        self.header: Header = recording.header()
-        self.rig = rig or parse_rig(self.header.rig_text, "the recording's rig file")
-        self.columns = columns_of(self.rig)
-        self.hello: Hello | None = None
-        self.events: list[dict[str, Any]] = []  # as the core told them
-        self.frames = 0  # rows
-        self.frames_lost = 0
-        self.damaged = 0  # receptions recorded as damaged
-        self.unusable = 0  # records of ours that could not be read
-        self.misfits: list[str] = []  # greetings whose channels do not fit the rig
-        self._chain: Chain | None = None
-        self._outputs: tuple[int, ...] = ()
-        self._set_points = [_NAN] * len(self.rig.absorbers)
-        self._set_point = _plan_set_point(self.header.plan)
-        self._adjusting: dict[int, float] = {}
-
-    def chunks(self, rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
-        """Columns of up to `rows` frames each, in order."""
-        block = np.empty((rows, len(self.columns)))
-        filled = 0
-        for record in self.recording:
-            if record.kind != RecordKind.RX:
-                self._beside(record)
-                continue
-            measured = self._received(record)
-            if measured is not None:
-                block[filled] = row_of(
-                    self.rig, measured, record.host_ns * 1e-9, self._set_point, self._set_points
-                )
-                filled += 1
-                if filled == rows:
-                    yield self._typed(block)
-                    filled = 0
-        if filled:
-            yield self._typed(block[:filled])
-
-    def _typed(self, block: npt.NDArray[np.float64]) -> Chunk:
-        return typed(self.columns, block)
-
-    # --- records ------------------------------------------------------------------------------
-
-    def _received(self, record: Record) -> Measured | None:
-        try:
-            frame = decode(record.payload)
-        except WireError:
-            self.unusable += 1
-            return None
-        chain = self._chain
-        if type(frame) is Sample:
-            if chain is None:
-                return None
-            measured = chain.update(frame)
-            self.frames += 1
-            self.frames_lost += measured.frames_lost
-            return measured
-        if type(frame) is Hello:
-            self._greeted(frame)
-        elif type(frame) is Slow and chain is not None:
-            chain.slow(frame)
-        return None
-
-    def _greeted(self, hello: Hello) -> None:
-        if self.hello is not None and hello.boot_id == self.hello.boot_id and self._chain:
-            return  # the same front end in a new session: measuring goes on
-        self.hello = hello
-        self._chain = None
-        try:
-            chain = Chain(self.rig, hello)
-        except WireError as error:
-            self.misfits.append(str(error))
-            return
-        for name, count in self.header.zeros.items():
-            if any(absorber.name == name for absorber in self.rig.absorbers):
-                chain.set_zero(name, count)
-        if self.header.teeth:
-            # under load a speed loop answers an error of the wheel with true motion: as live, use
-            # what was known before and learn nothing from the run itself
-            chain.restore_tooth_tables(self.header.teeth)
-            chain.learn_teeth(False)
-        if self.header.learned_ratio is not None:
-            chain.learned_ratio = self.header.learned_ratio
-        outputs = hello.names(ChannelKind.OUTPUT)
-        self._outputs = tuple(outputs.index(absorber.output) for absorber in self.rig.absorbers)
-        self._chain = chain
-
-    def _beside(self, record: Record) -> None:
-        """What was sent, commanded and told: the decisions beside the readings."""
-        kind = record.kind
-        if kind == RecordKind.RX_DAMAGED:
-            self.damaged += 1
-        elif kind == RecordKind.TX:
-            self._sent(record.payload)
-        elif kind in (RecordKind.COMMAND, RecordKind.ANSWER, RecordKind.EVENT):
-            try:
-                told = msgspec.msgpack.decode(record.payload)
-            except msgspec.DecodeError:
-                told = None
-            if not isinstance(told, dict):
-                self.unusable += 1
-            elif kind == RecordKind.EVENT:
-                self.events.append(told)
-            elif kind == RecordKind.COMMAND:
-                self._commanded(told)
-            elif told.get("accepted") and told.get("id") in self._adjusting:
-                self._set_point = self._adjusting.pop(told["id"])
-
-    def _sent(self, payload: bytes) -> None:
-        try:
-            frame = decode(payload)
-        except WireError:
-            self.unusable += 1
-            return
-        if type(frame) is SetPoint and self._outputs:
-            currents = frame.currents
-            self._set_points = [
-                currents[place] * CURRENT_STEP_A if place < len(currents) else _NAN
-                for place in self._outputs
-            ]
-
-    def _commanded(self, command: dict[str, Any]) -> None:
-        try:
-            if command.get("command") == "adjust":
-                self._adjusting[command["id"]] = float(command["set_point"])
-            elif command.get("command") == "slow-value" and self._chain is not None:
-                time_s = self._chain.now_s - float(command.get("age_s", 0.0))
-                self._chain.feed_slow(command["name"], float(command["value"]), time_s)
-        except (KeyError, TypeError, ValueError, Refused):
-            self.unusable += 1
-
-
 def typed(columns: Sequence[Column], block: npt.NDArray[np.float64]) -> Chunk:
     """Rows of `row_of`, shape (n, columns), as typed columns."""
     return {
@@ -253,12 +121,57 @@ def typed(columns: Sequence[Column], block: npt.NDArray[np.float64]) -> Chunk:
     }
 
 
-def row_of(
-    rig: Rig, measured: Measured, host_s: float, set_point: float, currents_a: Sequence[float]
-) -> list[float]:
-    """Values in the order of `columns_of(rig)`.
+class Beside(msgspec.Struct, frozen=True, gc=False):
+    """What stands beside the readings of a frame and is known at the frame's own time."""
 
-    `set_point`: what the test asks for; `currents_a`: as sent last, in rig order of absorbers.
+    time_s: float
+    set_point: float  # what the test asks for
+    quantity: int  # SET_POINT_CODES
+    currents_a: tuple[float, ...]  # measured, in rig order of absorbers
+    sent_a: tuple[float, ...]  # as sent last
+    slow: tuple[float, ...]  # value and quality code of each slow channel
+    inputs: tuple[float, ...]  # the last columns of `columns_of`
+
+
+def beside_of(
+    rig: Rig, measured: Measured, set_point: float, quantity: int, sent_a: Sequence[float]
+) -> Beside:
+    """What a frame tells of its own moment."""
+    slow: list[float] = []
+    for channel in rig.slow:
+        reading = measured.slow[channel.name]
+        slow += (reading.value, QUALITY_CODES[reading.quality])
+    tie_downs = measured.tie_downs
+    return Beside(
+        measured.time_s,
+        set_point,
+        quantity,
+        tuple([one.current.value for one in measured.absorbers]),
+        tuple(sent_a),
+        tuple(slow),
+        (
+            measured.stop_chain_closed,
+            -1 if tie_downs is None else tie_downs,
+            measured.permission,
+            measured.permission_left_s,
+            measured.last_set_point,
+        ),
+    )
+
+
+def row_of(
+    rig: Rig,
+    measured: Measured,
+    cells_n: Sequence[float],
+    beside: Beside,
+    host_s: float = _NAN,
+    utc_s: float = _NAN,
+    utc_sigma_s: float = _NAN,
+) -> list[float]:
+    """Values in the order of `columns_of(rig)`, all at the instant of the roll speeds.
+
+    `cells_n`: force of each load cell at that instant, N at the cell, in rig order; `beside`: what
+    held then.
     """
     engine = measured.engine_speed
     force = power = 0.0
@@ -271,11 +184,14 @@ def row_of(
             fastest = speed if math.isfinite(speed) else fastest
     turning = engine.value > 1.0  # a standing engine has no torque to refer to
     row = [
-        measured.time_s,
+        measured.time_s - DELAY_S,
+        utc_s,
+        utc_sigma_s,
         host_s,
         measured.sequence,
         measured.frames_lost,
-        set_point,
+        beside.set_point,
+        beside.quantity,
         engine.value,
         QUALITY_CODES[engine.quality],
         fastest,
@@ -288,21 +204,21 @@ def row_of(
     ]
     for one in measured.roll_sets:
         row += _of_roll_set(one)
-    for absorber, current_a in zip(measured.absorbers, currents_a, strict=True):
-        row += _of_absorber(absorber, current_a)
-    slow = measured.slow
-    for channel in rig.slow:
-        reading: Reading = slow[channel.name]
-        row.append(reading.value)
-        row.append(QUALITY_CODES[reading.quality])
-    tie_downs = measured.tie_downs
-    row += (
-        measured.stop_chain_closed,
-        -1 if tie_downs is None else tie_downs,
-        measured.permission,
-        measured.permission_left_s,
-        measured.last_set_point,
-    )
+    radius = {one.name: one.roll_radius_m for one in rig.roll_sets}
+    for place, (absorber, reading) in enumerate(
+        zip(rig.absorbers, measured.absorbers, strict=True)
+    ):
+        known = math.isfinite(reading.force.value)  # the cell's own faults hold for both
+        torque = cells_n[place] * absorber.arm_m if known else _NAN
+        row += (
+            torque * absorber.gear_ratio / radius[absorber.roll_set],
+            torque,
+            beside.currents_a[place],
+            beside.sent_a[place],
+            QUALITY_CODES[reading.force.quality],
+        )
+    row += beside.slow
+    row += beside.inputs
     return row
 
 
@@ -320,32 +236,3 @@ def _of_roll_set(one: RollSetReadings) -> tuple[float, ...]:
         one.power.value,
         QUALITY_CODES[one.power.quality],
     )
-
-
-def _of_absorber(one: AbsorberReadings, set_point_a: float) -> tuple[float, ...]:
-    return (
-        one.force.value,
-        one.torque.value,
-        one.current.value,
-        set_point_a,
-        QUALITY_CODES[one.force.quality],
-    )
-
-
-def _plan_set_point(plan: bytes) -> float:
-    """The set point a plan begins with, in its own unit: rad/s for rpm, else m/s; NaN: none."""
-    told = msgspec.json.decode(plan) if plan else None
-    if isinstance(told, dict):
-        if isinstance(told.get("rpm"), int | float):
-            return float(told["rpm"]) * _RADPS_PER_RPM
-        if isinstance(told.get("speed_mps"), int | float):
-            return float(told["speed_mps"])
-    return _NAN
-
-
-def gather(chunks: Iterator[Chunk]) -> Chunk:
-    """All chunks as one; for short runs and tests."""
-    parts = list(chunks)
-    if not parts:
-        return {}
-    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}

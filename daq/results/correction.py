@@ -42,6 +42,9 @@ class Charging(enum.StrEnum):
 
 
 DIESEL_RULES = frozenset({Rule.UN_R85_DIESEL, Rule.ISO_1585_DIESEL})
+SPARK_RULES = frozenset(
+    {Rule.ISO_1585_SPARK, Rule.J1349_1990_SPARK, Rule.J1349_2004_SPARK, Rule.J607_SPARK}
+)
 
 WHY_NONE = (
     "No correction: a boosted diesel with its own boost and fuel control largely makes up for "

@@ -1,25 +1,40 @@
 """Evaluates a run of any test kind: columns, plan and rig in, one Result out.
 
-Data flow: Given -> weather and its correction -> the module of the kind (daq.results.kinds.swept,
-daq.results.kinds.driven) -> flags -> Result with what made it. Pure: nothing here writes, and raw
-data is never touched, however often a run is evaluated.
+Data flow: Given -> weather and its correction -> the module of the kind in daq.results.kinds ->
+flags, and what the running test said beside it -> Result with what made it. Pure: nothing here
+writes, and raw data is never touched, however often a run is evaluated.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 
 from daq.errors import Refused
+from daq.results.agreement import compared, differences
 from daq.results.aligned import STATED
-from daq.results.correction import WHY_NONE, Rule, correction
+from daq.results.correction import SPARK_RULES, WHY_NONE, Rule, correction
 from daq.results.flags import flags_of
 from daq.results.given import Given
-from daq.results.kinds.driven import climb, coast, hold, snap, trace
-from daq.results.kinds.swept import KindResult, spool, stepped, sweep
-from daq.results.result import CorrectionOut, Figure, Flag, Input, Provenance, Result
+from daq.results.kinds.climb import climb
+from daq.results.kinds.coast import coast
+from daq.results.kinds.found import KindResult
+from daq.results.kinds.hold import hold
+from daq.results.kinds.snap import snap
+from daq.results.kinds.spool import spool
+from daq.results.kinds.stepped import stepped
+from daq.results.kinds.sweep import sweep
+from daq.results.kinds.trace import trace
+from daq.results.result import (
+    CorrectionOut,
+    Flag,
+    Input,
+    PhaseOut,
+    Provenance,
+    Result,
+    SetPointOut,
+)
 from daq.results.words import answer_of, asked_of
 from daq.rig.weather import Weather
 
@@ -40,6 +55,10 @@ METHOD_LIMITS = (
     "assumed or added back.",
     "Intervals hold what the rig's calibration leaves open and the noise of this run. They do not "
     "hold how the truck itself differs from day to day: repeat the test for that.",
+)
+COUNTED_BACK = (
+    "This recording holds no phases: it was made before they were recorded. They were counted back "
+    "from the seconds that the running test told at its end."
 )
 CAUTIONS = (
     "Figures for comparing a truck with itself on this rig. Not a certified emission or power "
@@ -82,9 +101,18 @@ def evaluate(given: Given, version: str) -> Result:
         in_gear=found.in_gear,
         loaded=found.loaded,
     )
+    course = given.course
+    if course.counted_back:
+        flags.append(Flag("counted-back", COUNTED_BACK))
+    both = compared(kind, course, found.figures, found.table, given.step_s)
+    flags += differences(both)
     if corrected.rule != Rule.NONE and not corrected.valid:
         flags.append(
-            Flag("correction", "The weather correction is outside its rule: not to be quoted.")
+            Flag(
+                "correction",
+                "The weather correction may not be quoted: "
+                + (" ".join(corrected.reasons) or "it is outside its rule."),
+            )
         )
     void = list(dict.fromkeys(flag.text for flag in flags if flag.voids))
     figures = found.figures
@@ -105,6 +133,9 @@ def evaluate(given: Given, version: str) -> Result:
         limits=[*found.limits, *METHOD_LIMITS],
         cautions=list(CAUTIONS),
         conditions=conditions_of(given, found),
+        phases=[PhaseOut(p.name, p.begin_s, p.end_s, p.point) for p in course.phases],
+        set_points=[SetPointOut(p.quantity, p.value, p.unit, p.begin_s) for p in course.set_points],
+        compared=both,
         made=Provenance(
             version,
             given.settings,
@@ -116,6 +147,10 @@ def evaluate(given: Given, version: str) -> Result:
     )
 
 
+SPARK_ON_DIESEL = (
+    "This rule is for spark-ignition engines, and the settings say diesel. For a spark-ignition "
+    "engine set diesel to false."
+)
 LEAST_WEATHER = 0.5  # of the run: a channel fresh for less does not speak for it
 FULL_WEATHER = 0.95
 WEATHER_MOVED = (5.0, 500.0, 0.15)  # K, Pa, 1: more within a run is worth a flag (no source)
@@ -169,13 +204,16 @@ def correction_of(given: Given) -> CorrectionOut:
             "none", "no correction", "", 1.0, 0.0, False,
             [f"Not corrected: {error.problem} {error.remedy}"], [],
         )  # fmt: skip
+    wrong = settings.diesel and rule in SPARK_RULES
+    if wrong:
+        said.insert(0, SPARK_ON_DIESEL)
     return CorrectionOut(
         made.rule.value,
         made.title,
         made.source,
         made.factor,
         made.sigma,
-        made.valid,
+        made.valid and not wrong,
         [*made.flags, *said],
         [Input(one.name, one.value, one.unit) for one in made.inputs],
     )
@@ -203,8 +241,3 @@ def conditions_of(given: Given, found: KindResult) -> dict[str, float]:
     if found.gear_locked and turning.sum() > 10:
         said["ratio_per_m"] = float(np.median(engine[turning] / speed[turning]))
     return said
-
-
-def plan_figures(result: Result) -> dict[str, Any]:
-    """All figures by name, for tables and scripts."""
-    return {one.name: one.value for one in result.figures if isinstance(one, Figure)}

@@ -199,7 +199,7 @@ def _faults(given: Given) -> list[Flag]:
         if event.get("kind") != "fault":
             continue
         data = event.get("data") or {}
-        since = float(event.get("time_s", given.begin_s)) - given.begin_s
+        since = float(event.get("time_s", 0.0))
         effect = str(data.get("effect", ""))
         text = str(event.get("text", "A fault."))
         found.append(

@@ -19,8 +19,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daq.errors import RecordingError, Refused
+from daq.results.about import FORMAT, read_about
 from daq.results.aligned import aligned
 from daq.results.columns import Chunk, slug
+from daq.results.course import Course, course_of, on_rows
 from daq.results.result import EvaluationSettings
 from daq.results.run_uncertainty import run_effects
 from daq.rig.description import Rig
@@ -41,10 +43,10 @@ class Given(msgspec.Struct, frozen=True, eq=False):
     columns: Chunk
     time_s: Floats
     settings: EvaluationSettings
-    events: Sequence[dict[str, Any]] = ()
+    events: Sequence[dict[str, Any]] = ()  # their times count from the first row
     rows: int = 0  # of the recording, before thinning
     every: int = 1
-    begin_s: float = 0.0  # device time of the first frame
+    course: Course = Course()  # what the test went through
 
     def of(self, name: str) -> Floats:
         """A column as float64; all NaN when the rig has no such column."""
@@ -52,6 +54,36 @@ class Given(msgspec.Struct, frozen=True, eq=False):
         if column is None:
             return np.full(self.time_s.shape, np.nan)
         return np.asarray(column, dtype=np.float64)
+
+    @property
+    def step_s(self) -> float:
+        """Usual time between two rows."""
+        return float(np.median(np.diff(self.time_s)))
+
+    def speed(self) -> Floats:
+        """What the load loop holds: the mean of the roll sets that turn, weighed by their inertia.
+
+        While none turns: the fastest.
+        """
+        total = np.zeros(self.time_s.shape)
+        mass = np.zeros(self.time_s.shape)
+        for one in self.rig.roll_sets:
+            each = self.of(f"rolls_{slug(one.name)}_speed_mps")
+            turns = each >= self.rig.limits.low_speed_mps
+            total += np.where(turns, one.base_inertia_kg * each, 0.0)
+            mass += np.where(turns, one.base_inertia_kg, 0.0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(mass > 0.0, total / mass, self.of("speed_mps"))
+
+    def absorbed(self) -> tuple[Floats, Floats]:
+        """Force (N) and power (W) of all absorbers at the roll surface."""
+        newton = np.zeros(self.time_s.shape)
+        watts = np.zeros(self.time_s.shape)
+        for one in self.rig.roll_sets:
+            each = self.of(f"rolls_{slug(one.name)}_absorber_force_n")
+            newton += each
+            watts += each * self.of(f"rolls_{slug(one.name)}_speed_mps")
+        return newton, watts
 
     def meaning(self, meaning: str) -> Floats | None:
         """The slow channel with this meaning, or None."""
@@ -96,23 +128,31 @@ def given_of(
     rows: int | None = None,
     every: int = 1,
 ) -> Given:
-    """A run from its columns, force brought to speed. Raises Refused when it is empty."""
+    """A run from its columns, all of a row at one instant. Raises Refused when it is empty.
+
+    The times of `events` count as `time_s` of the columns does.
+    """
     time = np.asarray(columns.get("time_s", ()), dtype=np.float64)
     if time.size < 2:
         raise Refused(
             "The run holds no frames.", "Check the link, then run the test again.", "empty-run"
         )
     begin = float(time[0])
+    told = [
+        {**one, "time_s": float(one["time_s"]) - begin} if "time_s" in one else one
+        for one in on_rows(events, time)
+    ]
+    engine = columns.get("engine_speed_radps")
     return Given(
         rig,
         plan,
-        aligned(rig, columns),
+        columns,
         time - begin,
         settings,
-        tuple(events),
+        tuple(told),
         rows or time.size,
         every,
-        begin,
+        course_of(plan, told, time - begin, engine),
     )
 
 
@@ -144,6 +184,8 @@ def load(
             "Evaluate the run again to make it anew from its recording.",
         ) from None
     columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    if read_about(path).format != FORMAT:  # written before its rows were brought to one instant
+        columns = aligned(rig, columns)
     return given_of(rig, plan, columns, settings, events, rows=rows, every=every)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -50,7 +51,8 @@ def write_run(
 ) -> int:
     """Write the file and return its number of rows. Missing values are NaN.
 
-    `about` is completed with the number of rows and of frames lost. The file appears under its
+    `about` is completed with the number of rows, of frames lost, and when the first row was. The
+    file appears under its
     name only when it is whole. Raises RecordingError when the disk does not take it.
     """
     part = path.with_name(path.name + ".part")
@@ -69,6 +71,8 @@ def write_run(
             for chunk in chunks:
                 arrays = [pa.array(chunk[column.name]) for column in columns]
                 writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+                if not rows:
+                    about = _begun(about, chunk)
                 rows += len(arrays[0])
                 lost += int(chunk["frames_lost"].sum()) if "frames_lost" in chunk else 0
             done = msgspec.structs.replace(about, frames=rows, frames_lost=lost)
@@ -84,6 +88,17 @@ def write_run(
     finally:
         part.unlink(missing_ok=True)
     return rows
+
+
+def _begun(about: ParquetHeader, first: Chunk) -> ParquetHeader:
+    """When the first row was, by device time and by UTC as far as that is known."""
+    told = {
+        key: float(first[name][0]) if name in first and np.isfinite(first[name][0]) else None
+        for key, name in (
+            ("device_s", "time_s"), ("utc_s", "utc_s"), ("utc_sigma_s", "utc_sigma_s")
+        )
+    }  # fmt: skip
+    return msgspec.structs.replace(about, **told)
 
 
 def read_columns(path: Path, names: Sequence[str] | None = None) -> Chunk:

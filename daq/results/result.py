@@ -136,6 +136,36 @@ class Uncertainty(msgspec.Struct, frozen=True):
     parts: list[Part]  # largest first
 
 
+class Agreement(msgspec.Struct, frozen=True):
+    """A number as the running test said it and as the result says it."""
+
+    figure: str
+    label: str
+    live: float
+    value: Number
+    unit: str
+    slack: float  # beyond the figure's interval, what the quick live figure may be off by
+    agrees: bool
+
+
+class PhaseOut(msgspec.Struct, frozen=True):
+    """A phase that the test went through; s from the first row."""
+
+    name: str
+    begin_s: float
+    end_s: float
+    point: int = 0
+
+
+class SetPointOut(msgspec.Struct, frozen=True):
+    """What was asked for from a moment on, in the SI unit of its quantity."""
+
+    quantity: str
+    value: float
+    unit: str
+    begin_s: float
+
+
 class Provenance(msgspec.Struct, frozen=True):
     """What made this result."""
 
@@ -167,6 +197,9 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     limits: list[str] = []
     cautions: list[str] = []
     conditions: dict[str, float] = {}  # by name with unit, as gain compares them
+    phases: list[PhaseOut] = []
+    set_points: list[SetPointOut] = []
+    compared: list[Agreement] = []  # with what the running test said
     made: Provenance
 
     def figure(self, name: str) -> Figure | None:

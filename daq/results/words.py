@@ -171,27 +171,28 @@ def answer_of(
     """The answer in one sentence with its interval."""
     of = {one.name: one for one in figures}
     sure = f"({100 * level:g} % interval)"
-    if kind in ("power-sweep", "stepped-map") and main in of:
-        text = f"Highest wheel power {with_interval(of[main], units)} {sure}"
-        if f"{main}_at" in of:
-            where = of[f"{main}_at"]
+    base = main.removesuffix("_corrected")
+    if kind in ("power-sweep", "stepped-map") and base in of:
+        text = f"Highest wheel power {with_interval(of[base], units)} {sure}"
+        if f"{base}_at" in of:
+            where = of[f"{base}_at"]
             text += f" at {shown(where.value, where.unit, units=units)}"
-        torque = main.replace("power", "torque")
+        torque = base.replace("power", "torque")
         if torque in of and f"{torque}_at" in of:
             at = of[f"{torque}_at"]
             text += (
                 f"; highest torque referred to the engine {with_interval(of[torque], units)} "
                 f"at {shown(at.value, at.unit, units=units)}"
             )
-        return f"{text}."
-    if kind == "steady-hold" and main in of:
-        text = f"Mean wheel power {with_interval(of[main], units)} {sure}"
+        return f"{text}{_corrected(of, base, units)}."
+    if kind == "steady-hold" and base in of:
+        text = f"Mean wheel power {with_interval(of[base], units)} {sure}"
         if "mean_held" in of:
             held = of["mean_held"]
             text += f" at {shown(held.value, held.unit, units=units)}"
         if "settled" in of:
             text += f" over {_time(of['settled'].value or 0.0)}"
-        return f"{text}."
+        return f"{text}{_corrected(of, base, units)}."
     if kind == "spool-up" and main in of:
         early = of.get(main.replace("t90", "t10"))
         rise = (of[main].value or 0.0) - ((early.value or 0.0) if early else 0.0)
@@ -230,6 +231,15 @@ def answer_of(
             f"{shown(of['spread'].value, '%')}."
         )
     return "No answer."
+
+
+def _corrected(of: dict[str, Figure], base: str, units: UnitSystem) -> str:
+    """The corrected number beside the observed one, named as its figure is."""
+    one = of.get(f"{base}_corrected")
+    if one is None:
+        return ""
+    how = one.label.partition(", ")[2] or "corrected"
+    return f", as observed; {with_interval(one, units)} {how}"
 
 
 def said(text: str, units: UnitSystem) -> str:

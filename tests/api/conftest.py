@@ -14,10 +14,10 @@ import httpx
 import pytest
 
 from api.http.app import create_app
-from api.jobs.closing_result import Closed
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.settings import MqttSection, ServiceSection, Settings, StoreSection
+from api.store.closed import Closed
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
 from tests.api.harness import Service, StartService, no_evaluation
 

@@ -13,8 +13,8 @@ from fastapi import FastAPI
 
 from api.http.context import Context
 from api.http.server import Server, make_server
-from api.jobs.closing_result import Closed
 from api.settings import Settings
+from api.store.closed import Closed
 from tests.api.fake_loop import FakeLoop, until
 
 CLIENT = {"Drumlin-Client": "page-0001"}

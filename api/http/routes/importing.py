@@ -18,17 +18,19 @@ from fastapi import APIRouter, Query, Request
 from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
+from api.folders import RAW_NAME
 from api.http.bodies import answer, expect_file, expect_line, gives, length_of, takes_file
 from api.http.context import Context, context_of
-from api.http.heavy_work import Busy, LookJob, WorkError, work
 from api.http.problems import Problem
 from api.http.tokens import Role
+from api.jobs.job import Busy, WorkError
+from api.jobs.work import work
+from api.services.jobs import LookJob
 from api.store.importing import IMPORTED, Looked, take_in
 from api.store.scratch import scratch
 
 PIECE_TIME_S = 20.0  # between two pieces
 WHOLE_TIME_S = 1800.0
-LOOK_TIME_S = 20.0
 BUFFER_BYTES = 1 << 20
 ROOM = 4.0  # the recording, its Parquet file and what making them needs, in sizes of the recording
 
@@ -64,7 +66,7 @@ async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] =
         )
     async with _busy:
         with scratch(context.settings.data, "import") as folder:
-            path = folder / "raw.drm"
+            path = folder / RAW_NAME
             size = await _receive(request, path, declared)
             looked = await _look(path)
             run_id = await asyncio.to_thread(_keep, context, path, looked, vehicle, caller.name)
@@ -77,7 +79,7 @@ async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] =
 
 def _declared(request: Request, context: Context) -> int:
     """Length of the body as announced, when it may be sent at all."""
-    expect_file(request, "a recording", "raw.drm")
+    expect_file(request, "a recording", RAW_NAME)
     declared = length_of(request)
     if declared is None:
         raise Problem(
@@ -143,7 +145,7 @@ async def _receive(request: Request, path: FilePath, declared: int) -> int:
 async def _look(path: FilePath) -> Looked:
     """In a process of its own, for a while only: nobody knows what was sent."""
     try:
-        return msgspec.json.decode(await work(LookJob(str(path)), LOOK_TIME_S), type=Looked)
+        return msgspec.json.decode(await work(LookJob(str(path))), type=Looked)
     except Busy:
         raise
     except WorkError as error:

@@ -19,9 +19,10 @@ from starlette.responses import Response
 from api.http.access import Caller
 from api.http.bodies import ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.context import Context, context_of
-from api.http.heavy_work import LONG_S, ProveJob, work
 from api.http.tokens import Role
+from api.jobs.work import work
 from api.services import proving
+from api.services.jobs import ProveJob
 from daq.proving.calibration import CalibrationArm, DeadWeight
 from daq.proving.overlay import rig_lines
 from daq.proving.record import Proof, ProofStatus, Value, standing
@@ -232,7 +233,7 @@ async def _from_runs(
 ) -> Response:
     data = context.settings.data
     paths = [str(proving.recording_of(data, run)) for run in runs]
-    made = await work(ProveJob(str(context.settings.rig), tuple(paths), kind, pulses), LONG_S)
+    made = await work(ProveJob(str(context.settings.rig), tuple(paths), kind, pulses))
     await context.audit.write(caller, f"prove-{kind}", "accepted", detail={"runs": ", ".join(runs)})
     return await _kept(context, msgspec.json.decode(made, type=list[Proof]))
 

@@ -1,6 +1,6 @@
 """Results of runs: evaluations, reports, exports, comparisons, vehicles and sets of runs.
 
-Data flows: request -> role check -> a worker process for what is heavy (api.http.heavy_work), a
+Data flows: request -> role check -> a worker process for what is heavy (api.jobs), a
 thread for what waits for disk or catalogue -> response. Raw data is never changed by anything here.
 """
 
@@ -21,19 +21,23 @@ from starlette.responses import FileResponse, Response
 
 from api.http.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
 from api.http.context import Context, context_of
-from api.http.heavy_work import LONG_S, Busy, EvaluateJob, ExportJob, GainReportJob, ReportJob, work
 from api.http.problems import Problem
 from api.http.tokens import Role
+from api.jobs.job import Busy
+from api.jobs.work import work
 from api.report.catalogue_facts import about_of, subject_of
 from api.report.html import POLICY
+from api.report.jobs import GainReportJob, ReportJob
 from api.report.render import MEDIA
 from api.services.comparing import Compared, Consistent, compare, consistency
 from api.services.export import FORMS
+from api.services.jobs import ExportJob
 from api.store import vehicle_records
 from api.store.catalogue import Run
 from api.store.engine import NoSuchRun
 from api.store.evaluating import lean, write_evaluation
 from api.store.evaluations import read_evaluation
+from api.store.jobs import EvaluateJob
 from api.store.run_lifecycle import utc_now
 from api.store.scratch import new_scratch
 from daq.errors import RecordingError
@@ -130,9 +134,7 @@ async def reevaluate(request: Request, run_id: RunId) -> Response:
     body = await read(request, NewEvaluation)
     await _run(context, run_id)
     folder = context.keeper.runs_folder / run_id
-    made = msgspec.json.decode(
-        await work(EvaluateJob(str(folder), body.settings), LONG_S), type=Result
-    )
+    made = msgspec.json.decode(await work(EvaluateJob(str(folder), body.settings)), type=Result)
 
     def keep() -> int:
         told = vehicle_records.Evaluation(
@@ -188,7 +190,7 @@ async def export(
     try:
         target = FilePath(scratch.name) / f"{run_id}.{suffix}"
         folder = context.keeper.runs_folder / run_id
-        await work(ExportJob(str(folder), form, str(target), names), LONG_S)
+        await work(ExportJob(str(folder), form, str(target), names))
     except BaseException:
         _forget(scratch)
         raise

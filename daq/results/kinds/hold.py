@@ -1,175 +1,192 @@
-"""The result of a steady hold: how steady it was, and what the truck gave meanwhile.
+"""A steady hold: each set point that was held and settled, and what the truck gave meanwhile.
 
-Data flows: columns of the run and its plan -> arrival at the set point -> settling left out ->
-means and standard deviations over the rest. Pure: numpy arrays in, one struct out.
+Data flow: Given -> the hold phases of its course, one for each set point -> figures of the last
+one, a table with a row for each.
 """
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import msgspec
 import numpy as np
-import numpy.typing as npt
 
-from daq.results.columns import Chunk
-
-ARRIVED_RELATIVE = 0.01  # so close to the set point, for so long, and the hold's clock starts:
-ARRIVED_FOR_S = 0.5  # the same rule as in the running test
-NEEDED = (
-    "time_s",
-    "frames_lost",
-    "set_point",
-    "engine_speed_radps",
-    "engine_speed_quality",
-    "speed_mps",
-    "power_w",
-    "torque_nm",
+from daq.errors import Refused
+from daq.results.band import (
+    POWER,
+    TORQUE,
+    Mean,
+    mean_of,
+    plain_mean,
+    scaled,
+    seconds,
+    share_of,
+    spread_of,
+    uncertainty,
 )
-_RPM = 60.0 / (2.0 * math.pi)
-Floats = npt.NDArray[np.float64]
+from daq.results.course import Phase, SetPoint
+from daq.results.given import Floats, Given, Mask
+from daq.results.kinds.found import (
+    ROLL_SPEED,
+    KindResult,
+    applied,
+    headline,
+    over_time,
+    with_corrected,
+)
+from daq.results.result import CorrectionOut, Figure, Flag
+
+FEWEST_ROWS = 3
+LABELS = {
+    "rpm": "engine speed", "speed": ROLL_SPEED, "force": "absorber force", "power": "absorbed power"
+}  # fmt: skip
 
 
-class HoldResult(msgspec.Struct, frozen=True, kw_only=True):
-    """Figures over the settled part; None where nothing could be measured.
+class Held(msgspec.Struct, eq=False):
+    """One set point and the rows at which it was held."""
 
-    Standard deviations are of the single frames (n - 1), not of the means. Torque is wheel power
-    over engine speed: the wheel figure referred to the engine, no driveline loss assumed.
-    """
+    asked: SetPoint
+    rows: Mask
+    values: Floats  # what was held, over the run
+    begin_s: float
+    end_s: float
 
-    kind: str = "steady-hold"
-    reached: bool  # the set point was reached and settling was over before the end
-    set_rpm: float | None = None
-    set_speed_mps: float | None = None
-    mean_rpm: float | None = None
-    std_rpm: float | None = None
-    std_rpm_pct: float | None = None
-    worst_rpm_error: float | None = None
-    mean_speed_mps: float | None = None  # of the fastest roll set
-    std_speed_mps: float | None = None
-    worst_speed_error_mps: float | None = None
-    mean_power_kw: float | None = None  # wheel power
-    std_power_kw: float | None = None
-    mean_torque_nm: float | None = None
-    std_torque_nm: float | None = None
-    tolerance: float
-    in_tolerance: float | None = None  # share of the settled time
-    time_in_tolerance_s: float | None = None
-    take_up_s: float | None = None  # from the start to arrival
-    settle_s: float
-    seconds: float = 0.0  # settled time evaluated
-    frames: int = 0  # of the settled part
-    frames_lost: int = 0  # in the settled part
-    frames_without_value: int = 0  # of what is held; they count as outside the tolerance
-    doubtful_share: float | None = None  # of those frames, engine speed worse than good
+    @property
+    def label(self) -> str:
+        return LABELS[self.asked.quantity]
 
 
-def hold_result(
-    columns: Chunk,
-    *,
-    rpm: float | None = None,
-    speed_mps: float | None = None,
-    settle_s: float = 10.0,
-    tolerance: float = 0.005,
-) -> HoldResult:
-    """Evaluate a hold of engine speed (`rpm`) or roll speed (`speed_mps`); exactly one is given.
+def hold(given: Given, correction: CorrectionOut) -> KindResult:
+    """Each settled part. Raises Refused when none is there."""
+    parts, unsettled = _parts(given)
+    if not parts:
+        _refuse(given)
+    last = parts[-1]
+    level = given.settings.level
+    power, sources = mean_of(given, "power", last.rows)
+    figures = _figures(given, last, power, correction)
+    rows = np.zeros(given.time_s.shape, dtype=bool)
+    for one in parts:
+        rows |= one.rows
+    table = [_row(given, one, number, correction) for number, one in enumerate(parts, start=1)]
+    flags = [
+        Flag("part-unsettled", f"A set point of {one.value:.6g} {one.unit} was not held for long "
+             "enough to settle: it has no result.", begin_s, end_s)
+        for one, begin_s, end_s in unsettled
+    ]  # fmt: skip
+    if len(parts) > 1:
+        flags.append(
+            Flag("parts", f"{len(parts)} set points were held one after the other. Each has a row "
+                 "in the table; the figures are those of the last.")
+        )  # fmt: skip
+    shown, factor, factor_sigma = power, 1.0, 0.0
+    main = headline("mean_power", correction)
+    if main != "mean_power":
+        factor, factor_sigma = correction.factor, correction.sigma
+        shown = scaled(power, factor, factor_sigma)
+    return KindResult(
+        "", rows, main, figures, table if len(parts) > 1 else [],
+        curves=[over_time(given, "held", last.label, last.asked.unit, last.values),
+                over_time(given, "power", POWER, "W", given.of("power_w"))],
+        flags=flags,
+        uncertainty=uncertainty(f"mean {POWER}", "W", shown, sources, level, factor, factor_sigma),
+        limits=["A hold says what the truck gave at this point and in this heat, and nothing about "
+                "other points."],
+        gear_locked=len(parts) == 1 or len({one.asked.quantity for one in parts}) == 1,
+    )  # fmt: skip
 
-    `columns` holds NEEDED from the run's start to its end. When the set point was changed on the
-    way, what is reported is the hold at the last one.
-    """
-    if (rpm is None) == (speed_mps is None):
-        raise ValueError("a hold has one set point: rpm or speed_mps")
-    time = _floats(columns, "time_s")
-    held = _floats(columns, "engine_speed_radps" if rpm is not None else "speed_mps")
-    asked = rpm / _RPM if rpm is not None else float(speed_mps or 0.0)
-    sets = _floats(columns, "set_point")
-    since = 0
-    if time.size and np.isfinite(sets[-1]):
-        asked = float(sets[-1])
-        changes = np.flatnonzero(sets != asked)
-        since = int(changes[-1]) + 1 if changes.size else 0
-    general: dict[str, Any] = {
-        "set_rpm": asked * _RPM if rpm is not None else None,
-        "set_speed_mps": asked if speed_mps is not None else None,
-        "tolerance": tolerance,
-        "settle_s": settle_s,
-    }
-    arrived = _arrival(time[since:], held[since:], asked)
-    if arrived is None:
-        return HoldResult(reached=False, **general)
-    arrived += since
-    general["take_up_s"] = float(time[arrived] - time[0])
-    first = int(np.searchsorted(time, time[arrived] + settle_s))
-    if time.size - first < 2:
-        return HoldResult(reached=False, **general)
-    return HoldResult(
-        reached=True,
-        **general,
-        **_figures({name: columns[name][first:] for name in NEEDED}, held[first:], asked, rpm),
-        **_tolerance(time[first:], held[first:], asked, tolerance),
+
+def _parts(given: Given) -> tuple[list[Held], list[tuple[SetPoint, float, float]]]:
+    """What was held and settled; and set points that never settled, with when."""
+    settle_s = given.settings.settle_s
+    found: list[Held] = []
+    unsettled: list[tuple[SetPoint, float, float]] = []
+    arrived_s = 0.0
+    waiting: Phase | None = None
+    for phase in given.course.named("take-up", "settle", "hold"):
+        if phase.name == "settle":
+            arrived_s = phase.begin_s
+        if phase.name != "hold":
+            waiting = phase if waiting is None or phase.name == "take-up" else waiting
+            continue
+        waiting = None
+        asked = given.course.asked_at(phase.begin_s, *LABELS)
+        if asked is None:
+            continue
+        begin_s = phase.begin_s if settle_s is None else arrived_s + settle_s
+        rows = (given.time_s > begin_s) & (given.time_s <= phase.end_s)
+        if rows.sum() >= FEWEST_ROWS:
+            values = held_values(given, asked.quantity)
+            found.append(Held(asked, rows, values, begin_s, phase.end_s))
+    if waiting is not None and found:
+        asked = given.course.asked_at(waiting.begin_s, *LABELS)
+        if asked is not None:
+            unsettled.append((asked, waiting.begin_s, given.course.phases[-1].end_s))
+    return found, unsettled
+
+
+def _refuse(given: Given) -> None:
+    if given.course.named("settle", "hold"):
+        raise Refused("The hold ended before it had settled.", "Hold longer.", "not-settled")
+    raise Refused(
+        "What was to be held was never reached.",
+        "Choose a set point that the truck reaches in this gear.",
+        "not-reached",
     )
 
 
-def _arrival(time: Floats, held: Floats, asked: float) -> int | None:
-    """Index of the first frame that ends ARRIVED_FOR_S of nearness in one piece."""
-    near = np.abs(held / asked - 1.0) < ARRIVED_RELATIVE  # False for NaN
-    if not near.any():
-        return None
-    place = np.arange(time.size)
-    last_off = np.maximum.accumulate(np.where(near, -1, place))
-    # Near since the frame after the last one that was not.
-    since = time[np.minimum(last_off + 1, time.size - 1)]
-    long_enough = np.flatnonzero(near & (time - since >= ARRIVED_FOR_S))
-    return int(long_enough[0]) if long_enough.size else None
+def held_values(given: Given, quantity: str) -> Floats:
+    """Over the run, in SI, what a hold of that quantity holds."""
+    if quantity == "rpm":
+        return given.of("engine_speed_radps")
+    if quantity == "speed":
+        return given.speed()
+    newton, watts = given.absorbed()
+    return newton if quantity == "force" else watts
 
 
-def _figures(part: Chunk, held: Floats, asked: float, rpm: float | None) -> dict[str, Any]:
-    engine = _floats(part, "engine_speed_radps") * _RPM
-    speed = _floats(part, "speed_mps")
-    mean_rpm, std_rpm = _mean_std(engine)
-    mean_speed, std_speed = _mean_std(speed)
-    mean_power, std_power = _mean_std(_floats(part, "power_w") / 1e3)
-    mean_torque, std_torque = _mean_std(_floats(part, "torque_nm"))
-    worst = float(np.nanmax(np.abs(held - asked))) if np.isfinite(held).any() else None
-    return {
-        "mean_rpm": mean_rpm,
-        "std_rpm": std_rpm,
-        "std_rpm_pct": 100.0 * std_rpm / mean_rpm if std_rpm is not None and mean_rpm else None,
-        "worst_rpm_error": worst * _RPM if worst is not None and rpm is not None else None,
-        "mean_speed_mps": mean_speed,
-        "std_speed_mps": std_speed,
-        "worst_speed_error_mps": worst if rpm is None else None,
-        "mean_power_kw": mean_power,
-        "std_power_kw": std_power,
-        "mean_torque_nm": mean_torque,
-        "std_torque_nm": std_torque,
-        "frames": int(held.size),
-        "frames_lost": int(part["frames_lost"][1:].sum()),
-        "frames_without_value": int(held.size - np.isfinite(held).sum()),
-        "doubtful_share": float(np.mean(part["engine_speed_quality"] != 0)),
-    }
+def _figures(given: Given, one: Held, power: Mean, correction: CorrectionOut) -> list[Figure]:
+    level, step_s = given.settings.level, given.step_s
+    rows = one.rows
+    told = with_corrected("mean_power", f"Mean {POWER}", "W", power, level, correction)
+    told.append(spread_of("std_power", f"Spread of {POWER}", given.of("power_w")[rows], "W", level))
+    if np.isfinite(given.of("torque_nm")[rows]).any():
+        torque = mean_of(given, "torque", rows)[0]
+        told += with_corrected("mean_torque", f"Mean {TORQUE}", "N.m", torque, level, correction)
+    force = mean_of(given, "force", rows)[0]
+    told += with_corrected("mean_force", "Mean tractive force", "N", force, level, OBSERVED)
+    quantity, unit = one.asked.quantity, one.asked.unit
+    told.append(plain_mean(given, "mean_held", f"Mean {one.label}", quantity, one.values, rows))
+    if quantity != "speed":
+        told.append(
+            plain_mean(given, "mean_speed", "Mean road speed", "speed", given.speed(), rows)
+        )
+    held = one.values[rows]
+    told.append(spread_of("std_held", f"Spread of {one.label}", held, unit, level))
+    told.append(
+        seconds("settled", "Settled time evaluated", float(np.ptp(given.time_s[rows])), step_s)
+    )
+    tolerance = float((given.plan.get("tolerance") or {}).get("relative", 0.005))
+    inside = np.abs(held / one.asked.value - 1.0) <= tolerance
+    told.append(share_of("in_tolerance", f"Share within {100 * tolerance:g} %", inside, level))
+    return told
 
 
-def _tolerance(time: Floats, held: Floats, asked: float, tolerance: float) -> dict[str, Any]:
-    """Each frame stands for the usual time between two; what lost frames hid does not count."""
-    usual = float(np.median(np.diff(time)))
-    within = np.abs(held / asked - 1.0) <= tolerance  # False for NaN
-    seconds = float(time[-1] - time[0]) + usual
-    good = float(within.sum()) * usual
-    return {
-        "in_tolerance": min(1.0, good / seconds),
-        "time_in_tolerance_s": good,
-        "seconds": seconds,
-    }
+def _row(given: Given, one: Held, number: int, correction: CorrectionOut) -> dict[str, Any]:
+    power, _ = mean_of(given, "power", one.rows)
+    told = {each.name: each for each in _figures(given, one, power, correction)}
+    main = told["mean_power"]
+    row: dict[str, Any] = {
+        "point": number, "quantity": one.asked.quantity, "set": one.asked.value,
+        "unit": one.asked.unit, "x": told["mean_held"].value, "from_s": one.begin_s,
+        "to_s": one.end_s, "power_w": main.value, "low_w": main.low, "high_w": main.high,
+        "force_n": told["mean_force"].value,
+        "torque_nm": told["mean_torque"].value if "mean_torque" in told else None,
+        "in_tolerance": told["in_tolerance"].value,
+    }  # fmt: skip
+    if applied(correction):
+        row["corrected_w"] = told["mean_power_corrected"].value
+    return row
 
 
-def _mean_std(values: Floats) -> tuple[float | None, float | None]:
-    known = values[np.isfinite(values)]
-    if known.size < 2:
-        return None, None
-    return float(known.mean()), float(known.std(ddof=1))
-
-
-def _floats(columns: Chunk, name: str) -> Floats:
-    return np.asarray(columns[name], dtype=np.float64)
+OBSERVED = CorrectionOut("none", "", "", 1.0, 0.0, True, [], [])

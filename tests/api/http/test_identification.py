@@ -11,7 +11,8 @@ import pytest
 from typer.testing import CliRunner
 
 from api.cli.main import app
-from api.runtime.memory_file import MEMORY_NAME, write_memory
+from api.folders import MEMORY_NAME
+from api.runtime.memory_file import write_memory
 from control.absorber.identified import AcceptedTuneUp, Advice, Identified
 from control.core.commands import AcceptTuneUp, DropIdentified, DropTuneUp
 from control.core.memory import AbsorberMemory, Memory

@@ -21,7 +21,7 @@ SPOKEN = (
     "api/http/access.py", "api/http/context.py", "api/http/problems.py", "api/http/routes",
     "api/http/tokens.py", "api/rehearsal/rehearse.py", "api/runtime/channel.py",
     "api/services/absorber_status.py", "api/services/comparing.py", "api/services/export.py",
-    "api/http/heavy_work.py", "api/services/proving.py", "api/services/thermal_status.py",
+    "api/jobs", "api/services/proving.py", "api/services/thermal_status.py",
     "api/store", "control", "daq/measure/chain.py", "daq/measure/engine_speed.py",
     "daq/measure/force/alignment.py", "daq/measure/force/zero.py", "daq/measure/slow.py",
     "daq/proving/calibration.py", "daq/proving/clock.py", "daq/proving/coast_fit.py",

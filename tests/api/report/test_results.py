@@ -19,9 +19,11 @@ import msgspec
 import numpy as np
 import pytest
 
-from api.http.heavy_work import ReportJob, WorkError, work
+from api.jobs.job import WorkError
+from api.jobs.work import work
 from api.report.content import RunDetails, Subject, content_of
 from api.report.html import html_of
+from api.report.jobs import ReportJob
 from api.report.pdf import pdf_of
 from api.report.render import render_gain
 from api.services.comparing import compare, consistency, session_sigma

@@ -13,9 +13,9 @@ import msgspec
 import pytest
 
 from api.http.audit import tail
-from api.jobs.closing_result import Closed
 from api.services.campaigns import CampaignService
 from api.store import vehicle_records
+from api.store.closed import Closed
 from control.campaigns.sequence import Stage
 from control.core.commands import EaseOff, StartTest
 from control.telemetry import Telemetry

@@ -12,11 +12,11 @@ import httpx
 import msgspec
 import pytest
 
-from api.http.routes import importing
 from api.http.tokens import Role, TokenBook
-from api.jobs.closing_result import Closed
+from api.services.jobs import LookJob
 from api.settings import StoreSection
 from api.store.close_run import close as close_here
+from api.store.closed import Closed
 from api.store.schema import RunState
 from daq.recording.reader import Header
 from daq.recording.recorder import (
@@ -180,7 +180,7 @@ async def test_what_was_made_to_break_the_reader_is_refused_like_any_other(
 async def test_what_takes_long_to_look_at_is_let_go(
     browser: httpx.AsyncClient, data: Path, raw: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(importing, "LOOK_TIME_S", 0.001)
+    monkeypatch.setattr(LookJob, "time_limit_s", 0.001)
     answer = await browser.post(ADDRESS, content=raw, headers=RAW)
     assert (answer.status_code, answer.json()["code"]) == (422, "not-a-recording")
     assert "longer than" in answer.json()["detail"]

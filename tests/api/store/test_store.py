@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import os
 import shutil
 import signal
@@ -21,13 +22,13 @@ import pyarrow.parquet as pq
 import pytest
 import sqlalchemy as sa
 
-from api.jobs.closing import close_in_worker
-from api.jobs.closing_result import Closed
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.store.catalogue import Catalogue, NewRun, Note, Search
 from api.store.close_run import close
+from api.store.closed import Closed
 from api.store.engine import FILE_NAME, make_engine, migrate
+from api.store.jobs import close_in_worker
 from api.store.run_lifecycle import INTERRUPTED_REASON, new_run_id, started_at
 from api.store.samples import read_samples, reduce_min_max
 from api.store.schema import HEAD, RunState, metadata
@@ -77,12 +78,14 @@ def test_a_recorded_hold_becomes_parquet_and_a_result(
     assert closed.kind == "steady-hold"
     assert closed.software == "1.2.3"
     result = msgspec.to_builtins(closed.result)
-    assert result["reached"] is True
-    assert result["set_rpm"] == pytest.approx(PLAN.rpm)
-    assert result["mean_rpm"] == pytest.approx(1900.0, rel=0.01)  # arrival is within 1 %
-    assert result["mean_power_kw"] > 50.0
+    assert [one["quantity"] for one in result["set_points"]] == ["rpm"]
+    assert result["set_points"][0]["value"] * 30.0 / math.pi == pytest.approx(PLAN.rpm)
+    assert all(one["agrees"] for one in result["compared"])
+    of = {each["name"]: each["value"] for each in result["figures"]}
+    assert of["mean_held"] * 30.0 / math.pi == pytest.approx(1900.0, rel=0.01)  # arrived within 1 %
+    assert of["mean_power"] > 50_000.0
     told = msgspec.json.decode((run_folder / "result.json").read_bytes())
-    assert told["result"]["mean_rpm"] == result["mean_rpm"]
+    assert told["result"]["answer"] == result["answer"]
     table = pq.read_table(run_folder / "run.parquet")
     assert table.num_rows == recorded[1]
     assert table.schema.field("power_w").metadata[b"unit"] == b"W"
@@ -133,7 +136,7 @@ async def test_the_worker_is_a_niced_process_of_its_own(run_folder: Path) -> Non
     closed = await close_in_worker(run_folder)
     assert closed.error == ""
     assert closed.complete
-    assert closed.result["reached"] is True
+    assert closed.result["valid"] is True
     await asyncio.get_running_loop().shutdown_default_executor()
 
 
@@ -144,7 +147,7 @@ async def test_a_worker_that_hangs_is_ended_and_one_that_crashes_is_told(
     assert "longer than" in closed.error
     monkeypatch.setattr(sys, "executable", "/bin/false")
     closed = await close_in_worker(run_folder)
-    assert "Evaluation failed (1)" in closed.error
+    assert "The work failed (1)" in closed.error
     monkeypatch.setattr(sys, "executable", "/bin/echo")
     closed = await close_in_worker(run_folder)
     assert "no usable answer" in closed.error
@@ -195,7 +198,7 @@ async def test_a_run_is_catalogued_from_start_to_result(
         assert run["reason"] == "The hold is over."
         assert run["vehicle"] == "Pickup"
         assert run["frames"] == recorded[1]
-        assert run["result"]["reached"] is True  # type: ignore[index]
+        assert run["result"]["valid"] is True  # type: ignore[index]
         assert run["conditions"]["frames_lost"] == 0  # type: ignore[index]
         assert run["ended_at"] > run["started_at"]  # type: ignore[operator]
         response = await browser.get(

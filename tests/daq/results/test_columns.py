@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from daq.errors import RecordingError
+from daq.measure.speed.estimator import DELAY_S
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
-from daq.results.columns import Chunk, Column, Replay, columns_of, gather, slug
+from daq.results.columns import Chunk, Column, columns_of, slug
+from daq.results.replay import Replay, gather
 from daq.rig.description import load_rig
 from tests.daq.synthetic_run import FRAME_HZ, RIG_PATH, RunWriter, Truck, hello_for, record_run
 
@@ -49,7 +51,8 @@ def test_one_row_per_frame_in_device_time(hold: tuple[Replay, Chunk]) -> None:
     replay, columns = hold
     assert replay.frames == 2_000
     assert {values.size for values in columns.values()} == {2_000}
-    np.testing.assert_allclose(columns["time_s"], np.arange(1, 2_001) / FRAME_HZ, atol=1e-9)
+    frames_s = np.arange(1, 2_001) / FRAME_HZ
+    np.testing.assert_allclose(columns["time_s"], frames_s - DELAY_S, atol=1e-9)
     assert columns["sequence"].tolist() == list(range(1, 2_001))
 
 
@@ -143,22 +146,30 @@ def test_the_decisions_of_each_moment_stand_beside_the_readings(tmp_path: Path) 
         truck = Truck(run.rig, SPEED, RPM, CELL)
         run.received(hello_for(run.rig))
         run.received(truck.sample())
-        run.sent(1, 2, 3, 4)
-        run.received(truck.sample())
-        run.sent(500, 600, 700, 800)
-        run.received(truck.sample())
+        for currents in ((1, 2, 3, 4), (500, 600, 700, 800)):
+            run.sent(*currents)
+            for _ in range(20):
+                run.received(truck.sample())
 
     path = tmp_path / "raw.drm"
     rig = record_run(path, play)
     _, columns = replayed(path)
     names = [f"absorber_{slug(absorber.name)}_set_point_a" for absorber in rig.absorbers]
-    table = [[float(columns[name][row]) for name in names] for row in range(3)]
-    assert all(math.isnan(value) for value in table[0])
+    table = [[float(columns[name][row]) for name in names] for row in range(41)]
+    # a row holds 12.5 frames before its own: what frame 2 told stands in the row of frame 15
+    assert all(math.isnan(value) for row in table[:14] for value in row)
     # outputs of this front end are in the reverse of the rig's order
-    assert table[1] == pytest.approx([0.04, 0.03, 0.02, 0.01])
-    assert table[2] == pytest.approx([8.0, 7.0, 6.0, 5.0])
+    assert table[14] == pytest.approx([0.04, 0.03, 0.02, 0.01])
+    assert table[33] == pytest.approx([0.04, 0.03, 0.02, 0.01])
+    assert table[34] == pytest.approx([8.0, 7.0, 6.0, 5.0])
     measured = [float(columns[name.replace("set_point", "current")][0]) for name in names]
     assert measured == pytest.approx([13.0, 12.0, 11.0, 10.0])
+
+
+def adjusted(run: RunWriter, number: int, accepted: bool, **words: object) -> None:
+    """A set point asked for by hand, and the answer."""
+    run.told(RecordKind.COMMAND, {"command": "adjust", "id": number, "holder": "x", **words})
+    run.told(RecordKind.ANSWER, {"id": number, "accepted": accepted})
 
 
 def test_the_set_point_follows_an_accepted_change_and_no_refused_one(tmp_path: Path) -> None:
@@ -166,22 +177,64 @@ def test_the_set_point_follows_an_accepted_change_and_no_refused_one(tmp_path: P
         truck = Truck(run.rig, SPEED, RPM, CELL)
         run.received(hello_for(run.rig))
         run.received(truck.sample())
-        run.told(
-            RecordKind.COMMAND, {"command": "adjust", "id": 4, "holder": "x", "set_point": 210.0}
-        )
-        run.told(RecordKind.ANSWER, {"id": 4, "accepted": False})
+        adjusted(run, 4, False, set_point=210.0)
         run.received(truck.sample())
-        run.told(
-            RecordKind.COMMAND, {"command": "adjust", "id": 5, "holder": "x", "set_point": 205.0}
-        )
-        run.told(RecordKind.ANSWER, {"id": 5, "accepted": True})
-        run.received(truck.sample())
+        adjusted(run, 5, True, set_point=205.0)
+        for _ in range(20):
+            run.received(truck.sample())
+        adjusted(run, 6, True, set_point=120_000.0, quantity="power")
+        for _ in range(20):
+            run.received(truck.sample())
 
     path = tmp_path / "raw.drm"
     record_run(path, play)
     _, columns = replayed(path)
+    told = list(
+        dict.fromkeys(zip(columns["set_point"], columns["set_point_quantity"], strict=True))
+    )
     start = 1900.0 * 2.0 * math.pi / 60.0
-    assert columns["set_point"].tolist() == pytest.approx([start, start, 205.0])
+    assert told == [(pytest.approx(start), 1), (pytest.approx(205.0), 1), (120_000.0, 4)]
+
+
+def test_the_times_of_events_count_as_the_rows_do(tmp_path: Path) -> None:
+    """The session has counted two turns of the tick, 429.4967296 s each; a replay begins anew."""
+    turns_s = 2 * 2**32 / 1e7
+
+    def play(run: RunWriter) -> None:
+        truck = Truck(run.rig, SPEED, RPM, CELL)
+        run.received(hello_for(run.rig))
+        began = {"kind": "run-started", "time_s": turns_s + 0.002, "text": "", "data": {}}
+        run.told(RecordKind.EVENT, began)
+        for _ in range(100):
+            run.received(truck.sample())
+        event = {"kind": "phase", "time_s": turns_s + 0.2, "text": "", "data": {"phase": "hold"}}
+        run.told(RecordKind.EVENT, event)
+
+    path = tmp_path / "raw.drm"
+    record_run(path, play)
+    replay, columns = replayed(path)
+    first, last = (event["time_s"] for event in replay.events)
+    assert first == pytest.approx(float(columns["time_s"][0]), abs=1e-6)
+    assert last == pytest.approx(float(columns["time_s"][-1]), abs=1e-6)
+
+
+def test_rows_have_utc_with_what_the_computers_clock_leaves_open(tmp_path: Path) -> None:
+    path = tmp_path / "raw.drm"
+    utc_ns = 1_773_500_966_000_000_000
+    record_run(path, steady(2.0), utc_ns=utc_ns, utc_sigma_s=0.01)  # type: ignore[arg-type]
+    _, columns = replayed(path)
+    # each frame is received 2 ms after the one before it, the first one 4 ms after the header
+    true = 1_773_500_966.0 + 0.004 + np.arange(1_000) * 0.002 - DELAY_S
+    np.testing.assert_allclose(columns["utc_s"], true, atol=2e-3)
+    assert 0.01 <= float(columns["utc_sigma_s"][0]) < 0.012
+
+
+def test_a_label_in_whole_seconds_is_known_to_a_second(tmp_path: Path) -> None:
+    path = tmp_path / "raw.drm"
+    record_run(path, steady(0.2), started_utc="2026-03-14T15:09:26+00:00")  # type: ignore[arg-type]
+    _, columns = replayed(path)
+    assert float(columns["utc_s"][0]) == pytest.approx(1_773_500_966.5, abs=0.1)
+    assert float(columns["utc_sigma_s"][0]) == pytest.approx(1.0 / math.sqrt(12.0), rel=0.01)
 
 
 def test_slow_values_of_the_front_end_and_from_outside_are_in_si(tmp_path: Path) -> None:
@@ -310,7 +363,8 @@ def test_a_torn_recording_replays_up_to_the_tear(
     assert not replay.recording.health.ended
     assert 250 < replay.frames < whole.frames
     for name, values in part.items():
-        np.testing.assert_array_equal(values, columns[name][: values.size])
+        # the pull of a row is read from 25 ms later, which the last rows do not have
+        np.testing.assert_array_equal(values[:-20], columns[name][: values.size - 20])
 
 
 def test_a_recording_without_a_header_cannot_be_replayed(tmp_path: Path) -> None:

@@ -28,8 +28,23 @@ RIG = load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml")
 RPM = 60.0 / (2.0 * math.pi)
 RATIO = 9.5  # engine rad/s per roll m/s
 HZ = 100.0
-ENDED = [{"kind": "run-ended", "time_s": 0.0, "text": "done", "data": {"void": ""}}]
+BEGUN_S = 1000.0  # device time of the first row
 Line = Callable[[Any], Any]
+Phases = tuple[tuple[str, float], ...]
+
+
+def went(
+    phases: Phases, seconds: float, told: dict[str, Any] | None = None, *, points: bool = False
+) -> list[dict[str, Any]]:
+    """Events of a test that went through these phases, s from the first row, and ended."""
+    entered = [
+        {"kind": "phase", "time_s": BEGUN_S + at, "text": name,
+         "data": {"phase": name, **({"point": place // 2 + 1} if points else {})}}
+        for place, (name, at) in enumerate(phases)
+    ]  # fmt: skip
+    end = {"kind": "run-ended", "time_s": BEGUN_S + seconds, "text": "done",
+           "data": {"void": "", **(told or {})}}  # fmt: skip
+    return [*entered, end]
 
 
 def run(
@@ -41,6 +56,8 @@ def run(
     seed: int = 1,
     events: list[dict[str, Any]] | None = None,
     noise_w: float = 300.0,
+    phases: Phases = (),
+    told: dict[str, Any] | None = None,
     **over: Any,
 ) -> Given:
     """A run whose engine speed (rad/s) and wheel power (W) over time are given."""
@@ -52,7 +69,7 @@ def run(
     table: dict[str, Any] = {c.name: np.zeros(time.size) for c in columns_of(RIG)}
     force = watts / np.maximum(speed, 0.1)
     table |= {
-        "time_s": time + 1000.0,
+        "time_s": time + BEGUN_S,
         "engine_speed_radps": radps,
         "speed_mps": speed,
         "power_w": watts,
@@ -77,9 +94,10 @@ def run(
             table[f"absorber_{slug(absorber.name)}_force_n"] = table[f"{name}_absorber_force_n"] / 2
     for name, value in over.items():
         table[name] = np.asarray(value(time) if callable(value) else value)
-    return given_of(
-        RIG, plan, table, settings or EvaluationSettings(), ENDED if events is None else events
-    )
+    if events is None:
+        points = plan["kind"] == "stepped-map"
+        events = went(phases, seconds, told, points=points)
+    return given_of(RIG, plan, table, settings or EvaluationSettings(), events)
 
 
 def value(result: Result, name: str) -> float:
@@ -90,6 +108,7 @@ def value(result: Result, name: str) -> float:
 
 
 SWEEP = {"kind": "power-sweep", "from_rpm": 1600.0, "to_rpm": 3000.0, "rpm_per_s": 100.0}
+SWEPT: Phases = (("approach", 0.0), ("full pedal", 1.0), ("sweep", 3.0))
 TOP_W, TOP_RPM = 270_000.0, 2600.0
 
 
@@ -105,6 +124,7 @@ def hill(t: Any) -> Any:
 
 
 def sweep(settings: EvaluationSettings | None = None, **over: Any) -> Result:
+    over.setdefault("events", went(SWEPT, 17.0))
     return evaluate(run(SWEEP, 19.0, engine_sweep, hill, settings, **over), "1")
 
 
@@ -153,12 +173,12 @@ def test_a_falling_sweep_gives_the_same_curve() -> None:
     def power(t: Any) -> Any:
         return TOP_W - 0.08 * (engine(t) * RPM - TOP_RPM) ** 2
 
-    result = evaluate(run(plan, 17.1, engine, power), "1")
+    result = evaluate(run(plan, 17.1, engine, power, phases=(("sweep", 3.0),)), "1")
     assert result.valid, result.void
     assert value(result, "peak_power") == pytest.approx(TOP_W, rel=0.003)
 
 
-def test_a_falling_sweep_is_found_behind_the_drive_up_and_the_wait_for_boost() -> None:
+def test_a_falling_sweep_holds_neither_the_drive_up_nor_the_wait_for_boost() -> None:
     plan = {**SWEEP, "from_rpm": 3000.0, "to_rpm": 1600.0}
 
     def engine(t: Any) -> Any:
@@ -168,7 +188,8 @@ def test_a_falling_sweep_is_found_behind_the_drive_up_and_the_wait_for_boost() -
         full = TOP_W - 0.08 * (engine(t) * RPM - TOP_RPM) ** 2
         return full * np.interp(t, [0, 8, 12], [0.2, 0.2, 1.0])
 
-    result = evaluate(run(plan, 30.0, engine, power), "1")
+    events = went((("approach", 0.0), ("full pedal", 8.0), ("sweep", 12.0)), 26.0)
+    result = evaluate(run(plan, 30.0, engine, power, events=events), "1")
     assert result.valid, result.void
     curve = result.curve("power")
     assert curve is not None
@@ -181,7 +202,8 @@ def test_a_sweep_that_stops_half_way_is_void_and_says_so() -> None:
     def engine(t: Any) -> Any:
         return np.interp(t, [0, 3, 10, 12], [1600, 1600, 2300, 1600]) / RPM
 
-    result = evaluate(run(SWEEP, 12.0, engine, lambda t: 0 * t + 2e5), "1")
+    given = run(SWEEP, 12.0, engine, lambda t: 0 * t + 2e5, phases=(("sweep", 3.0),))
+    result = evaluate(given, "1")
     assert not result.valid
     assert any("whole planned range" in reason for reason in result.void)
 
@@ -203,7 +225,7 @@ def test_a_boosted_diesel_is_not_corrected_and_the_reason_is_beside_the_number()
 
 def test_a_correction_multiplies_and_leaves_what_was_observed() -> None:
     """(99/p)^1.2 (T/298)^0.6 at dry pressure p: ISO 1585, from memory."""
-    plain, corrected = sweep(), sweep(EvaluationSettings(rule=Rule.ISO_1585_SPARK))
+    plain, corrected = sweep(), sweep(EvaluationSettings(rule=Rule.ISO_1585_SPARK, diesel=False))
     assert corrected.correction is not None
     factor = corrected.correction.factor
     dry_kpa = (96_000.0 - 0.5 * 2338.0) / 1000.0
@@ -264,7 +286,7 @@ def test_the_interval_of_a_peak_holds_the_truth_as_often_as_it_says() -> None:
     for seed in range(60):
         result = evaluate(
             run(plan, 20.0, lambda t: 0 * t + 2000 / RPM, lambda t: 0 * t + 2e5,
-                seed=seed, noise_w=4000.0), "1"
+                seed=seed, noise_w=4000.0, phases=(("settle", 0.0), ("hold", 2.0))), "1"
         )  # fmt: skip
         assert result.uncertainty is not None
         half = 1.96 * result.uncertainty.noise_sigma
@@ -301,7 +323,7 @@ def test_a_doubtful_sensor_a_hot_rotor_and_a_full_absorber_are_flagged_with_thei
 def test_faults_and_voids_told_by_the_rig_are_in_the_result() -> None:
     events = [
         {"kind": "fault", "time_s": 1004.0, "text": "A fan stands.", "data": {"effect": "hold"}},
-        {"kind": "run-ended", "time_s": 1019.0, "text": "x", "data": {"void": "lifted, rate"}},
+        *went(SWEPT, 19.0, {"void": "lifted, rate"}),
     ]
     result = sweep(events=events)
     fault = next(flag for flag in result.flags if flag.code == "fault")
@@ -324,7 +346,7 @@ def test_wheels_not_learned_are_flagged_only_where_they_turned() -> None:
             "kind": "notice", "time_s": 1000.0, "text": "Not learned.",
             "data": {"code": "wheels-unlearned", "roll_sets": names},
         }  # fmt: skip
-        result = sweep(events=[event, *ENDED], rolls_front_speed_mps=lambda t: 0.0 * t)
+        result = sweep(events=[event, *went(SWEPT, 19.0)], rolls_front_speed_mps=lambda t: 0.0 * t)
         return [flag.code for flag in result.flags if flag.code == "wheels"]
 
     assert told("front,rear") == ["wheels"]
@@ -336,6 +358,7 @@ def test_a_coast_in_neutral_has_no_slip_between_engine_and_rolls() -> None:
         given = run(
             plan, 49.05, lambda t: RATIO * np.where(t < 5.0, 21.0, 21.0 - 0.25 * (t - 5.0)),
             lambda t: 0 * t, tyre_slip=lambda t: t > 10.0,
+            phases=(("coast" if plan["kind"] == "coastdown" else "climb", 4.0),),
         )  # fmt: skip
         return [flag.code for flag in evaluate(given, "1").flags if flag.code == "slip"]
 
@@ -358,7 +381,8 @@ def test_a_hold_gives_mean_power_over_the_settled_part_only() -> None:
     def engine(t: Any) -> Any:
         return np.where(t < 1.0, 150.0, 1900.0 / RPM)
 
-    result = evaluate(run(plan, 20.0, engine, power), "1")
+    phases = (("take-up", 0.0), ("settle", 1.5), ("hold", 6.5))
+    result = evaluate(run(plan, 20.0, engine, power, phases=phases), "1")
     assert result.valid, result.void
     assert value(result, "mean_power") == pytest.approx(150_000.0, rel=1e-3)
     assert value(result, "mean_torque") == pytest.approx(150_000.0 / (1900.0 / RPM), rel=1e-3)
@@ -376,7 +400,9 @@ def test_a_stepped_map_averages_each_point_and_names_the_one_that_never_settled(
     def power(t: Any) -> Any:
         return np.where(t < 7, 180_000.0, 210_000.0)
 
-    result = evaluate(run(plan, 22.0, engine, power), "1")
+    phases = (("settle", 0.0), ("average", 2.5), ("settle", 6.5), ("average", 9.5),
+              ("settle", 13.5))  # fmt: skip
+    result = evaluate(run(plan, 22.0, engine, power, phases=phases), "1")
     assert [row["point"] for row in result.table] == [1, 2]
     assert result.table[0]["power_w"] == pytest.approx(180_000.0, rel=2e-3)
     assert result.table[1]["power_w"] == pytest.approx(210_000.0, rel=2e-3)
@@ -394,7 +420,9 @@ def test_a_spool_up_times_a_known_rise() -> None:
         since = np.maximum(t - 5.0, 0.0)
         return 20_000.0 + 180_000.0 * (1.0 - np.exp(-since / 0.8))
 
-    result = evaluate(run(plan, 11.0, lambda t: 0 * t + 1900 / RPM, power, noise_w=200.0), "1")
+    phases = (("light load", 0.0), ("ready", 2.0), ("rise", 5.2))
+    line = lambda t: 0 * t + 1900 / RPM  # noqa: E731
+    result = evaluate(run(plan, 11.0, line, power, noise_w=200.0, phases=phases), "1")
     assert result.valid, result.void
     rise = value(result, "torque_t90") - value(result, "torque_t10")
     assert rise == pytest.approx(2.197225 * 0.8, rel=0.05)
@@ -407,7 +435,8 @@ def test_a_climb_says_how_long_the_truck_kept_up() -> None:
     def engine(t: Any) -> Any:
         return RATIO * np.where(t < 40.0, 20.0, 17.0)
 
-    result = evaluate(run(plan, 60.0, engine, lambda t: 0 * t + 1e5), "1")
+    given = run(plan, 60.0, engine, lambda t: 0 * t + 1e5, phases=(("climb", 0.0),))
+    result = evaluate(given, "1")
     assert value(result, "keeps_up") == pytest.approx(40 / 60, abs=0.01)
     assert value(result, "kept_for") == pytest.approx(40.0, abs=0.1)
     assert any(flag.code == "behind" for flag in result.flags)
@@ -417,16 +446,16 @@ def test_a_climb_says_how_long_the_truck_kept_up() -> None:
 def test_what_the_rig_could_not_give_is_in_the_result_in_seconds_and_newtons() -> None:
     plan = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": -6.0}}
     told = {"void": "", "shortfall_s": 7.5, "shortfall_ns": 9000.0, "worst_shortfall_n": 1500.0}
-    ended = [{"kind": "run-ended", "time_s": 1059.0, "text": "done", "data": told}]
     drive = (lambda t: RATIO * (20.0 + 0 * t), lambda t: 0 * t + 1e5)
-    result = evaluate(run(plan, 60.0, *drive, events=ended), "1")
+    phases = (("climb", 0.0),)
+    result = evaluate(run(plan, 60.0, *drive, phases=phases, told=told), "1")
     assert value(result, "shortfall_time") == pytest.approx(7.5)
     assert value(result, "worst_shortfall") == pytest.approx(1500.0)
     flag = next(flag for flag in result.flags if flag.code == "shortfall")
     assert "7.5 s" in flag.text
     assert "1500 N" in flag.text
     assert result.valid
-    none = evaluate(run(plan, 60.0, *drive), "1")
+    none = evaluate(run(plan, 60.0, *drive, phases=phases), "1")
     assert value(none, "shortfall_time") == 0.0
     assert not any(flag.code == "shortfall" for flag in none.flags)
 
@@ -443,8 +472,12 @@ def test_a_trace_is_judged_by_the_regulation_band() -> None:
 
         return engine
 
-    inside = evaluate(run(plan, 66.0, driven(0.85), lambda t: 0 * t + 5e4), "1")
-    outside = evaluate(run(plan, 66.0, driven(0.95), lambda t: 0 * t + 5e4), "1")
+    phases = (("start", 0.0), ("count-down", 1.0), ("trace", 4.0))
+    events = went(phases, 64.0)
+    inside, outside = (
+        evaluate(run(plan, 66.0, driven(off), lambda t: 0 * t + 5e4, events=events), "1")
+        for off in (0.85, 0.95)
+    )
     assert inside.valid, inside.void
     assert not outside.valid
     assert value(outside, "longest_excursion") == pytest.approx(3.0, abs=0.1)
@@ -457,7 +490,8 @@ def test_a_coast_gives_force_as_mass_over_time() -> None:
     def engine(t: Any) -> Any:
         return RATIO * np.where(t < 5.0, 21.0, 21.0 - 0.25 * (t - 5.0))
 
-    result = evaluate(run(plan, 49.05, engine, lambda t: 0 * t), "1")
+    given = run(plan, 49.05, engine, lambda t: 0 * t, phases=(("run-up", 0.0), ("coast", 6.0)))
+    result = evaluate(given, "1")
     assert result.valid, result.void
     assert [row["force_n"] for row in result.table] == pytest.approx([800.0, 800.0], rel=2e-3)
     assert value(result, "coast") == pytest.approx(40.0, abs=0.05)
@@ -479,7 +513,14 @@ def test_snaps_are_found_and_their_peaks_pass_the_half_second_filter() -> None:
             level = np.where((t > begin) & (t < begin + 3.0), 0.31, level)
         return level + 0.0001 * np.sin(40.0 * t)
 
-    result = evaluate(run(plan, 50.0, engine, lambda t: 0 * t, slow_smoke_opacity=smoke), "1")
+    phases = (
+        ("zero", 0.0), ("idle", 3.0), ("snap", 12.0), ("idle", 15.1), ("snap", 24.0),
+        ("idle", 27.1), ("snap", 36.0), ("probe out", 39.1), ("zero again", 47.0),
+    )  # fmt: skip
+    told = {"snaps": 3, "restarts": 0, "mean_percent": 30.0}
+    given = run(plan, 50.0, engine, lambda t: 0 * t, slow_smoke_opacity=smoke, phases=phases,
+                told=told)  # fmt: skip
+    result = evaluate(given, "1")
     assert result.valid, result.void
     assert [row.get("used") for row in result.table] == [True, True, True]
     # 3 s of 30 % above the meter's zero: a 0.5 s filter has long settled
@@ -504,3 +545,122 @@ def test_an_identification_is_referred_to_what_it_found() -> None:
     with pytest.raises(Refused) as refused:
         evaluate(run({"kind": "identification"}, 2.0, lambda t: 100.0 + 0 * t, hill), "1")
     assert "drumlin absorbers" in refused.value.remedy
+
+
+def test_a_climb_is_the_climb_and_not_the_approach_to_it() -> None:
+    """From a rolling start: 12 s at the target on the level, then 30 s of hill."""
+    plan = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": 6.0}}
+    phases = (("approach", 0.0), ("climb", 12.0))
+    told = {"elapsed_s": 30.0, "mean_power_w": 54_100.0, "kept_up_share": 1.0}
+    given = run(plan, 42.0, lambda t: RATIO * 20.0 + 0 * t,
+                lambda t: np.where(t <= 12.0, 10_000.0, 54_100.0), phases=phases,
+                told=told)  # fmt: skip
+    result = evaluate(given, "1")
+    assert value(result, "climbed") == pytest.approx(30.0)
+    assert value(result, "mean_power") == pytest.approx(54_100.0, rel=2e-3)
+    assert [one.agrees for one in result.compared] == [True, True, True]
+    assert not any(flag.code == "live-differs" for flag in result.flags)
+
+
+def test_what_the_running_test_said_otherwise_is_a_flag() -> None:
+    plan = {"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": 6.0}}
+    given = run(plan, 42.0, lambda t: RATIO * 20.0 + 0 * t, lambda t: 54_100.0 + 0 * t,
+                phases=(("climb", 12.0),), told={"mean_power_w": 55_500.0})  # fmt: skip
+    flags = [flag for flag in evaluate(given, "1").flags if flag.code == "live-differs"]
+    assert len(flags) == 1
+    assert "55.5 kW" in flags[0].text
+
+
+@pytest.mark.parametrize(
+    ("plan", "told", "figure", "expected"),
+    [
+        ({"kind": "grade-climb", "target_mps": 20.0, "keep_mps": 1.0, "grade": {"percent": 6.0}},
+         {"elapsed_s": 30.0}, "climbed", 30.0),
+        ({"kind": "steady-hold", "speed_mps": 20.0, "seconds": 35.0, "settle_s": 5.0},
+         {"elapsed_s": 35.0, "samples": 3000}, "settled", 30.0),
+    ],
+)  # fmt: skip
+def test_a_recording_of_before_is_evaluated_by_the_seconds_its_test_told(
+    plan: dict[str, Any], told: dict[str, Any], figure: str, expected: float
+) -> None:
+    """No phases in it, and its events count from a tick's turn before its rows."""
+    given = run(plan, 42.0, lambda t: RATIO * 20.0 + 0 * t,
+                lambda t: np.where(t < 11.9, 10_000.0, 54_100.0),
+                events=[{"kind": "run-ended", "time_s": BEGUN_S + 42.0 + 429.4967296, "text": "",
+                         "data": {"void": "", **told}}])  # fmt: skip
+    result = evaluate(given, "1")
+    assert value(result, figure) == pytest.approx(expected, abs=0.03)
+    assert value(result, "mean_power") == pytest.approx(54_100.0, rel=2e-3)
+    assert any(flag.code == "counted-back" for flag in result.flags)
+
+
+def test_each_set_point_of_a_hold_is_a_result_of_its_own() -> None:
+    """Speed, then power: 15 m/s at 60 kW, then 90 kW asked for by hand."""
+    plan = {"kind": "steady-hold", "speed_mps": 15.0, "seconds": 40.0, "settle_s": 2.0}
+    names = ("take-up", "settle", "hold")
+    phases = tuple(zip(names * 2, (0.0, 1.0, 3.0, 20.0, 21.0, 23.0), strict=True))
+    told = {"parts": 2, "part_1_mean_power_w": 60_000.0, "part_2_mean_power_w": 90_000.0}
+    events = went(phases, 40.0, told)
+    for at, quantity, asked, unit in ((0.0, "speed", 15.0, "m/s"), (20.0, "power", 9e4, "W")):
+        events.insert(0, {
+            "kind": "set-point", "time_s": BEGUN_S + at, "text": "",
+            "data": {"quantity": quantity, "set_point": asked, "unit": unit},
+        })  # fmt: skip
+    events.sort(key=lambda event: event["time_s"])
+    given = run(plan, 40.0, lambda t: RATIO * 15.0 + 0 * t,
+                lambda t: np.where(t < 20.0, 60_000.0, 90_000.0), events=events)  # fmt: skip
+    result = evaluate(given, "1")
+    rows = result.table
+    assert [(row["quantity"], row["set"]) for row in rows] == [("speed", 15.0), ("power", 9e4)]
+    assert [row["power_w"] for row in rows] == pytest.approx([60_000.0, 90_000.0], rel=2e-3)
+    assert [(one.quantity, one.unit) for one in result.set_points] == [
+        ("speed", "m/s"), ("power", "W")
+    ]  # fmt: skip
+    assert value(result, "mean_power") == pytest.approx(90_000.0, rel=2e-3)
+    assert sum(one.figure.startswith("part") for one in result.compared) == 2
+    assert all(one.agrees for one in result.compared)
+
+
+@pytest.mark.parametrize("kind", ["hold", "sweep", "climb"])
+def test_an_interval_stands_by_every_number(kind: str) -> None:
+    if kind == "sweep":
+        result = sweep()
+    else:
+        plan = {
+            "hold": {"kind": "steady-hold", "rpm": 1900.0, "seconds": 20.0, "settle_s": 2.0},
+            "climb": {"kind": "grade-climb", "target_mps": 20.0, "grade": {"percent": 6.0}},
+        }[kind]
+        phases = {"hold": (("settle", 0.0), ("hold", 2.0)), "climb": (("climb", 1.0),)}[kind]
+        result = evaluate(run(plan, 20.0, lambda t: 1900 / RPM + 0 * t, lambda t: 1e5 + 0 * t,
+                              phases=phases), "1")  # fmt: skip
+    bare = [one.name for one in result.figures if one.low is None or one.high is None]
+    assert [name for name in bare if not name.startswith(("rotor", "oil"))] == []
+
+
+def test_a_spark_rule_on_a_diesel_is_flagged_and_the_headline_stays_what_was_observed() -> None:
+    plan = {"kind": "steady-hold", "rpm": 1900.0, "seconds": 20.0, "settle_s": 2.0}
+
+    def held(settings: EvaluationSettings) -> Result:
+        given = run(plan, 20.0, lambda t: 1900 / RPM + 0 * t, lambda t: 205_900.0 + 0 * t,
+                    settings, phases=(("settle", 0.0), ("hold", 2.0)))  # fmt: skip
+        return evaluate(given, "1")
+
+    wrong = held(EvaluationSettings(rule=Rule.J607_SPARK))
+    assert wrong.main == "mean_power"
+    assert any(flag.code == "correction" for flag in wrong.flags)
+    right = held(EvaluationSettings(rule=Rule.J607_SPARK, diesel=False))
+    assert not any(flag.code == "correction" for flag in right.flags)
+    assert right.main == "mean_power_corrected"
+    for result in (wrong, right):
+        for name in ("mean_power", "mean_torque"):
+            observed, corrected = result.figure(name), result.figure(f"{name}_corrected")
+            assert observed is not None
+            assert corrected is not None
+            assert result.correction is not None
+            factor = f"factor {result.correction.factor:.4f}"
+            assert "corrected by j607-spark" in corrected.label
+            assert factor in corrected.label
+            assert "corrected" not in observed.label
+        assert value(result, "mean_power") == pytest.approx(205_900.0, rel=1e-3)
+        assert "as observed" in result.answer
+        assert "corrected by j607-spark" in result.answer

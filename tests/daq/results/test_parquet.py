@@ -13,8 +13,9 @@ import pytest
 from daq.errors import RecordingError
 from daq.recording.reader import Recording
 from daq.results.about import ParquetHeader, read_about
-from daq.results.columns import Chunk, Column, Replay, gather
+from daq.results.columns import Chunk, Column
 from daq.results.parquet import read_columns, write_run
+from daq.results.replay import Replay, gather
 from tests.daq.synthetic_run import RunWriter, Truck, hello_for, record_run
 
 COLUMNS = (
@@ -79,7 +80,7 @@ def test_the_file_says_what_it_is(tmp_path: Path) -> None:
     path = tmp_path / "run.parquet"
     write_run(path, COLUMNS, [chunk(0, 10)], ABOUT)
     about = read_about(path)
-    assert about == msgspec.structs.replace(ABOUT, frames=10, frames_lost=4)
+    assert about == msgspec.structs.replace(ABOUT, frames=10, frames_lost=4, device_s=0.0)
     assert msgspec.json.decode(about.plan) == {"kind": "steady-hold"}
     assert pq.read_metadata(path).num_rows == 10
 

@@ -12,10 +12,12 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.http import heavy_work
 from api.http.app import BLOCKING_THREADS
-from api.http.heavy_work import Busy, ExportJob, Job, LookJob, work
 from api.http.routes import results, runs
+from api.jobs import work as door
+from api.jobs.job import Busy, Job, WorkError
+from api.jobs.work import work
+from api.services.jobs import ExportJob, LookJob
 from api.settings import StoreSection
 from daq.errors import Refused
 from tests.api.harness import Service, StartService
@@ -40,8 +42,8 @@ async def test_one_job_of_a_kind_is_done_at_a_time_and_few_wait(
         done.append(job)
         return b""
 
-    monkeypatch.setattr(heavy_work, "_work", slowly)
-    monkeypatch.setattr(heavy_work, "WAITING", 2)
+    monkeypatch.setattr(door, "_work", slowly)
+    monkeypatch.setattr(ExportJob, "most_waiting", 2)
     asked = [asyncio.create_task(work(JOB)) for _ in range(3)]
     await asyncio.sleep(0)
     with pytest.raises(Busy, match="wait already"):
@@ -63,7 +65,7 @@ async def test_a_queue_of_exports_holds_up_no_other_work(monkeypatch: pytest.Mon
             await go.wait()
         return b"done"
 
-    monkeypatch.setattr(heavy_work, "_work", slowly)
+    monkeypatch.setattr(door, "_work", slowly)
     exports = [asyncio.create_task(work(JOB)) for _ in range(3)]
     await asyncio.sleep(0)
     assert await work(LookJob("raw.drm")) == b"done"
@@ -160,3 +162,13 @@ async def test_looking_things_up_leaves_threads_for_commands(
     finally:
         go.set()
     assert {(await each).status_code for each in asked} == {409}
+
+
+async def test_a_worker_does_jobs_and_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Lookalike(LookJob, frozen=True):
+        pass
+
+    with pytest.raises(WorkError, match="The work failed"):
+        await work(Lookalike("raw.drm"))  # its class is not found by name
+    with pytest.raises(WorkError, match="There is no file"):
+        await work(LookJob("raw.drm"))

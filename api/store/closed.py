@@ -1,4 +1,4 @@
-"""What the closing worker tells the service about one run; JSON on the worker's standard output."""
+"""What closing a run tells about it; as JSON it is the answer of the worker."""
 
 from __future__ import annotations
 

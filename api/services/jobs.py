@@ -1,0 +1,57 @@
+"""Heavy work for services: exports, recordings from elsewhere, evaluations for the proving."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+import msgspec
+
+from api.jobs.job import LONG_S, Job
+
+
+class ExportJob(Job, frozen=True):
+    folder: str
+    form: str
+    target: str
+    columns: tuple[str, ...] = ()
+    time_limit_s: ClassVar[float] = LONG_S
+
+    def place(self) -> Path:
+        return Path(self.target).parent
+
+    def run(self) -> bytes:
+        from api.services.export import export  # noqa: PLC0415
+
+        rows = export(Path(self.folder), self.form, Path(self.target), self.columns)
+        return msgspec.json.encode(rows)
+
+
+class LookJob(Job, frozen=True):
+    """What a recording from elsewhere says of itself."""
+
+    path: str
+
+    def run(self) -> bytes:
+        from api.store.importing import look  # noqa: PLC0415
+
+        return msgspec.json.encode(look(Path(self.path)))
+
+
+class ProveJob(Job, frozen=True):
+    """Evaluates coasts, or one run of another verification, for the proving; keeps nothing."""
+
+    rig: str
+    recordings: tuple[str, ...]
+    kind: str  # coasts, delay, response, run-out, time-base
+    pulses: str = ""  # time-base: the wheel channel with one pulse per second
+    time_limit_s: ClassVar[float] = LONG_S
+
+    def run(self) -> bytes:
+        from api.services.proving import of_one_run, prove_coasts  # noqa: PLC0415
+        from daq.rig.description import load_rig  # noqa: PLC0415
+
+        rig, paths = load_rig(Path(self.rig)), [Path(path) for path in self.recordings]
+        if self.kind == "coasts":
+            return msgspec.json.encode(prove_coasts(rig, paths))
+        return msgspec.json.encode(of_one_run(self.kind, rig, paths[0], self.pulses))

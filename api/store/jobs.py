@@ -1,0 +1,54 @@
+"""Heavy work on a run's folder: closing it, evaluating it again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+import msgspec
+
+from api.jobs.job import LONG_S, Job, WorkError
+from api.jobs.work import work
+from api.store.closed import Closed
+from daq.results.result import EvaluationSettings
+
+
+class CloseJob(Job, frozen=True):
+    """Replays the raw recording into run.parquet and result.json."""
+
+    folder: str
+    time_limit_s: ClassVar[float] = 1800.0
+    niceness: ClassVar[int] = 10
+    most_waiting: ClassVar[int] = 1 << 30  # the keeper asks for one after the other
+
+    def place(self) -> Path:
+        return Path(self.folder)
+
+    def run(self) -> bytes:
+        from api.store.close_run import close  # noqa: PLC0415
+
+        return msgspec.json.encode(close(Path(self.folder)))
+
+
+class EvaluateJob(Job, frozen=True):
+    """Evaluates without keeping: the caller numbers and keeps the answer."""
+
+    folder: str
+    settings: EvaluationSettings
+    time_limit_s: ClassVar[float] = LONG_S
+
+    def run(self) -> bytes:
+        from api.store.evaluating import evaluate_folder  # noqa: PLC0415
+
+        return msgspec.json.encode(evaluate_folder(Path(self.folder), self.settings))
+
+
+async def close_in_worker(folder: Path, time_limit_s: float = 0.0) -> Closed:
+    """Close the run in `folder`. Never raises for what the worker does; cancelling ends it."""
+    try:
+        told = await work(CloseJob(str(folder)), time_limit_s)
+        return msgspec.json.decode(told, type=Closed)
+    except WorkError as error:
+        return Closed(False, error=error.problem)
+    except msgspec.DecodeError as error:
+        return Closed(False, error=f"Evaluation gave no usable answer: {error}.")
