@@ -11,10 +11,7 @@ for another reason. Each moment is reached once; each case goes on from there in
 from __future__ import annotations
 
 import itertools
-import os
 import random
-import signal
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -24,6 +21,7 @@ import msgspec
 from api.rehearsal.virtual_rig import HOLDER
 from bench.support.broken_rig import CASES, LIFT_AFTER_S, LOAD, BrokenRig, FaultCase
 from bench.support.common import Options, run_bench
+from bench.support.forked import forked
 from bench.support.rigs import advance_until
 from control.core.commands import (
     Acknowledge,
@@ -141,33 +139,13 @@ def _rpm(rig: BrokenRig) -> float:
 
 def _forked(rig: BrokenRig, cases: tuple[FaultCase, ...], phase: str) -> FaultRow:
     """Run the case in a fork of this moment and take its row."""
-    ours, theirs = os.pipe()
-    child = os.fork()
-    if child == 0:
-        status = 1
-        try:
-            os.close(ours)
-            row = run_case(rig, cases, phase)
-            with os.fdopen(theirs, "wb") as out:
-                out.write(msgspec.json.encode(row))
-            status = 0
-        except BaseException as error:  # told to the parent, which counts it as a failure
-            print(f"{cases[0].name} in {phase}: {error!r}", file=sys.stderr)
-        finally:
-            os._exit(status)
-    os.close(theirs)
-    with os.fdopen(ours, "rb") as told:
-        body = told.read()
-    os.waitpid(child, 0)
-    if not body:
-        name = " + ".join(case.name for case in cases)
-        return FaultRow(name, phase, failures=["the core raised an exception"])
-    return msgspec.json.decode(body, type=FaultRow)
+    name = " + ".join(case.name for case in cases)
+    row = forked(lambda: run_case(rig, cases, phase), FaultRow, f"{name} in {phase}")
+    return row or FaultRow(name, phase, failures=["the core raised an exception"])
 
 
 def run_case(rig: BrokenRig, cases: tuple[FaultCase, ...], phase: str) -> FaultRow:
     """Break the rig now, go on, and judge. The rig is used up by it."""
-    signal.alarm(120)
     names = rig.plant.truth_names
     speeds = [names.index(name) for name in ("front_speed_mps", "rear_speed_mps")]
     forces = [names.index(name) for name in ("front_absorber_n", "rear_absorber_n")]

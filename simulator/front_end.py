@@ -36,6 +36,9 @@ from simulator.setup import Setup
 
 TICK_MASK = 0xFFFF_FFFF
 LONGEST_VALIDITY_MS = 2000
+READINGS = 3  # of the coil currents, whose median an easing begins at
+READINGS_APART_S = 0.002  # at most
+LEAST_EASED_A = 0.1  # less is the noise of a measurement
 
 # What the slow inputs of the board are wired to.
 SLOW_CHANNELS: tuple[tuple[str, str], ...] = (
@@ -77,8 +80,10 @@ class FrontEnd:
         self._random = np.random.default_rng([seed, 2])
         self._ceiling_a = [absorber.forcing_a for absorber in setup.absorbers]
         self._ceiling_steps = [round(each / CURRENT_STEP_A) for each in self._ceiling_a]
-        self._fall_a_per_s = [each.max_current_a / board.ease_off_s for each in setup.absorbers]
-        self._most_a = [absorber.max_current_a for absorber in setup.absorbers]
+        self._full_a = [absorber.max_current_a for absorber in setup.absorbers]
+        self._fall_a_per_s = [full / board.ease_off_s for full in self._full_a]
+        # Readings that lie further apart than this say nothing of one moment.
+        self._kept_readings = READINGS if board.frame_hz * READINGS_APART_S >= 1.0 else 1
         self._ticks_per_frame = board.tick_hz // board.frame_hz
         self._ticks_per_ms = board.tick_hz / 1000.0
         self.chain_closed = True
@@ -110,7 +115,7 @@ class FrontEnd:
         self._taken_tick = 0
         self._expires_tick = 0
         self._damaged_before = 0
-        self._measured_steps: Sequence[int] = [0] * len(self._ceiling_a)
+        self._readings: list[Sequence[int]] = [[0] * len(self._ceiling_a)]
         self._deframer = Deframer(Direction.TO_FRONT_END)
         self._totals = [0, 0, 0]
         self.out.clear()
@@ -199,12 +204,15 @@ class FrontEnd:
         self.set_points_a = [step * CURRENT_STEP_A for step in frame.currents]
 
     def _begin_easing(self, now: int) -> None:
-        # From what flows: a set point may ask for far more than that for a moment (forcing).
+        # From what flows, whatever was asked last: a set point may ask for far more than that for a
+        # moment, or for far less. The middle one of the newest readings, so that one wrong is none.
+        middle = (len(self._readings) - 1) // 2
+        flowing = [
+            sorted(steps)[middle] * CURRENT_STEP_A for steps in zip(*self._readings, strict=True)
+        ]
         self.set_points_a = [
-            min(each, most, step * CURRENT_STEP_A)
-            for each, most, step in zip(
-                self.set_points_a, self._most_a, self._measured_steps, strict=True
-            )
+            min(now, full) if now >= LEAST_EASED_A else 0.0
+            for now, full in zip(flowing, self._full_a, strict=True)
         ]
         self.permission = Permission.EASING if any(self.set_points_a) else Permission.NONE
         age_ms = int((now - self._taken_tick) / self._ticks_per_ms)
@@ -242,7 +250,7 @@ class FrontEnd:
     ) -> Sample:
         """The frame for the period just over; moves the board's clock on by that period."""
         self.ticks += self._ticks_per_frame
-        self._measured_steps = currents
+        self._readings = [*self._readings, currents][-self._kept_readings :]
         totals = self._totals
         sent: list[tuple[int, ...]] = []
         for wheel, ticks in enumerate(edges):

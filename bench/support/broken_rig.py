@@ -38,6 +38,7 @@ class BrokenRig(VirtualRig):
     def __init__(self, rig: Rig, seed: int) -> None:
         self.stalled_until_s = -math.inf  # the loop stands still; frames queue up
         self.mute_until_s = -math.inf  # set points do not leave the host
+        self.restart_at_s = math.inf  # the loop is dead until a new one starts then
         self.last_step_s = 0.0
         self.hello: Hello | None = None
         self._queue: list[FromFrontEnd] = []
@@ -59,6 +60,12 @@ class BrokenRig(VirtualRig):
         self._queue += cast(list[FromFrontEnd], self.deframer.feed(plant.advance()))
         self.frames += 1
         now_s = plant.now_s
+        if self.restart_at_s < math.inf:
+            self._queue = []
+            if now_s < self.restart_at_s:
+                return
+            self.restart_at_s = math.inf
+            self.restart()
         if now_s < self.stalled_until_s:
             return
         if now_s >= self._keep_at_s:
@@ -77,6 +84,14 @@ class BrokenRig(VirtualRig):
             self._take(self.core.step(frame, commands, now_s), now_s)
             commands = ()
         self._queue = []
+
+    def open_other_session(self) -> None:
+        """Another host opens a session with the same front end."""
+        self.plant.receive(encode(AskIdentity(4242)))
+
+    def refuse_set_points(self) -> None:
+        """The front end takes our session for another from now on."""
+        self.plant.front_end.session ^= 0x55
 
     def hear(self, frame: FromFrontEnd) -> None:
         """A frame out of the ordinary reaches the host."""
@@ -138,11 +153,11 @@ def _mute(rig: BrokenRig) -> None:
 
 
 def _other_session(rig: BrokenRig) -> None:
-    rig.plant.receive(encode(AskIdentity(4242)))
+    rig.open_other_session()
 
 
 def _refusing(rig: BrokenRig) -> None:
-    rig.plant.front_end.session ^= 0x55
+    rig.refuse_set_points()
 
 
 def _mismatch(rig: BrokenRig) -> None:

@@ -233,27 +233,28 @@ class Core(OperatingState):
         readout = self.readout
         speeds, coils = readout.speeds, readout.coils
         state = self.state
-        before = self._gate.currents_a
         asked = self._zero_a
         mode = Mode.DENY
+        measured = self.measured
+        permission = measured.permission if measured is not None else Permission.NONE
         if state is State.LOADED:
             mode = Mode.LOAD
             asked = output.currents_a
             if held:
                 coils_a = self._gate.coils_a
                 asked = tuple([a if a < b else b for a, b in zip(asked, coils_a, strict=True)])
-        elif state is State.EASING:
-            mode, asked = Mode.EASE, self._gate.coils_a
-        elif state is State.TRIPPED and before != self._zero_a:
-            if self._release is Release.RAMP:
-                mode, asked = Mode.EASE, self._gate.coils_a
-            elif self._release is Release.FAST:
-                mode = Mode.TRIP
-        measured = self.measured
+        elif state is not State.TRIPPED or self._release is Release.RAMP:
+            if permission == Permission.EASING:
+                # The front end takes the load off along its ramp: a set point would end that.
+                self._gate = gate.handed_over(self._gate, coils)
+                self._zero_for_s = 0.0
+                return None
+            if state is State.EASING or self._gate.currents_a != self._zero_a:
+                mode = Mode.EASE
         permitted = (
             measured is not None
             and measured.stop_chain_closed
-            and measured.permission != Permission.CHAIN_OPEN
+            and permission != Permission.CHAIN_OPEN
         )
         decision = gate.decide(
             self._limits,

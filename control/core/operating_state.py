@@ -66,7 +66,7 @@ class OperatingState:
         self._gate = gate.closed(self._limits)
         self._taken = -1  # the set point taken last and the device time when that was seen
         self._taken_s = -math.inf
-        self._release = Release.FAST
+        self._release = Release.RAMP
         self._zero_a = (0.0,) * len(rig.absorbers)
         self._fresh = False  # the demand starts from where the load is
         self._now_s = 0.0

@@ -5,7 +5,7 @@ since when, the severest effect and the first cause -> telemetry, events and the
 `python -m control.safety.faults` prints docs/faults.md.
 
 Effects: warn (said, nothing is taken away) < refuse (a test cannot start) < hold (load stays where it is, no increase, no progress)
-< ease (load comes off along the easing ramp) < trip (load comes off fast, latched until reset).
+< ease (load comes off along the easing ramp) < trip (load comes off, latched until reset).
 """
 
 # ruff: noqa: E501 - rows of the table read best on few lines
@@ -42,9 +42,8 @@ class Effect(enum.IntEnum):
 class Release(enum.StrEnum):
     """How a trip takes the load off."""
 
-    FAST = "fast"  # along the gate's fall rate
-    RAMP = "ramp"  # along the easing ramp: a sudden release would be worse
-    AT_ONCE = "at once"  # zero: the supplies are off anyway, or nothing can be commanded
+    RAMP = "ramp"  # along the easing ramp, by the host or by the front end
+    AT_ONCE = "at once"  # zero: the supplies are off anyway
 
 
 class Fault(msgspec.Struct, frozen=True):
@@ -55,14 +54,14 @@ class Fault(msgspec.Struct, frozen=True):
     effect: Effect
     text: str
     remedy: str
-    release: Release = Release.FAST
+    release: Release = Release.RAMP
 
 
 _ROWS = (
     # --- link, front end, host ------------------------------------------------------------
     Fault("link-lost", "no frame from the front end", "no sample for 100 ms on the host's clock", 110,
           Effect.TRIP, "The front end is silent.",
-          "It takes the load off by itself. Check cable and power, then reset.", Release.AT_ONCE),
+          "It takes the load off by itself. Check cable and power, then reset."),
     Fault("frames-lost", "frames from the front end are missing", "over 10 % lost within 1 s", 1000,
           Effect.EASE, "Many frames from the front end are lost.",
           "Check cable, connectors, grounding and other users of the port."),
@@ -71,13 +70,13 @@ _ROWS = (
           "Find out why (supply, watchdog), then reset.", Release.AT_ONCE),
     Fault("session-lost", "the front end is in another session", "greeting with a session not ours",
           50, Effect.TRIP, "Somebody else opened a session with the front end.",
-          "Make sure one loop only uses this port, then reset.", Release.AT_ONCE),
+          "Make sure one loop only uses this port, then reset."),
     Fault("wire-mismatch", "protocol or channels do not fit", "greeting checked against rig file", 50,
           Effect.TRIP, "The front end does not fit the rig file.",
-          "Compare firmware and rig.toml; see the message for the channel.", Release.AT_ONCE),
+          "Compare firmware and rig.toml; see the message for the channel."),
     Fault("set-points-refused", "the front end refuses set points", "its notice", 50,
           Effect.TRIP, "The front end refuses our set points.",
-          "See the detail; if it returns, restart the front end and reset.", Release.AT_ONCE),
+          "See the detail; if it returns, restart the front end and reset."),
     Fault("permission-lapsed", "our set points arrive too late", "it is easing, and no set point was taken for the rig's validity", 100,
           Effect.EASE, "The front end eased off because set points came late.",
           "Check the computer's load and the cable, then make ready again."),
@@ -88,7 +87,7 @@ _ROWS = (
           "Close other work on this computer; see the loop's health."),
     Fault("host-restarted", "the loop restarted under load", "memory says load was on", 0,
           Effect.TRIP, "The loop restarted while load was on.",
-          "Find out why it stopped, check the truck, then reset.", Release.AT_ONCE),
+          "Find out why it stopped, check the truck, then reset."),
     Fault("recorder-failed", "raw data cannot be written", "told by the recorder", 600,
           Effect.EASE, "The recorder cannot write.", "Free disk space or mend the disk."),
     Fault("disk-low", "little disk space", "told by the recorder", 1000,
@@ -125,13 +124,12 @@ _ROWS = (
     # --- speed ----------------------------------------------------------------------------
     Fault("speed-lost", "no roll speed", "speed reading missing for 20 ms", 30,
           Effect.TRIP, "A roll speed is missing.",
-          "Check the tooth sensor's gap, cable and channel. It is believed again once its roll turns.", Release.RAMP),
+          "Check the tooth sensor's gap, cable and channel. It is believed again once its roll turns."),
     Fault("speed-suspect", "roll speed noisy or contradicted", "speed reading suspect for 100 ms", 110,
           Effect.EASE, "A roll speed cannot be trusted.",
           "Check the tooth wheel for dirt and the sensor for play."),
     Fault("speed-frozen", "roll speed does not move", "same value for 500 ms under load", 510,
-          Effect.TRIP, "A roll speed is frozen.", "Check the tooth sensor and its channel.",
-          Release.RAMP),
+          Effect.TRIP, "A roll speed is frozen.", "Check the tooth sensor and its channel."),
     Fault("speeds-disagree", "loaded roll sets far apart", "over 25 % and 1 m/s apart for 2 s under load", 2010,
           Effect.EASE, "The roll sets turn at different speeds.",
           "Check tyres, transfer case and the truck's position."),
@@ -140,8 +138,7 @@ _ROWS = (
           "Check the pickup, or learn the ratio of the gear."),
     # --- force ----------------------------------------------------------------------------
     Fault("cell-lost", "load cell open or converter silent", "reading missing for 20 ms", 30,
-          Effect.TRIP, "A load cell gives no reading.", "Check its cable and excitation.",
-          Release.RAMP),
+          Effect.TRIP, "A load cell gives no reading.", "Check its cable and excitation."),
     Fault("cell-suspect", "load cell saturated or doubted", "reading suspect for 100 ms", 110,
           Effect.EASE, "A load cell cannot be trusted.", "Check range, arm and cable."),
     Fault("cell-noisy", "load cell jumps as no arm can",
@@ -160,7 +157,7 @@ _ROWS = (
           "Check the supply, its fuses and the coil."),
     Fault("current-stuck-on", "coil current although none is asked", "over 2 A, 1 s after zero", 1010,
           Effect.TRIP, "A coil carries current that nobody asked for.",
-          "Open the stop chain and check the supply.", Release.AT_ONCE),
+          "Open the stop chain and check the supply."),
     Fault("absorber-weak", "force far below the map, or none",
           "under 40 % of the map for 1 s, current following", 1010,
           Effect.EASE, "An absorber gives far less force than it should.",
@@ -210,7 +207,7 @@ _ROWS = (
     Fault("over-speed", "rolls faster than the rig allows", "limits.max_speed_mps exceeded for 50 ms",
           60, Effect.HOLD, "The rolls turn too fast.", "Lift off the pedal."),
     Fault("over-speed-far", "rolls far too fast", "5 % over limits.max_speed_mps for 50 ms", 60,
-          Effect.TRIP, "The rolls turn far too fast.", "Lift off and brake gently.", Release.RAMP),
+          Effect.TRIP, "The rolls turn far too fast.", "Lift off and brake gently."),
     Fault("over-force", "force above the rig's limit", "5 % over limits.max_force_n for 50 ms", 60,
           Effect.EASE, "The force is above what the rig allows.", "Ask for less."),
     Fault("over-power", "power above the rig's limit", "5 % over limits.max_power_w for 50 ms", 60,

@@ -4,12 +4,17 @@ Data flow: what control asks for (Request) -> limits -> SetPoint and what was cu
 Default deny: without permission, a session and a known state every current is zero. Pure
 functions; the memory of one frame ago goes in and comes out, so each decision can be replayed.
 
-Order of the cuts, each counted: not a number, permission, easing ceiling, standstill, force,
-speed and power ceilings (no rise, then fall), forcing time, current ceiling, rate up, rate down.
-Going to zero without permission is immediate; everything else keeps to the rates.
+Order of the cuts, each counted: not a number, permission, standstill, speed, force and power
+ceilings (no rise, then fall), forcing time, current ceiling, rate up, rate down. Going to zero
+without permission is immediate; everything else keeps to the rates.
 
-A set point above what flows (forcing) would go on driving the coil up if no other followed it, for
-as long as it is valid. So its validity ends when that could have added UNSEEN_A, but not before
+Taking load off (EASE) is the fade of docs/wire.md section 8, done by the host: each current from
+what is measured to zero along `ease_a_per_s`, whatever was asked last. Coils lag behind their set
+points, so what flows lies on that ramp or above it. Where measured and modelled current contradict
+each other, sensor or supply is wrong, and going on from the model keeps what flows as it is.
+
+A set point far from what flows would go on driving the coil if no other followed it, for as long as
+it is valid. So its validity ends when that could have added or taken UNSEEN_A, but not before
 `forcing_validity_ms`, which a computer's ordinary lateness does not reach.
 
 The rates are those of the coil current, not of the set point: a supply asked for more than needed
@@ -28,7 +33,7 @@ import msgspec
 from daq.rig.description import Rig
 from daq.wire.frames import CURRENT_STEP_A, SetPoint
 
-UNSEEN_A = 1.0  # most that a coil may gain from a set point that none follows
+UNSEEN_A = 1.0  # most that a coil may gain or lose by a set point that none follows
 FORCING_MS = 16  # ... while no validity is shorter than this or FORCING_FRAMES frames
 FORCING_FRAMES = 8
 FORCING_S = 0.5  # longest uninterrupted time above the continuous current
@@ -36,6 +41,9 @@ _STEPS_PER_A = 1.0 / CURRENT_STEP_A
 _LARGEST_A = 1e6  # beyond it, and for nan, a number is none
 TRACE_A = 1e-6  # less than this that dies away is none: numbers near zero would never get there
 LONGEST_STEP_S = 0.02  # a longer gap between frames earns no larger step
+# So far measured and modelled current may be apart and both be right.
+AGREE_A, AGREE_SHARE = 3.0, 0.15
+_READINGS = 3  # a ramp begins at the median of so many
 
 
 class Mode(enum.IntEnum):
@@ -43,8 +51,7 @@ class Mode(enum.IntEnum):
 
     DENY = 0  # zero, at once
     LOAD = 1  # within limits and rates
-    EASE = 2  # no rise; down along the easing ramp
-    TRIP = 3  # nothing is asked; down as fast as the fall rate allows
+    EASE = 2  # down along the easing ramp, whatever is asked
 
 
 class Clamp(enum.IntFlag):
@@ -53,7 +60,6 @@ class Clamp(enum.IntFlag):
     NONE = 0
     NOT_A_NUMBER = 1
     DENIED = 2
-    EASING = 4
     STANDSTILL = 8
     FORCE = 16
     SPEED = 32
@@ -69,10 +75,10 @@ class GateLimits(msgspec.Struct, frozen=True):
 
     continuous_a: tuple[float, ...]
     forcing_a: tuple[float, ...]
-    coil_lag_s: tuple[float, ...]
+    lag_s: tuple[float, ...]  # from set point to coil current
+    ease_a_per_s: tuple[float, ...]  # slope of the ramp that takes load off
     rise_a_per_s: float
     fall_a_per_s: float
-    ease_off_s: float
     low_speed_mps: float
     max_speed_mps: float
     max_force_n: float
@@ -106,10 +112,10 @@ class GateState(msgspec.Struct, frozen=True, gc=False):
     sequence: int
     currents_a: tuple[float, ...]  # set points sent
     coils_a: tuple[float, ...]  # what the coils carry if they obeyed
-    ceilings_a: tuple[float, ...]  # of the easing ramp
-    ramp_a_per_s: tuple[float, ...]  # its slopes, fixed when easing began
+    ramp_a: tuple[float, ...]  # where the easing ramp is, while easing
     forcing_s: tuple[float, ...]  # time spent above the continuous current
     easing: bool
+    readings: tuple[tuple[float, ...], ...] = ()  # measured currents of the last frames, A
 
 
 class Decision(msgspec.Struct, frozen=True, gc=False):
@@ -122,11 +128,17 @@ def limits_of(rig: Rig) -> GateLimits:
     """The gate's limits, as the rig file states them."""
     return GateLimits(
         continuous_a=tuple(absorber.max_current_a for absorber in rig.absorbers),
-        forcing_a=tuple(absorber.forcing_a for absorber in rig.absorbers),
-        coil_lag_s=tuple(absorber.coil_lag_s for absorber in rig.absorbers),
+        forcing_a=tuple(
+            # What a supply that regulates is asked for is what it lets flow.
+            absorber.max_current_a if absorber.supply.regulates else absorber.forcing_a
+            for absorber in rig.absorbers
+        ),
+        lag_s=tuple(absorber.supply.lag_s(absorber.coil_lag_s) for absorber in rig.absorbers),
+        ease_a_per_s=tuple(
+            absorber.max_current_a / rig.limits.ease_off_s for absorber in rig.absorbers
+        ),
         rise_a_per_s=rig.limits.current_rise_a_per_s,
         fall_a_per_s=rig.limits.current_fall_a_per_s,
-        ease_off_s=rig.limits.ease_off_s,
         low_speed_mps=rig.limits.low_speed_mps,
         max_speed_mps=rig.limits.max_speed_mps,
         max_force_n=rig.limits.max_force_n,
@@ -144,13 +156,13 @@ def closed(
 ) -> GateState:
     """The gate with nothing let through; coils may still carry `coils_a`."""
     zeros = (0.0,) * len(limits.continuous_a)
-    return GateState(sequence, zeros, coils_a or zeros, zeros, zeros, zeros, False)
+    return GateState(sequence, zeros, coils_a or zeros, zeros, zeros, False)
 
 
 def resynced(state: GateState, coil_a: Sequence[float]) -> GateState:
     """Set points were not taken: the coils carry what is measured, where that is less.
 
-    Without this an easing would begin at what the coils would carry had they obeyed.
+    Without this the loop would go on from what the coils would carry had they obeyed.
     """
     coils = tuple(
         [
@@ -159,6 +171,40 @@ def resynced(state: GateState, coil_a: Sequence[float]) -> GateState:
         ]
     )
     return msgspec.structs.replace(state, coils_a=coils)
+
+
+def handed_over(state: GateState, coil_a: Sequence[float]) -> GateState:
+    """The front end takes the load off by itself: the ramp is where the coils are, never above.
+
+    Should set points be taken again before its fade ends, the host's goes on from there.
+    """
+    readings = (*state.readings[1 - _READINGS :], tuple(coil_a))
+    coils = tuple(
+        [
+            min(seen[(len(seen) - 1) // 2], model) if seen else model
+            for seen, model in zip(_sorted(readings), state.coils_a, strict=True)
+        ]
+    )
+    return GateState(state.sequence, coils, coils, coils, state.forcing_s, True, readings)
+
+
+def _sorted(readings: Sequence[Sequence[float]]) -> list[list[float]]:
+    """Per output the readings that are numbers, in order."""
+    return [sorted([one for one in each if one >= 0.0]) for each in zip(*readings, strict=True)]
+
+
+def ramp_start(readings: Sequence[Sequence[float]], coils_a: Sequence[float]) -> tuple[float, ...]:
+    """Where the ramp that takes load off begins, A: at the median of the last readings.
+
+    Of readings that are none, or that the model `coils_a` contradicts, the model has the word.
+    """
+    start: list[float] = []
+    for seen, coil in zip(_sorted(readings), coils_a, strict=True):
+        middle = seen[(len(seen) - 1) // 2] if seen else coil
+        apart = abs(middle - coil)
+        agrees = apart <= AGREE_A or apart <= AGREE_SHARE * coil
+        start.append(middle if agrees else coil)
+    return tuple(start)
 
 
 def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
@@ -173,9 +219,7 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
     coils = tuple(
         [
             sent + (coil - sent) * math.exp(-dt_s / lag) if sent > 0.0 or coil > TRACE_A else 0.0
-            for sent, coil, lag in zip(
-                state.currents_a, state.coils_a, limits.coil_lag_s, strict=True
-            )
+            for sent, coil, lag in zip(state.currents_a, state.coils_a, limits.lag_s, strict=True)
         ]
     )
     if request.session == 0:
@@ -186,56 +230,60 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
         and len(request.speeds_mps) == count
     )
     mode = request.mode
-    if request.permitted is not True or not shaped or mode not in (Mode.LOAD, Mode.EASE, Mode.TRIP):
+    if request.permitted is not True or not shaped or mode not in (Mode.LOAD, Mode.EASE):
         denied = int(Clamp.NONE if shaped and not any(request.asked_a) else Clamp.DENIED)
         sequence = (state.sequence + 1) & 0xFFFF
         zero = closed(limits, sequence, coils)
         set_point = _set_point(limits, sequence, request, zero.currents_a, limits.validity_ms)
         return Decision(set_point, zero, denied)
 
-    easing = mode is not Mode.LOAD
-    ceilings, ramp = state.ceilings_a, state.ramp_a_per_s
+    readings = (*state.readings[1 - _READINGS :], request.coil_a)
+    easing = mode is Mode.EASE
+    asked, ramp = request.asked_a, state.ramp_a
     if easing:
         if not state.easing:
-            ceilings = coils
-            ramp = tuple(current / limits.ease_off_s for current in ceilings)
-        if mode is Mode.EASE:
-            ceilings = tuple(
-                max(0.0, ceiling - slope * dt_s)
-                for ceiling, slope in zip(ceilings, ramp, strict=True)
-            )
-        else:
-            ceilings = (0.0,) * count
+            ramp = ramp_start(readings, coils)
+        ramp = tuple(
+            [
+                max(0.0, at - slope * dt_s)
+                for at, slope in zip(ramp, limits.ease_a_per_s, strict=True)
+            ]
+        )
+        asked = ramp
 
     clamps: int = 0
-    beyond = 0  # a rig-wide ceiling is reached (or unknown): no rise anywhere, then fall
-    if not request.force_n <= limits.max_force_n:
+    beyond = 0  # a rig-wide ceiling is reached: no rise anywhere, then fall
+    if request.force_n > limits.max_force_n:
         beyond |= 16
-    if not request.power_w <= limits.max_power_w:
+    if request.power_w > limits.max_power_w:
         beyond |= 64
+    unknown = request.force_n != request.force_n or request.power_w != request.power_w
     low, top = limits.low_speed_mps, limits.max_speed_mps
     rise, fall = limits.rise_a_per_s, limits.fall_a_per_s
     currents: list[float] = []
     forcing: list[float] = []
-    surge = 0.0  # fastest rise of a coil that these set points begin, A/s
-    for ask, coil, lag, speed, continuous, most, measured, spent, ceiling in zip(
-        request.asked_a, coils, limits.coil_lag_s, request.speeds_mps, limits.continuous_a,
-        limits.forcing_a, request.coil_a, state.forcing_s, ceilings,
+    validity_ms = limits.validity_ms
+    for ask, coil, lag, speed, continuous, most, measured, spent in zip(
+        asked, coils, limits.lag_s, request.speeds_mps, limits.continuous_a,
+        limits.forcing_a, request.coil_a, state.forcing_s,
         strict=True,
     ):  # fmt: skip
         if not -_LARGEST_A < ask < _LARGEST_A:
             clamps |= 1
             ask = most if ask > 0.0 else 0.0  # noqa: PLW2901 - cut step by step, in the stated order
-        if easing and ask > ceiling:
-            clamps |= 4
-            ask = ceiling  # noqa: PLW2901
-        if not speed >= low:  # also when it is not a number
-            if ask > 0.0:
-                clamps |= 8
-            ask = 0.0  # noqa: PLW2901
-        elif speed > top and ask > coil:
-            clamps |= 32  # over-speed: hold what is on, a sudden release would make it worse
-            ask = coil  # noqa: PLW2901
+        if not easing:  # a ramp that takes load off needs no speed: it goes on wherever it is
+            if speed < low:
+                if ask > 0.0:
+                    clamps |= 8
+                ask = 0.0  # noqa: PLW2901
+            elif not speed <= top and ask > coil:
+                # Over-speed, or a speed that is no number: hold what is on. A sudden release would
+                # make it worse, and whoever lost the speed takes the load off along the ramp.
+                clamps |= 32
+                ask = coil  # noqa: PLW2901
+            if unknown and ask > coil:
+                clamps |= 16
+                ask = coil  # noqa: PLW2901
         down = coil - fall * lag
         if beyond and ask > 0.0:
             clamps |= beyond
@@ -256,17 +304,19 @@ def decide(limits: GateLimits, state: GateState, request: Request) -> Decision:
             clamps |= 1024
             ask = down  # noqa: PLW2901
         currents.append(ask)
-        gains = (ask - (measured if measured < coil else coil)) / lag
-        surge = max(surge, gains)
+        gains = ask - (measured if measured < coil else coil)
+        loses = (measured if measured > coil else coil) - ask
+        drives = gains if gains > loses else loses
+        if drives > UNSEEN_A:  # it comes that close to UNSEEN_A in lag x ln(...), and no closer
+            valid_s = -lag * math.log1p(-UNSEEN_A / drives)
+            if 1e3 * valid_s < validity_ms:
+                validity_ms = max(int(1e3 * valid_s), limits.forcing_validity_ms)
         if ask > continuous:
             forcing.append(spent + dt_s)
         else:
             forcing.append(spent - dt_s if spent > dt_s else 0.0)
     sequence = (state.sequence + 1) & 0xFFFF
-    after = GateState(sequence, tuple(currents), coils, ceilings, ramp, tuple(forcing), easing)
-    validity_ms = limits.validity_ms
-    if surge * validity_ms > 1e3 * UNSEEN_A:
-        validity_ms = max(int(1e3 * UNSEEN_A / surge), limits.forcing_validity_ms)
+    after = GateState(sequence, tuple(currents), coils, ramp, tuple(forcing), easing, readings)
     set_point = _set_point(limits, sequence, request, currents, validity_ms)
     return Decision(set_point, after, clamps)
 

@@ -20,6 +20,7 @@ from daq.wire.frames import (
     Slow,
     Time,
 )
+from simulator import layout as at
 from simulator.front_end import SLOW_CHANNELS
 from simulator.plant import Plant
 from simulator.setup import nominal, tarnhow
@@ -157,12 +158,36 @@ def test_permission_expires_by_the_boards_own_clock_and_eases_the_current(loaded
     assert max(loaded.last.currents) < 10
 
 
-def test_easing_starts_below_the_forcing_current(host: Host) -> None:
-    host.open()
-    host.run(0.2, [60.0] * 4)
-    host.run(0.2)
-    assert host.last.permission == Permission.EASING
-    assert max(host.plant.front_end.set_points_a) < 30.0
+@pytest.mark.parametrize(("asked_a", "for_s"), [(60.0, 0.05), (0.0, 0.05), (0.0, 0.09)])
+def test_the_fade_begins_at_what_flows_whatever_was_asked_last(
+    loaded: Host, asked_a: float, for_s: float
+) -> None:
+    """docs/wire.md, section 8: the measured current, its slope, the moment, and what then flows."""
+    loaded.send([asked_a] * 4, validity_ms=round(1e3 * for_s))
+    loaded.run(for_s)
+    flowing_a = [current / 100.0 for current in loaded.last.currents]
+    loaded.run(0.002)
+    assert loaded.last.permission == Permission.EASING
+    assert loaded.plant.front_end.set_points_a == pytest.approx(flowing_a, abs=1.0)
+    start_a = loaded.plant.front_end.set_points_a[0]
+    coil_a = loaded.plant.world.absorbers[0, at.A_CURRENT]
+    for _ in range(40):
+        loaded.run(0.02)
+        ramp_a = loaded.plant.front_end.set_points_a[0]
+        now_a = loaded.plant.world.absorbers[0, at.A_CURRENT]
+        assert ramp_a == pytest.approx(max(start_a := start_a - 0.02 * 10.0, 0.0))
+        assert now_a >= ramp_a - 0.05 or now_a >= coil_a - 0.6
+
+
+def test_a_fade_begins_at_the_middle_one_of_three_readings(loaded: Host) -> None:
+    """One wrong reading at the wrong moment would drop the load, or raise it."""
+    for amount in (0.0, 40.0):
+        loaded.run(0.1, [20.0] * 4)
+        loaded.run(0.098)
+        loaded.plant.break_it("current", "wrong", "front-left", amount, for_s=0.001)
+        loaded.run(0.004)
+        assert loaded.last.permission == Permission.EASING
+        assert loaded.plant.front_end.set_points_a[0] == pytest.approx(20.0, abs=0.1)
 
 
 def test_a_fresh_set_point_ends_the_easing(loaded: Host) -> None:
