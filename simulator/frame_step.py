@@ -23,6 +23,7 @@ from simulator.physics import (
     heat_step,
     rub,
     squared_flux,
+    supply_step,
 )
 from simulator.truck import shift_gears, truck_step
 
@@ -44,7 +45,10 @@ def absorber_step(
     # The supply gives the voltage that would settle at the set point, up to its ceiling; a warm
     # coil has more resistance, so it follows sooner (L/R) and the ceiling is fewer amperes.
     warm = a[at.A_WARM]
-    target = min(max(a[at.A_SET_POINT], 0.0), p[at.P_CEILING] / warm) * p[at.P_FOLLOW_GAIN]
+    if p[at.P_SUPPLY] == 0.0:
+        target = min(max(a[at.A_SET_POINT], 0.0), p[at.P_CEILING] / warm) * p[at.P_FOLLOW_GAIN]
+    else:
+        target = supply_step(a, p, dt)
     current = a[at.A_CURRENT] + (target - a[at.A_CURRENT]) * min(p[at.P_COIL_SHARE] * warm, 1.0)
     current = min(current, p[at.P_MAX_CURRENT])
     if not math.isnan(p[at.P_FORCED_CURRENT]):

@@ -28,8 +28,11 @@ from __future__ import annotations
     A_COIL,  # K, winding
     A_CORE,  # K, iron that the winding sits on
     A_WARM,  # resistance of the winding over that of 20 degC
+    A_WAVE,  # s into the half wave of a phase-controlled supply (whole wave: one that uses half)
+    A_FIRES,  # rad of its half wave at which it fires
+    A_COMMAND,  # A, what a regulating supply holds, behind its slew
     A_COUNT,
-) = range(21)
+) = range(24)
 
 # One row per absorber: parameters.
 (
@@ -80,8 +83,17 @@ from __future__ import annotations
     P_COIL_CORE,  # W/K
     P_CORE_AIR,  # W/K
     P_COIL_ROTOR,  # W/K
+    P_SUPPLY,  # kind: 0 voltage, 1 phase-controlled, 2 regulates the current
+    P_SUPPLY_PERIOD,  # s, between two firings
+    P_SUPPLY_HALF,  # s, one half wave of the mains
+    P_SUPPLY_RATE,  # 1/s, of its current loop
+    P_SUPPLY_SLEW,  # A/s, 0: none
+    P_SUPPLY_LEAST,  # lowest voltage as a share of the ceiling: 0, or -1 when it reverses
+    P_SUPPLY_FLOOR,  # A
+    P_SUPPLY_STEP,  # A, resolution of the set point; 0: none
+    P_SUPPLY_OFFSET,  # A
     P_COUNT,
-) = range(48)
+) = range(57)
 
 # One row per roll set: state.
 (

@@ -78,6 +78,52 @@ def copper_ratio(kelvin: float) -> float:
 
 
 @jit
+def supply_step(a: Floats, p: Floats, dt: float) -> float:
+    """Voltage that a supply other than the ideal one puts on the coil for the next `dt` seconds.
+
+    In amperes: the current at which the coil would settle under it. A phase-controlled bridge gives
+    the tail of a sine from its firing angle on and nothing before (freewheeling); the angle is set
+    where a wave begins, by mean = ceiling (1 + cos angle) / 2. A regulating supply puts on what its
+    current loop asks for, within what voltage it has.
+    """
+    warm = a[at.A_WARM]
+    ceiling = p[at.P_CEILING] / warm
+    asked = max(a[at.A_SET_POINT], 0.0)
+    if asked < p[at.P_SUPPLY_FLOOR]:
+        asked = 0.0
+    if p[at.P_SUPPLY_STEP] > 0.0:
+        asked = math.floor(asked / p[at.P_SUPPLY_STEP] + 0.5) * p[at.P_SUPPLY_STEP]
+    asked *= p[at.P_FOLLOW_GAIN]
+    if p[at.P_SUPPLY] == 1.0:
+        a[at.A_WAVE] += dt
+        if a[at.A_WAVE] >= p[at.P_SUPPLY_PERIOD]:
+            a[at.A_WAVE] -= p[at.P_SUPPLY_PERIOD]
+            share = min(max(asked / ceiling, 0.0), 1.0)
+            a[at.A_FIRES] = math.acos(2.0 * share - 1.0)
+        half = p[at.P_SUPPLY_HALF]
+        begin = math.pi * a[at.A_WAVE] / half
+        end = min(begin + math.pi * dt / half, math.pi)
+        begin = max(begin, a[at.A_FIRES])
+        if begin >= end:
+            return 0.0
+        mean = (math.cos(begin) - math.cos(end)) * half / (math.pi * dt)
+        volts: float = ceiling * 0.5 * math.pi * mean * p[at.P_SUPPLY_PERIOD] / half
+        return volts
+    if asked > 0.0:
+        asked = max(asked + p[at.P_SUPPLY_OFFSET], 0.0)
+    if p[at.P_SUPPLY_SLEW] > 0.0:
+        most = p[at.P_SUPPLY_SLEW] * dt
+        a[at.A_COMMAND] += min(max(asked - a[at.A_COMMAND], -most), most)
+    else:
+        a[at.A_COMMAND] = asked
+    share = p[at.P_COIL_SHARE] * warm
+    gain = (1.0 - math.exp(-p[at.P_SUPPLY_RATE] * dt)) / share
+    target = a[at.A_CURRENT] + gain * (a[at.A_COMMAND] - a[at.A_CURRENT])
+    put_on: float = min(max(target, p[at.P_SUPPLY_LEAST] * ceiling), ceiling)
+    return put_on
+
+
+@jit
 def coil_step(a: Floats, p: Floats, ambient_k: float, dt: float) -> None:
     """Move winding and core of one absorber on by `dt` seconds at the present current."""
     coil, core = a[at.A_COIL], a[at.A_CORE]

@@ -17,6 +17,22 @@ Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
+class TrueSupply:
+    """The supply of one absorber, as it really is."""
+
+    kind: str = "voltage"  # voltage, phase-controlled, regulates
+    mains_hz: float = 50.0  # phase-controlled
+    full_wave: bool = True
+    rate_per_s: float = 188.5  # regulates: of its current loop
+    slew_a_per_s: float = 0.0  # 0: as fast as its voltage allows
+    reverses: bool = False
+    floor_a: float = 0.0
+    step_a: float = 0.0  # resolution of the set point
+    offset_a: float = 0.0
+    delay_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class TrueAbsorber:
     """One eddy-current brake with arm, load cell, converter and supply, as it really is."""
 
@@ -64,6 +80,7 @@ class TrueAbsorber:
     area_m2: float = 1.3
     emissivity: float = 0.7
     start_k: float = 293.15
+    supply: TrueSupply = TrueSupply()
     coil_ohm: float = 1.2  # at 20 degC
     coil_j_per_k: float = 5800.0  # 15 kg of copper
     core_j_per_k: float = 7400.0  # the iron near it

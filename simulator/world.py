@@ -7,6 +7,7 @@ currents, truth. Nothing here knows the wire.
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,6 +76,16 @@ def _absorber_row(absorber: TrueAbsorber, dt: float) -> Floats:
     row[at.P_COIL_CORE] = absorber.coil_core_w_per_k
     row[at.P_CORE_AIR] = absorber.core_air_w_per_k
     row[at.P_COIL_ROTOR] = absorber.coil_rotor_w_per_k
+    supply = absorber.supply
+    row[at.P_SUPPLY] = ("voltage", "phase-controlled", "regulates").index(supply.kind)
+    row[at.P_SUPPLY_HALF] = 0.5 / supply.mains_hz
+    row[at.P_SUPPLY_PERIOD] = (0.5 if supply.full_wave else 1.0) / supply.mains_hz
+    row[at.P_SUPPLY_RATE] = supply.rate_per_s
+    row[at.P_SUPPLY_SLEW] = supply.slew_a_per_s
+    row[at.P_SUPPLY_LEAST] = -1.0 if supply.reverses else 0.0
+    row[at.P_SUPPLY_FLOOR] = supply.floor_a
+    row[at.P_SUPPLY_STEP] = supply.step_a
+    row[at.P_SUPPLY_OFFSET] = supply.offset_a
     return row
 
 
@@ -160,6 +171,7 @@ class Saved:
     arrays: tuple[npt.NDArray[Any], ...]
     frame: int
     noise: Any
+    waiting: tuple[tuple[float, ...], ...]  # set points under way
 
 
 class World:
@@ -197,6 +209,11 @@ class World:
         room = 2 * len(setup.absorbers) + at.WHEELS * (1 + at.MAX_EDGES)
         self._out = np.zeros(room, dtype=np.int64)
         self._braked = len(setup.absorbers)
+        self._waiting = [  # set points under way to the supplies that have a delay
+            (index, deque([0.0] * round(each.supply.delay_s / period)))
+            for index, each in enumerate(setup.absorbers)
+            if each.supply.delay_s > 0.0
+        ]
         width = len(at.TRUTH_NAMES) + len(at.TRUTH_ABSORBER_NAMES) * len(setup.absorbers)
         self.truth_row = np.zeros(width)
         self.frame = 0  # frames since the start of the world, reboots included
@@ -273,13 +290,17 @@ class World:
     def save(self) -> Saved:
         """The whole state, to come back to with `restore`; cheap, for what-if searches."""
         arrays = tuple(getattr(self, name).copy() for name in _STATE)
-        return Saved(arrays, self.frame, self._noise_source.bit_generator.state)
+        waiting = tuple(tuple(each) for _, each in self._waiting)
+        return Saved(arrays, self.frame, self._noise_source.bit_generator.state, waiting)
 
     def restore(self, saved: Saved) -> None:
         """Go back to a saved state, noise included."""
         for name, kept in zip(_STATE, saved.arrays, strict=True):
             getattr(self, name)[...] = kept
         self.frame = saved.frame
+        for (_, waiting), under_way in zip(self._waiting, saved.waiting, strict=True):
+            waiting.clear()
+            waiting.extend(under_way)
         self._noise_source.bit_generator.state = saved.noise
 
     def spin(self, *speeds_mps: float) -> None:
@@ -291,10 +312,13 @@ class World:
                 self.rolls[index, [at.R_WHEEL, at.R_AXLE]] = speed / radius
 
     def supply(self, set_points_a: list[float]) -> None:
-        """What the absorbers' supplies are told, A."""
+        """What the absorbers' supplies are told, A; one with a delay acts on it later."""
         column = self._set_points
         for index, each in enumerate(set_points_a):
             column[index] = each
+        for index, waiting in self._waiting:
+            waiting.append(set_points_a[index])
+            column[index] = waiting.popleft()
 
     def advance(self, tick_start: float) -> tuple[list[int], list[int], list[list[int]]]:
         """One frame period. Gives converter counts, measured currents (10 mA) and, per wheel, the
