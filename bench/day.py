@@ -1,8 +1,10 @@
 """A random day at the rig in virtual time: all test kinds, pauses, mishaps, one service life.
 
-Every test of bench.support.day, in random order, several times, with pauses of 0 to 120 s; some are
-eased off, some meet a fault, a lifted pedal, a helm that goes, a loop that restarts. Each run goes
-over the wire into a recording and is evaluated as a shop's would be. `failures` counts broken
+Every test of bench.support.day, in random order, several times, with pauses of 0 to 120 s and from
+random beginnings (standing, rolling at any speed, another gear); some are eased off or adjusted by
+hand, some meet a fault, a lifted pedal, a helm that goes, a loop that restarts. Each run goes over
+the wire into a recording and is evaluated as a shop's would be, and every number that its running
+test told is compared with the result's (`compared`, `differ`). `failures` counts broken
 rules: a number that is none or a fault on a healthy rig, current asked for while parked or ready, a
 whole test that is void, power beside the simulator's own, the same test with another answer, a rig
 that does not get ready again. `bench.day --json [--quick] --seed N`.
@@ -26,6 +28,7 @@ from bench.support.common import Options, run_bench
 from bench.support.day import BREAKS, QUIET_S, TESTS, DayRig, DayTest
 from control.core.commands import (
     Acknowledge,
+    Adjust,
     AnyCommand,
     EaseOff,
     MakeReady,
@@ -35,7 +38,7 @@ from control.core.commands import (
     TakeHelm,
 )
 from control.telemetry import State
-from control.test_kinds.plans import kind_of
+from control.test_kinds.plans import GradeClimb, SteadyHold, kind_of
 from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
 from daq.results.evaluate import evaluate
@@ -45,7 +48,13 @@ from daq.results.result import EvaluationSettings, Result
 from simulator.seat import tell
 
 LONGEST_S = 300.0  # no test of the day takes longer
-MISHAPS = ("none",) * 11 + ("ease off",) * 2 + ("fault",) * 4 + ("lift", "helm", "restart")
+MISHAPS = (
+    ("none",) * 9
+    + ("adjust",) * 3
+    + ("ease off",) * 2
+    + ("fault",) * 4
+    + ("lift", "helm", "restart")
+)
 IDLES = ("stand", "stand", "roll", "neutral", "engine off", "park", "fault")
 POWER_OFF = 0.004  # mean power of a whole run beside the truth, relative to the mean of its size
 POWER_OFF_W = 200.0
@@ -62,6 +71,8 @@ class Day:
         self.rows: list[dict[str, Any]] = []
         self.answers: dict[str, list[float]] = {}
         self.count = 0
+        self.compared = 0
+        self.differ = 0
 
     def begin(self) -> None:
         """Morning: zeros, cautions, ready."""
@@ -137,6 +148,7 @@ class Day:
         if getattr(asked.plan, "force_n", None) or getattr(asked.plan, "power_w", None):
             tell(rig.plant, {"drive_at_mps": CRUISE_MPS})
             rig.advance_for(25.0)
+        self._come_in()
         try:
             rig.begin(self.folder / run_id, asked.plan)
         except Refused as error:
@@ -151,7 +163,10 @@ class Day:
             rig.advance()
             if rig.plant.now_s >= at_s:
                 at_s = math.inf
-                self._mishap(mishap)
+                if mishap == "adjust":
+                    self._adjust(asked)
+                else:
+                    self._mishap(mishap)
         over_s = rig.plant.now_s
         rig.rule(over_s < until_s, f"still in '{rig.phase}' after {LONGEST_S:.0f} s")
         if rig.core.state is State.LOADED:
@@ -160,7 +175,8 @@ class Day:
         while rig.core.state is State.EASING and rig.plant.now_s < over_s + 30.0:
             rig.advance()
         rig.rule(rig.core.state is not State.EASING, "still easing 30 s after the test")
-        whole = mishap == "none" or at_s < math.inf  # over before its mishap
+        whole = mishap in ("none", "adjust") or at_s < math.inf  # over before its mishap
+        adjusted = mishap == "adjust" and at_s == math.inf
         if whole:
             rig.rule(
                 rig.core.state in (State.READY, State.PARKED), f"{rig.core.state} after the test"
@@ -173,15 +189,38 @@ class Day:
             rig.rule(len(ended) == 1, f"{len(ended)} ends of one run")
         told = dict(ended[-1].data) if ended else {}
         row: dict[str, Any] = {
-            "run": run_id, "name": asked.name, "mishap": mishap if not whole else "none",
+            "run": run_id, "name": asked.name,
+            "mishap": mishap if adjusted or not whole else "none",
             "seconds": over_s - began_s, "valid": bool(told.get("valid")),
             "void": str(told.get("void", "")),
         }  # fmt: skip
         if whole:
             rig.rule(row["valid"], f"void: {row['void']}")
-            self._judge(asked, self.folder / run_id, row)
+            self._judge(asked, self.folder / run_id, row, adjusted=adjusted)
+        elif mishap != "restart":
+            self._compare_cut(self.folder / run_id)
         self.rows.append(row)
         (self.folder / run_id / "raw.drm").unlink()
+
+    def _come_in(self) -> None:
+        """Half of all tests begin while the truck rolls, at any speed and for any while."""
+        if self.draw.random() < 0.5:
+            return
+        words = {"brake": 0.0, "gear": 4, "drive_at_mps": self.draw.uniform(4.0, 19.0)}
+        tell(self.rig.plant, words)
+        self.rig.advance_for(self.draw.uniform(2.0, 20.0))
+
+    def _adjust(self, asked: DayTest) -> None:
+        """Another set point by hand, now and then of another quantity; a climb's grade."""
+        plan, draw = asked.plan, self.draw
+        if isinstance(plan, SteadyHold):
+            quantity = draw.choice(("", "speed", "force", "power"))
+            usual = {"speed": 15.0, "force": 2500.0, "power": 50e3}
+            own = plan.rpm * math.pi / 30.0 if plan.rpm else plan.speed_mps or plan.force_n
+            about = usual.get(quantity) or own or plan.power_w or 1.0
+            self.rig.send(Adjust(0, HOLDER, about * draw.uniform(0.95, 1.05), quantity))
+        elif isinstance(plan, GradeClimb) and plan.grade.percent is not None:
+            self.rig.send(Adjust(0, HOLDER, draw.uniform(2.0, 5.0)))
 
     def _mishap(self, what: str) -> None:
         rig, draw = self.rig, self.draw
@@ -210,7 +249,25 @@ class Day:
         if recorder is not None:
             recorder.close()
 
-    def _judge(self, asked: DayTest, folder: Path, row: dict[str, Any]) -> None:
+    def _compare_cut(self, folder: Path) -> None:
+        """A test that was cut short still says the same live and in its result."""
+        try:
+            result, _ = judged(self.rig, folder)
+        except DrumlinError as error:
+            self.rig.rule(False, f"not evaluated: {error.problem}")
+            return
+        self._agree(result)
+
+    def _agree(self, result: Result) -> None:
+        for one in result.compared:
+            self.compared += 1
+            self.differ += not one.agrees
+            self.rig.rule(
+                one.agrees,
+                f"{one.figure}: live {one.live:.6g}, result {one.value} {one.unit}",
+            )
+
+    def _judge(self, asked: DayTest, folder: Path, row: dict[str, Any], *, adjusted: bool) -> None:
         """Evaluate the run and hold it against the truth and its repeats."""
         rig = self.rig
         try:
@@ -219,6 +276,7 @@ class Day:
             rig.rule(False, f"not evaluated: {error.problem}")
             return
         rig.rule(result.valid, f"its evaluation is void: {result.void}")
+        self._agree(result)
         row["flags"] = sorted({one.code for one in result.flags})
         row["power_off"] = off
         if kind_of(asked.plan) in PLAYED:
@@ -229,6 +287,8 @@ class Day:
             return
         row["figure"], row["value"] = main.name, main.value
         row["low"], row["high"] = main.low, main.high
+        if adjusted:  # another answer was asked for
+            return
         before = self.answers.setdefault(asked.name, [])
         if before and math.isfinite(asked.spread):
             usual = float(np.median(before))
@@ -277,6 +337,8 @@ def measure(options: Options) -> dict[str, Any]:
     return {
         "tests": len(day.rows),
         "whole": sum(one["mishap"] == "none" for one in day.rows),
+        "compared": day.compared,
+        "differ": day.differ,
         "failures": len(rig.broken),
         "broken": rig.broken,
         "simulated_h": rig.plant.now_s / 3600.0,

@@ -43,7 +43,9 @@ _EXPORT = """
 import re, sys
 from pathlib import Path
 from api.services.export import export
-rows = export(Path(sys.argv[1]), sys.argv[2], Path(sys.argv[3]), tuple(sys.argv[4].split(",")))
+from api.services.export_forms import ExportWish, form_of
+wish = ExportWish(tuple(sys.argv[4].split(",")))
+rows = export(Path(sys.argv[1]), form_of(sys.argv[2]), Path(sys.argv[3]), wish)
 # not ru_maxrss: that remembers the process which started this one
 peak = re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text()).group(1)
 print(rows, int(peak) / 1024)

@@ -161,26 +161,36 @@ def report(
 def export(
     run_id: RunArgument,
     form: Annotated[
-        str, typer.Option("--form", help="csv, parquet or mdf4; after the name of --to, else csv.")
+        str,
+        typer.Option(
+            "--form", help="csv, parquet, mdf4 or curves; after the name of --to, else csv."
+        ),
     ] = "",
     to: Annotated[Path | None, typer.Option(help="File; named after the run without.")] = None,
     columns: Annotated[str, typer.Option(help="Names with commas; all without.")] = "",
+    number: Annotated[int, typer.Option(help="Evaluation; the newest without.")] = 0,
+    units: Annotated[str, typer.Option(help="si, metric or us.")] = "si",
+    hz: Annotated[float, typer.Option(min=0, help="Averaged to so many rows a second.")] = 0.0,
     data: DataOption = DATA,
     store: UrlOption = "",
     json: JsonOption = False,
 ) -> None:
-    """Write the run's samples for other programs."""
-    from api.services.export import FORMS
+    """Write the run's samples, or the curves of its evaluation, for other programs."""
     from api.services.export import export as work
+    from api.services.export_forms import ExportUnits, ExportWish, form_of
 
+    wanted = form_of(form, to)
+    try:
+        system = ExportUnits(units)
+    except ValueError:
+        raise DrumlinError(f"There are no units '{units[:20]}'.", "Use si, metric or us.") from None
     with open_catalogue(data, store) as catalogue:
         run = run_of(catalogue, run_id)
-    form = form or _form_of(to, {suffix: name for name, (_, suffix) in FORMS.items()}, "csv")
-    suffix = FORMS[form][1] if form in FORMS else form
-    target = to or Path(f"{run.id}.{suffix}")
+    target = to or Path(f"{run.id}.{wanted.suffix}")
     names = tuple(name for name in columns.split(",") if name)
+    wish = ExportWish(names, number, system, hz, run.vehicle, run.started_at)
     with progress(f"Exporting {run.id}", quiet=json) as tell:
-        rows = work(run_folder(data, run.id), form, target, names, tell)
+        rows = work(run_folder(data, run.id), wanted, target, wish, tell)
     told = {"run_id": run.id, "file": str(target), "rows": rows}
     done(told, f"{target}: {rows:,} rows", json)
 
@@ -215,6 +225,7 @@ def reevaluate(
             f"These settings cannot be used: {error}.", "docs/results.md lists them."
         ) from None
     other = load_rig(rig) if rig is not None else None
+    rig_text = rig.read_text(encoding="utf-8") if rig is not None else ""
     told: list[dict[str, Any]] = []
     with open_catalogue(data, store) as catalogue:
         asked = [one for word in run_ids for one in expand(catalogue, word)]
@@ -228,7 +239,7 @@ def reevaluate(
                     result.made.settings, result.answer, result.valid,
                 )  # fmt: skip
                 number = vehicle_records.note_evaluation(catalogue, row, lean(result))
-                write_evaluation(folder, number, result)
+                write_evaluation(folder, number, result, rig_text)
                 told.append({"run_id": run.id, "number": number, "valid": result.valid,
                              "answer": result.answer})  # fmt: skip
                 tell((place + 1) / len(asked))

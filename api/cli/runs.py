@@ -47,9 +47,11 @@ def list_runs(
     limit: Annotated[int, typer.Option(min=1, max=500, help="At most so many.")] = 30,
     data: DataOption = DATA,
     store: UrlOption = "",
+    units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
-    """Runs, newest first."""
+    """Runs, newest first, with the local time of their start and what came out."""
+    from api.cli.run_words import local_time, verdict
     from api.store.catalogue import Search
 
     with open_catalogue(data, store) as catalogue:
@@ -59,13 +61,11 @@ def list_runs(
         print_json({"runs": found})
         return
     rows = [
-        (run.id, run.kind, run.vehicle or "—", run.state.value, f"{run.frames:,}",
+        (run.id, local_time(run.started_at), run.vehicle or "—", run.kind, verdict(run, units),
          ", ".join(run.tags))
         for run in found
     ]  # fmt: skip
-    print_table(
-        ("run", "kind", "vehicle", "state", "frames", "tags"), rows, "No run fits.", right=(4,)
-    )
+    print_table(("run", "local time", "vehicle", "kind", "answer", "tags"), rows, "No run fits.")
 
 
 @runs.command()
@@ -78,10 +78,11 @@ def show(
     json: JsonOption = False,
 ) -> None:
     """What was asked, what came out, and what to know about it."""
+    from api.cli.run_words import figure_rows, sentences, table_of
     from api.store import vehicle_records
-    from api.store.evaluations import read_evaluation
+    from api.store.evaluations import numbered_evaluation
     from api.store.schema import RunState
-    from daq.results.words import with_interval
+    from daq.results.words import said
 
     with open_catalogue(data, store) as catalogue:
         run = run_of(catalogue, run_id)
@@ -91,25 +92,26 @@ def show(
             f"Run {run.id} could not be evaluated: {run.reason.rstrip('.')}.",
             "Its recording is as it was; see: drumlin runs reevaluate --help.",
         )
-    result = read_evaluation(run_folder(data, run.id), number or None)
+    which, result = numbered_evaluation(run_folder(data, run.id), number or None)
     if json:
-        print_json({"run": run, "evaluations": history, "result": result})
+        print_json({"run": run, "evaluations": history, "evaluation": which, "result": result})
         raise typer.Exit(0 if result.valid else NO)
     out = console()
     out.print(f"{run.id}  {run.kind}  {run.vehicle}", style="bold", highlight=False, markup=False)
-    out.print(f"Asked: {result.asked}", style="dim", highlight=False, markup=False)
-    out.print(result.answer, style="bold", highlight=False, markup=False)
+    asked, answer, correction = sentences(result, run, units)
+    out.print(f"Asked: {asked}", style="dim", highlight=False, markup=False)
+    out.print(answer, style="bold", highlight=False, markup=False)
+    out.print(f"Evaluation {which} of {len(history) or which}. {correction}", highlight=False,
+              markup=False)  # fmt: skip
     for reason in result.void:
-        out.print(f"Void: {reason}", highlight=False, markup=False)
-    print_table(
-        ("figure", "value"),
-        [(one.label, with_interval(one, units)) for one in result.figures],
-        "No figures.",
-        right=(1,),
-    )
+        out.print(f"Void: {said(reason, units)}", highlight=False, markup=False)
+    print_table(("figure", "value"), figure_rows(result, units), "No figures.", right=(1,))
+    head, rows = table_of(result, units)
+    if rows:
+        print_table(head, list(rows), "", right=tuple(range(1, len(head))))
     for flag in result.flags:
         if not flag.voids:
-            out.print(f"Flag: {flag.text}", highlight=False, markup=False)
+            out.print(f"Flag: {said(flag.text, units)}", highlight=False, markup=False)
     for note in run.notes:
         out.print(f"Note, {note.who}, {note.at}: {note.text}", highlight=False, markup=False)
     if run.tags:

@@ -28,6 +28,8 @@ ACT_EVERY = 5  # frames between two looks of the driver
 NOTE_EVERY = 10
 SLACK_S = 400.0  # beyond the planned length, for approaches and settling
 COOL_STEP_S = 5.0
+# Phases over which a test states its own figures: the truth beside them is of the same window.
+EVALUATED = frozenset({"hold", "average", "sweep", "rise", "climb", "trace", "coast", "snap"})
 LONG_KINDS = (SteadyHold, GradeClimb, SpeedTrace)  # fewer frames a second do not change the answer
 
 Result = dict[str, object]
@@ -56,9 +58,11 @@ class Truth:
         self.apart_mps = 0.0
         self.hottest_k = 0.0
 
-    def note(self) -> None:
+    def note(self, *, evaluated: bool) -> None:
+        """`evaluated`: the test's own figures hold this moment too."""
         row = self._row
-        self.power.append(float(row[self._power]))
+        if evaluated:
+            self.power.append(float(row[self._power]))
         front, rear = (float(row[place]) for place in self._speeds)
         self.apart_mps = max(self.apart_mps, abs(front - rear))
         self.hottest_k = max(self.hottest_k, *(float(row[place]) for place in self._rotors))
@@ -93,7 +97,8 @@ def run_once(virtual: VirtualRig, plan: Plan, driver: DriverOf, run_id: str) -> 
             if test is not None:
                 driver.act(test)
         if count % NOTE_EVERY == 0:
-            truth.note()
+            test = virtual.core.test
+            truth.note(evaluated=test is not None and test.phase in EVALUATED)
             if virtual.plant.now_s - began_s > longest_s:
                 phase = virtual.core.test.phase if virtual.core.test is not None else "?"
                 raise DrumlinError(

@@ -111,12 +111,12 @@ def content_of(result: Result, about: RunDetails) -> Content:
     if about.owner:
         subject = f"{subject} · {about.owner}"
     units = about.units
-    head, rows = _table(result, units)
+    head, rows = table_of(result, units)
     made = result.made
     settings = msgspec.to_builtins(made.settings)
     usual = msgspec.to_builtins(type(made.settings)())
     changed = [f"{name} {value}" for name, value in settings.items() if value != usual[name]]
-    asked, answer = _sentences(result, about)
+    asked, answer = sentences_of(result, about)
     return Content(
         title=TITLES.get(result.kind, result.kind or "Run"),
         subject=subject,
@@ -127,13 +127,13 @@ def content_of(result: Result, about: RunDetails) -> Content:
         answer=answer,
         void=tuple(said(reason, units) for reason in result.void),
         panels=tuple(panels_of(result)),
-        figures=tuple((_sentence(one.label), _value(one, units)) for one in result.figures),
+        figures=tuple((_sentence(one.label), value_of(one, units)) for one in result.figures),
         conditions=conditions_of(result.conditions, units),
         table_title=_TABLES.get(result.kind, "Points"),
         table_head=head,
         table=rows,
         flags=_flags(result.flags, units),
-        correction=_correction(result, units),
+        correction=correction_of(result, units),
         sureness=_sureness(result, units),
         parts=_parts(result, units),
         limits=tuple(said(each, units) for each in result.limits),
@@ -166,7 +166,7 @@ def when(started_at: str) -> str:
     return started_at.replace("T", " ")[:16] + (" UTC" if started_at else "")
 
 
-def _sentences(result: Result, about: RunDetails) -> tuple[str, str]:
+def sentences_of(result: Result, about: RunDetails) -> tuple[str, str]:
     """What was asked and what came out, in the units of the reader."""
     units = about.units
     if units is UnitSystem.METRIC:
@@ -183,7 +183,10 @@ def _sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
-def _value(one: Figure, units: UnitSystem) -> str:
+def value_of(one: Figure, units: UnitSystem) -> str:
+    """A figure with its interval as people read it."""
+    if one.low == one.value == one.high and one.value is not None and one.unit != "1":
+        return shown(one.value, one.unit, units=units)
     if one.unit == "1" and one.value is not None:
         if one.name in ("in_tolerance", "keeps_up", "outside_share"):
             return f"{100 * one.value:.1f} %"
@@ -223,8 +226,9 @@ def _condition(value: float, unit: str, units: UnitSystem) -> str:
 
 _TABLES = {"coastdown": "Intervals", "snap-smoke": "Snaps"}
 _COLUMNS = {
-    "point": ("Point", ""), "x": ("At", "x"), "power_w": ("Wheel power", "W"),
-    "low_w": ("From", "W"), "high_w": ("To", "W"), "torque_nm": ("Torque", "N.m"),
+    "point": ("Point", ""), "set": ("Asked", "x"), "x": ("At", "x"),
+    "power_w": ("Wheel power", "W"), "low_w": ("From", "W"), "high_w": ("To", "W"),
+    "corrected_w": ("Corrected", "W"), "torque_nm": ("Torque", "N.m"),
     "from_mps": ("From", "m/s"), "to_mps": ("To", "m/s"), "seconds": ("Time", "s"),
     "force_n": ("Force", "N"), "measured_tractive_n": ("At the wheels", "N"),
     "snap": ("Snap", ""), "peak_percent": ("Peak", "%"), "absorption_per_m": ("k, 1/m", ""),
@@ -232,9 +236,10 @@ _COLUMNS = {
 }  # fmt: skip
 
 
-def _table(
+def table_of(
     result: Result, units: UnitSystem
 ) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Head and rows of a result's table, in the units of the reader."""
     rows = result.table[:MOST_ROWS]
     names = [name for name in _COLUMNS if any(name in row for row in rows)]
     shown_rows = []
@@ -271,7 +276,8 @@ def _flag(flag: Flag, units: UnitSystem) -> str:
     return f"{text} From {flag.from_s:.1f} to {flag.to_s:.1f} s."
 
 
-def _correction(result: Result, units: UnitSystem) -> str:
+def correction_of(result: Result, units: UnitSystem) -> str:
+    """How numbers were corrected for weather, by which rule and factor, or why not."""
     one = result.correction
     if one is None:
         return "No weather correction."
@@ -287,7 +293,7 @@ def _correction(result: Result, units: UnitSystem) -> str:
         for each in one.inputs
     )
     return (
-        f"Corrected after {one.title}: factor {one.factor:.4f} ± {1.96 * one.sigma:.4f} "
+        f"Corrected by {one.rule} ({one.title}): factor {one.factor:.4f} ± {1.96 * one.sigma:.4f} "
         f"from {inputs}. {reasons}".strip()
     )
 

@@ -8,13 +8,14 @@ from typing import ClassVar
 import msgspec
 
 from api.jobs.job import LONG_S, Job
+from api.services.export_forms import ExportWish, form_of
 
 
 class ExportJob(Job, frozen=True):
     folder: str
     form: str
     target: str
-    columns: tuple[str, ...] = ()
+    wish: ExportWish = ExportWish()
     time_limit_s: ClassVar[float] = LONG_S
 
     def place(self) -> Path:
@@ -23,7 +24,7 @@ class ExportJob(Job, frozen=True):
     def run(self) -> bytes:
         from api.services.export import export  # noqa: PLC0415
 
-        rows = export(Path(self.folder), self.form, Path(self.target), self.columns)
+        rows = export(Path(self.folder), form_of(self.form), Path(self.target), self.wish)
         return msgspec.json.encode(rows)
 
 

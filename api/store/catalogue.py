@@ -17,7 +17,16 @@ import msgspec
 import sqlalchemy as sa
 
 from api.store.engine import NoSuchRun, begin, make_engine, migrate
-from api.store.schema import RunState, notes, run_words, runs, set_members, tags, vehicles
+from api.store.schema import (
+    RunState,
+    evaluations,
+    notes,
+    run_words,
+    runs,
+    set_members,
+    tags,
+    vehicles,
+)
 from api.store.searching import gather, holding
 from daq.errors import Refused
 
@@ -72,6 +81,8 @@ class RunSummary(msgspec.Struct, frozen=True):
     holder: str
     frames: int
     tags: tuple[str, ...]
+    answer: str = ""  # of the newest evaluation, one sentence in metric units; "" while none
+    valid: bool | None = None  # whether that counts; None: not evaluated
 
 
 class Run(msgspec.Struct, frozen=True):
@@ -236,6 +247,11 @@ class Catalogue:
             wanted = sa.select(tags).where(tags.c.run_id.in_(tagged)).order_by(tags.c.tag)
             for tag in connection.execute(wanted).mappings():
                 tagged[tag["run_id"]].append(tag["tag"])
+            newest = sa.select(evaluations).where(evaluations.c.run_id.in_(tagged))
+            answers = {  # later numbers take the place of earlier ones
+                one["run_id"]: (one["answer"], bool(one["valid"]))
+                for one in connection.execute(newest.order_by(evaluations.c.number)).mappings()
+            }
         return [
             RunSummary(
                 id=row["id"],
@@ -248,6 +264,8 @@ class Catalogue:
                 holder=row["holder"],
                 frames=row["frames"],
                 tags=tuple(tagged[row["id"]]),
+                answer=answers.get(row["id"], ("", None))[0],
+                valid=answers.get(row["id"], ("", None))[1],
             )
             for row in rows
         ]

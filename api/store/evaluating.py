@@ -57,11 +57,16 @@ def evaluate_folder(
         return evaluate(load(path, rig, plan, settings, replay.events), VERSION)
 
 
-def write_evaluation(folder: Path, number: int, result: Result) -> Path:
-    """Keep a result in the run's folder under its number, whole or not at all."""
+def write_evaluation(folder: Path, number: int, result: Result, rig_text: str = "") -> Path:
+    """Keep a result in the run's folder under its number, whole or not at all.
+
+    `rig_text`: the rig file it was measured again with, if it was; exports need it.
+    """
     kept = folder / EVALUATIONS_FOLDER
     kept.mkdir(exist_ok=True)
     path = kept / f"{number:04d}.json"
+    if rig_text:
+        atomic_write(path.with_suffix(".toml"), rig_text.encode())
     atomic_write(path, msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
     return path
 

@@ -16,6 +16,11 @@ from daq.results.result import Result
 
 def read_evaluation(folder: Path, number: int | None = None) -> Result:
     """A kept result: that of a number, or the newest. Raises RecordingError when there is none."""
+    return numbered_evaluation(folder, number)[1]
+
+
+def numbered_evaluation(folder: Path, number: int | None = None) -> tuple[int, Result]:
+    """The same with its number."""
     kept = sorted((folder / EVALUATIONS_FOLDER).glob("[0-9]*.json"))
     if number is not None:
         kept = [path for path in kept if path.stem == f"{number:04d}"]
@@ -27,8 +32,19 @@ def read_evaluation(folder: Path, number: int | None = None) -> Result:
             f"Run {folder.name} has no evaluation {which}.", "Evaluate the run again."
         )
     try:
-        return msgspec.json.decode(kept[-1].read_bytes(), type=Result)
+        return int(kept[-1].stem), msgspec.json.decode(kept[-1].read_bytes(), type=Result)
     except (OSError, msgspec.DecodeError) as error:
         raise RecordingError(
             f"{kept[-1]} cannot be read: {error}.", "Evaluate the run again."
+        ) from None
+
+
+def rig_text_of(folder: Path, number: int) -> str:
+    """The rig file that an evaluation measured the run again with. Raises RecordingError."""
+    try:
+        return (folder / EVALUATIONS_FOLDER / f"{number:04d}.toml").read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise RecordingError(
+            f"The rig file of evaluation {number} of run {folder.name} was not kept.",
+            "Evaluate the run again with that rig file, then export that evaluation.",
         ) from None

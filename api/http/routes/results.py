@@ -30,7 +30,7 @@ from api.report.html import POLICY
 from api.report.jobs import GainReportJob, ReportJob
 from api.report.render import MEDIA
 from api.services.comparing import Compared, Consistent, compare, consistency
-from api.services.export import FORMS
+from api.services.export_forms import ExportForm, ExportUnits, ExportWish
 from api.services.jobs import ExportJob
 from api.store import vehicle_records
 from api.store.catalogue import Run
@@ -173,30 +173,34 @@ async def report(
 async def export(
     request: Request,
     run_id: RunId,
-    form: Literal["csv", "parquet", "mdf4"] = "csv",
+    form: ExportForm = ExportForm.CSV,
     columns: Annotated[str, Query(max_length=4000)] = "",
+    number: Number = None,
+    units: ExportUnits = ExportUnits.SI,
+    hz: Annotated[float, Query(ge=0, le=1000, allow_inf_nan=False)] = 0.0,
 ) -> Response:
-    """All rows of a closed run as CSV, Parquet or ASAM MDF4; `columns` are names with commas."""
+    """A closed run as CSV, Parquet, ASAM MDF4, or its curves as a table; `columns` are names with
+    commas; of the newest evaluation or that `number`; `hz` averages to so many rows a second."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
     run = await _run(context, run_id)
     names = tuple(dict.fromkeys(name for name in columns.split(",") if name))
-    media, suffix = FORMS[form]
     if len(_out) >= MOST_OUT:
         raise Busy(f"{MOST_OUT} exports are on their way already.", "Wait until one is through.")
     context.check_disk(run.frames * (len(names) or ALL_COLUMNS) * CELL_BYTES / 1e6)
     scratch = await asyncio.to_thread(new_scratch, context.settings.data, "export")
     _out.add(scratch)
     try:
-        target = FilePath(scratch.name) / f"{run_id}.{suffix}"
+        target = FilePath(scratch.name) / f"{run_id}.{form.suffix}"
         folder = context.keeper.runs_folder / run_id
-        await work(ExportJob(str(folder), form, str(target), names))
+        wish = ExportWish(names, number or 0, units, hz, run.vehicle, run.started_at)
+        await work(ExportJob(str(folder), form.value, str(target), wish))
     except BaseException:
         _forget(scratch)
         raise
     return FileResponse(
         target,
-        media_type=media,
+        media_type=form.media,
         filename=target.name,
         background=BackgroundTask(_forget, scratch),
     )

@@ -110,7 +110,9 @@ def test_reports_and_exports_are_files(data: Path) -> None:
         assert form == "pdf" or b" hp (95 % interval)" in target.read_bytes()
     target = data / "run.csv"
     made = told(data, "export", "last", "--columns", "power_w", "--to", str(target))
-    assert made["rows"] == target.read_text().count("\n") - 2
+    assert made["rows"] == target.read_text().count("\n") - 5
+    with pytest.raises(DrumlinError, match="No form of export"):
+        call(data, "export", "last", "--to", str(data / "run.xlsx"))
 
 
 @pytest.mark.parametrize(
@@ -119,7 +121,7 @@ def test_reports_and_exports_are_files(data: Path) -> None:
         ("report", "run.html", b"<!doctype html>"),
         ("report", "run.pdf", b"%PDF"),
         ("report", "run", b"%PDF"),
-        ("export", "run.csv", b"time_s"),
+        ("export", "run.csv", b"# run "),
         ("export", "run.parquet", b"PAR1"),
         ("export", "run.mf4", b"MDF     "),
     ],

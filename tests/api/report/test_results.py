@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import csv
 import hashlib
 import io
 import math
@@ -27,14 +26,12 @@ from api.report.jobs import ReportJob
 from api.report.pdf import pdf_of
 from api.report.render import render_gain
 from api.services.comparing import compare, consistency, session_sigma
-from api.services.export import export
 from api.store import vehicle_records
 from api.store.catalogue import Catalogue, NewRun, Note, Search
 from api.store.close_run import close
 from api.store.evaluating import evaluate_folder, read_evaluation, write_evaluation
 from api.store.importing import import_recording
 from daq.errors import RecordingError, Refused
-from daq.results.parquet import read_columns
 from daq.results.result import EvaluationSettings, Result
 from daq.rig.units import UnitSystem
 from tests.api.harness import Service
@@ -248,94 +245,6 @@ async def test_a_worker_that_cannot_says_why(closed: Path, tmp_path: Path) -> No
         await work(ReportJob(str(closed), "pdf", about()), 0.001)
 
 
-# --- exports, each read back by a reader that is not ours -----------------------------------------
-
-
-def test_csv_is_read_back_by_pandas(closed: Path, tmp_path: Path) -> None:
-    import pandas
-
-    shares: list[float] = []
-    rows = export(closed, "csv", tmp_path / "run.csv", ("power_w", "speed_mps"), shares.append)
-    truth = read_columns(closed / "run.parquet", ["time_s", "power_w", "speed_mps"])
-    with (tmp_path / "run.csv").open(newline="") as file:
-        lines = csv.reader(file)
-        assert next(lines) == ["time_s", "power_w", "speed_mps"]
-        assert next(lines) == ["s", "W", "m/s"]
-    back = pandas.read_csv(tmp_path / "run.csv", skiprows=[1])
-    assert len(back) == rows == truth["time_s"].size
-    for name, values in truth.items():
-        read = back[name].to_numpy(dtype=np.float64)
-        assert np.array_equal(np.isnan(read), np.isnan(values))
-        fine = ~np.isnan(values)
-        assert np.allclose(read[fine], values[fine].astype(float), rtol=1e-6)
-    assert shares == sorted(shares)
-    assert shares[-1] == 1.0
-
-
-@pytest.mark.parametrize("columns", [(), ("power_w",)])
-def test_parquet_is_read_back_by_duckdb(
-    closed: Path, tmp_path: Path, columns: tuple[str, ...]
-) -> None:
-    import duckdb
-
-    rows = export(closed, "parquet", tmp_path / "run.parquet", columns)
-    truth = read_columns(closed / "run.parquet", ["power_w"])["power_w"].astype(float)
-    with duckdb.connect() as base:
-        found = base.execute(
-            "SELECT count(*), avg(power_w) FROM read_parquet(?) WHERE NOT isnan(power_w)",
-            [str(tmp_path / "run.parquet")],
-        ).fetchone()
-    assert found is not None
-    assert found[0] == np.isfinite(truth).sum() <= rows
-    assert found[1] == pytest.approx(float(np.nanmean(truth)), rel=1e-9)
-
-
-def test_mdf4_is_read_back_by_asammdf_over_several_blocks(
-    closed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    from asammdf import MDF
-
-    monkeypatch.setattr("api.services.export.MDF_ROWS", 1000)
-    rows = export(closed, "mdf4", tmp_path / "run.mf4")
-    truth = read_columns(closed / "run.parquet")
-    with MDF(tmp_path / "run.mf4") as back:
-        assert back.version.startswith("4.")
-        power = back.get("power_w")
-        assert (power.unit, len(power.samples)) == ("W", rows)
-        assert np.allclose(power.samples, truth["power_w"], equal_nan=True)
-        assert np.allclose(power.timestamps, truth["time_s"] - truth["time_s"][0])
-        assert set(truth) - {"time_s"} <= set(back.channels_db)
-
-
-def test_what_the_mdf4_writer_prints_does_not_reach_standard_output(
-    closed: Path,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    """It tells its speed every ten seconds; --json promises one object and nothing else."""
-    from asammdf import MDF
-
-    save = MDF.save
-
-    def chatting(self: MDF, *arguments: object, **named: object) -> object:
-        print("2.87 MB/s")
-        return save(self, *arguments, **named)
-
-    monkeypatch.setattr(MDF, "save", chatting)
-    export(closed, "mdf4", tmp_path / "run.mf4", ("power_w",))
-    assert capsys.readouterr().out == ""
-
-
-def test_an_export_that_cannot_be_leaves_nothing_behind(closed: Path, tmp_path: Path) -> None:
-    for form, columns in (("xlsx", ()), ("csv", ("no_such",))):
-        with pytest.raises(Refused):
-            export(closed, form, tmp_path / "out", columns)
-    with pytest.raises(Refused, match="no samples"):
-        export(tmp_path, "csv", tmp_path / "out")
-    assert list(tmp_path.iterdir()) == []
-
-
 # --- catalogue ------------------------------------------------------------------------------------
 
 
@@ -547,7 +456,11 @@ async def test_result_report_and_export_by_http(with_run: Service, data: Path) -
         table = await browser.get(
             f"/api/runs/{RUN_ID}/export", params={"form": "csv", "columns": "power_w"}
         )
-        assert table.text.splitlines()[0] == "time_s,power_w"
+        lines = table.text.splitlines()
+        assert lines[0].startswith(f"# run {RUN_ID}; vehicle ")
+        assert lines[4] == "time_s,utc,utc_sigma_s,power_w"
+        unknown = await browser.get(f"/api/runs/{RUN_ID}/export", params={"form": "xlsx"})
+        assert unknown.status_code == 422
         missing = await browser.get(f"/api/runs/{RUN_ID}/result", params={"number": 9})
         assert (missing.status_code, missing.json()["code"]) == (404, "no-evaluation")
     assert not list(data.glob("export-*"))

@@ -132,7 +132,7 @@ export default class RunView {
       el(
         "div",
         { className: "files-list" },
-        ["csv", "parquet", "mdf4"].map((form) =>
+        ["csv", "parquet", "mdf4", "curves"].map((form) =>
           el("a", {
             className: "button",
             href: `${this.path}/export?form=${form}`,

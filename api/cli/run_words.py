@@ -1,0 +1,51 @@
+"""A run in words for a terminal: the same sentences and units as in its report.
+
+Data flow: Result and what the catalogue knows -> strings and rows of tables for api.cli.runs.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from api.report.content import (
+    RunDetails,
+    correction_of,
+    sentences_of,
+    table_of,
+    value_of,
+)
+from api.store.catalogue import Run, RunSummary
+from daq.results.result import Result
+from daq.results.words import said
+from daq.rig.units import UnitSystem
+
+
+def local_time(label: str) -> str:
+    """A UTC label in this computer's own time, to the minute; "" when it is none."""
+    try:
+        return datetime.fromisoformat(label).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return ""
+
+
+def verdict(run: RunSummary, units: UnitSystem) -> str:
+    """What came out, or why nothing did."""
+    if run.valid is None:
+        return run.state.value
+    text = said(run.answer, units)
+    return text if run.valid else f"Void. {text}"
+
+
+def sentences(result: Result, run: Run, units: UnitSystem) -> tuple[str, str, str]:
+    """What was asked, what came out, and how it was corrected, in the units of the reader."""
+    plan = run.plan if isinstance(run.plan, dict) else None
+    asked, answer = sentences_of(result, RunDetails(run.id, units=units, plan=plan))
+    return asked, answer, correction_of(result, units)
+
+
+def figure_rows(result: Result, units: UnitSystem) -> list[tuple[str, str]]:
+    """Each figure with its interval."""
+    return [(one.label, value_of(one, units)) for one in result.figures]
+
+
+__all__ = ["figure_rows", "local_time", "sentences", "table_of", "verdict"]
