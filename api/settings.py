@@ -29,6 +29,9 @@ class ServiceSection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     host: Annotated[str, Meta(min_length=1, max_length=255)] = "127.0.0.1"
     port: Port = DEFAULT_PORT
+    # Of the helm process, where easing off and the helm have a listener of their own; left out:
+    # the next free one after `port` under drumlin serve; 0: none.
+    helm_port: Port | None = None
     hosts: tuple[str, ...] = ()  # names people may use in the address bar, beside IP addresses
     origins: tuple[str, ...] = ()  # other pages that may command, e.g. "https://wall.example"
     tls_certificate: str = ""  # PEM file, with the chain
@@ -81,7 +84,12 @@ class Settings(msgspec.Struct, frozen=True):
 
 
 def load_settings(
-    rig: Path, data: Path, file: Path | None = None, host: str = "", port: int | None = None
+    rig: Path,
+    data: Path,
+    file: Path | None = None,
+    host: str = "",
+    port: int | None = None,
+    helm_port: int | None = None,
 ) -> Settings:
     """Settings from a file (optional) and the command line, which wins. Raises SettingsError."""
     sections = FileSections() if file is None else parse_sections(_read(file), str(file))
@@ -90,6 +98,8 @@ def load_settings(
         service = msgspec.structs.replace(service, host=host)
     if port is not None:
         service = msgspec.structs.replace(service, port=port)
+    if helm_port is not None:
+        service = msgspec.structs.replace(service, helm_port=helm_port)
     return Settings(rig, data, service, sections.mqtt, sections.store)
 
 

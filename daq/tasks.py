@@ -64,6 +64,10 @@ class Tasks:
 
         self.start(name, for_ever())
 
+    async def end(self) -> None:
+        """Wait for what was started to end by itself."""
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
     async def stop(self) -> None:
         """Cancel all and wait for their end."""
         tasks = list(self._tasks)

@@ -105,13 +105,12 @@ class Access:
 
     def caller(self, connection: HTTPConnection, needed: Role) -> Caller:
         """Who calls. Raises Problem: 401 unknown, 403 role too small, 429 too many failures."""
-        peer = connection.client.host if connection.client is not None else ""
-        client_id = _client_id(connection)
+        peer = peer_of(connection)
         if not self.book.in_use:
             if not is_loopback(peer):
                 self.refusals += 1
                 raise _unknown("No token exists yet, so only this computer itself is served.")
-            return Caller(LOCAL_NAME, Role.MAINTAIN, peer, client_id, "")
+            return Caller(LOCAL_NAME, Role.MAINTAIN, peer, _client_id(connection), "")
         token = self._token(connection, peer)
         if not token.role.covers(needed):
             self.refusals += 1
@@ -121,7 +120,15 @@ class Access:
                 f"'{token.name}' may {token.role.value}; this needs {needed.value}.",
                 f"Ask whoever maintains the rig for a token with the role {needed.value}.",
             )
-        return Caller(token.name, token.role, peer, client_id, token.id)
+        return Caller(token.name, token.role, peer, _client_id(connection), token.id)
+
+    def known(self, connection: HTTPConnection) -> tuple[str, Standing]:
+        """Whose budget a request is taken from, and how proven they are. Judges nothing."""
+        peer = peer_of(connection)
+        if not self.book.in_use:
+            return "", Standing.OPERATE if is_loopback(peer) else Standing.STRANGER
+        token = self.book.find(_secret(connection))
+        return ("", Standing.STRANGER) if token is None else (token.id, standing_of(token.role))
 
     def still_valid(self, caller: Caller) -> bool:
         """False once the caller's token is revoked, or tokens came into use."""
@@ -210,6 +217,11 @@ class Access:
         while len(self._proven) > ADDRESSES_KEPT:
             self._proven.popitem(last=False)
         return token
+
+
+def peer_of(connection: HTTPConnection) -> str:
+    """The address a request came from."""
+    return connection.client.host if connection.client is not None else ""
 
 
 def _secret(connection: HTTPConnection) -> str:

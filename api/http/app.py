@@ -11,7 +11,6 @@ import asyncio
 import contextlib
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from fastapi import FastAPI
@@ -22,11 +21,14 @@ from api.http.access import Access
 from api.http.audit import Audit
 from api.http.bodies import describe
 from api.http.context import Context
+from api.http.fixed import describe_at
 from api.http.guard import Guard
 from api.http.live import Hub
 from api.http.routes import ROUTERS
 from api.http.static import PageServer
+from api.http.threads import blocking_threads
 from api.http.tokens import TokenBook
+from api.http.turnstile import Turnstile, inside
 from api.mqtt.bridge import MqttBridge
 from api.runtime.channel_client import ChannelClient
 from api.services.campaigns import CampaignService
@@ -80,7 +82,7 @@ def create_app(
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         try:
-            async with _threads(), loop_client, _running(context):
+            async with blocking_threads(BLOCKING_THREADS), loop_client, _running(context):
                 yield
         finally:
             catalogue.close()
@@ -90,7 +92,7 @@ def create_app(
         version=VERSION,
         summary="Load control and acquisition for heavy chassis dynamometers",
         description=DESCRIPTION,
-        openapi_url="/api/openapi.json",
+        openapi_url=None,  # encoded once, see api.http.fixed
         docs_url=None,  # its scripts come from elsewhere, which the page's policy forbids
         redoc_url=None,
         lifespan=lifespan,
@@ -100,10 +102,12 @@ def create_app(
     describe(app)
     for router in ROUTERS:
         app.include_router(router)
+    describe_at(app, "/api/openapi.json")
 
     page = Path(settings.service.page) if settings.service.page else PAGE_FOLDER
     app.add_middleware(Split, page=PageServer(page), context=context)
-    app.add_middleware(Guard, service=settings.service)
+    app.add_middleware(Turnstile, access=context.access, budgets=context.budgets)
+    app.add_middleware(Guard, service=settings.service, helm_port=settings.service.helm_port or 0)
     return app
 
 
@@ -126,21 +130,7 @@ class Split:
             await send(message)
 
         path = scope["path"]
-        inside = path == "/api" or path.startswith("/api/")
-        await (self._app if inside else self._page)(scope, receive, counted)
-
-
-@contextlib.asynccontextmanager
-async def _threads() -> AsyncIterator[None]:
-    """A bounded pool for what blocks (catalogue, files, sockets), ended with the service."""
-    loop = asyncio.get_running_loop()
-    pool = ThreadPoolExecutor(BLOCKING_THREADS, "service")
-    loop.set_default_executor(pool)
-    try:
-        yield
-    finally:
-        loop.set_default_executor(ThreadPoolExecutor(BLOCKING_THREADS, "after service"))
-        pool.shutdown(wait=True, cancel_futures=True)
+        await (self._app if inside(path) else self._page)(scope, receive, counted)
 
 
 @contextlib.asynccontextmanager

@@ -8,19 +8,29 @@ taken out later is found by `verify`. Nothing here ever rewrites the file.
 from __future__ import annotations
 
 import asyncio
+import collections
+import contextlib
 import errno
+import fcntl
 import hashlib
 import os
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
 from api.http.access import Caller
+from api.http.admission import Bucket
 from daq.errors import StoreError
 
 Detail = dict[str, str | float | int | bool | None]
 FILE_NAME = "audit.jsonl"
+REPEATED = frozenset({"ease-off", "keep-helm"})  # anybody may, as often as they like
+REPEATS = 10.0  # of the same by the same caller at once
+REPEATS_PER_S = 0.2  # and lasting
+KINDS_KEPT = 512
 _TAIL_BYTES = 256 * 1024
 
 
@@ -39,18 +49,16 @@ class Entry(msgspec.Struct, frozen=True):
 
 
 class Audit:
-    """Writes the log; one writer per data directory (the service)."""
+    """Writes the log. Service and helm process write the same file, one entry after the other."""
 
-    def __init__(self, folder: Path) -> None:
-        self._path = folder / FILE_NAME
-        self._chain = ""
+    def __init__(self, folder: Path, now: Callable[[], float] = time.monotonic) -> None:
+        self._log = _Log(folder / FILE_NAME)
+        self._now = now
         self._lock = asyncio.Lock()
+        self._repeats: collections.OrderedDict[tuple[str, ...], _Repeats] = (
+            collections.OrderedDict()
+        )
         self.failures = 0
-        if self._path.exists():
-            mend_tail(self._path)
-            entries = tail(folder, 1)
-            if entries:
-                self._chain = entries[-1].chain
 
     async def write(
         self,
@@ -62,20 +70,101 @@ class Audit:
         reason: str = "",
     ) -> None:
         """Append one entry and see it on the disk. A disk that refuses is counted, not raised:
-        easing off must not depend on a log."""
+        easing off must not depend on a log.
+
+        Of easing off and heartbeats said again and again by the same caller some are written; the
+        next that is written says in `detail` how many were not (`not_written`).
+        """
+        unwritten = 0
+        if what in REPEATED:
+            found = self._unwritten((caller.holder, what, outcome, reason))
+            if found is None:
+                return
+            unwritten = found
+        if unwritten:
+            detail = {**(detail or {}), "not_written": unwritten}
         at = datetime.now(UTC).isoformat(timespec="milliseconds")
         entry = Entry(
             at, caller.holder, caller.role, caller.peer, what, detail or {}, outcome, reason
         )
         async with self._lock:
-            chain = chained(self._chain, entry)
-            line = msgspec.json.encode(msgspec.structs.replace(entry, chain=chain)) + b"\n"
             try:
-                await asyncio.to_thread(_append, self._path, line)
+                await asyncio.to_thread(self._log.append, entry)
             except OSError:
                 self.failures += 1
-            else:
-                self._chain = chain
+
+    def _unwritten(self, key: tuple[str, ...]) -> int | None:
+        """How many of this kind were left out before the one to write now; None: leave it out."""
+        now_s = self._now()
+        repeats = self._repeats.setdefault(key, _Repeats(Bucket(REPEATS, now_s)))
+        self._repeats.move_to_end(key)
+        while len(self._repeats) > KINDS_KEPT:
+            self._repeats.popitem(last=False)
+        if repeats.bucket.left(REPEATS_PER_S, REPEATS, now_s) < 1.0:
+            repeats.left_out += 1
+            return None
+        repeats.bucket.spend(1.0)
+        left_out, repeats.left_out = repeats.left_out, 0
+        return left_out
+
+
+class _Repeats:
+    """Of one kind of entry: what may still be written, and how many were not."""
+
+    def __init__(self, bucket: Bucket) -> None:
+        self.bucket = bucket
+        self.left_out = 0
+
+
+class _Log:
+    """The file. Used by one thread at a time; other processes append to it, too."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._chain = ""
+        self._end: tuple[int, int] | None = None  # inode and size after the chain was known
+
+    def append(self, entry: Entry) -> None:
+        """Raises OSError; then nothing of it is in the file."""
+        handle = os.open(self._path, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX)  # ends with the descriptor
+            status = os.fstat(handle)
+            if self._end != (status.st_ino, status.st_size):  # new, or another wrote
+                self._chain = _last_chain(handle, status.st_size)
+            before = os.fstat(handle).st_size
+            chain = chained(self._chain, entry)
+            line = msgspec.json.encode(msgspec.structs.replace(entry, chain=chain)) + b"\n"
+            _write_whole(handle, line, before)
+            self._chain = chain
+            self._end = (status.st_ino, before + len(line))
+        finally:
+            os.close(handle)
+
+
+def _last_chain(handle: int, size: int) -> str:
+    """The chain of the last whole line; half a one, left by a power cut, is cut off."""
+    start = max(0, size - _TAIL_BYTES)
+    data = os.pread(handle, size - start, start)
+    if data and not data.endswith(b"\n"):
+        data = data[: data.rfind(b"\n") + 1]
+        os.ftruncate(handle, start + len(data))
+    for line in reversed(data.split(b"\n")):
+        with contextlib.suppress(msgspec.DecodeError):
+            if line:
+                return msgspec.json.decode(line, type=Entry).chain
+    return ""
+
+
+def _write_whole(handle: int, line: bytes, before: int) -> None:
+    try:
+        if os.write(handle, line) != len(line):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        os.fsync(handle)
+    except OSError:
+        # Half a line would make one with the next, and the log look forged.
+        os.ftruncate(handle, before)
+        raise
 
 
 def chained(previous: str, entry: Entry) -> str:
@@ -125,30 +214,3 @@ def verify(folder: Path) -> int:
                 )
             chain = entry.chain
     return number
-
-
-def mend_tail(path: Path) -> None:
-    """Cut off a last line that a power cut left unfinished."""
-    with path.open("rb+") as file:
-        size = file.seek(0, os.SEEK_END)
-        start = max(0, size - _TAIL_BYTES)
-        file.seek(start)
-        data = file.read()
-        if data and not data.endswith(b"\n"):
-            file.truncate(start + data.rfind(b"\n") + 1)
-
-
-def _append(path: Path, line: bytes) -> None:
-    handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        before = os.fstat(handle).st_size
-        try:
-            if os.write(handle, line) != len(line):
-                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-            os.fsync(handle)
-        except OSError:
-            # Half a line would make one with the next, and the log look forged.
-            os.ftruncate(handle, before)
-            raise
-    finally:
-        os.close(handle)

@@ -1,32 +1,28 @@
-"""What the routes share, and the one way a command goes to the loop.
+"""What the routes of the service share.
 
-Data flows: create_app builds Context; routes take it from the request. `command` sends to the
-loop, writes the audit log and turns a refusal into a problem.
+Data flows: create_app builds Context; routes take it from the request.
 """
 
 from __future__ import annotations
 
 import asyncio
-import collections
+import contextlib
 import shutil
-from collections.abc import Callable
+import time
+from collections.abc import AsyncIterator, Callable
+from functools import partial
 from typing import ParamSpec, TypeVar, cast
 
 import msgspec
 from starlette.requests import HTTPConnection
 
-from api.http.access import Access, Caller
-from api.http.audit import Audit, Detail
-from api.http.live import Hub
+from api.http.budgets import SERVICE, Budgets, payer
+from api.http.command_context import CommandContext
+from api.http.fixed import Fixed
 from api.http.problems import Problem
-from api.http.tokens import Role
 from api.mqtt.bridge import MqttBridge
-from api.runtime.channel import LoopGone
-from api.runtime.channel_client import ChannelClient
 from api.services.campaigns import CampaignService
-from api.settings import Settings
 from api.store.run_lifecycle import RunLifecycle
-from control.core.commands import Answer, AnyCommand
 from daq.rig.description import Rig
 
 SLOW_THREADS = 3  # of those in api.http.app
@@ -34,61 +30,60 @@ P = ParamSpec("P")
 T = TypeVar("T")
 
 
-class Context(msgspec.Struct):
+class Charge:
+    """Measures the processor time of what is called through it, in whichever thread."""
+
+    def __init__(self) -> None:
+        self.spent_s = 0.0
+
+    def run(self, what: Callable[[], T]) -> T:
+        """Call it; raises what it raises."""
+        begun_s = time.thread_time()
+        try:
+            return what()
+        finally:
+            self.spent_s += time.thread_time() - begun_s
+
+
+class Context(CommandContext, kw_only=True):
     """The parts of one running service."""
 
-    settings: Settings
     rig: Rig
-    loop: ChannelClient
-    access: Access
-    audit: Audit
-    hub: Hub
     keeper: RunLifecycle
     campaigns: CampaignService
     mqtt: MqttBridge | None
-    responses: collections.Counter[int] = msgspec.field(default_factory=collections.Counter)
+    described: Fixed | None = None  # the rig, encoded at the first question
+    budgets: Budgets = msgspec.field(default_factory=lambda: Budgets(SERVICE, time.monotonic))
     _slow: asyncio.Semaphore = msgspec.field(
         default_factory=lambda: asyncio.Semaphore(SLOW_THREADS)
     )
 
-    def caller(self, connection: HTTPConnection, needed: Role) -> Caller:
-        """Who calls; see Access.caller."""
-        return self.access.caller(connection, needed)
-
-    async def command(
-        self,
-        caller: Caller,
-        command: AnyCommand,
-        *,
-        detail: Detail | None = None,
-        quiet: bool = False,
-    ) -> Answer:
-        """Send a command; returns when accepted. Raises Problem when refused or unanswered.
-
-        `quiet`: a heartbeat, which enters the audit log only when it is refused.
-        """
-        what = cast(str, command.__struct_config__.tag)
-        try:
-            answer = await self.loop.request(command)
-        except LoopGone as error:
-            await self.audit.write(caller, what, "unanswered", detail=detail, reason=error.problem)
-            raise
-        if answer.accepted:
-            if not quiet:
-                await self.audit.write(caller, what, "accepted", detail=detail)
-            return answer
-        await self.audit.write(caller, what, "refused", detail=detail, reason=answer.reason)
-        raise Problem(
-            422 if answer.code == "malformed" else 409,
-            answer.code or "refused",
-            answer.reason or "The rig refused that.",
-            answer.remedy or "Look at the rig's state, then try again.",
-        )
-
     async def slowly(self, what: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
         """In a thread, few of them at a time: however much is looked up, some stay for commands."""
-        async with self._slow:
-            return await asyncio.to_thread(what, *arguments, **named)
+        async with self.heavy() as charge, self._slow:
+            return await asyncio.to_thread(charge.run, partial(what, *arguments, **named))
+
+    @contextlib.asynccontextmanager
+    async def heavy(self) -> AsyncIterator[Charge]:
+        """Work on a heavy question of whoever asked, and charge them for it.
+
+        Raises Problem 429 when they have too many at a time, or used up their processor time.
+        """
+        account = payer.get()
+        if account is not None and not self.budgets.begin_heavy(account):
+            raise Problem(
+                429,
+                "too-heavy",
+                "Too many heavy questions from here.",
+                "Wait until those are answered, then ask again.",
+                {"Retry-After": "5"},
+            )
+        charge = Charge()
+        try:
+            yield charge
+        finally:
+            if account is not None:
+                self.budgets.end_heavy(account, charge.spent_s)
 
     def check_disk(self, taken_mb: float = 0.0) -> None:
         """Raise Problem 507 when less than the floor is free, or would be with `taken_mb` more."""

@@ -8,8 +8,10 @@ foreign Origin are refused, and no CORS header is ever sent.
 from __future__ import annotations
 
 import ipaddress
+import re
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.problems import Problem
@@ -29,14 +31,27 @@ SAFETY_HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
 }
+# A name or an address, and perhaps a port: RFC 9112, without what only userinfo could hold.
+_HOST = re.compile(r"(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)(?::[0-9]{1,5})?\Z")
+_PREFLIGHT = {
+    "Access-Control-Allow-Methods": "GET, POST",
+    "Access-Control-Allow-Headers": "content-type, drumlin-client",
+    "Access-Control-Max-Age": "7200",
+}
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
 class Guard:
     """ASGI middleware."""
 
-    def __init__(self, app: ASGIApp, service: ServiceSection) -> None:
+    def __init__(
+        self, app: ASGIApp, service: ServiceSection, page_port: int = 0, helm_port: int = 0
+    ) -> None:
+        """`page_port`: of the service whose page may command here, for the helm process;
+        `helm_port`: where the page finds that process."""
         self._app = app
+        self._page_port = page_port
+        self._helm_port = helm_port
         self._loopback_only = is_loopback(service.host)
         self._names = {name.lower() for name in service.hosts} | {"localhost"}
         if not _is_address(service.host):
@@ -61,8 +76,15 @@ class Guard:
                 for name, value in SAFETY_HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("Cache-Control", "no-store")
+                if self._helm_port:
+                    _let_reach(headers, scope, self._helm_port)
+                if self._page_port:
+                    _let_read(headers, Headers(scope=scope))
             await send(message)
 
+        if self._page_port and scope["method"] == "OPTIONS":
+            await Response(status_code=204, headers=_PREFLIGHT)(scope, receive, send_safely)
+            return
         await self._app(scope, receive, send_safely)
 
     def _check(self, scope: Scope) -> Problem | None:
@@ -78,13 +100,17 @@ class Guard:
             )
         origin = headers.get("origin")
         unsafe = scope["type"] == "websocket" or scope["method"] not in SAFE_METHODS
-        if unsafe and not self._origin_allowed(origin, host, scope["scheme"]):
+        # What another page may not read is not sent either, where pages of other origins ask.
+        asked = unsafe or (self._page_port and origin is not None)
+        if asked and not self._origin_allowed(origin, host, scope["scheme"]):
             return _foreign()
         if unsafe and origin is None and headers.get("sec-fetch-site", "none") == "cross-site":
             return _foreign()
         return None
 
     def _host_allowed(self, host: str) -> bool:
+        if not _HOST.match(host):
+            return False
         name = _host_name(host)
         if name in self._names:
             return True
@@ -95,6 +121,10 @@ class Guard:
         if origin is None:
             return True  # no browser: browsers always send it with a command or a WebSocket
         web = {"ws": "http", "wss": "https"}.get(scheme, scheme)
+        if self._page_port:
+            usual = {"http": 80, "https": 443}[web]
+            port = "" if self._page_port == usual else f":{self._page_port}"
+            host = f"{_without_port(host)}{port}"
         return origin.lower() == f"{web}://{host.lower()}" or origin.lower() in self._origins
 
 
@@ -131,6 +161,30 @@ def _foreign() -> Problem:
         "Another page tried to use this service through your browser.",
         "Open Drumlin's own page; or add that origin to origins in the [service] settings.",
     )
+
+
+def _let_reach(headers: MutableHeaders, scope: Scope, port: int) -> None:
+    """Let the page talk to the helm process beside this service."""
+    name = _without_port(Headers(scope=scope).get("host", ""))
+    http, ws = ("https", "wss") if scope["scheme"] == "https" else ("http", "ws")
+    policy = headers["Content-Security-Policy"]
+    more = f"connect-src 'self' {http}://{name}:{port} {ws}://{name}:{port};"
+    headers["Content-Security-Policy"] = policy.replace("connect-src 'self';", more)
+
+
+def _let_read(headers: MutableHeaders, asked: Headers) -> None:
+    """Let the page, whose origin was checked, read what the helm process answers."""
+    origin = asked.get("origin")
+    headers["Vary"] = "Origin"
+    if origin is not None:
+        headers["Access-Control-Allow-Origin"] = origin
+        headers["Access-Control-Allow-Credentials"] = "true"
+        headers["Cross-Origin-Resource-Policy"] = "same-site"
+
+
+def _without_port(host: str) -> str:
+    name = _host_name(host)
+    return f"[{name}]" if ":" in name else name
 
 
 def _host_name(host: str) -> str:

@@ -16,6 +16,9 @@ from collections.abc import Callable
 import msgspec
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from api.http.access import Caller
+from api.http.admission import Standing, standing_of
+from api.http.problems import Problem
 from api.runtime.channel_client import ChannelClient
 from api.services.telemetry_json import encode
 from control.telemetry import Event
@@ -25,6 +28,8 @@ log = logging.getLogger("drumlin.service")
 
 MAX_HZ = 50.0
 MAX_VIEWERS = 200
+WATCHERS = 140  # of them; the others are kept for people who may operate
+VIEWERS_EACH = (0, 24, 64)  # of one token from one address, by standing
 EVENTS_KEPT = 500
 VIEWER_EVENTS = 64
 SILENT_PERIOD_S = 0.5  # how often viewers are told that nothing comes from the loop
@@ -34,7 +39,17 @@ CHECK_PERIOD_S = 2.0  # how often a viewer's token is looked at again
 class Viewer:
     """What one WebSocket is to be sent next."""
 
-    def __init__(self, hz: float, events: bool, now: float) -> None:
+    def __init__(
+        self,
+        hz: float,
+        events: bool,
+        now: float,
+        owner: str = "",
+        standing: Standing = Standing.WATCH,
+    ) -> None:
+        self.owner = owner  # token and address
+        self.standing = standing
+        self.displaced = asyncio.Event()  # a more proven one, or one with fewer, took its place
         self._period_s = 1.0 / hz
         self._due = now
         self._wants_events = events
@@ -83,7 +98,7 @@ class Hub:
 
     def __init__(self, loop_client: ChannelClient) -> None:
         self._client = loop_client
-        self._viewers: set[Viewer] = set()
+        self._viewers: dict[Viewer, None] = {}  # oldest first
         self._closing = asyncio.Event()
         self.recent: collections.deque[Event] = collections.deque(maxlen=EVENTS_KEPT)
         self.encoded = 0
@@ -128,13 +143,52 @@ class Hub:
                     for viewer in self._viewers:
                         viewer.offer_event(text)
 
-    async def serve(
-        self, socket: WebSocket, hz: float, events: bool, may_watch: Callable[[], bool]
-    ) -> None:
+    def viewer(self, caller: Caller, hz: float, events: bool) -> Viewer:
+        """A place for one more live line. Raises Problem when there is none; `leave` gives it back.
+
+        When all are taken the least proven loses one, and of equals the one who has most.
+        """
+        standing = standing_of(caller.role)
+        owner = f"{caller.token_id}@{caller.peer}"
+        owned = sum(each.owner == owner for each in self._viewers)
+        if caller.token_id and owned >= VIEWERS_EACH[standing]:
+            raise Problem(
+                503,
+                "viewers",
+                f"{owned} live lines of this token are open here already.",
+                "Close some of them.",
+                {"Retry-After": "10"},
+            )
+        watchers = [each for each in self._viewers if each.standing is Standing.WATCH]
+        if standing is Standing.WATCH and len(watchers) >= WATCHERS:
+            self._displace(watchers, owned)
+        elif len(self._viewers) >= MAX_VIEWERS:
+            self._displace(watchers or list(self._viewers), 0 if watchers else owned)
+        viewer = Viewer(hz, events, asyncio.get_running_loop().time(), owner, standing)
+        self._viewers[viewer] = None
+        return viewer
+
+    def leave(self, viewer: Viewer) -> None:
+        """Give a place back; harmless when it is given back already."""
+        self._viewers.pop(viewer, None)
+
+    def _displace(self, viewers: list[Viewer], owned: int) -> None:
+        owner, most = collections.Counter(each.owner for each in viewers).most_common(1)[0]
+        if most <= owned + 1:
+            raise Problem(
+                503,
+                "viewers",
+                f"{len(self._viewers)} viewers are connected.",
+                "Close some of them.",
+                {"Retry-After": "10"},
+            )
+        victim = next(each for each in viewers if each.owner == owner)
+        self.leave(victim)
+        victim.displaced.set()
+
+    async def serve(self, socket: WebSocket, viewer: Viewer, may_watch: Callable[[], bool]) -> None:
         """Serve one accepted WebSocket until either side ends it."""
-        viewer = Viewer(hz, events, asyncio.get_running_loop().time())
         viewer.offer(self._text())
-        self._viewers.add(viewer)
         tasks = Tasks()
         access = tasks.start("live access", _until_barred(may_watch))
         ends = [
@@ -142,11 +196,12 @@ class Hub:
             tasks.start("live sender", _send(socket, viewer), _gone),
             tasks.start("live reader", _drain(socket), _gone),
             tasks.start("live closing", self._closing.wait()),
+            tasks.start("live place", viewer.displaced.wait()),
         ]
         try:
             await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            self._viewers.discard(viewer)
+            self.leave(viewer)
             barred = access.done()
             await tasks.stop()
         code, reason = (1008, "access ended") if barred else (1001, "the service ends")

@@ -129,10 +129,10 @@ class PageServer:
             "Cache-Control": "no-cache",
             "Vary": "Accept-Encoding",
         }
-        if item.etag in _tags(request.headers.get("if-none-match", "")):
+        if item.etag in tags(request.headers.get("if-none-match", "")):
             return Response(status_code=304, headers=headers)
         body = item.body
-        if item.zipped and _takes_gzip(request.headers):
+        if item.zipped and takes_gzip(request.headers):
             body = item.zipped
             headers["Content-Encoding"] = "gzip"
         headers["Content-Type"] = item.media_type
@@ -157,11 +157,13 @@ def _load(path: Path, stamp: tuple[int, int]) -> Item:
     )
 
 
-def _tags(header: str) -> set[str]:
+def tags(header: str) -> set[str]:
+    """The entity tags of an If-None-Match header."""
     return {tag.strip().removeprefix("W/") for tag in header.split(",")}
 
 
-def _takes_gzip(headers: Headers) -> bool:
+def takes_gzip(headers: Headers) -> bool:
+    """True when the other side takes gzip."""
     for part in headers.get("accept-encoding", "").lower().split(","):
         name, _, quality = part.partition(";")
         if name.strip() == "gzip":

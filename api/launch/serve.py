@@ -25,12 +25,13 @@ from api.http.tokens import TokenBook
 from api.launch.lock import DataLock
 from api.runtime import channel
 from api.runtime.supervisor import ChildSpec, Supervisor
-from api.settings import Settings, check_exposure, load_settings
+from api.settings import ServiceSection, Settings, check_exposure, load_settings
 from daq.errors import DrumlinError, LinkError
 from daq.rig.description import Rig, load_rig
 
 LOOP = "loop process"
 SERVICE = "service process"
+HELM = "helm process"
 _LOOP_MARGIN_S = 5.0  # beyond the rig's easing time, to end files and the port
 
 
@@ -56,14 +57,18 @@ class Plan(msgspec.Struct, frozen=True):
     @property
     def address(self) -> str:
         """The one address that opens the page on this computer."""
+        return self._at(self.settings.service.port)
+
+    @property
+    def helm_address(self) -> str:
+        """The helm process's, on this computer."""
+        return self._at(self.settings.service.helm_port or 0)
+
+    def _at(self, port: int) -> str:
         service = self.settings.service
         scheme = "https" if service.tls_certificate else "http"
         host = "127.0.0.1" if service.host in ("0.0.0.0", "::", "") else service.host
-        return (
-            f"{scheme}://[{host}]:{service.port}"
-            if ":" in host
-            else (f"{scheme}://{host}:{service.port}")
-        )
+        return f"{scheme}://[{host}]:{port}" if ":" in host else f"{scheme}://{host}:{port}"
 
 
 def parse_listen(text: str) -> tuple[str, int | None]:
@@ -93,8 +98,25 @@ def check(serve: ServeSettings, device_later: bool = False) -> Plan:
     if not device_later:
         check_device(device)
     check_exposure(settings, TokenBook(serve.data).in_use)
-    check_address(settings.service.host, settings.service.port)
-    return Plan(serve, rig, settings, device)
+    service = settings.service
+    check_address(service.host, service.port)
+    if service.helm_port is None:
+        service = msgspec.structs.replace(service, helm_port=_free_beside(service))
+    elif service.helm_port:
+        check_address(service.host, service.helm_port)
+    return Plan(serve, rig, msgspec.structs.replace(settings, service=service), device)
+
+
+def _free_beside(service: ServiceSection) -> int:
+    """The next port after the service's that is free. Raises DrumlinError."""
+    for port in range(service.port + 1, min(service.port + 10, 65536)):
+        with contextlib.suppress(DrumlinError):
+            check_address(service.host, port)
+            return port
+    raise DrumlinError(
+        f"No port after {service.port} on {service.host} is free for the helm.",
+        "Choose one with helm_port in the [service] settings.",
+    )
 
 
 def check_device(device: str) -> None:
@@ -136,12 +158,16 @@ def check_address(host: str, port: int) -> None:
 
 
 def children(plan: Plan) -> list[ChildSpec]:
-    """The two processes of a rig."""
+    """The processes of a rig: loop, service and helm."""
     serve = plan.serve
     common = ("--rig", str(serve.rig), "--data", str(serve.data))
     more = ("--settings", str(serve.settings)) if serve.settings is not None else ()
     service = plan.settings.service
-    return [
+    listening = (
+        "--supervised", *common, *more, "--host", service.host,
+        "--listen-port", str(service.port), "--helm-port", str(service.helm_port or 0),
+    )  # fmt: skip
+    found = [
         ChildSpec(
             name=LOOP,
             arguments=("-m", "api.runtime.loop", "--supervised", *common, "--port", plan.device),
@@ -151,23 +177,24 @@ def children(plan: Plan) -> list[ChildSpec]:
         ),
         ChildSpec(
             name=SERVICE,
-            arguments=(
-                "-m",
-                "api.launch.service",
-                "--supervised",
-                *common,
-                *more,
-                "--host",
-                service.host,
-                "--listen-port",
-                str(service.port),
-            ),
-            ready=_service_ready(plan),
+            arguments=("-m", "api.launch.service", *listening),
+            ready=_answers(f"{plan.address}/api/health"),
             ends_within_s=15.0,
             niceness=5,  # the loop goes first
-            on_death="The rig is safe with the loop; the helm expires and the load eases off.",
+            on_death="The rig is safe with the loop; without its page the helm expires.",
         ),
     ]
+    if service.helm_port:
+        found.append(
+            ChildSpec(
+                name=HELM,
+                arguments=("-m", "api.launch.helm", *listening),
+                ready=_answers(f"{plan.helm_address}/api/state"),
+                ends_within_s=15.0,
+                on_death="The page goes by the service until it is back.",
+            )
+        )
+    return found
 
 
 async def supervise(
@@ -200,7 +227,7 @@ async def supervise(
             started(supervisor)
         await supervisor.watch(stop)
     finally:
-        await supervisor.stop([LOOP, SERVICE, *(spec.name for spec in reversed(before))])
+        await supervisor.stop([LOOP, HELM, SERVICE, *(spec.name for spec in reversed(before))])
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)
 
@@ -235,21 +262,21 @@ def _loop_ready(path: Path) -> Callable[[], Awaitable[bool]]:
     return ready
 
 
-def _service_ready(plan: Plan) -> Callable[[], Awaitable[bool]]:
+def _answers(url: str) -> Callable[[], Awaitable[bool]]:
+    """Up once it answers at all, be it that nothing is known yet or that this needs a token."""
+
     def ask() -> bool:
         context = None
-        if plan.address.startswith("https"):
+        if url.startswith("https"):
             context = ssl.create_default_context()
             context.check_hostname = False  # whether it is up, not who it is
             context.verify_mode = ssl.CERT_NONE
         try:
-            with urllib.request.urlopen(
-                f"{plan.address}/api/health", timeout=1.0, context=context
-            ) as answer:
-                return bool(answer.status < 500)
+            with urllib.request.urlopen(url, timeout=1.0, context=context):
+                return True
         except urllib.error.HTTPError as error:
             error.close()
-            return error.code < 500
+            return error.code in (401, 403, 503)
         except OSError:
             return False
 

@@ -10,7 +10,10 @@ import argparse
 import asyncio
 import logging
 import sys
+from collections.abc import Callable
 from pathlib import Path
+
+import uvicorn
 
 from api.http.door import let_open_files
 from api.http.server import make_server
@@ -19,9 +22,7 @@ from api.settings import Settings, load_settings
 from daq.errors import DrumlinError
 
 
-async def _main(settings: Settings, supervised: bool) -> None:
-    let_open_files()
-    server = make_server(settings)
+async def _main(server: uvicorn.Server, supervised: bool) -> None:
     if supervised:
 
         def gone() -> None:
@@ -32,22 +33,30 @@ async def _main(settings: Settings, supervised: bool) -> None:
     await asyncio.sleep(0)  # lets the last transports report their end
 
 
-def main() -> int:
-    """Entry: `python -m api.launch.service`. Exit code 2 when starting again is no use."""
-    parser = argparse.ArgumentParser(prog="python -m api.launch.service", description=__doc__)
+def run(name: str, make: Callable[[Settings], uvicorn.Server]) -> int:
+    """Entry of a process that serves HTTP. Exit code 2 when starting again is no use."""
+    parser = argparse.ArgumentParser(prog=f"python -m api.launch.{name}")
     parser.add_argument("--rig", type=Path, required=True)
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--settings", type=Path)
     parser.add_argument("--host", default="")
     parser.add_argument("--listen-port", type=int)
+    parser.add_argument("--helm-port", type=int)
     parser.add_argument("--supervised", action="store_true", help="end with standard input")
     told = parser.parse_args()
-    logging.basicConfig(level=logging.WARNING, format="service: %(message)s", stream=sys.stderr)
+    logging.basicConfig(level=logging.WARNING, format=f"{name}: %(message)s", stream=sys.stderr)
+    let_open_files()
     try:
-        settings = load_settings(told.rig, told.data, told.settings, told.host, told.listen_port)
-        asyncio.run(_main(settings, told.supervised))
+        settings = load_settings(
+            told.rig, told.data, told.settings, told.host, told.listen_port, told.helm_port
+        )
+
+        async def serve() -> None:
+            await _main(make(settings), told.supervised)
+
+        asyncio.run(serve())
     except DrumlinError as error:
-        print(f"service: {error}", file=sys.stderr)
+        print(f"{name}: {error}", file=sys.stderr)
         return CONFIGURATION_EXIT
     except KeyboardInterrupt:
         return 0
@@ -55,4 +64,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run("service", make_server))

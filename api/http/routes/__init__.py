@@ -3,6 +3,7 @@
 from api.http.routes import (
     access,
     campaigns,
+    commands,
     heat,
     helm,
     identification,
@@ -12,12 +13,15 @@ from api.http.routes import (
     rig,
     road,
     runs,
+    state,
     weather,
 )
 
 ROUTERS = (
     rig.router,
+    state.router,
     helm.router,
+    commands.router,
     runs.router,
     results.router,
     importing.router,

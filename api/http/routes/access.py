@@ -30,6 +30,8 @@ class Self(msgspec.Struct, frozen=True):
     role: Role
     holder: str
     tokens_in_use: bool
+    # Where easing off, helm and state have a listener of their own; 0: nowhere but here.
+    helm_port: int
 
 
 class SignIn(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -91,7 +93,15 @@ async def self(request: Request) -> Response:
     """Name and role of the caller."""
     context = context_of(request)
     caller = context.caller(request, Role.WATCH)
-    return answer(Self(caller.name, caller.role, caller.holder, context.access.book.in_use))
+    return answer(
+        Self(
+            caller.name,
+            caller.role,
+            caller.holder,
+            context.access.book.in_use,
+            context.settings.service.helm_port or 0,
+        )
+    )
 
 
 @router.post("/sign-in", responses=gives(Paired), openapi_extra=takes(SignIn))

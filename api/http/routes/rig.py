@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Annotated, Any
 
 import msgspec
-from fastapi import APIRouter, Query, Request, WebSocket
+from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from api.http.bodies import add_properties, answer, gives
+from api.http.bodies import answer, gives
 from api.http.context import Context, context_of
-from api.http.guard import refuse
+from api.http.fixed import Fixed
 from api.http.health import ServiceHealth
-from api.http.live import MAX_HZ, MAX_VIEWERS
 from api.http.metrics import MEDIA_TYPE as METRICS_TYPE
 from api.http.metrics import exposition
-from api.http.problems import Problem
 from api.http.tokens import Role
-from api.services.telemetry_json import STALE_S, encode
+from api.services.telemetry_json import STALE_S
 from api.version import VERSION
-from control.telemetry import Event, Telemetry
+from control.telemetry import Event
 from daq.rig.description import Rig
 
 router = APIRouter(prefix="/api", tags=["rig"])
@@ -36,32 +33,13 @@ async def rig(request: Request) -> Response:
     """The rig as its file describes it, SI units."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-    return answer(context.rig)
+    return _rig(context).answer(request)
 
 
-_STATE = gives(Telemetry)
-_AGE = {"type": ["number", "null"], "minimum": 0}
-add_properties("Reading", {"age_s": _AGE})
-add_properties(
-    "Telemetry", {"age_s": _AGE, "loop_up": {"type": "boolean"}, "stale": {"type": "boolean"}}
-)
-
-
-@router.get("/state", responses=_STATE)
-async def state(request: Request) -> Response:
-    """The newest telemetry, each reading with its age. 503 before the first."""
-    context = context_of(request)
-    context.caller(request, Role.WATCH)
-    loop = context.loop
-    if loop.latest is None:
-        raise Problem(
-            503,
-            "no-telemetry",
-            "Nothing was heard from the loop process yet.",
-            "Wait a moment; if it lasts, see whether drumlin serve reports an error.",
-            {"Retry-After": "1"},
-        )
-    return Response(encode(loop.latest, loop.age_s, loop.connected), media_type="application/json")
+def _rig(context: Context) -> Fixed:
+    if context.described is None:
+        context.described = Fixed(msgspec.json.encode(context.rig))
+    return context.described
 
 
 @router.get("/events", responses=gives(Recent))
@@ -91,27 +69,6 @@ async def metrics(request: Request) -> Response:
     return Response(exposition(context, await look(context)), media_type=METRICS_TYPE)
 
 
-@router.websocket("/live")
-async def live(
-    socket: WebSocket,
-    hz: Annotated[float, Query(gt=0, le=MAX_HZ, allow_inf_nan=False)] = 25.0,
-    events: bool = False,
-) -> None:
-    """The telemetry of /api/state at up to 50 Hz; with events=true also {"event": ...}."""
-    context = context_of(socket)
-    try:
-        caller = context.caller(socket, Role.WATCH)
-        if context.hub.viewers >= MAX_VIEWERS:
-            raise Problem(
-                503, "viewers", f"{MAX_VIEWERS} viewers are connected.", "Close some of them."
-            )
-    except Problem as problem:
-        await refuse(socket.scope, socket.receive, _sender(socket), problem)
-        return
-    await socket.accept()
-    await context.hub.serve(socket, hz, events, lambda: context.access.still_valid(caller))
-
-
 async def look(context: Context) -> ServiceHealth:
     """The health of everything."""
     loop = context.loop
@@ -132,8 +89,3 @@ async def look(context: Context) -> ServiceHealth:
         viewers=context.hub.viewers,
         mqtt=context.mqtt.counters if context.mqtt is not None else None,
     )
-
-
-def _sender(socket: WebSocket) -> Any:
-    # Past Starlette's state machine, which would insist on its own kind of refusal.
-    return socket._send

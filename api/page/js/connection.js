@@ -6,9 +6,12 @@ const LAST_WAIT_MS = 4000;
 const SILENCE_MS = 3000; // an open line that says nothing is closed and tried anew
 
 export class LiveLine {
-  constructor({ hz = 25, onMessage, onState }) {
-    this.url = new URL(`/api/live?hz=${hz}`, location.href);
-    this.url.protocol = location.protocol === "https:" ? "wss:" : "ws:";
+  constructor({ hz = 25, base = () => "", onBaseFailed = () => {}, onMessage, onState }) {
+    this.path = `/api/live?hz=${hz}`;
+    this.base = base; // where to, each time anew; "" is the service
+    this.onBaseFailed = onBaseFailed;
+    this.usedBase = "";
+    this.heard = false;
     this.onMessage = onMessage;
     this.onState = onState;
     this.socket = null;
@@ -31,8 +34,12 @@ export class LiveLine {
     this.onState("opening", 0);
     const generation = ++this.generation;
     let socket;
+    this.usedBase = this.base();
+    this.heard = false;
+    const url = new URL(this.path, this.usedBase || location.href);
+    url.protocol = location.protocol === "https:" ? "wss:" : "ws:";
     try {
-      socket = new WebSocket(this.url);
+      socket = new WebSocket(url);
     } catch {
       this.later(0);
       return;
@@ -45,6 +52,7 @@ export class LiveLine {
     socket.onmessage = (event) => {
       if (generation !== this.generation) return;
       this.heardAt = performance.now();
+      this.heard = true;
       this.waitMs = FIRST_WAIT_MS;
       let message;
       try {
@@ -63,6 +71,7 @@ export class LiveLine {
     this.generation += 1;
     this.socket = null;
     if (this.stopped) return;
+    if (this.usedBase && !this.heard) this.onBaseFailed();
     const denied = code === 1008 || code === 4401 || code === 4403;
     const wait = (denied ? LAST_WAIT_MS : this.waitMs) * (0.85 + 0.3 * Math.random());
     this.waitMs = Math.min(LAST_WAIT_MS, this.waitMs * 2);

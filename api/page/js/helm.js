@@ -2,7 +2,7 @@
 // while the page is in front of a person: a hidden page stops keeping it, and the rig eases off by
 // itself when the helm runs out.
 
-import { post } from "./api.js";
+import { postHelm } from "./api.js";
 import { note, noteAnswer, say } from "./components/notes.js";
 import { clientId, settings } from "./settings.js";
 import { t } from "./texts.js";
@@ -48,29 +48,29 @@ export class Helm {
 
   async take() {
     this.takenAt = performance.now();
-    if (noteAnswer(await post("/api/helm/take", { name: settings.get("name") || null }))) this.wanted = true;
+    if (noteAnswer(await postHelm("/api/helm/take", { name: settings.get("name") || null }))) this.wanted = true;
   }
 
   async release() {
     this.wanted = false;
-    noteAnswer(await post("/api/helm/release"));
+    noteAnswer(await postHelm("/api/helm/release"));
   }
 
   async ask() {
     const name = this.view.name;
-    if (noteAnswer(await post("/api/helm/ask", { name: settings.get("name") || null })))
+    if (noteAnswer(await postHelm("/api/helm/ask", { name: settings.get("name") || null })))
       note(t("helm.asked", { name }));
   }
 
   async offer() {
     const to = this.view.asked_by;
-    if (noteAnswer(await post("/api/helm/offer", { to }))) this.wanted = false;
+    if (noteAnswer(await postHelm("/api/helm/offer", { to }))) this.wanted = false;
   }
 
   async keep() {
     if (!this.wanted || !this.ours || this.keeping || document.visibilityState !== "visible") return;
     this.keeping = true;
-    await post("/api/helm/keep", {}, 2000);
+    await postHelm("/api/helm/keep", {}, 2000);
     this.keeping = false;
   }
 }

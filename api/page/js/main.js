@@ -1,7 +1,7 @@
 // Puts the page together: shell, live line, store, views by address, one paint per frame. Strips are
 // painted with every message, figures and their bars ten times a second so that they can be read.
 
-import { get } from "./api.js";
+import { get, laneBase, laneFailed, useLane } from "./api.js";
 import { LiveLine } from "./connection.js";
 import { Dock } from "./dock.js";
 import { el, mark, setAttr, setText } from "./dom.js";
@@ -227,6 +227,7 @@ settings.onChange((name) => {
 async function readSelf() {
   const answer = await get("/api/self", 3000);
   const denied = answer.status === 401 || answer.status === 403;
+  if (answer.ok) useLane(answer.data.helm_port);
   store.role = answer.ok ? answer.data.role : denied ? "" : store.role;
   if (denied !== store.denied && (answer.ok || denied)) {
     store.denied = denied;
@@ -245,6 +246,8 @@ async function readRig() {
 }
 
 const line = new LiveLine({
+  base: () => (store.role && store.role !== "watch" ? laneBase() : ""),
+  onBaseFailed: laneFailed,
   onMessage(message, generation) {
     const arrived = performance.now();
     if (store.take(message, generation)) {

@@ -268,7 +268,7 @@ async def test_watching_needs_a_token_and_ends_with_it(
 
 
 async def test_viewers_are_bounded(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("api.http.routes.rig.MAX_VIEWERS", 1)
+    monkeypatch.setattr("api.http.live.MAX_VIEWERS", 1)
     async with websockets.connect(running.url()) as line:
         await told(line)
         with pytest.raises(websockets.InvalidStatus) as refused:

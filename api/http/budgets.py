@@ -1,0 +1,111 @@
+"""What each caller may ask of a listener: requests a second, requests in progress, processor time.
+
+Data flow: request -> `Budgets.enter` (by token and address, and by how proven they are) -> routes
+-> `leave`; work in threads and processes is charged to the account that asked for it. What is over
+budget is refused at once and costs next to nothing; nothing waits in a queue. Pure: the clock is
+handed in.
+"""
+
+from __future__ import annotations
+
+import collections
+from collections.abc import Callable
+from contextvars import ContextVar
+
+import msgspec
+
+from api.http.admission import Bucket, Standing, network_of
+
+ACCOUNTS_KEPT = 4096
+
+
+class Shares(msgspec.Struct, frozen=True):
+    """Of one listener. Triples are by standing: stranger, watch, operate."""
+
+    per_s: tuple[float, float, float]  # requests of one account, lasting
+    burst: tuple[float, float, float]  # at once
+    each: tuple[int, int, int]  # requests of one account in progress
+    in_all: tuple[int, int, int]  # in progress, of this standing and all below it together
+    # Processor seconds in threads and workers: a share of one processor, and what may be saved up.
+    processor_share: tuple[float, float, float] = (0.0, 0.25, 2.0)
+    processor_s: tuple[float, float, float] = (0.0, 10.0, 120.0)
+    heavy_each: tuple[int, int, int] = (0, 2, 8)  # heavy questions of one account at a time
+
+
+SERVICE = Shares((20.0, 50.0, 400.0), (150.0, 250.0, 2000.0), (8, 16, 64), (32, 64, 160))
+
+
+class Account:
+    """What one token from one address has used."""
+
+    __slots__ = ("heavy", "open", "processor", "requests", "standing")
+
+    def __init__(self, standing: Standing, shares: Shares, now_s: float) -> None:
+        self.standing = standing
+        self.open = 0
+        self.heavy = 0
+        self.requests = Bucket(shares.burst[standing], now_s)
+        self.processor = Bucket(shares.processor_s[standing], now_s)
+
+
+payer: ContextVar[Account | None] = ContextVar("payer", default=None)
+
+
+class Budgets:
+    """The accounts of one listener."""
+
+    def __init__(self, shares: Shares, now: Callable[[], float]) -> None:
+        self._shares = shares
+        self._now = now
+        self._accounts: collections.OrderedDict[str, Account] = collections.OrderedDict()
+        self._open = [0, 0, 0]  # by standing
+        self.refused = 0
+
+    def enter(self, token_id: str, peer: str, standing: Standing) -> Account | None:
+        """Begin a request, or None when it is over budget."""
+        account = self._account(token_id, peer, standing)
+        shares = self._shares
+        left = account.requests.left(shares.per_s[standing], shares.burst[standing], self._now())
+        full = any(
+            sum(self._open[: each + 1]) >= shares.in_all[each]
+            for each in range(standing, len(shares.in_all))
+        )
+        if left < 1.0 or full or account.open >= shares.each[standing]:
+            self.refused += 1
+            return None
+        account.requests.spend(1.0)
+        account.open += 1
+        self._open[standing] += 1
+        return account
+
+    def leave(self, account: Account) -> None:
+        """The request is through."""
+        account.open -= 1
+        self._open[account.standing] -= 1
+
+    def begin_heavy(self, account: Account) -> bool:
+        """Begin a heavy question; False: too many at a time, or too much processor time used."""
+        shares, standing = self._shares, account.standing
+        left = account.processor.left(
+            shares.processor_share[standing], shares.processor_s[standing], self._now()
+        )
+        if left <= 0.0 or account.heavy >= shares.heavy_each[standing]:
+            self.refused += 1
+            return False
+        account.heavy += 1
+        return True
+
+    def end_heavy(self, account: Account, processor_s: float) -> None:
+        """It is through and took so much."""
+        account.heavy -= 1
+        account.processor.spend(processor_s)
+
+    def _account(self, token_id: str, peer: str, standing: Standing) -> Account:
+        key = f"{token_id}@{network_of(peer)}"
+        account = self._accounts.get(key)
+        if account is None or account.standing is not standing:
+            account = self._accounts[key] = Account(standing, self._shares, self._now())
+        self._accounts.move_to_end(key)
+        while len(self._accounts) > ACCOUNTS_KEPT:
+            self._accounts.popitem(last=False)
+        return account

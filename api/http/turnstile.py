@@ -1,0 +1,79 @@
+"""The middleware behind the guard: who calls, whether their budget allows it, and nothing before.
+
+Data flow: request -> budget of its account (429 at once when it is used up) -> a valid token,
+except for the few open addresses (401 before anything else is looked at) -> routes. Easing off and
+keeping the helm are never refused for a budget to whoever may operate.
+"""
+
+from __future__ import annotations
+
+from starlette.requests import HTTPConnection
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from api.http.access import Access, peer_of
+from api.http.admission import Standing
+from api.http.budgets import Budgets, payer
+from api.http.guard import refuse
+from api.http.problems import Problem
+from api.http.tokens import Role
+
+OPEN = frozenset({"/api/openapi.json", "/api/sign-in", "/api/sign-out", "/api/pair"})
+ALWAYS = frozenset({"/api/ease-off", "/api/helm/keep"})
+
+
+class Turnstile:
+    """ASGI middleware."""
+
+    def __init__(self, app: ASGIApp, access: Access, budgets: Budgets) -> None:
+        self._app = app
+        self._access = access
+        self._budgets = budgets
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        connection = HTTPConnection(scope)
+        token_id, standing = self._access.known(connection)
+        path = scope["path"]
+        account = self._budgets.enter(token_id, peer_of(connection), standing)
+        if account is None and not (standing is Standing.OPERATE and path in ALWAYS):
+            await refuse(scope, receive, send, _too_many(standing))
+            return
+        try:
+            if standing is Standing.STRANGER and inside(path) and path not in OPEN:
+                try:
+                    self._access.caller(connection, Role.WATCH)
+                except Problem as problem:
+                    await refuse(scope, receive, send, problem)
+                    return
+            if scope["type"] == "websocket" and account is not None:
+                self._budgets.leave(account)  # a live line has places of its own
+                account = None
+            token = payer.set(account)
+            try:
+                await self._app(scope, receive, send)
+            finally:
+                payer.reset(token)
+        finally:
+            if account is not None:
+                self._budgets.leave(account)
+
+
+def inside(path: str) -> bool:
+    """True for what the routes answer; everything else is the page."""
+    return path == "/api" or path.startswith("/api/")
+
+
+def _too_many(standing: Standing) -> Problem:
+    # A stranger's connection is closed too: what it asks next is not even parsed.
+    headers = {"Retry-After": "1"}
+    if standing is Standing.STRANGER:
+        headers["Connection"] = "close"
+    return Problem(
+        429,
+        "too-many",
+        "Too many requests from here at a time.",
+        "Wait a second, then ask less often.",
+        headers,
+    )
