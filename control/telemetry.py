@@ -106,6 +106,18 @@ class HeatView(msgspec.Struct, frozen=True):
     service: tuple[str, ...] = ()  # maintenance that is due
 
 
+class RunEnd(msgspec.Struct, frozen=True):
+    """How the newest test of this loop ended, shown until the next one begins."""
+
+    run_id: str
+    kind: str
+    code: str  # completed, eased-off, a fault's code, or a reason of the kind's own
+    text: str
+    remedy: str  # what to do next, "" when nothing needs to be done
+    time_s: float  # device time of the end
+    voids: tuple[str, ...] = ()  # why the run does not count
+
+
 class LoopHealth(msgspec.Struct, frozen=True):
     """Filled in by the loop process, NaN in virtual time."""
 
@@ -140,6 +152,7 @@ class Telemetry(msgspec.Struct, frozen=True):
     health: LoopHealth = LoopHealth()
     heat: HeatView | None = None
     vehicle: str = ""  # acknowledged on the rolls with the cautions; "" when none was named
+    last_end: RunEnd | None = None  # None while a test runs, and before the first
 
 
 class Event(msgspec.Struct, frozen=True):

@@ -20,7 +20,7 @@ from control.safety import gate
 from control.safety.fans import FanControl
 from control.safety.fault_detection import NOTHING
 from control.safety.faults import TABLE, Effect, Fault, FaultRegister, Release
-from control.telemetry import Event, State
+from control.telemetry import Event, RunEnd, State
 from control.test_kinds import Test
 from control.thermal.manager import ThermalManager
 from daq.measure.measured import Measured
@@ -47,6 +47,7 @@ class OperatingState:
         self.acknowledged = False
         self.vehicle = ""  # acknowledged on the rolls
         self.test: Test | None = None
+        self.last_end: RunEnd | None = None
         self.ratio_per_m = kept.ratio_per_m
         self.ratio_of = kept.ratio_of
         self.zeros: dict[str, float] = {
@@ -140,13 +141,13 @@ class OperatingState:
         elif fault.effect is Effect.TRIP and fault.release is Release.AT_ONCE:
             self._release = Release.AT_ONCE  # a worse cause after the first: off at once
         elif fault.effect is Effect.EASE and state is State.LOADED:
-            self.ease(fault.code, fault.text)  # while ready it only keeps a test from starting
+            self.ease(fault.code, fault.text, fault.remedy)  # while ready it only keeps a test from starting
 
     def _trip(self, fault: Fault) -> None:
         self.faults.latch(fault, self.time_s)
         self._release = fault.release
         self.acknowledged = False
-        self._end_run(fault.code, fault.text)
+        self._end_run(fault.code, fault.text, fault.remedy)
         self.move(Trigger.TRIP, fault.code)
 
     # ---- changes of state, also used by control.core.command_handlers
@@ -183,6 +184,7 @@ class OperatingState:
 
     def begin(self, test: Test) -> None:
         self.test = test
+        self.last_end = None
         test.attach(self.loads)
         self.move(Trigger.START, test.run_id)
         self.heat.begin_run(test.run_id)
@@ -198,17 +200,20 @@ class OperatingState:
             self.event(kind, text, run_id=test.run_id, **data)
         test.news.clear()
 
-    def ease(self, code: str, text: str) -> None:
+    def ease(self, code: str, text: str, remedy: str = "") -> None:
         """Begin to take the load off in order and end the run."""
-        self._end_run(code, text)
+        self._end_run(code, text, remedy)
         self.move(Trigger.EASE, code)
 
-    def _end_run(self, code: str, text: str) -> None:
+    def _end_run(self, code: str, text: str, remedy: str) -> None:
         test = self.test
         if test is None:
             return
         self.test = None
         self.tell_news(test)
+        self.last_end = RunEnd(
+            test.run_id, test.plan_kind, code, text, remedy, self.time_s, tuple(test.voids.values())
+        )
         self.heat.end_run()
         if test.done and test.found:
             self._adopt(test.found)

@@ -35,6 +35,7 @@ def telemetry(core: Core, output: Output, currents_a: tuple[float, ...]) -> Tele
         core.faults.view(),
         heat=core.heat.summary(core.fans_asked()),
         vehicle=core.vehicle if core.acknowledged else "",
+        last_end=core.last_end,
     )
 
 

@@ -158,7 +158,7 @@ class IdentificationTest(Test):
             self.finish()
         except Refused as error:
             self.void("not-found", f"{error.problem} {error.remedy}")
-            self.finish("not-found", error.problem)
+            self.finish("not-found", error.problem, error.remedy)
 
     def _keep(self) -> None:
         loads = self._loads

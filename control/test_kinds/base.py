@@ -31,6 +31,7 @@ SLIP, SLIP_FOR_S = 0.05, 0.3
 HELD_FOR_S = 1.0
 MISSED_N, MISSED_SHARE, MISSED_FOR_S = 200.0, 0.03, 0.2  # a shortfall that voids a run
 NAN = float("nan")
+COMPLETED = "completed"  # how a test ends that did what was asked
 Figures = dict[str, str | float | int | bool]
 News = tuple[str, str, Figures]  # kind of event, text, data
 # What a set point is of: SI unit.
@@ -191,7 +192,7 @@ class Test:
         self.total_s = NAN
         self.done = False
         self.news: list[News] = []  # phases and set points, for the core to tell and record
-        self.end = ("completed", "The test is complete.")
+        self.end = (COMPLETED, "The test is complete.", "")  # code, text, what to do next
         self.measured = NAN
         self.voids: dict[str, str] = {}
         self.shortfall_n = 0.0
@@ -246,9 +247,12 @@ class Test:
         """Mark the run as void; the first reason of a kind stays."""
         self.voids.setdefault(code, why)
 
-    def finish(self, code: str = "completed", why: str = "The test is complete.") -> None:
+    def finish(
+        self, code: str = COMPLETED, why: str = "The test is complete.", remedy: str = ""
+    ) -> None:
+        """End the test; anything but COMPLETED says what to do next."""
         self.done = True
-        self.end = (code, why)
+        self.end = (code, why, remedy)
 
     def engine_target(self, measured: Measured, radps: float, speed_mps: float, dt: float) -> float:
         """Roll speed that belongs to an engine speed, by the present ratio of the two, m/s."""

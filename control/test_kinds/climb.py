@@ -121,7 +121,11 @@ class ClimbTest(Test):
             self.longest_below_s = max(self.longest_below_s, self._below_s)
         if v < 2.0 * self._low and self._below_s > CRAWL_S:
             self.void("stopped", "The truck all but stopped on the hill.")
-            self.finish("stopped", "The truck all but stopped on the hill.")
+            self.finish(
+                "stopped",
+                "The truck all but stopped on the hill.",
+                "Ask for a smaller grade or a lighter trailer, or climb in a lower gear.",
+            )
         elif truck.now.distance_m >= self.end_m or (
             self.plan.seconds is not None and self.elapsed_s >= self.plan.seconds
         ):

@@ -118,7 +118,11 @@ class CoastTest(Test):
             self._next = max(self._next - plan.interval_mps, plan.to_mps)
         if self.phase_s > plan.timeout_s:
             self.void("timeout", f"The coast took longer than {plan.timeout_s:g} s.")
-            self.finish("timeout", "The coast took too long.")
+            self.finish(
+                    "timeout",
+                    "The coast took too long.",
+                    "Check that the transmission is in neutral; or end at a higher speed.",
+                )
 
     def _put_on(self, output: Output) -> None:
         demand = self.demand

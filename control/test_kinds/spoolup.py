@@ -114,7 +114,11 @@ class SpoolUpTest(Test):
                 self.enter("rise")
             elif self.phase_s > WAIT_KICK_S:
                 self.void("no-kick", f"Nobody floored the pedal within {WAIT_KICK_S:g} s.")
-                self.finish("no-kick", "Nobody floored the pedal.")
+                self.finish(
+                    "no-kick",
+                    "Nobody floored the pedal.",
+                    "Start again and floor the pedal when the page says so.",
+                )
         else:
             self._rise(output, drive, dt_s)
 

@@ -39,6 +39,7 @@ ARRIVED_RELATIVE = 0.01  # close enough to the set point to start the clock
 ARRIVED_FOR_S = 0.5
 BEYOND_S = 60.0  # all the absorbers have, without a break, and the set point still not reached
 NOT_REACHED = "The absorbers gave all they have for a minute and did not reach the set point."
+OTHER_GEAR = "Hold at a higher roll speed (a higher gear), or with less pedal."
 UNITS = {name: QUANTITIES[name] for name in ("rpm", "speed", "force", "power")}
 _AIMS = {"rpm": Aim.SPEED, "speed": Aim.SPEED, "force": Aim.FORCE, "power": Aim.POWER}
 
@@ -151,7 +152,11 @@ class HoldTest(Test):
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self._engine = measured.engine_speed.quality is Quality.GOOD
         if self.plan.until_heat_limit and (self.heat_bites or self.heat_left_k < HEAT_MARGIN_K):
-            self.finish("heat-limit", "A rotor is about to reach its limit: the hold ends here.")
+            self.finish(
+                "heat-limit",
+                "A rotor is about to reach its limit: the hold ends here.",
+                "Let the rotors cool with the fans running before the next test.",
+            )
         if self.by_engine:
             self.measured = measured.engine_speed.value
             self.demand.target = self.engine_target(measured, self.set_point, speed_mps, dt_s)
@@ -172,7 +177,7 @@ class HoldTest(Test):
             self._beyond_s = self._beyond_s + dt_s if beyond else 0.0
             if self._beyond_s >= BEYOND_S:
                 self.void("not-reached", NOT_REACHED)
-                self.finish("not-reached", NOT_REACHED)
+                self.finish("not-reached", NOT_REACHED, OTHER_GEAR)
             return
         self.elapsed_s += dt_s
         if output.speed_mps < self._low:

@@ -875,4 +875,10 @@ export const SENTENCES = {
   "With the power shared {0} it can be run to the end.": "Mit der Aufteilung {0} reicht es bis zum Ende.",
   "A slow channel such as boost is only as fine in time as it is sent (20 values a second on the demo rig).": "Ein langsamer Kanal wie der Ladedruck ist zeitlich nur so fein, wie er gesendet wird (im Demo-Prüfstand 20 Werte je Sekunde).",
   "Times of torque have its delay of {0} ms taken off. The onset is blurred by the {1} ms over which acceleration is measured; the intervals hold that.": "Von den Zeiten des Moments ist sein Verzug von {0} ms abgezogen. Der Beginn verschwimmt um die {1} ms, über die die Beschleunigung gemessen wird; die Intervalle enthalten das.",
+  "Ask for a smaller grade or a lighter trailer, or climb in a lower gear.": "Kleinere Steigung oder leichteren Anhänger verlangen, oder in einem kleineren Gang fahren.",
+  "Check that the transmission is in neutral; or end at a higher speed.": "Prüfen, ob das Getriebe im Leerlauf ist; oder bei höherer Geschwindigkeit enden.",
+  "Start again and floor the pedal when the page says so.": "Neu beginnen und Vollgas geben, wenn die Seite es sagt.",
+  "Let the rotors cool with the fans running before the next test.": "Die Rotoren vor der nächsten Prüfung mit laufenden Lüftern abkühlen lassen.",
+  "Hold at a higher roll speed (a higher gear), or with less pedal.": "Bei höherer Rollengeschwindigkeit (größerem Gang) halten, oder mit weniger Gas.",
+  "End the sweep at a speed that the truck reaches in this gear.": "Den Hochlauf bei einer Geschwindigkeit enden lassen, die das Fahrzeug in diesem Gang erreicht.",
 };

@@ -2,6 +2,7 @@
 
 import { Guide } from "../components/guide.js";
 import { Headroom } from "../components/headroom.js";
+import { LastTest } from "../components/last-test.js";
 import { Ledger } from "../components/ledger.js";
 import { Target } from "../components/target.js";
 import { el, setText, show } from "../dom.js";
@@ -14,9 +15,10 @@ export class RollsView {
     this.ledger = new Ledger();
     this.target = new Target();
     this.heat = new Headroom();
+    this.last = new LastTest(store);
     this.grid = el("div", { className: "rolls-grid" }, this.ledger.node, this.target.node, this.heat.node);
     this.empty = el("p", { className: "card nothing" });
-    this.node = el("div", { className: "rolls" }, this.guide.node, this.empty, this.grid);
+    this.node = el("div", { className: "rolls" }, this.guide.node, this.last.node, this.empty, this.grid);
   }
 
   /** Strips, every painted frame. */
@@ -30,6 +32,7 @@ export class RollsView {
   write(now) {
     const telemetry = this.store.telemetry;
     this.guide.write(this.store, now);
+    this.last.write();
     const frame = telemetry?.measured;
     show(this.grid, Boolean(frame));
     show(this.empty, !frame);
@@ -48,6 +51,7 @@ export class RollsView {
   }
 
   leave() {
+    this.last.leave();
     this.target.leave();
   }
 }

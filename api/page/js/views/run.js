@@ -2,15 +2,16 @@
 // is that sure, what was measured under which conditions. Figures come from the stored result.
 
 import { get, post, put } from "../api.js";
+import { answerOf } from "../components/answer.js";
 import { Chart } from "../components/chart.js";
 import { evaluationsCard } from "../components/evaluations.js";
 import { note, noteAnswer } from "../components/notes.js";
-import { el, mark, setText } from "../dom.js";
+import { el, setText } from "../dom.js";
 import { said } from "../kinds/said.js";
 import { settings } from "../settings.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { clockTime, dateTime, number, quantityOf, toShown, unitOf, withUnit } from "../units.js";
-import { figureText, labelOf } from "../words.js";
+import { labelOf } from "../words.js";
 import { runSeconds, runState } from "./runs.js";
 
 // groups of recorded channels over time: a title and which columns of the run belong to it
@@ -150,60 +151,8 @@ export default class RunView {
   }
 
   writeAnswer(result) {
-    if (!result?.figures) {
-      this.answer.replaceChildren(el("p", { text: t("run.noresult") }));
-      return;
-    }
-    this.answer.dataset.valid = result.valid ? "yes" : "no";
-    const known = result.figures.filter((one) => one.value !== null);
-    // where a figure lies belongs to it: peak_power_at beside peak_power
-    const place = (one) => known.find((other) => other.name === `${one.name}_at`);
-    const shown = known.filter((one) => !one.name.endsWith("_at"));
-    const main = shown.find((one) => one.name === result.main);
-    const rest = shown.filter((one) => one !== main).slice(0, 5);
-    const item = (one, className) => {
-      const { value, unit, half } = figureText(one);
-      return el(
-        "div",
-        { className: `answer-item ${className}` },
-        el("span", { className: "soft", text: labelOf(one.label) }),
-        el(
-          "b",
-          { className: "figure" },
-          value,
-          unit ? el("span", { className: "unit answer-unit", text: ` ${unit}` }) : null,
-        ),
-        half ? el("span", { className: "figure soft", text: `± ${half} ${unit} (95 %)` }) : null,
-        place(one)
-          ? el("span", {
-              className: "figure answer-place",
-              text: t("run.at", { where: `${figureText(place(one)).value} ${figureText(place(one)).unit}` }),
-            })
-          : null,
-      );
-    };
-    const corrected = result.correction && result.correction.rule !== "none";
-    this.answer.replaceChildren(
-      ...(result.valid
-        ? []
-        : [
-            el(
-              "p",
-              { className: "verdict answer-asked" },
-              mark("caution"),
-              t("run.void", { why: result.void.map((code) => tOr(`void.${code}`, said(code))).join("; ") }),
-            ),
-          ]),
-      el("p", { className: "answer-asked" }, said(result.asked)),
-      ...(main ? [item(main, "answer-main")] : []),
-      ...rest.map((one) => item(one, "")),
-      el("p", {
-        className: "answer-asked",
-        text: corrected
-          ? t("run.corrected", { title: result.correction.title, factor: number(result.correction.factor, 4) })
-          : t("run.uncorrected"),
-      }),
-    );
+    this.answer.dataset.valid = result?.figures && !result.valid ? "no" : "yes";
+    this.answer.replaceChildren(...answerOf(result));
   }
 
   writeFlags() {
