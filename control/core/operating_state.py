@@ -141,13 +141,14 @@ class OperatingState:
         elif fault.effect is Effect.TRIP and fault.release is Release.AT_ONCE:
             self._release = Release.AT_ONCE  # a worse cause after the first: off at once
         elif fault.effect is Effect.EASE and state is State.LOADED:
-            self.ease(fault.code, fault.text, fault.remedy)  # while ready it only keeps a test from starting
+            # while ready it only keeps a test from starting
+            self.ease(fault.code, self.faults.text_of(fault), fault.remedy)
 
     def _trip(self, fault: Fault) -> None:
         self.faults.latch(fault, self.time_s)
         self._release = fault.release
         self.acknowledged = False
-        self._end_run(fault.code, fault.text, fault.remedy)
+        self._end_run(fault.code, self.faults.text_of(fault), fault.remedy)
         self.move(Trigger.TRIP, fault.code)
 
     # ---- changes of state, also used by control.core.command_handlers

@@ -280,10 +280,13 @@ class FaultRegister:
         """Keep the first cause. True when this was the first."""
         if self.trip is not None:
             return False
-        detail = self._active.get(fault.code, (0.0, ""))[1]
-        text = f"{fault.text} ({detail})" if detail else fault.text
-        self.trip = TripLatch(fault.code, text, fault.remedy, time_s)
+        self.trip = TripLatch(fault.code, self.text_of(fault), fault.remedy, time_s)
         return True
+
+    def text_of(self, fault: Fault) -> str:
+        """The fault's text with the detail it has now, such as which absorber it is."""
+        detail = self._active.get(fault.code, (0.0, ""))[1]
+        return f"{fault.text} ({detail})" if detail else fault.text
 
     def reset(self) -> None:
         self.trip = None

@@ -30,6 +30,7 @@ from control.telemetry import (
     FaultView,
     HelmView,
     LoopHealth,
+    RunEnd,
     State,
     Telemetry,
     TestView,
@@ -78,6 +79,7 @@ class Scene:
         self.missing_engine = False
         self.suspect_cell = False
         self.faults: tuple[FaultView, ...] = ()
+        self.last_end: RunEnd | None = None
         self.cause = ""
         self.held_at: float | None = None
         self.posts: list[str] = []
@@ -248,6 +250,7 @@ class Scene:
                 "writing" if self.run_id else "idle",
             ),
             vehicle=self.vehicle,
+            last_end=self.last_end,
         )
 
 
@@ -429,6 +432,8 @@ def build(scene: Scene | None = None) -> FastAPI:
                     scene.load, scene.run_id = 0.0, ""
             elif key == "faults":
                 scene.faults = tuple(FaultView(**fault) for fault in value)
+            elif key == "last_end":
+                scene.last_end = RunEnd(**{**value, "voids": tuple(value.get("voids", ()))})
             elif key == "close_sockets":
                 for socket in list(sockets):
                     with contextlib.suppress(Exception):
@@ -630,6 +635,11 @@ def build(scene: Scene | None = None) -> FastAPI:
         finally:
             sockets.discard(socket)
 
+    @app.put("/api/runs/{run_id}/tags")
+    async def tags(run_id: str, request: Request) -> JSONResponse:
+        scene.posts.append(f"runs/{run_id}/tags")
+        return JSONResponse(await request.json())
+
     @app.post("/api/{path:path}")
     async def command(path: str, request: Request) -> Response:
         scene.posts.append(path)
@@ -639,6 +649,8 @@ def build(scene: Scene | None = None) -> FastAPI:
             body = await request.json()
         now = time.monotonic() - scene.began
         scene.helm(now)
+        if path.endswith("/notes"):
+            return JSONResponse({"at": "", "who": "demo", "text": body["text"]}, 201)
         if path == "ease-off":
             if scene.state is State.LOADED:
                 scene.state = State.EASING

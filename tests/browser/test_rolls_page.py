@@ -333,6 +333,48 @@ def test_a_trip_says_its_first_cause_and_is_reset_by_holding(stand: Any, tablets
     tablet.page.wait_for_selector('.guide[data-state="parked"]')
 
 
+ENDED = {
+    "run_id": "20261125-084000-mad0",
+    "kind": "steady-hold",
+    "code": "completed",
+    "text": "The test is complete.",
+    "remedy": "",
+    "time_s": 1.0,
+}
+
+
+def test_a_test_that_was_ended_early_says_why_and_what_to_do(stand: Any, tablets: Any) -> None:
+    early = {
+        **ENDED,
+        "code": "helm-lapsed",
+        "text": "Nobody keeps the helm any more.",
+        "remedy": "Take the helm again.",
+    }
+    stand.scene(state="ready", acknowledged=True, last_end=early)
+    tablet = tablets(stand.address).open()
+    tablet.see("ended early")
+    tablet.see("Nobody keeps the helm any more.")
+    tablet.see("Take the helm again.")
+    stand.scene(state="loaded")  # the next test
+    tablet.page.wait_for_selector(".last-test", state="hidden")
+
+
+def test_a_completed_test_shows_its_result_and_the_ways_on(stand: Any, tablets: Any) -> None:
+    stand.scene(state="ready", acknowledged=True, runs=3, last_end=ENDED)
+    tablet = tablets(stand.address).open()
+    tablet.page.wait_for_selector(".last-test .answer-main")
+    tablet.page.wait_for_selector(".last-test .curve canvas")
+    for name in ("Look at the run", "Repeat", "Print"):
+        tablet.page.get_by_role("link", name=name).wait_for()
+    tablet.button("Discard …").click()
+    tablet.page.get_by_label("Why it does not count").fill("A strap slipped.")
+    tablet.page.locator(".last-test .add-line button").click()
+    tablet.page.wait_for_selector(".last-test", state="hidden")
+    run = f"runs/{ENDED['run_id']}"
+    assert {f"{run}/notes", f"{run}/tags"} <= set(stand.posts())
+    assert not tablet.complaints
+
+
 def test_a_refusal_is_shown_with_what_to_do(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address).open()
     stand.scene(holder="demo:somebody", name="Somebody", helm_until=1e9)

@@ -90,6 +90,9 @@ def test_easing_off_takes_the_load_off_along_the_ramp_and_ends_ready() -> None:
     assert [event.data["reason"] for event in ended] == ["eased-off"]
     assert ended[0].text == "Eased off by somebody."  # an id says nothing to people
     assert ended[0].data["run_id"] == "run-1"
+    told = stand.core.telemetry().last_end
+    assert told is not None
+    assert (told.run_id, told.kind, told.code) == ("run-1", "steady-hold", "eased-off")
 
 
 @pytest.mark.parametrize(
@@ -117,6 +120,22 @@ def test_a_finished_test_eases_off_by_itself_and_sums_up() -> None:
     assert ended[0].data["mean_speed_mps"] == pytest.approx(20.0, rel=2e-3)
     assert ended[0].data["in_tolerance"] == 1.0
     assert stand.core.state is State.EASING
+    told = stand.core.telemetry().last_end
+    assert told is not None
+    assert (told.code, told.remedy, told.voids) == ("completed", "", ())
+
+
+def test_how_a_test_ended_is_told_with_the_next_step_until_the_next_one_begins() -> None:
+    stand = Stand().loaded()
+    assert stand.core.telemetry().last_end is None
+    stand.cell_gain = [-1.0] * 4
+    stand.frames(0.5)
+    told = stand.core.telemetry().last_end
+    assert told is not None
+    first = stand.core.faults.trip
+    assert first is not None
+    assert (told.code, told.text, told.remedy) == (first.code, first.text, first.remedy)
+    assert told.remedy
 
 
 def test_a_trip_takes_the_load_off_along_the_ramp_latches_and_keeps_the_first_cause() -> None:

@@ -30,13 +30,12 @@ export class LastTest {
     this.node = el(
       "section",
       { className: "card last-test hidden", "aria-labelledby": "last-test-title" },
-      el("header", {}, this.shape, this.title),
+      el("header", {}, this.shape, this.title, this.ways),
+      this.discarding,
       this.why,
       this.remedy,
       this.answer,
       this.curve,
-      this.ways,
-      this.discarding,
     );
     this.title.id = "last-test-title";
   }

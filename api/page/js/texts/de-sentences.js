@@ -881,4 +881,6 @@ export const SENTENCES = {
   "Let the rotors cool with the fans running before the next test.": "Die Rotoren vor der nächsten Prüfung mit laufenden Lüftern abkühlen lassen.",
   "Hold at a higher roll speed (a higher gear), or with less pedal.": "Bei höherer Rollengeschwindigkeit (größerem Gang) halten, oder mit weniger Gas.",
   "End the sweep at a speed that the truck reaches in this gear.": "Den Hochlauf bei einer Geschwindigkeit enden lassen, die das Fahrzeug in diesem Gang erreicht.",
+  "In a gear that turns the rolls faster: the same power at {0}.": "In einem Gang, der die Rollen schneller dreht: dieselbe Leistung bei {0}.",
+  "{0}, no faster than {1}.": "{0}, nicht schneller als {1}.",
 };
