@@ -119,10 +119,10 @@ class CoastTest(Test):
         if self.phase_s > plan.timeout_s:
             self.void("timeout", f"The coast took longer than {plan.timeout_s:g} s.")
             self.finish(
-                    "timeout",
-                    "The coast took too long.",
-                    "Check that the transmission is in neutral; or end at a higher speed.",
-                )
+                "timeout",
+                "The coast took too long.",
+                "Check that the transmission is in neutral; or end at a higher speed.",
+            )
 
     def _put_on(self, output: Output) -> None:
         demand = self.demand

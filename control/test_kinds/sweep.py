@@ -191,10 +191,10 @@ class SweepTest(Test):
         elif self.elapsed_s > 3.0 * self.total_s + 10.0:
             self.void("rate", "The end speed was never reached.")
             self.finish(
-                    "not-reached",
-                    "The end speed was never reached.",
-                    "End the sweep at a speed that the truck reaches in this gear.",
-                )
+                "not-reached",
+                "The end speed was never reached.",
+                "End the sweep at a speed that the truck reaches in this gear.",
+            )
 
     def figures(self) -> Figures:
         per = 1.0 / RADPS_PER_RPM if self.by_engine else 1.0

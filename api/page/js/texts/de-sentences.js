@@ -902,4 +902,6 @@ export const SENTENCES = {
   "Come to its first speed and wait.": "Auf seine erste Geschwindigkeit kommen und warten.",
   "Only the trace itself is judged; coming to its first speed and the count-down are left out.": "Beurteilt wird nur die Fahrkurve selbst; das Erreichen der ersten Geschwindigkeit und das Herunterzählen bleiben außen vor.",
   "The trace was not begun.": "Die Fahrkurve wurde nicht begonnen.",
+  "Heat was not looked at: it took too long.": "Die Wärme wurde nicht geprüft: es dauerte zu lange.",
+  "Whatever the truck gives, up to the {0} the rig can take there: {1}": "Was das Fahrzeug gibt, bis zu {0}, die der Prüfstand dort nehmen kann: {1}",
 };
