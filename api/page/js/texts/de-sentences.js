@@ -904,4 +904,8 @@ export const SENTENCES = {
   "The trace was not begun.": "Die Fahrkurve wurde nicht begonnen.",
   "Heat was not looked at: it took too long.": "Die Wärme wurde nicht geprüft: es dauerte zu lange.",
   "Whatever the truck gives, up to the {0} the rig can take there: {1}": "Was das Fahrzeug gibt, bis zu {0}, die der Prüfstand dort nehmen kann: {1}",
+  "Export its samples instead.": "Stattdessen seine Messwerte exportieren.",
+  "This evaluation has no curves.": "Diese Auswertung hat keine Kurven.",
+  "Evaluate the run again with that rig file, then export that evaluation.": "Den Lauf mit jener Prüfstandsdatei neu auswerten, dann diese Auswertung exportieren.",
+  "The rig file of evaluation {0} of run {1} was not kept.": "Die Prüfstandsdatei der Auswertung {0} von Lauf {1} wurde nicht aufbewahrt.",
 };
