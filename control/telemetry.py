@@ -24,7 +24,8 @@ class HelmView(msgspec.Struct, frozen=True):
     holder: str  # "" when free
     name: str
     left_s: float  # until it expires
-    asked_by: str = ""  # name of whoever asks for it
+    asked_by: str = ""  # name of whoever asks for it, as they wish to be called
+    asked_id: str = ""  # their id, TOKEN-NAME:CLIENT-ID: an offer goes to it and to no name
 
 
 class FaultView(msgspec.Struct, frozen=True):

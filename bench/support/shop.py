@@ -31,7 +31,11 @@ START_S = 300.0  # the first start after a change compiles the kernels
 SPEED_MPS = 11.0
 DISK_MB = 800  # of the small disk; tests start with 500 MB free
 LOADED = ("loaded", "easing")
-MODULES = {"loop": "api.runtime.loop", "service": "api.launch.service"}
+MODULES = {
+    "loop": "api.runtime.loop",
+    "service": "api.launch.service",
+    "helm": "api.launch.helm",
+}
 PRELOAD = "/usr/lib/*/faketime/libfaketime.so.1"
 
 

@@ -63,19 +63,29 @@ class Helm:
         self._clear()
 
     def ask(self, holder: str, name: str, now_s: float) -> None:
-        """Somebody else would like the helm. Raises Refused when it is free or already theirs."""
+        """Somebody else would like the helm. Raises Refused when it is free or already theirs.
+
+        A second asker never takes the place of a first: the holder may be about to answer them.
+        """
         if not self.holder:
             raise Refused("The helm is free.", "Take it.", "helm-free")
         if self.holder == holder:
             raise Refused("You are at the helm already.", "Nothing to do.", "helm-yours")
+        self.expire_ask(now_s)
+        if self._asked_by not in ("", holder):
+            raise Refused(
+                f"{self._asked_name or self._asked_by} has asked for the helm already.",
+                "Wait until they are answered, then ask again.",
+                "helm-asked",
+            )
         self._asked_by, self._asked_name = holder, name
         self._ask_until_s = now_s + ASK_EXPIRES_S
 
     def offer(self, holder: str, to: str, now_s: float) -> None:
-        """The holder hands over to whoever asked. Raises Refused otherwise."""
+        """The holder hands over to the id that asked; names can be borrowed. Raises Refused."""
         self.require(holder)
         self.expire_ask(now_s)
-        if not self._asked_by or to not in (self._asked_by, self._asked_name):
+        if not self._asked_by or to != self._asked_by:
             raise Refused(
                 f"'{to}' has not asked for the helm.",
                 "They must ask first; then offer it again.",
@@ -111,9 +121,11 @@ class Helm:
 
     def view(self, now_s: float) -> HelmView:
         """What every watcher sees."""
-        asked = self._asked_name or self._asked_by
         left_s = max(0.0, self._until_s - now_s) if self.holder else 0.0
-        return HelmView(self.holder, self.name, left_s, asked if now_s < self._ask_until_s else "")
+        if now_s >= self._ask_until_s:
+            return HelmView(self.holder, self.name, left_s)
+        asked = self._asked_name or self._asked_by
+        return HelmView(self.holder, self.name, left_s, asked, self._asked_by)
 
     def _clear(self) -> None:
         self.holder = self.name = ""

@@ -100,7 +100,8 @@ class Scene:
         if self.holder and now > self.helm_until:
             self.holder = self.name = self.asked_by = ""
         left = max(0.0, self.helm_until - now) if self.holder else 0.0
-        return HelmView(self.holder, self.name, left, self.asked_by)
+        asked_id = "demo:other" if self.asked_by else ""
+        return HelmView(self.holder, self.name, left, self.asked_by, asked_id)
 
     def message(self) -> str:
         """The snapshot as the service sends it: with its age."""

@@ -198,9 +198,9 @@ def test_the_helm_is_taken_seen_asked_for_and_handed_over(stand: Any, tablets: A
     first = tablets(stand.address).open()
     second = tablets(stand.address).open()
     first.take_helm()
-    second.see("demo has the helm")
+    second.page.get_by_text("has the helm").first.wait_for()
     second.button("Ask for the helm").click()
-    first.see("demo asks for the helm")
+    first.see("demo (demo · ther) asks for the helm")
     first.button("Hand over the helm").click()  # a tap must not hand it over
     first.page.wait_for_timeout(300)
     assert "helm/offer" not in stand.posts()

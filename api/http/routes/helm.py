@@ -29,7 +29,9 @@ class Name(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Offer(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    to: Annotated[str, Meta(max_length=120, pattern=ONE_LINE)] = ""  # whoever asked
+    to: Annotated[str, Meta(max_length=120, pattern=ONE_LINE)] = (
+        ""  # the id that asked, `helm.asked_id`
+    )
 
 
 class CommandAccepted(msgspec.Struct, frozen=True):
@@ -81,7 +83,7 @@ async def offer(request: Request) -> Response:
     context, caller = operator_of(request)
     body = await read(request, Offer)
     latest = context.loop.latest
-    to = body.to or (latest.helm.asked_by if latest is not None else "")
+    to = body.to or (latest.helm.asked_id if latest is not None else "")
     await context.command(caller, OfferHelm(0, caller.holder, to), detail={"to": to})
     return accepted(caller)
 

@@ -147,12 +147,12 @@ export class Dock {
         : ours
           ? t("helm.yours")
           : taken
-            ? t("helm.other", { name: view.name || "?" })
+            ? t("helm.other", { name: helm.known(view.name || "?", view.holder) })
             : t("helm.free"),
     );
     setText(
       this.whoMore,
-      known && ours && view.asked_by ? t("helm.asks", { name: view.asked_by }) : taken ? t("helm.watching") : "",
+      known && ours && view.asked_by ? t("helm.asks", { name: helm.known(view.asked_by, view.asked_id ?? "") }) : taken ? t("helm.watching") : "",
     );
     const asked = ours && Boolean(view.asked_by);
     const operates = this.store.role !== "watch";

@@ -20,12 +20,18 @@ export class Helm {
   }
 
   get view() {
-    return this.store.telemetry?.helm ?? { holder: "", name: "", left_s: 0, asked_by: "" };
+    return this.store.telemetry?.helm ?? { holder: "", name: "", left_s: 0, asked_by: "", asked_id: "" };
   }
 
   get ours() {
     const { holder } = this.view;
     return holder !== "" && (holder === clientId() || holder.endsWith(`:${clientId()}`));
+  }
+
+  /** A chosen name with what cannot be chosen: the token and the device behind it. */
+  known(name, id) {
+    const [token, device = ""] = id.split(":");
+    return id ? `${name} (${token}${device ? ` · ${device.slice(-4)}` : ""})` : name;
   }
 
   get free() {
@@ -63,7 +69,7 @@ export class Helm {
   }
 
   async offer() {
-    const to = this.view.asked_by;
+    const to = this.view.asked_id;
     if (noteAnswer(await postHelm("/api/helm/offer", { to }))) this.wanted = false;
   }
 

@@ -151,10 +151,10 @@ async def test_offering_the_helm_without_a_name_offers_it_to_whoever_asked(
     service: Service, browser: httpx.AsyncClient
 ) -> None:
     before = service.context.loop.count
-    service.loop.publish(telemetry(11.0, helm=HelmView(HOLDER, "Ann", 2.0, asked_by="Ben")))
+    service.loop.publish(telemetry(11.0, helm=HelmView(HOLDER, "Ann", 2.0, "Ben", "tablet:7")))
     await until(lambda: service.context.loop.count > before)
     await browser.post("/api/helm/offer")
-    assert same(service.loop.commands[-1], OfferHelm(0, HOLDER, "Ben"))
+    assert same(service.loop.commands[-1], OfferHelm(0, HOLDER, "tablet:7"))
 
 
 async def test_easing_off_needs_no_client_id_and_no_readable_body(

@@ -56,6 +56,24 @@ def test_the_helm_is_handed_over_only_to_whoever_asked() -> None:
     assert (helm.holder, helm.name, helm.view(0.5).asked_by) == ("b", "Bo", "")
 
 
+def test_a_borrowed_name_gets_no_helm_and_a_second_asker_does_not_replace_a_first() -> None:
+    helm = Helm(100.0)
+    helm.take("a", "Ada", 0.0)
+    helm.ask("token:bo", "Bo", 0.0)
+    with pytest.raises(Refused, match="Bo has asked"):
+        helm.ask("other:thief", "Bo", 1.0)
+    assert (helm.view(1.0).asked_by, helm.view(1.0).asked_id) == ("Bo", "token:bo")
+    for wrong in ("Bo", "other:thief", ""):
+        with pytest.raises(Refused, match="has not asked"):
+            helm.offer("a", wrong, 2.0)
+    helm.ask("token:bo", "Bo", 20.0)  # still waiting
+    helm.offer("a", "token:bo", 45.0)
+    assert helm.holder == "token:bo"
+    helm.ask("other:thief", "Bo", 50.0)
+    helm.ask("a", "Ada", 81.0)  # the one before was never answered
+    assert helm.view(81.0).asked_id == "a"
+
+
 def test_an_unanswered_request_is_forgotten() -> None:
     helm = Helm(100.0)
     helm.take("a", "Ada", 0.0)

@@ -487,6 +487,8 @@ export const SENTENCES = {
   "Leave it out.": "Weglassen.",
   "Nothing was heard from the loop process yet.": "Von der Regelschleife kam noch nichts.",
   "Wait a moment; if it lasts, see whether drumlin serve reports an error.": "Einen Moment warten; hält es an, nachsehen, ob drumlin serve einen Fehler meldet.",
+  "{0} has asked for the helm already.": "{0} hat schon um das Ruder gebeten.",
+  "Wait until they are answered, then ask again.": "Warten, bis die Antwort da ist, dann noch einmal bitten.",
   "{0} viewers are connected.": "{0} Zuschauer sind verbunden.",
   "{0} live lines of this token are open here already.": "{0} Live-Verbindungen dieses Schlüssels sind von hier schon offen.",
   "Too many heavy questions from here.": "Zu viele aufwendige Fragen von hier.",
