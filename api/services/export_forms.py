@@ -108,15 +108,15 @@ class ExportHeader(msgspec.Struct, frozen=True):
     units: dict[str, str] = {}  # of each column
 
     def lines(self) -> list[str]:
-        """As lines of text."""
-        vehicle = self.vehicle or "not named"
-        sure = "" if self.started_sigma_s is None else f", sigma {self.started_sigma_s:.2g} s"
-        factor = "" if self.correction == "none" else f", factor {self.correction_factor:.4f}"
+        """As lines of text, without commas: readers of CSV count those to find the columns."""
+        vehicle = self.vehicle.replace(",", " ") or "not named"
+        sure = "" if self.started_sigma_s is None else f" +- {self.started_sigma_s:.2g} s"
+        factor = "" if self.correction == "none" else f" factor {self.correction_factor:.4f}"
         return [
             f"run {self.run_id}; vehicle {vehicle}; first row {self.started_at or 'not known'} UTC"
             f"{sure}",
-            f"evaluation {self.evaluation} by Drumlin {self.evaluated_by}; rig {self.rig}, "
+            f"evaluation {self.evaluation} by Drumlin {self.evaluated_by}; rig {self.rig} "
             f"description {self.rig_fingerprint[:12]}; correction {self.correction}{factor}",
             f"rows: {self.rows}",
-            "units: " + ", ".join(f"{name} {unit or '1'}" for name, unit in self.units.items()),
+            "units: " + "; ".join(f"{name} {unit or '1'}" for name, unit in self.units.items()),
         ]

@@ -77,7 +77,7 @@ class View:
         if self.every == 1:
             return "one for each frame"
         return (
-            f"mean of {self.every} frames each; of codes and counts the greatest, of lost frames "
+            f"mean of {self.every} frames each; of codes and counts the greatest; of lost frames "
             "the sum"
         )
 
