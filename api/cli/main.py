@@ -18,6 +18,7 @@ from api.cli.prove import prove
 from api.cli.runs import runs
 from api.cli.shared import (
     DATA,
+    NO,
     DataOption,
     JsonOption,
     RigOption,
@@ -159,6 +160,11 @@ def rehearse(
     if not isinstance(plan, Campaign):
         result["heat"] = heat_told(rig, data, plan, result, units)
     print(as_json(result) if json else "\n".join(lines(result, units)))
+    whole = "complete" if isinstance(plan, Campaign) else "valid"
+    if not result.get(whole):
+        why = result.get("void") or result.get("why") or result.get("reason") or "see above"
+        _say(f"drumlin: this would not count: {why}.")
+        raise typer.Exit(NO)
 
 
 @app.command("compile")

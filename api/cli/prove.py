@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.cli.shared import DATA, NO, DataOption, JsonOption, RigOption, UnitsOption
+from api.cli.shared import DATA, NO, DataOption, JsonOption, RigOption, UnitsOption, done
 from api.examples import DEMO_RIG
 from daq.errors import DrumlinError, Refused
 from daq.readings import Unit
@@ -65,6 +65,8 @@ def status(
             if one.proof is not None:
                 for figure in one.proof.figures:
                     print(f"            {_figure(figure, units)}")
+                for note in one.proof.notes:
+                    print(f"            note: {note}")
     raise typer.Exit(NO if due else 0)
 
 
@@ -224,12 +226,22 @@ def diameter(
 
 
 @prove.command("lines")
-def lines(data: DataOption = DATA) -> None:
-    """Print the lines that the passed proofs would write into the rig file."""
-    from api.services.proving import read_proving
+def lines(
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Print the lines that the passed proofs would write into the rig file (SI, as it is)."""
+    from api.services.proving import expect_same_rig, read_proving
     from daq.proving.overlay import rig_lines
 
-    print(rig_lines(read_proving(data).values()), end="")
+    proving = read_proving(data)
+    expect_same_rig(proving, _rig(rig, data))
+    if json:
+        _json({"values": proving.values(), "lines": rig_lines(proving.values())})
+        return
+    print(rig_lines(proving.values()), end="")
 
 
 @prove.command("apply")
@@ -239,6 +251,8 @@ def apply(
     out: Annotated[
         Path | None, typer.Option(help="Write a whole rig file here instead of an overlay.")
     ] = None,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
 ) -> None:
     """Lay what was proven over the rig file from the next start on, or write a new rig file."""
     from api.services.proving import CALIBRATION_NAME, read_proving, write_overlay
@@ -251,10 +265,12 @@ def apply(
             raise Refused(f"{out} is there already.", "Give another name.", "exists")
         made = merged(text, read_proving(data).values(), str(rig))
         out.write_text(made, encoding="utf-8")
-        print(f"{out}: the rig file with what was proven.")
+        done({"file": str(out)}, f"{out}: the rig file with what was proven.", json)
         return
     file = write_overlay(loaded, text, data)
-    print(f"{data / CALIBRATION_NAME}: {len(file.values)} values, in force at the next start.")
+    path = data / CALIBRATION_NAME
+    text = f"{path}: {len(file.values)} values, in force at the next start."
+    done({"file": str(path), "values": file.values}, text, json)
 
 
 # --- helpers -----------------------------------------------------------------------------------

@@ -6,8 +6,9 @@ tables for people, files, or one JSON object with --json. Exit codes as in api.c
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -33,6 +34,9 @@ from api.cli.shared import (
 from api.folders import RUNS_FOLDER, run_folder
 from daq.errors import DrumlinError
 from daq.rig.units import UnitSystem
+
+if TYPE_CHECKING:
+    from daq.results.result import Result
 
 results = typer.Typer()
 
@@ -241,7 +245,8 @@ def reevaluate(
                 number = vehicle_records.note_evaluation(catalogue, row, lean(result))
                 write_evaluation(folder, number, result, rig_text)
                 told.append({"run_id": run.id, "number": number, "valid": result.valid,
-                             "answer": result.answer})  # fmt: skip
+                             "answer": result.answer,
+                             "not_corrected": _not_corrected(result)})  # fmt: skip
                 tell((place + 1) / len(asked))
     if json:
         print_json({"evaluated": told})
@@ -251,7 +256,21 @@ def reevaluate(
                 f"{each['run_id']} evaluation {each['number']}: {each['answer']}",
                 highlight=False, markup=False, soft_wrap=True,
             )  # fmt: skip
-    raise typer.Exit(0 if all(each["valid"] for each in told) else NO)
+    for each in told:
+        if each["not_corrected"]:
+            print(f"drumlin: {each['run_id']}: {each['not_corrected']}", file=sys.stderr)
+    fine = all(each["valid"] and not each["not_corrected"] for each in told)
+    raise typer.Exit(0 if fine else NO)
+
+
+def _not_corrected(result: Result) -> str:
+    """Why the rule that was asked for was not applied; "" when it was, or none was asked for."""
+    from daq.results.correction import Rule
+
+    made = result.correction
+    if made is None or result.made.settings.rule is Rule.NONE or made.rule != Rule.NONE.value:
+        return ""
+    return next(iter(made.reasons), "Not corrected.")
 
 
 @results.command("import")

@@ -26,6 +26,7 @@ from daq.rig.description import Rig, load_rig
 
 ACT_EVERY = 5  # frames between two looks of the driver
 NOTE_EVERY = 10
+SLOW_MPS = 2.0  # below it a ratio says nothing
 SLACK_S = 400.0  # beyond the planned length, for approaches and settling
 COOL_STEP_S = 5.0
 # Phases over which a test states its own figures: the truth beside them is of the same window.
@@ -54,16 +55,21 @@ class Truth:
         self._power = names.index("power_w")
         self._speeds = [names.index("front_speed_mps"), names.index("rear_speed_mps")]
         self._rotors = [place for place, name in enumerate(names) if name.endswith("_skin_k")]
+        self._engine = names.index("engine_radps")
         self.power: list[float] = []
+        self.speed_mps = self.ratio_per_m = math.nan  # when it gave most power
         self.apart_mps = 0.0
         self.hottest_k = 0.0
 
     def note(self, *, evaluated: bool) -> None:
         """`evaluated`: the test's own figures hold this moment too."""
         row = self._row
-        if evaluated:
-            self.power.append(float(row[self._power]))
+        power = float(row[self._power])
         front, rear = (float(row[place]) for place in self._speeds)
+        if evaluated:
+            if rear > SLOW_MPS and power > max(self.power, default=0.0):
+                self.speed_mps, self.ratio_per_m = rear, float(row[self._engine]) / rear
+            self.power.append(power)
         self.apart_mps = max(self.apart_mps, abs(front - rear))
         self.hottest_k = max(self.hottest_k, *(float(row[place]) for place in self._rotors))
 
@@ -114,6 +120,8 @@ def run_once(virtual: VirtualRig, plan: Plan, driver: DriverOf, run_id: str) -> 
     told["true_mean_power_w"] = float(np.mean(truth.power)) if truth.power else math.nan
     told["true_highest_power_w"] = max(truth.power, default=math.nan)
     told["true_roll_sets_apart_mps"] = truth.apart_mps
+    told["true_speed_mps"] = truth.speed_mps
+    told["true_ratio_per_m"] = truth.ratio_per_m
     return told
 
 

@@ -261,6 +261,7 @@ def rehearse(settings: RehearsalSettings) -> dict[str, object]:
         "rig": rig.name,
         "seed": settings.seed,
         **_figures(rows, plan, virtual),
+        **_verdict(virtual.events),
         "states": _states(virtual.events),
         "state_after_hold": ended.value,
         "state_at_end": virtual.core.state.value,
@@ -334,6 +335,17 @@ def _figures(
         "true_mean_power_kw": true_kw,
         "power_error_pct": 100.0 * (mean_kw / true_kw - 1.0),
         "settled_s": float(rows[-1, 0] - rows[0, 0]),
+    }
+
+
+def _verdict(events: list[Event]) -> dict[str, object]:
+    """Whether the run counts, why not, and what was missing of its load, as the test summed it."""
+    ended = next((event.data for event in reversed(events) if event.kind == "run-ended"), {})
+    told: dict[str, object] = {"valid": ended.get("valid", False), "void": ended.get("void", "")}
+    return told | {
+        name: ended[name]
+        for name in ("reason", "shortfall_s", "worst_shortfall_n")
+        if name in ended
     }
 
 

@@ -70,6 +70,16 @@ def keep(data: Path, rig: Rig, proofs: Sequence[Proof]) -> Proving:
     return after
 
 
+def expect_same_rig(proving: Proving, rig: Rig) -> None:
+    """Raises Refused when the record is of another rig than the file."""
+    if proving.rig and proving.rig != rig.name:
+        raise Refused(
+            f"The proving in this directory is of the rig '{proving.rig}', not of '{rig.name}'.",
+            "Give that rig's file with --rig, or its own directory with --data.",
+            "other-rig",
+        )
+
+
 def _write(path: Path, content: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -197,21 +207,19 @@ def recording_of(data: Path, run: str) -> Path:
 def read_loads(text: str) -> list[DeadWeight]:
     """Dead weights from CSV: mass_kg, count, and optionally rising (1/0) and side (1, 0, -1).
 
-    Raises Refused with the line that cannot be read.
+    Without `rising` the order of the masses says it. Raises Refused with the line that cannot be
+    read.
     """
-    found = []
+    found: list[DeadWeight] = []
     for number, row in enumerate(csv.DictReader(io.StringIO(text)), start=2):
         if number > MOST_ROWS:
             raise Refused("Far too many load steps.", f"Give at most {MOST_ROWS}.", "calibration")
         try:
-            found.append(
-                DeadWeight(
-                    float(row["mass_kg"]),
-                    float(row["count"]),
-                    (row.get("rising") or "1").strip().lower() in ("1", "true", "yes"),
-                    int(row.get("side") or 1),
-                )
-            )
+            mass = float(row["mass_kg"])
+            said = (row.get("rising") or "").strip().lower()
+            in_order = not found or mass >= found[-1].mass_kg
+            rising = said in ("1", "true", "yes") if said else in_order
+            found.append(DeadWeight(mass, float(row["count"]), rising, int(row.get("side") or 1)))
         except (KeyError, TypeError, ValueError) as error:
             raise Refused(
                 f"Line {number} of the load steps cannot be read: {error}.",
@@ -246,7 +254,9 @@ def write_overlay(rig: Rig, rig_text: str, data: Path) -> CalibrationFile:
 
     Raises Refused when nothing was proven, RigError when the rig file cannot take the values.
     """
-    values = read_proving(data).values()
+    proving = read_proving(data)
+    expect_same_rig(proving, rig)
+    values = proving.values()
     if not values:
         raise Refused(
             "No proof that passed has values for the rig file.",

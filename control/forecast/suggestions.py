@@ -192,11 +192,10 @@ class _Search:
             speed = self.whole(share * self.fastest_mps, "m/s")
             change = self.slowed(speed / self.fastest_mps) if speed > 0.0 else None
             if self.fits(change):
-                held = isinstance(self.plan, SteadyHold)
-                text = (
-                    f"{'At the same force' if held else 'On the same road'}, no faster than "
-                    f"{shown(speed, 'm/s', units=self.units)}."
-                )
+                told = shown(speed, "m/s", units=self.units)
+                text = f"On the same road, no faster than {told}."
+                if isinstance(self.plan, SteadyHold):
+                    text = f"At the same force, no faster than {told}."
                 return Suggestion("slower", text, speed, change)
         return None
 

@@ -55,6 +55,19 @@ async def test_every_metric_is_listed(browser: httpx.AsyncClient) -> None:
     assert not {name for name in names if f"`{name}`" not in API}
 
 
+PAGES = [*sorted((ROOT / "docs").rglob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md"]
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_every_table_is_one_table(page: Path) -> None:
+    """A blank line in a table ends it: rows that follow are read as text with bars."""
+    lines = page.read_text(encoding="utf-8").splitlines()
+    for number, line in enumerate(lines):
+        if line.startswith("|") and not (number and lines[number - 1].startswith("|")):
+            below = lines[number + 1] if number + 1 < len(lines) else ""
+            assert re.fullmatch(r"\|[\s:|-]+\|", below), f"{page.name}:{number + 1}: {line[:60]}"
+
+
 def test_every_run_state_is_listed() -> None:
     for state in RunState:
         assert f"`{state.value}`" in API

@@ -99,6 +99,8 @@ def test_evaluating_again_adds_a_number(data: Path) -> None:
     assert first["result"]["made"]["settings"]["settle_s"] is None
     with pytest.raises(DrumlinError, match="cannot be used"):
         call(data, "reevaluate", "last", "--settings", '{"smoothness": 3}')
+    unfuelled = told(data, "reevaluate", "last", "--settings", '{"rule": "un-r85-diesel"}', code=1)
+    assert "fuel rate" in unfuelled["evaluated"][0]["not_corrected"]
 
 
 def test_reports_and_exports_are_files(data: Path) -> None:

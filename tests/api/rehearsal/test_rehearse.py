@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
+from api.cli.main import app
+from api.examples import PLANS
 from api.rehearsal.plan_options import PlanOptions, plan_of
 from api.rehearsal.rehearse import PlanSettings, rehearse_any
+from api.services.plan_files import load_plan
 from control.campaigns.campaign import Campaign, ConditionBands
 from control.test_kinds.plans import (
     Coastdown,
@@ -118,3 +123,35 @@ def test_options_that_make_no_plan_are_refused_with_the_remedy() -> None:
         plan_of("speed-trace", PlanOptions())
     with pytest.raises(DrumlinError, match="pedal"):
         rehearse_any(PlanSettings(RIG, plan_of("power-sweep", PlanOptions()), pedal_pct=0.0))
+
+
+def told_by_command(*words: str) -> tuple[int, dict[str, object]]:
+    found = CliRunner().invoke(app, ["rehearse", *words, "--json"])
+    return found.exit_code, json.loads(found.stdout)
+
+
+def test_a_rehearsal_that_would_not_count_ends_with_the_code_for_it() -> None:
+    code, told = told_by_command("steady-hold", "--speed-kmh", "70", "--minutes", "0.4")
+    assert (code, told["valid"]) == (0, True)
+    hard = ("steady-hold", "--power-kw", "400", "--minutes", "0.3", "--gear", "3")
+    code, told = told_by_command(*hard)  # more than this truck gives
+    assert (code, told["valid"]) == (1, False)
+    assert told["void"]
+
+
+def test_the_heat_answer_knows_the_gear_that_the_rehearsal_ran_in(tmp_path: Path) -> None:
+    plan = tmp_path / "sweep.toml"
+    plan.write_text('kind = "power-sweep"\nfrom_rpm = 1600\nto_rpm = 2000\nrpm_per_s = 100\n')
+    _, told = told_by_command(str(plan))
+    heat = told["heat"]
+    assert isinstance(heat, dict)
+    assert heat["possible"] is True, heat["text"]
+
+
+def test_every_example_campaign_can_give_a_gain() -> None:
+    """A comparison needs two valid runs of each set-up."""
+    for path in sorted(PLANS.glob("*.toml")):
+        plan = load_plan(path)
+        if isinstance(plan, Campaign) and len(set(plan.setups)) > 1:
+            runs = plan.setups * plan.repeats
+            assert min(runs.count(one) for one in runs) >= 2, path.name

@@ -84,6 +84,38 @@ def test_a_cell_that_does_not_follow_its_weights_fails_and_changes_nothing(data:
         run("apply", "--data", str(data))
 
 
+def test_without_the_column_rising_the_order_of_the_masses_says_it(data: Path) -> None:
+    loads = weights()
+    (data / "setup.toml").write_text("calibration_arm_m = 1.2\ncell_arm_m = 0.6\n")
+    rows = "".join(f"{one.mass_kg},{one.count:.2f}\n" for one in loads)
+    (data / "loads.csv").write_text("mass_kg,count\n" + rows)
+    words = ["--loads", str(data / "loads.csv"), "--setup", str(data / "setup.toml")]
+    code, told = run("dead-weight", "front-left", *words, "--data", str(data))
+    assert code == 0, told
+
+
+def test_status_says_why_a_proof_failed_although_its_figures_are_inside(data: Path) -> None:
+    only_up = [one for one in weights() if one.rising]
+    assert run("dead-weight", "front-left", *files(data, only_up), "--data", str(data))[0] == 1
+    told = run("status", "--data", str(data))[1]
+    assert "note: loads only rose" in told
+
+
+def test_lines_and_apply_take_what_all_of_prove_takes(data: Path) -> None:
+    place = ["--data", str(data), "--rig", str(RIG_FILE)]
+    run("dead-weight", "rear-left", *files(data, weights(1491.0)), *place)
+    both = [*place, "--json", "--units", "us"]
+    lines = json.loads(run("lines", *both)[1])
+    assert lines["values"]["absorbers.rear-left.cell.newton_per_mv_per_v"] == pytest.approx(
+        1491.0, rel=1e-5
+    )
+    other = data / "other.toml"
+    other.write_text(RIG_FILE.read_text().replace("Tarnhow demo rig", "Another rig"))
+    with pytest.raises(Refused, match="is of the rig"):
+        run("lines", "--data", str(data), "--rig", str(other))
+    assert json.loads(run("apply", *both)[1])["file"].endswith(CALIBRATION_NAME)
+
+
 def test_what_was_proven_is_laid_over_the_rig_file_at_the_next_start(data: Path) -> None:
     place = ["--data", str(data), "--rig", str(RIG_FILE)]
     assert in_force(RIG_FILE, data) == RIG_FILE

@@ -884,7 +884,6 @@ export const SENTENCES = {
   "Hold at a higher roll speed (a higher gear), or with less pedal.": "Bei höherer Rollengeschwindigkeit (größerem Gang) halten, oder mit weniger Gas.",
   "End the sweep at a speed that the truck reaches in this gear.": "Den Hochlauf bei einer Geschwindigkeit enden lassen, die das Fahrzeug in diesem Gang erreicht.",
   "In a gear that turns the rolls faster: the same power at {0}.": "In einem Gang, der die Rollen schneller dreht: dieselbe Leistung bei {0}.",
-  "{0}, no faster than {1}.": "{0}, nicht schneller als {1}.",
   "Set point: {0} {1}.": "Sollwert: {0} {1}.",
   "Now: {0}.": "Jetzt: {0}.",
   "{0}: the running test said {1}, the result says {2}. Trust neither before it is clear why.": "{0}: die laufende Prüfung sagte {1}, das Ergebnis sagt {2}. Keinem von beiden trauen, bis klar ist, warum.",
@@ -910,4 +909,7 @@ export const SENTENCES = {
   "This evaluation has no curves.": "Diese Auswertung hat keine Kurven.",
   "Evaluate the run again with that rig file, then export that evaluation.": "Den Lauf mit jener Prüfstandsdatei neu auswerten, dann diese Auswertung exportieren.",
   "The rig file of evaluation {0} of run {1} was not kept.": "Die Prüfstandsdatei der Auswertung {0} von Lauf {1} wurde nicht aufbewahrt.",
+  "Give that rig's file with --rig, or its own directory with --data.": "Mit --rig die Datei jenes Prüfstands angeben, oder mit --data sein eigenes Verzeichnis.",
+  "The proving in this directory is of the rig '{0}', not of '{1}'.": "Die Nachweise in diesem Verzeichnis sind die des Prüfstands '{0}', nicht von '{1}'.",
+  "On the same road, no faster than {0}.": "Auf derselben Straße nicht schneller als {0}.",
 };
