@@ -24,7 +24,8 @@ Force = Annotated[float, Meta(gt=0, le=100_000)]
 Power = Annotated[float, Meta(gt=0, le=2_000_000)]
 Percent = Annotated[float, Meta(ge=-100, le=100)]
 Kelvin = Annotated[float, Meta(gt=150, le=1500)]
-Pairs = Annotated[tuple[tuple[float, float], ...], Meta(max_length=MOST_POINTS)]
+Ordinate = Annotated[float, Meta(ge=-1e6, le=1e6)]  # s, m, m/s or %: wider than any road
+Pairs = Annotated[tuple[tuple[Ordinate, Ordinate], ...], Meta(max_length=MOST_POINTS)]
 
 
 class Tolerance(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -13,9 +13,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Annotated
 
 import msgspec
 import numpy as np
+from msgspec import Meta
 
 from daq.errors import Refused
 from daq.rig.description import LoadCell
@@ -26,14 +28,18 @@ from daq.uncertainty.statistics import TORQUE_LINEARITY, Linearity, fit_line, li
 FULL_SCALE_COUNTS = 2**23
 FEWEST_STEPS = 6  # 40 CFR 1065.310
 
+Relative = Annotated[float, Meta(ge=0, le=1)]  # a relative standard uncertainty
+
 
 class DeadWeight(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One load step: what hung on the arm and what the converter said (mean over some seconds)."""
 
-    mass_kg: float
-    count: float
+    mass_kg: Annotated[float, Meta(ge=0, le=100_000)]
+    count: Annotated[float, Meta(ge=-(2**31), le=2**31)]
     rising: bool = True  # reached by adding weights
-    side: int = 1  # 1: braking direction, -1: the other way, 0: calibration arm taken off
+    side: Annotated[int, Meta(ge=-1, le=1)] = (
+        1  # 1: braking direction, -1: the other way, 0: calibration arm taken off
+    )
 
 
 class CalibrationArm(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -44,19 +50,19 @@ class CalibrationArm(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     on for the zero; the regulation wants it to 1 %, arm and force to 0.5 %.
     """
 
-    calibration_arm_m: float
-    cell_arm_m: float
-    latitude_deg: float
-    altitude_m: float = 0.0
-    hanging_torque_nm: float = 0.0
-    air_kg_m3: float = 1.2
-    weight_kg_m3: float = 8000.0
-    mass_relative_sigma: float = 1e-4  # all weights together, as one set
-    arm_sigma_m: float = 2e-4
-    cell_arm_sigma_m: float = 0.0
-    gravity_relative_sigma: float = 2e-5  # latitude formula against a surveyed value
-    hanging_relative_sigma: float = 0.01
-    level_sigma_deg: float = 0.5  # how level the arm is
+    calibration_arm_m: Annotated[float, Meta(gt=0, le=20)]
+    cell_arm_m: Annotated[float, Meta(ge=0.01, le=20)]
+    latitude_deg: Annotated[float, Meta(ge=-90, le=90)]
+    altitude_m: Annotated[float, Meta(ge=-500, le=9000)] = 0.0
+    hanging_torque_nm: Annotated[float, Meta(ge=-100_000, le=100_000)] = 0.0
+    air_kg_m3: Annotated[float, Meta(ge=0.5, le=1.6)] = 1.2
+    weight_kg_m3: Annotated[float, Meta(ge=500, le=25_000)] = 8000.0
+    mass_relative_sigma: Relative = 1e-4  # all weights together, as one set
+    arm_sigma_m: Annotated[float, Meta(ge=0, le=1)] = 2e-4
+    cell_arm_sigma_m: Annotated[float, Meta(ge=0, le=1)] = 0.0
+    gravity_relative_sigma: Relative = 2e-5  # latitude formula against a surveyed value
+    hanging_relative_sigma: Relative = 0.01
+    level_sigma_deg: Annotated[float, Meta(ge=0, le=45)] = 0.5  # how level the arm is
 
 
 class Residual(msgspec.Struct, frozen=True):

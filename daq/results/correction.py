@@ -13,8 +13,10 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Callable
+from typing import Annotated
 
 import msgspec
+from msgspec import Meta
 
 from daq.errors import Refused
 from daq.rig.weather import Weather, check_weather, dry_pressure_pa
@@ -54,13 +56,14 @@ WHY_NONE = (
 
 
 class DieselFuel(msgspec.Struct, frozen=True):
-    """What the engine factor of a diesel needs."""
+    """What the engine factor of a diesel needs; ranges wider than any engine of a vehicle."""
 
-    fuel_g_per_s: float
-    displacement_l: float
-    speed_rpm: float
-    boost_ratio: float = 1.0  # absolute boost pressure / ambient pressure; 1 if unboosted
-    strokes: int = 4
+    fuel_g_per_s: Annotated[float, Meta(ge=0.01, le=1000)]
+    displacement_l: Annotated[float, Meta(ge=0.05, le=200)]
+    speed_rpm: Annotated[float, Meta(ge=50, le=20_000)]
+    # Absolute boost pressure / ambient pressure; 1 if unboosted.
+    boost_ratio: Annotated[float, Meta(ge=0.5, le=10)] = 1.0
+    strokes: Annotated[int, Meta(ge=2, le=4)] = 4
 
 
 class CorrectionInput(msgspec.Struct, frozen=True):

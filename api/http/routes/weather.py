@@ -30,7 +30,11 @@ from daq.rig.weather import (
 
 router = APIRouter(prefix="/api", tags=["rig"])
 
-Positive = Annotated[float | None, Query(gt=0, le=1e6)]
+# As wide as any engine of a road vehicle, with much to spare: beyond it a figure is a slip of unit.
+FuelRate = Annotated[float | None, Query(ge=0.01, le=1000)]
+Displacement = Annotated[float | None, Query(ge=0.05, le=200)]
+EngineSpeed = Annotated[float | None, Query(ge=50, le=20_000)]
+BoostRatio = Annotated[float | None, Query(ge=0.5, le=10)]
 
 
 class WeatherNow(msgspec.Struct, frozen=True):
@@ -52,10 +56,10 @@ async def weather(
     diesel: bool = True,
     boosted: bool = True,
     charging: Charging = Charging.TURBO,
-    fuel_g_per_s: Positive = None,
-    displacement_l: Positive = None,
-    speed_rpm: Positive = None,
-    boost_ratio: Positive = None,
+    fuel_g_per_s: FuelRate = None,
+    displacement_l: Displacement = None,
+    speed_rpm: EngineSpeed = None,
+    boost_ratio: BoostRatio = None,
 ) -> Response:
     """Weather and power correction from the live channels; without `rule` the one to offer."""
     context = context_of(request)
