@@ -18,7 +18,7 @@ from control.forecast.duty import Expected, heaviest_segment
 from control.safety.faults import TABLE, Effect
 from control.telemetry import State
 from control.test_kinds import check_begin, check_plan, make_test
-from control.test_kinds.plans import Coastdown, Identification, Plan, SnapSmoke
+from control.test_kinds.plans import Coastdown, Identification, SnapSmoke
 from daq.errors import DrumlinError, Refused
 from daq.measure.measured import NOT_YET_KNOWN
 from daq.readings import Quality
@@ -185,6 +185,7 @@ def _ready(core: Core, command: c.MakeReady) -> bool:
     if problem is not None:
         raise problem
     core.move(Trigger.MAKE_READY, f"by {core.helm.name}")
+    _warn_of_wheels(core)
     return False
 
 
@@ -343,17 +344,19 @@ def _start(core: Core, command: c.StartTest) -> bool:
     ratio = None if engine and measured.engine_speed_source != "ratio" else core.ratio_per_m
     check_begin(command.plan, measured, core.rig)
     core.begin(make_test(command.run_id, command.plan, core.rig, ratio))
-    _warn_of_wheels(core, command.plan)
+    if not isinstance(command.plan, Coastdown | SnapSmoke | Identification):
+        _warn_of_wheels(core)
     work = heaviest_segment(command.plan, core.rig, Expected(ratio_per_m=core.ratio_per_m))
     if work is not None:
         core.heat.expect(work.power_w, work.speed_mps)
     return False
 
 
-def _warn_of_wheels(core: Core, plan: Plan) -> None:
-    """Tell when a speed will be held by tooth wheels nobody has learned yet."""
+def _warn_of_wheels(core: Core) -> None:
+    """Tell of tooth wheels nobody has learned yet: as the rig gets ready, while there is time to
+    learn them, and again as a test begins that holds a speed by them."""
     chain = core.session.chain
-    if chain is None or isinstance(plan, Coastdown | SnapSmoke | Identification):
+    if chain is None:
         return
     known = chain.tooth_tables()
     strange = [one.name for one in core.rig.roll_sets if one.teeth > 1 and one.name not in known]

@@ -18,6 +18,7 @@ from msgspec import Meta
 
 from daq.errors import RigError
 from daq.readings import Unit
+from daq.rig.plausible import check_plausible
 from daq.rig.supply import NotNegative, Positive, Supply, Voltage
 from daq.rig.units import SCALES
 
@@ -237,6 +238,7 @@ def parse_rig(text: str, source: str = "rig.toml") -> Rig:
             f"{source}: {error}.", "docs/rig.md lists every key, its unit and its range."
         ) from None
     _cross_check(rig, source)
+    check_plausible(rig, source)
     digest = hashlib.sha256(text.encode()).hexdigest()
     return msgspec.structs.replace(rig, fingerprint=digest)
 

@@ -141,3 +141,11 @@ async def test_a_memory_that_can_be_written_again_is_no_fault_any_more(tmp_path:
     stand.engine._memory.save(stand.engine.core.memory())
     await until(lambda: not stand.engine._memory.failure)
     stand.engine.close()
+
+
+def test_wheels_nobody_has_learned_are_told_before_any_test() -> None:
+    stand = Stand().ready()
+    told = [one for one in stand.events if one.data.get("code") == "wheels-unlearned"]
+    assert told
+    assert not [one for one in stand.events if one.kind == "run-started"]
+    assert "front" in str(told[0].data["roll_sets"])
