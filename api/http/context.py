@@ -19,13 +19,16 @@ from starlette.requests import HTTPConnection
 from api.http.budgets import SERVICE, Budgets, payer
 from api.http.command_context import CommandContext
 from api.http.fixed import Fixed
+from api.http.kept import Kept
 from api.http.problems import Problem
 from api.mqtt.bridge import MqttBridge
 from api.services.campaigns import CampaignService
 from api.store.run_lifecycle import RunLifecycle
+from control.forecast.endurance import EnduranceMap
 from daq.rig.description import Rig
 
 SLOW_THREADS = 3  # of those in api.http.app
+ENDURANCE_KEPT_S = 10.0  # rotors change little within it
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -53,6 +56,9 @@ class Context(CommandContext, kw_only=True):
     campaigns: CampaignService
     mqtt: MqttBridge | None
     described: Fixed | None = None  # the rig, encoded at the first question
+    endurance: Kept[EnduranceMap] = msgspec.field(
+        default_factory=lambda: Kept(ENDURANCE_KEPT_S, time.monotonic)
+    )
     budgets: Budgets = msgspec.field(default_factory=lambda: Budgets(SERVICE, time.monotonic))
     _slow: asyncio.Semaphore = msgspec.field(
         default_factory=lambda: asyncio.Semaphore(SLOW_THREADS)

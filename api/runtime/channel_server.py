@@ -32,7 +32,7 @@ from control.core.commands import Answer, AnyCommand
 from control.telemetry import Event, Telemetry
 from daq.errors import LinkError
 
-COMMANDS_WAITING = 256  # beyond it the loop stops reading from its clients
+COMMANDS_WAITING = 64  # of one client; beyond it the loop stops reading from that one
 _HIGH_WATER_BYTES = 128 * 1024
 
 
@@ -47,6 +47,7 @@ class _Client(asyncio.Protocol):
         self._telemetry: bytes | None = None
         self._queue: collections.deque[Event | Answer] = collections.deque()
         self._missed = 0
+        self.waiting = 0  # its commands that no step has taken yet
         self.number = next(server.numbers)
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -128,7 +129,6 @@ class ChannelServer:
         self._waiting: collections.deque[AnyCommand] = collections.deque()
         self._origin: dict[int, tuple[_Client, int]] = {}
         self._ids = itertools.count(1)
-        self._holding = False
 
     @property
     def clients(self) -> int:
@@ -172,10 +172,10 @@ class ChannelServer:
             return ()
         commands = tuple(self._waiting)
         self._waiting.clear()
-        if self._holding:
-            self._holding = False
-            for client in self._clients:
+        for client in self._clients:
+            if client.waiting >= COMMANDS_WAITING:
                 client.hold_reading(False)
+            client.waiting = 0
         return commands
 
     def answer(self, answer: Answer) -> None:
@@ -214,10 +214,10 @@ class ChannelServer:
         ours = next(self._ids)
         self._origin[ours] = (client, command.id)
         self._waiting.append(msgspec.structs.replace(command, id=ours))
-        if len(self._waiting) >= COMMANDS_WAITING and not self._holding:
-            self._holding = True
-            for each in self._clients:
-                each.hold_reading(True)
+        # Only who asks too much is held up: the helm process does not wait for the service.
+        client.waiting += 1
+        if client.waiting == COMMANDS_WAITING:
+            client.hold_reading(True)
         if self._on_command is not None:
             self._on_command()
 

@@ -23,8 +23,8 @@ from fastapi.staticfiles import StaticFiles
 from api.http import pairing
 from api.http.guard import CONTENT_SECURITY_POLICY
 from api.http.routes.results import NewEvaluation
-from api.http.routes.road import road_read
 from api.http.routes.weather import WeatherNow
+from api.services.route_files import road_read
 from control.telemetry import (
     AbsorberView,
     FaultView,

@@ -120,14 +120,18 @@ async def endurance(
     """Permitted seconds over power and speed, from the rotors' temperature now, or cold."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-    rotors, _ = await _now(context, cold)
-    limits = context.rig.limits
-    top = min(limits.max_speed_mps, *(each.max_speed_mps for each in context.rig.roll_sets))
-    low = SLOWEST_SHARE * top
-    grid_speeds = [low + (top - low) * k / (speeds - 1) for k in range(speeds)]
-    most = min(limits.max_power_w, max(rotors.torque_power(speed) for speed in grid_speeds))
-    grid_powers = [most * (k + 1) / powers for k in range(powers)]
-    return answer(await context.slowly(endurance_map, rotors, grid_speeds, grid_powers))
+
+    async def make() -> EnduranceMap:
+        rotors, _ = await _now(context, cold)
+        limits = context.rig.limits
+        top = min(limits.max_speed_mps, *(each.max_speed_mps for each in context.rig.roll_sets))
+        low = SLOWEST_SHARE * top
+        grid_speeds = [low + (top - low) * k / (speeds - 1) for k in range(speeds)]
+        most = min(limits.max_power_w, max(rotors.torque_power(speed) for speed in grid_speeds))
+        grid_powers = [most * (k + 1) / powers for k in range(powers)]
+        return await context.slowly(endurance_map, rotors, grid_speeds, grid_powers)
+
+    return answer(await context.endurance.get((cold, speeds, powers), make))
 
 
 @router.post("/rehearse", responses=gives(HeatAnswer), openapi_extra=takes(Rehearse))

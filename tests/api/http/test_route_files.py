@@ -9,7 +9,8 @@ import msgspec
 import pytest
 
 from api.http.bodies import MAX_BODY_BYTES
-from api.http.routes.road import MOST_BYTES, MOST_POINTS
+from api.http.routes.road import MOST_BYTES
+from api.services.route_files import MOST_POINTS
 from control.test_kinds import check_plan
 from control.test_kinds.plans import GradeClimb, Plan
 from control.test_kinds.polyline import simplify_polyline
@@ -101,7 +102,7 @@ async def test_what_cannot_be_a_road_is_refused_with_its_place(
 
 async def test_other_bytes_and_too_many_of_them_are_refused(browser: httpx.AsyncClient) -> None:
     picture = await send(browser, b"\x89PNG\xff\xfe\x00")
-    assert (picture.status_code, picture.json()["code"]) == (422, "route")
+    assert (picture.status_code, picture.json()["code"]) == (409, "route")
     large = await send(browser, b"0" * (MOST_BYTES + 1))
     assert (large.status_code, large.json()["code"]) == (413, "too-large")
     bell = await send(browser, hills(5), name="a\x07b")
