@@ -152,7 +152,11 @@ export class Dock {
     );
     setText(
       this.whoMore,
-      known && ours && view.asked_by ? t("helm.asks", { name: helm.known(view.asked_by, view.asked_id ?? "") }) : taken ? t("helm.watching") : "",
+      known && ours && view.asked_by
+        ? t("helm.asks", { name: helm.known(view.asked_by, view.asked_id ?? "") })
+        : taken
+          ? t("helm.watching")
+          : "",
     );
     const asked = ours && Boolean(view.asked_by);
     const operates = this.store.role !== "watch";
