@@ -18,6 +18,11 @@ pid    simple-pid per roll set on the measured speed, tuned after SIMC (Skogesta
        integrating process with the coil's lag and the declared delay; `pi` is its form without
        derivative, by the half rule.
 
+What the actuators do beside it (`bench.support.effort`): in the three steady seconds before the
+disturbance the standard deviation of each set point as a share of the supply's ceiling, that of
+each coil current as a share of its continuous current, the share of set points that are zero though
+their mean is above 10 % of the ceiling, and the total variation; the worst absorber counts.
+
 Errors are of the true roll speed against its own mean before the disturbance, worst roll set, as a
 share of the set speed. A lifted pedal lets the truck slow down whatever a brake does, and so does a
 gear shift without torque: there even the bound has a large peak. `over_pct` is the part above the
@@ -43,6 +48,7 @@ from simple_pid import PID
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from bench.support.common import Options, run_bench
 from bench.support.edge_filter import EdgeFilter, warm
+from bench.support.effort import Effort
 from control.absorber.map import map_row, torque_at
 from control.core.commands import StartTest
 from control.test_kinds.plans import SteadyHold
@@ -163,16 +169,21 @@ def ours(case: HoldCase, rig: Rig, seed: int) -> Figures:
     virtual.ask(StartTest(0, HOLDER, "bench", SteadyHold(seconds=600.0, speed_mps=case.speed_mps)))
     virtual.advance_for(SETTLE_S)
     trace = SpeedRecord(case.speed_mps)
+    steady, event = Effort(rig), Effort(rig)
     for _ in range(round(STEADY_S * rig.frame_hz)):
         virtual.advance()
         trace.before.append(_rolls(plant))
+        steady.note(plant)
     plant.driver.follow(case.script(), plant.now_s)
     for _ in range(round(AFTER_S * rig.frame_hz)):
         virtual.advance()
         trace.after.append(_rolls(plant))
+        event.note(plant)
     if virtual.core.state != "loaded":
         raise RuntimeError(f"{case.name}: {virtual.core.telemetry().first_cause or 'no load'}")
-    return trace.figures(1.0 / rig.frame_hz)
+    after = event.figures()["total_variation_a_per_s"]
+    figures = trace.figures(1.0 / rig.frame_hz) | steady.figures()
+    return figures | {"total_variation_after_a_per_s": after}
 
 
 # ---- a bare loop for the other two ------------------------------------------------------------
@@ -529,6 +540,10 @@ def measure(options: Options) -> dict[str, Any]:
         "least_avoidable_pid_over_ours": min(row["avoidable_pid_over_ours"] for row in rows),
         "least_pi_over_ours": min(row["pi_over_ours"] for row in rows),
         "worst_steady_std_pct": max(row["ours"]["steady_std_pct"] for row in rows),
+        "worst_set_point_sd_share": max(row["ours"]["set_point_sd_share"] for row in rows),
+        "worst_set_point_zero_share": max(row["ours"]["set_point_zero_share"] for row in rows),
+        "worst_coil_sd_share": max(row["ours"]["coil_sd_share"] for row in rows),
+        "total_variation_a_per_s": max(row["ours"]["total_variation_a_per_s"] for row in rows),
         "worst_apart_kmh": max(row["ours"]["apart_kmh"] for row in rows),
     }
 

@@ -11,7 +11,8 @@ steps        a step of the truck's pull or of the hill: time until the absorbers
              calm, coils not forced. Each step is done three times, and its median counts: noise
              alone leaves the 10 % for some hundredths of a second now and then, which
              `settle_over_limit` of `settle_steps` tells. `felt`: the same for the force the truck
-             feels, in which an absorber's error counts (effective mass / base inertia) times;
+             feels, in which an absorber's error counts (effective mass / base inertia) times. What
+             the actuators did in the last 1.5 s before each step: bench.support.effort;
 acceleration time from 10 to 40 mph under a known pull, the load taken up before, and back under a
              road load that slows at a known rate (1066.265: 1 %); the rate a pull gives is
              computed, not measured. `beyond`: for over a tenth of the time the coils of a roll set
@@ -177,6 +178,10 @@ def measure(options: Options) -> dict[str, Any]:
         "settle_over_limit": sum(each > 100.0 for each in single_ms),
         "settle_steps": len(single_ms),
         "felt_settle_ms": max(one["felt_settle_ms"] for one in steps),
+        "worst_set_point_sd_share": max(one["set_point_sd_share"] for one in steps),
+        "worst_set_point_zero_share": max(one["set_point_zero_share"] for one in steps),
+        "worst_coil_sd_share": max(one["coil_sd_share"] for one in steps),
+        "total_variation_a_per_s": max(one["total_variation_a_per_s"] for one in steps),
         "accel_error_pct": accel_error,
         "accel_error_within_pct": max(within, default=math.nan),
         "accel_beyond": len(rates) - len(within),

@@ -14,13 +14,13 @@ When such a rig runs apart so far that it is eased off, that is the fault's work
 loop: `eased_off_beyond`. `worst_peak_pct` is over all rigs but these, `worst_peak_held_pct` over
 those not `beyond`.
 
-The margins are those of the linearised loop: `nominal` by scipy on the rig as described
-(`nominal_own`: the same by control.load_loop.tuning), `least_...` by control.load_loop.tuning over
-the rigs drawn. Both are cautious: two set points on their way, edges half a tooth old, and all of
-the lag that the tuning allows for without knowing it really there (9.6 ms here).
-`cautious_unstable` counts the rigs that this line calls unstable. `least_run_...` are with what the
-run had: its own delays and no unexplained lag (hysteresis is the only thing the simulated absorbers
-do that no model knows).
+The margins are those of the linearised loop as it is after a change, and with `calm` as it is while
+nothing happens: `nominal` by scipy on the rig as described (`nominal_own`: the same by
+control.load_loop.tuning), `least_...` by control.load_loop.tuning over the rigs drawn. Both are
+cautious: two set points on their way, edges half a tooth old, and all of the lag that the tuning
+allows for without knowing it really there (9.6 ms here). `cautious_unstable` counts the rigs that
+this line calls unstable. `least_run_...` are with what the run had: its own delays and no
+unexplained lag (hysteresis is the only thing the simulated absorbers do that no model knows).
 """
 
 from __future__ import annotations
@@ -127,7 +127,7 @@ def numbers_of(rig: Rig, setup: Setup | None) -> PlantParameters:
     return PlantParameters(inertia, coil, field, float(age), 2, 1.0 / rig.frame_hz)
 
 
-def by_scipy(rig: Rig) -> dict[str, float]:
+def by_scipy(rig: Rig, alertness: float = 1.0) -> dict[str, float]:
     """Margins of the loop as tuned for the file, with scipy's frequency responses.
 
     The observer as the state space it is (place, speed, drive force, its rate), asked for its
@@ -135,7 +135,7 @@ def by_scipy(rig: Rig) -> dict[str, float]:
     control.load_loop.tuning but the settings and the search for crossings.
     """
     n = numbers_of(rig, None)
-    t = derive(n)
+    t = derive(n, alertness=alertness)
     mass, w, s = n.inertia_kg, t.observer_per_s, 1j * FREQUENCIES
     gains = np.array([4.0 * w, 6.0 * w**2, 4.0 * w**3 * mass, w**4 * mass])
     free = np.array(
@@ -150,7 +150,11 @@ def by_scipy(rig: Rig) -> dict[str, float]:
     known = np.array([0.0, -1.0 / mass, 0.0, 0.0]) + gains * half
     to_force = _response(closed, known[:, None], asks, w, mass)
     _, sent = freqresp(
-        ([1.0], np.polymul([t.follow_s, 1.0], [0.5 * n.field_lag_s, 1.0])), FREQUENCIES
+        (
+            [1.0 + t.field_lead],
+            np.polyadd(np.polymul([t.follow_s, 1.0], [n.field_lag_s, 1.0]), [t.field_lead]),
+        ),
+        FREQUENCIES,
     )
     _, rolls = freqresp(
         ([-1.0], np.polymul([mass, 0.0, 0.0], [t.unmodelled_lag_s, 1.0])), FREQUENCIES
@@ -221,6 +225,7 @@ def measure(options: Options) -> dict[str, Any]:
         "least_run_gain_margin": min(float(row["run_gain_margin"]) for row in rows),
         "least_run_phase_margin_deg": min(float(row["run_phase_margin_deg"]) for row in rows),
         "nominal": by_scipy(rig),
+        "calm": by_scipy(rig, 0.0),
         "nominal_own": {
             "gain_margin": own.gain,
             "phase_margin_deg": own.phase_deg,

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from bench.support.effort import Effort
 from bench.support.road import FreeRolls, coil_bound_s, plant_of, road_n
 from control.absorber.map import current_for, map_row
 from control.test_kinds.climb import ClimbTest
@@ -26,6 +27,7 @@ from simulator import layout as at
 
 BASE_PERCENT = 5.0  # the hill before a step: absorbers can give and take
 BEFORE_S, AFTER_S = 3.0, 1.2
+STEADY_S = 1.5  # before the step, in which what the actuators do is looked at
 PER_MPS_N = 2000.0  # whoever pushes keeps the speed before the step
 WITHIN = 0.10  # of the step; 40 CFR 1066.245 as restated in check value TGT-11
 
@@ -90,9 +92,12 @@ def ours(case: StepCase, rolls: FreeRolls) -> dict[str, Any]:
     while test.phase != "climb":
         rolls.push(road_n(case.load, rolls.speed, 0.0, 0.0))
         rolls.advance()
+    steady = Effort(rolls.rig)
     while test.elapsed_s < at_s - 2e-3:
         rolls.push(road_n(case.load, rolls.speed, 0.0, BASE_PERCENT))
         rolls.advance()
+        if test.elapsed_s > at_s - STEADY_S:
+            steady.note(rolls.plant)
     within = WITHIN * case.size_n
     mass = case.load.effective_mass_kg
     applied = case.applied_n(rolls.base_kg)
@@ -123,6 +128,7 @@ def ours(case: StepCase, rolls: FreeRolls) -> dict[str, Any]:
         "beyond_n": float(np.max(-np.sign(e[0]) * e)),
         "rest_rms_n": float(np.sqrt(np.mean(tail**2))),
         "rest_mean_n": float(np.mean(tail)),
+        **steady.figures(),
     }
 
 

@@ -13,9 +13,21 @@ RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time; operating
 RAMP_ARRIVAL_PER_S = 4.0  # how a reference comes to rest at its target; operating
 REFERENCE_YIELD_S = 0.1  # a tracked reference gives way to rolls that cannot follow; trial roadload
 
-# ---- disturbance observer of a held speed ----
+# ---- disturbance observers ----
 DRIVE_RATE_FADE_S = 0.3  # a change of drive force goes on for about so long: a foot on a pedal
 STALE_EDGE_S = 0.1  # no new edge for so long: the reported speed steers
+CHANGE_CONFIRM_S = 0.016  # a difference that lasts so long was no noise; trial roadload
+EXPANDING_MEMORY = 5.0  # pole x time since the change, until it is the slow pole; trial roadload
+LEVEL_FILTER_S = 2.0  # the usual innovation is learned over this
+LEAST_INNOVATION_N = 5.0
+# Of a held speed: pole of the slow filter, and most of the fast one, because a faster one drowns a
+# pedal in the timing noise of the edges; trial tradeoff.
+HOLD_SLOW_PER_S, HOLD_FAST_MOST_PER_S = 14.0, 45.0
+# Innovation levels at which the fast filter begins to be used, and is used alone; trial tradeoff.
+HOLD_CHANGE_LOW, HOLD_CHANGE_HIGH = 2.5, 5.0
+# The same of a simulated road; trial roadload.
+ROAD_SLOW_PER_S, ROAD_FAST_PER_S = 25.0, 85.0
+ROAD_CHANGE_LOW, ROAD_CHANGE_HIGH = 4.2, 5.5
 
 # ---- speed feedback ----
 FEEDBACK_FORCE_SHARE = 0.25  # of full force, for working off a speed error; trial hold (lift)
@@ -28,14 +40,6 @@ SYNC_GAIN = 0.5  # of the speed feedback, between roll sets; trial hold and robu
 ROAD_LOAD_SHARE_FILTER_S, ROAD_SYNC_GAIN = 0.3, 0.22  # trial roadload
 SYNC_DEADBAND = 0.002  # of the speed: so far off the mean tyres of unlike size may turn their rolls
 SHARED_DRIVE_ABOVE_N = 300.0  # with less drive in all its split between the sets is noise
-
-# ---- road-load observer ----
-SLOW_PER_S, FAST_PER_S = 25.0, 85.0  # poles; trial roadload
-CHANGE_LOW, CHANGE_HIGH = 4.2, 5.5  # innovation levels: the fast filter begins to be used, and is
-CHANGE_CONFIRM_S = 0.016  # a difference that lasts so long was no noise; trial roadload
-EXPANDING_MEMORY = 5.0  # pole x time since the change, until it is the slow pole; trial roadload
-LEVEL_FILTER_S = 2.0  # the usual innovation is learned over this
-LEAST_INNOVATION_N = 5.0
 
 # ---- force model and load cell ----
 CELL_TAU_LEAST_S, CELL_TAU_DELAYS = 0.05, 15.0  # the cell corrects over so many of its delays

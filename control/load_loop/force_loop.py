@@ -99,21 +99,24 @@ def _correct_by_cell(absorber: Record, frame: int, dt_s: float, mapped_n: float)
 
 
 @jit
-def lead_compensate(absorber: Record, wanted_a: float) -> float:
+def lead_compensate(absorber: Record, wanted_a: float, alertness: float) -> float:
     """Current to ask so that the coil goes to `wanted_a` faster than its own lag, A."""
     current = absorber.coil_now_a
-    asked = current + absorber.coil_lag_s / absorber.follow_s * (wanted_a - current)
+    follow_s = absorber.calm_follow_s
+    follow_s += alertness * (absorber.alert_follow_s - follow_s)
+    asked = current + absorber.coil_lag_s / follow_s * (wanted_a - current)
     return float(min(max(asked, 0.0), absorber.ceiling_a))
 
 
 @jit
-def current_for_force(absorber: Record, shaft_radps: float) -> float:
+def current_for_force(absorber: Record, shaft_radps: float, alertness: float) -> float:
     """Current to ask of the supply so that the force meets `asked_n`, A."""
     ask_n = absorber.asked_n
     if not ask_n > 0.0 or shaft_radps <= 0.0:
         return 0.0
     torque = (ask_n - absorber.cell_correction_n) / absorber.shaft_per_surface
     wanted = current_for(absorber.map, torque, shaft_radps, absorber.rotor_k)
-    if absorber.field_lag_s > 0.0:  # the coil leads, so that the field follows twice as fast
-        wanted = min(max(2.0 * wanted - absorber.field_now_a, 0.0), float(absorber.map[MAX_A]))
-    return lead_compensate(absorber, wanted)
+    if absorber.field_lag_s > 0.0:  # alert, the coil leads: the field follows twice as fast
+        led = wanted + alertness * (wanted - absorber.field_now_a)
+        wanted = min(max(led, 0.0), float(absorber.map[MAX_A]))
+    return lead_compensate(absorber, wanted, alertness)

@@ -10,12 +10,20 @@ from control.absorber import map as absorber_module
 from control.absorber.map import GAIN, capacity, current_for
 from control.load_loop import (
     aims,
+    disturbance_observer,
     force_loop,
     load_sharing,
-    road_load_observer,
     speed_control,
 )
 from control.load_loop import constants as c
+from control.load_loop.disturbance_observer import (
+    detect_change,
+    disturbance_feedforward,
+    net_drive,
+    predicted_speed,
+    update_filters,
+    use_filters,
+)
 from control.load_loop.force_loop import (
     current_for_force,
     lead_compensate,
@@ -23,14 +31,7 @@ from control.load_loop.force_loop import (
 )
 from control.load_loop.load_sharing import share_by_weight
 from control.load_loop.records import HISTORY, Record, Records
-from control.load_loop.road_load_observer import road_feedforward, update_road_load_observer
-from control.load_loop.speed_control import (
-    disturbance_feedforward,
-    net_drive,
-    predicted_speed,
-    speed_feedback,
-    update_disturbance_observer,
-)
+from control.load_loop.speed_control import speed_feedback
 from daq.kernel import jit, refresh_cache
 
 refresh_cache(
@@ -40,7 +41,7 @@ refresh_cache(
     c.__file__,
     force_loop.__file__,
     speed_control.__file__,
-    road_load_observer.__file__,
+    disturbance_observer.__file__,
     load_sharing.__file__,
 )
 
@@ -50,7 +51,7 @@ FRAMES_COUNTED = HISTORY * 1024  # then the count begins anew; the history is a 
 @jit
 def update_observers(loop: Record, roll_sets: Records, absorbers: Records) -> float:
     """Both observers of every roll set; returns the speed of the fastest, m/s."""
-    fastest = 0.0
+    dt, late = loop.dt_s, loop.shown_delay_s
     for r in range(roll_sets.shape[0]):
         roll_set = roll_sets[r]
         tick = 0.0
@@ -63,10 +64,47 @@ def update_observers(loop: Record, roll_sets: Records, absorbers: Records) -> fl
                 correction += absorbers[i].cell_correction_n
         roll_set.absorbers_tick_n = tick
         roll_set.absorbers_now_n = now
-        update_disturbance_observer(roll_set, loop.dt_s, loop.shown_delay_s)
-        update_road_load_observer(roll_set, loop.dt_s, loop.shown_delay_s, correction)
+        update_filters(roll_set.hold, loop.hold, roll_set, True, dt, late, correction)
+        update_filters(roll_set.road, loop.road, roll_set, False, dt, late, correction)
+    hold_gap = road_gap = hold_slow = hold_plain = road_slow = road_plain = 0.0
+    for r in range(roll_sets.shape[0]):
+        hold, road = roll_sets[r].hold, roll_sets[r].road
+        hold_gap = max(hold_gap, hold.since_edge_s)
+        road_gap = max(road_gap, road.since_edge_s)
+        hold_slow += hold.fast.drive_n - hold.slow.drive_n
+        hold_plain += hold.fast.drive_n - hold.plain.drive_n
+        road_slow += road.fast.drive_n - road.slow.drive_n
+        road_plain += road.fast.drive_n - road.plain.drive_n
+    hold_changed = detect_change(loop.hold, hold_slow, hold_plain, hold_gap, dt)
+    road_changed = detect_change(loop.road, road_slow, road_plain, road_gap, dt)
+    fastest = 0.0
+    for r in range(roll_sets.shape[0]):
+        roll_set = roll_sets[r]
+        use_filters(roll_set.hold, loop.hold.fast_part, hold_changed)
+        use_filters(roll_set.road, loop.road.fast_part, road_changed)
+        roll_set.speed_mps = roll_set.hold.speed_mps
         fastest = max(fastest, roll_set.speed_mps)
     return fastest
+
+
+@jit
+def alertness(loop: Record) -> float:
+    """How much the force loops hurry: as much as the detector of the observers that steer."""
+    if loop.aim == aims.SPEED:
+        return float(loop.hold.alertness)
+    if loop.aim == aims.TRACK:
+        return float(loop.road.alertness)
+    return 1.0 if loop.aim == aims.CURRENT else 0.0
+
+
+@jit
+def look_ahead(loop: Record, roll_sets: Records) -> None:
+    """How far ahead a force asked now acts: later while the force loops do not hurry."""
+    alert = alertness(loop)
+    for r in range(roll_sets.shape[0]):
+        roll_set = roll_sets[r]
+        calm_s = roll_set.calm_lookahead_s
+        roll_set.lookahead_s = calm_s + alert * (roll_set.alert_lookahead_s - calm_s)
 
 
 @jit
@@ -118,7 +156,7 @@ def combine_roll_sets(
         mass += roll_set.inertia_kg
         common += roll_set.inertia_kg * roll_set.speed_mps
         given += roll_set.absorbers_now_n
-        roll_set.net_drive_n = max(0.0, net_drive(roll_set))
+        roll_set.net_drive_n = max(0.0, net_drive(roll_set.hold, roll_set))
         drive += roll_set.net_drive_n
     loop.turning_kg = mass
     loop.held_speed_mps = common / mass if mass > 0.0 else fastest_mps
@@ -181,11 +219,12 @@ def force_for_speed(loop: Record, roll_sets: Records) -> float:
                 # Nobody drives, as in a coastdown: as they are heavy.
                 roll_set.drive_share = roll_set.inertia_kg / mass
             if tracks:
-                asked += road_feedforward(roll_set)
-                predicted_mean += roll_set.inertia_kg * roll_set.road_mps / mass
+                asked += net_drive(roll_set.road, roll_set)
+                predicted_mean += roll_set.inertia_kg * roll_set.road.speed_mps / mass
             else:
-                asked += disturbance_feedforward(roll_set)
-                predicted_mean += roll_set.inertia_kg * roll_set.predicted_mps / mass
+                asked += disturbance_feedforward(roll_set.hold, roll_set)
+                predicted = predicted_speed(roll_set.hold, roll_set)
+                predicted_mean += roll_set.inertia_kg * predicted / mass
         else:
             roll_set.drive_share = 0.0
     over = predicted_mean - loop.reference
@@ -242,12 +281,10 @@ def share_by_speed(loop: Record, roll_sets: Records) -> None:
     for r in range(roll_sets.shape[0]):
         roll_set = roll_sets[r]
         shares += roll_set.drive_share
-        roll_set.sync_mps = roll_set.predicted_mps
+        roll_set.sync_mps = predicted_speed(roll_set.hold, roll_set)
         if tracks and roll_set.available_n > 0.0:
             # The coupling of the sets must not add to the whole, whatever accelerates.
-            roll_set.sync_mps = predicted_speed(
-                roll_set, roll_set.road_mps, roll_set.road_drive_n, roll_set.absorbers_now_n
-            )
+            roll_set.sync_mps = predicted_speed(roll_set.road, roll_set)
             middle += roll_set.inertia_kg * roll_set.sync_mps / mass
     whole = asked
     wanted = deadband_excess = 0.0
@@ -297,6 +334,7 @@ def share_total(loop: Record, roll_sets: Records, absorbers: Records) -> None:
 @jit
 def currents(loop: Record, roll_sets: Records, absorbers: Records) -> None:
     """Current asked of every supply, and what the map promised before learning bent it."""
+    alert = alertness(loop)
     for i in range(absorbers.shape[0]):
         absorber = absorbers[i]
         ratio = absorber.shaft_per_surface
@@ -307,13 +345,14 @@ def currents(loop: Record, roll_sets: Records, absorbers: Records) -> None:
             if absorber.capacity_share < 1.0:  # what its thermal limit allows
                 most = (absorber.available_n - absorber.cell_correction_n) / ratio
                 wanted = min(wanted, current_for(absorber.map, most, shaft, absorber.rotor_k))
-            absorber.current_a = lead_compensate(absorber, wanted)
+            absorber.current_a = lead_compensate(absorber, wanted, alert)
         elif loop.aim != aims.NOTHING:
-            absorber.current_a = current_for_force(absorber, shaft)
+            absorber.current_a = current_for_force(absorber, shaft, alert)
         absorber.unlearned_force_n = absorber.delayed_map_force_n / max(0.3, absorber.map[GAIN])
     drive = 0.0
     for r in range(roll_sets.shape[0]):
-        drive += roll_sets[r].road_drive_n if loop.aim == aims.TRACK else roll_sets[r].drive_n
+        observer = roll_sets[r].road if loop.aim == aims.TRACK else roll_sets[r].hold
+        drive += observer.drive_n
     loop.drive_n = drive
 
 
@@ -325,6 +364,7 @@ def step(loops: Records, roll_sets: Records, absorbers: Records) -> None:
     for i in range(absorbers.shape[0]):
         update_force_model(absorbers[i], loop.frame, loop.dt_s)
     fastest = update_observers(loop, roll_sets, absorbers)
+    look_ahead(loop, roll_sets)
     limit_available_force(loop, roll_sets, absorbers)
     combine_roll_sets(loop, roll_sets, absorbers, fastest)
     shape_reference(loop)

@@ -73,6 +73,8 @@ class LoadLoop:
         self._in_flight = 0
         self.loop["low_speed_mps"] = rig.limits.low_speed_mps
         self.roll_sets["share_weight"] = 1.0
+        for detector in ("hold", "road"):
+            self.loop[detector]["innovation_level_n"] = 10.0 * c.LEAST_INNOVATION_N
         for r, roll_set in enumerate(rig.roll_sets):
             one = self.roll_sets[r]
             one["inertia_kg"] = roll_set.base_inertia_kg
@@ -89,7 +91,7 @@ class LoadLoop:
             each["group"] = owner = names.index(absorber.roll_set)
             each["shaft_per_surface"] = absorber.gear_ratio / rig.roll_sets[owner].roll_radius_m
             each["ceiling_a"] = absorber.forcing_a
-            self._set_lags(i, known)
+            self._set_lags(i, known, absorber.name in (identified or {}))
             ring_hz = absorber.cell.arm_resonance_hz
             ring_s = 1.0 / (2 * np.pi * ring_hz) if ring_hz > 0 else 0.0
             late_s = absorber.cell.filter_delay_s + ring_s
@@ -116,13 +118,17 @@ class LoadLoop:
         self._currents = self.absorbers["current_a"]
         self._step = bound(kernel.step, self.loop, self.roll_sets, self.absorbers)
 
-    def _set_lags(self, absorber: int, known: Absorber) -> None:
+    def _set_lags(self, absorber: int, known: Absorber, found: bool) -> None:
+        """Lags as identified, or as the rig file says them of coil, field and supply."""
         each = self.absorbers[absorber]
-        each["coil_lag_s"] = known.coil_lag_s
+        supply = known.supply
+        lag_s = known.coil_lag_s if found else supply.lag_s(known.coil_lag_s)
+        each["coil_lag_s"] = self._tuned_lag_s[absorber] = lag_s
         each["field_lag_s"] = known.field_lag_s
-        each["follow_s"] = tuning.follow_time(known.coil_lag_s, self.frame_s)
-        self._tuned_lag_s[absorber] = known.coil_lag_s
-        self._cold_lag_s[absorber] = known.coil_lag_s * self._coil_warm[absorber]
+        each["alert_follow_s"] = tuning.follow_time(lag_s, self.frame_s, supply.dead_s)
+        each["calm_follow_s"] = tuning.CALM_OVER_ALERT * each["alert_follow_s"]
+        each["supply_frames"] = round(supply.dead_s / self.frame_s)
+        self._cold_lag_s[absorber] = lag_s * self._coil_warm[absorber]
 
     def adopt(self, absorber: int, found: Identified | None) -> None:
         """Use what an identification found from now on; None: what the rig file says.
@@ -131,7 +137,7 @@ class LoadLoop:
         """
         known = described(self._rig.absorbers[absorber], found)
         self.maps[absorber] = map_row(known, 1.0, found.shape if found is not None else ())
-        self._set_lags(absorber, known)
+        self._set_lags(absorber, known, found is not None)
         self.absorbers[absorber]["cell_correction_n"] = 0.0
         self.set_delays(self.speed_age_s, self._in_flight)
 
@@ -152,11 +158,17 @@ class LoadLoop:
         """Derive the tuning from the delays at hand: age of the speed, set points on their way."""
         self.speed_age_s = speed_age_s
         self._in_flight = min(max(in_flight, 0), MOST_FLIGHT_FRAMES)
-        self.absorbers["flight_frames"] = self._in_flight
-        found = tuning.derive(self.plant_parameters(), self._observer_share)
-        self.roll_sets["observer_per_s"] = found.observer_per_s
-        self.roll_sets["feedback_per_s"] = found.feedback_per_s
-        self.roll_sets["lookahead_s"] = found.lookahead_s
+        self.absorbers["flight_frames"] = self._in_flight + self.absorbers["supply_frames"]
+        plant, share = self.plant_parameters(), self._observer_share
+        calm, alert = tuning.derive(plant, share, 0.0), tuning.derive(plant, share, 1.0)
+        hold, road = self.loop["hold"], self.loop["road"]
+        hold["slow_per_s"], hold["fast_per_s"] = calm.observer_per_s, alert.observer_per_s
+        road["slow_per_s"], road["fast_per_s"] = c.ROAD_SLOW_PER_S, c.ROAD_FAST_PER_S
+        hold["change_low"], hold["change_high"] = c.HOLD_CHANGE_LOW, c.HOLD_CHANGE_HIGH
+        road["change_low"], road["change_high"] = c.ROAD_CHANGE_LOW, c.ROAD_CHANGE_HIGH
+        self.roll_sets["feedback_per_s"] = alert.feedback_per_s
+        self.roll_sets["calm_lookahead_s"] = calm.lookahead_s
+        self.roll_sets["alert_lookahead_s"] = alert.lookahead_s
 
     def set_observer(self, share: float) -> None:
         """How fast the observer is, as tuning states it; kept within its bounds."""
@@ -178,6 +190,7 @@ class LoadLoop:
             self._in_flight,
             self.frame_s,
             truck_kg,
+            max(absorber.supply.dead_s for absorber in self._rig.absorbers),
         )
 
     @property

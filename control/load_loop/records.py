@@ -27,6 +27,32 @@ def _fields(*groups: str) -> list[tuple[str, str]]:
     return [(name, _REAL) for group in groups for name in group.split()]
 
 
+# ---- disturbance observers (control.load_loop.disturbance_observer) ------------------------------
+
+FILTER = np.dtype(_fields("speed_mps drive_n drive_rate_nps place_m"))
+
+OBSERVER = np.dtype(
+    [
+        ("known", _INT),
+        ("slow", FILTER), ("fast", FILTER), ("plain", FILTER),
+        *_fields("since_edge_s cell_correction_n"),
+        # What is used.
+        *_fields("speed_mps drive_n drive_rate_nps"),
+    ]
+)  # fmt: skip
+
+# When the observers of all roll sets switch from slow to fast, and back.
+DETECTOR = np.dtype(
+    [
+        # Tuning: poles of the observers' filters, innovation levels from which the fast one begins
+        # to be used, and is.
+        *_fields("slow_per_s fast_per_s change_low change_high"),
+        # Memory, and out: pole of the slow filters now, share of the fast ones in what is used,
+        # and how much the force loops are to hurry (0 to 1).
+        *_fields("innovation_level_n change_lasts_s since_change_s pole_per_s fast_part alertness"),
+    ]
+)
+
 # ---- the whole rig -------------------------------------------------------------------------------
 
 LOOP = np.dtype(
@@ -41,6 +67,7 @@ LOOP = np.dtype(
         # Memory: the shaped reference, and the most force that a start lets build up.
         ("frame", _INT), ("reference_rate", _REAL), ("built_up_n", _REAL),
         ("since_start_s", _REAL),
+        ("hold", DETECTOR), ("road", DETECTOR),
         # Signals of this frame: inertia of the roll sets that turn, and over these sets what their
         # absorbers give now, what drives them, and the force asked of all of them.
         ("turning_kg", _REAL), ("given_n", _REAL), ("net_drive_n", _REAL), ("total_n", _REAL),
@@ -61,22 +88,12 @@ ROLL_SET = np.dtype(
         # The rig.
         ("group", _INT),  # 0: all roll sets share one demand
         *_fields("inertia_kg loss_a loss_b loss_c max_force_n"),
-        # Tuning: pole of the disturbance observer, speed feedback, how far ahead a force acts.
-        *_fields("observer_per_s feedback_per_s lookahead_s"),
-        # Disturbance observer of a held speed (control.load_loop.speed_control).
-        ("hold_known", _INT),
-        *_fields("speed_mps drive_n drive_rate_nps place_m since_edge_s predicted_mps"),
-        # Road-load observer (control.load_loop.road_load_observer): what is used; then speed,
-        # drive force and place of the slow filter, of the fast one, and of the one that never
-        # switches; then the change detection.
-        ("road_known", _INT),
-        *_fields("road_mps road_drive_n"),
-        *_fields("slow_mps slow_drive_n slow_place_m fast_mps fast_drive_n fast_place_m"),
-        *_fields("plain_mps plain_drive_n plain_place_m"),
-        *_fields("road_since_edge_s cell_correction_n innovation_level_n fast_part"),
-        *_fields("change_lasts_s since_change_s"),
-        # Signals of this frame and what is shared.
-        *_fields("absorbers_tick_n absorbers_now_n net_drive_n drive_share sync_mps"),
+        # Tuning: speed feedback; how far ahead a force acts, calm and alert, and now.
+        *_fields("feedback_per_s calm_lookahead_s alert_lookahead_s lookahead_s"),
+        ("hold", OBSERVER),  # of a held speed
+        ("road", OBSERVER),  # of a simulated road
+        # Signals of this frame and what is shared; `speed_mps` is the hold observer's.
+        *_fields("speed_mps absorbers_tick_n absorbers_now_n net_drive_n drive_share sync_mps"),
         *_fields("share_weight available_n asked_n"),
     ]
 )
@@ -90,10 +107,12 @@ ABSORBER = np.dtype(
         # The rig: its roll set; shaft speed per surface speed (1/m); the supply's ceiling.
         ("group", _INT),
         *_fields("shaft_per_surface coil_lag_s field_lag_s ceiling_a"),
-        # Tuning: time in which a led coil follows; time constants of the load cell's correction
+        # Tuning: time in which a led coil follows, calm and alert; of the load cell's correction
         # and of learning the map; ages of the cell's force and of set points in flight, frames.
-        *_fields("follow_s cell_correction_tau_s map_learning_s cell_delay_frames"),
-        ("flight_frames", _INT),
+        *_fields("calm_follow_s alert_follow_s cell_correction_tau_s map_learning_s"),
+        *_fields("cell_delay_frames"),
+        ("supply_frames", _INT),  # from a set point taken to the supply's acting on it
+        ("flight_frames", _INT),  # the same with set points on their way
         ("wanted_a", _REAL),  # of a demand by current
         # Thermal limit (control.thermal.manager): most power; rotor temperature and weight among
         # those of its roll set, as they are to become and are; share of its capacity it may give.

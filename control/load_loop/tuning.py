@@ -1,16 +1,17 @@
-"""The load loop's tuning from a rig's identified numbers, and how far it is from instability.
+"""The load loop's tuning from a rig's numbers, its noise gains, and how far it is from instability.
 
-Data flow: inertia, lags and delays -> `derive` -> Tuning -> `margins` of the linearised loop ->
-TuneUp, for people. `tune_up` chooses the observer's speed: the fastest that keeps the margins on
-every rig within the stated spread of the numbers. It takes some tens of milliseconds and is done
-between tests, never in a frame.
+Data flow: inertia, lags, delays and supply -> `derive` -> Tuning of the calm and of the alert loop
+-> `margins` of the linearised loop -> TuneUp, for people. `tune_up` chooses the fast observer's
+speed: the fastest that keeps the margins on every rig within the stated spread of the numbers. It
+takes some tens of milliseconds and is done between tests, never in a frame.
 
-The loop is opened at the force asked. Forward: transport, coil and field as led by the force loop;
-what no model explains is one more lag, `unmodelled_lag_s`. Plant: 1 / (M s^2) from force to place,
-without the truck's own modes: a loop faster than they allow swings in truth before it does here.
-Back: the fading-memory observer of control.load_loop.speed_control (all four poles at w: gains
-4w, 6w^2, 4w^3, w^4; its rate fades) on a place that is `age_s` old, with the mapped force as known
-input, then `disturbance_feedforward` and `speed_feedback`.
+The loop is opened at the force asked. Forward: transport, supply, coil and field as led by the
+force loop; what no model explains is one more lag, `unmodelled_lag_s`. Plant: 1 / (M s^2) from
+force to place, without the truck's own modes: a loop faster than they allow swings in truth before
+it does here. Back: the fading-memory observer of control.load_loop.disturbance_observer (all four
+poles at w: gains 4w, 6w^2, 4w^3, w^4; its rate fades) on a place that is `age_s` old, with the
+mapped force as known input, then `disturbance_feedforward` and `speed_feedback`. docs/control.md
+writes it out with the demo rig's numbers.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from control.load_loop.constants import DRIVE_RATE_FADE_S
+from control.load_loop import constants as c
 
 Complex = npt.NDArray[np.complexfloating[Any, Any]]
 Floats = npt.NDArray[np.float64]
@@ -31,13 +32,16 @@ Floats = npt.NDArray[np.float64]
 UNMODELLED_SHARE = 0.04  # of the coil's lag: what neither its model nor the field's explains
 FIELD_UNMODELLED_SHARE = 0.3  # of the field's lag
 FOLLOW_FRAMES, FOLLOW_SHARE = 5.0, 0.06  # a led coil follows in so many frames, or share of its lag
-OBSERVER_SHARE = 0.6  # bandwidth times what it cannot see, before a tune-up
+FOLLOW_DEAD_TIMES = 3.0  # ... or so many dead times of its supply
+CALM_OVER_ALERT = 2.0  # calm, the force loop takes so many times as long
+OBSERVER_SHARE = 0.6  # fast pole times what it cannot see, before a tune-up
 LEAST_SHARE, MOST_SHARE = 0.3, 2.0
-# What a tune-up keeps on every rig of the spread. Choices: less than the trade's usual factor of 2,
-# because an observer that meets a pedal early spends its margin on exactly that.
-LEAST_GAIN_MARGIN = 1.6
-LEAST_PHASE_MARGIN_DEG = 35.0
-LEAST_MODULUS_MARGIN = 0.35  # of the locus from -1; 1 / it is the peak of the sensitivity
+# Least margins: gain, phase (degrees), modulus (least distance of the locus from -1; 1 / it is the
+# peak of the sensitivity). The calm loop, which runs nearly always, keeps the trade's usual ones.
+# The alert loop runs for some tenths of a second after a change and keeps less, because an observer
+# that meets a pedal early spends its margin on exactly that.
+CALM_LEAST = (2.0, 45.0, 0.5)
+ALERT_LEAST = (1.4, 35.0, 0.28)
 FREQUENCIES: Floats = np.geomspace(0.2, 1500.0, 1200)
 
 
@@ -45,21 +49,23 @@ class PlantParameters(msgspec.Struct, frozen=True):
     """What a rig is, as far as its speed loop is concerned. SI."""
 
     inertia_kg: float
-    coil_lag_s: float
+    coil_lag_s: float  # from set point to coil current: the coil's, or of a supply that regulates
     field_lag_s: float
     age_s: float  # of the newest tooth edge
     flight_frames: int  # set points on their way
     frame_s: float
     truck_kg: float = 0.0  # what the truck adds at the roll surface
+    supply_dead_s: float = 0.0  # from a set point to the moment the supply acts on it
 
 
 class Tuning(msgspec.Struct, frozen=True):
-    """Settings of the loop that follow from the numbers."""
+    """Settings of the loop that follow from the numbers, at one state of alertness."""
 
     observer_per_s: float
     feedback_per_s: float
     lookahead_s: float
     follow_s: float
+    field_lead: float  # 1: the coil leads so that the field follows twice as fast; 0: not
     unmodelled_lag_s: float
 
 
@@ -77,6 +83,11 @@ class Margins(msgspec.Struct, frozen=True):
     def stable(self) -> bool:
         return self.gain > 1.0 and self.phase_deg > 0.0
 
+    def keeps(self, least: tuple[float, float, float]) -> bool:
+        """Whether gain, phase and modulus margin are no less than these."""
+        gain, phase_deg, modulus = least
+        return self.gain >= gain and self.phase_deg >= phase_deg and self.modulus_margin >= modulus
+
 
 class TuneUp(msgspec.Struct, frozen=True):
     """What a tune-up chose; margins on the rig as identified and on the worst of the spread."""
@@ -88,9 +99,14 @@ class TuneUp(msgspec.Struct, frozen=True):
     spread: float
 
 
-def follow_time(coil_lag_s: float, frame_s: float) -> float:
-    """How fast a coil that is asked for more than needed can be made to follow, s."""
-    return max(FOLLOW_FRAMES * frame_s, FOLLOW_SHARE * coil_lag_s)
+def follow_time(coil_lag_s: float, frame_s: float, supply_dead_s: float = 0.0) -> float:
+    """How fast a coil that is asked for more than needed can be made to follow, s.
+
+    No slower than it goes by itself: a supply that regulates its current is asked for what is
+    wanted.
+    """
+    led = max(FOLLOW_FRAMES * frame_s, FOLLOW_SHARE * coil_lag_s, FOLLOW_DEAD_TIMES * supply_dead_s)
+    return min(led, max(coil_lag_s, frame_s))
 
 
 def unmodelled_time(coil_lag_s: float, field_lag_s: float) -> float:
@@ -101,15 +117,14 @@ def unmodelled_time(coil_lag_s: float, field_lag_s: float) -> float:
 def observer_bandwidth(
     frame_s: float, speed_age_s: float, unmodelled_lag_s: float, share: float
 ) -> float:
-    """Poles of the observer, rad/s: `share` over what it cannot see.
+    """Poles of the fast observer, rad/s: `share` over what it cannot see.
 
     It sees edges that are `speed_age_s` old and takes the mapped force for the true one, which
-    lags by `unmodelled_lag_s` (hysteresis, arm, errors of the stated lags). A faster one meets a
-    pedal sooner and drowns it in the noise of the edges: the supplies, which cannot drive a coil
-    down faster than it falls, then clip. A rig whose numbers are identified bears more, which
-    `tune_up` finds from the margins of the loop.
+    lags by `unmodelled_lag_s` (hysteresis, arm, errors of the stated lags). A faster one is bounded
+    by the timing noise of the edges: it says later, not sooner, that something has changed. A rig
+    whose numbers are identified may bear more or less, which `tune_up` finds from the margins.
     """
-    return share / (speed_age_s + 0.5 * frame_s + unmodelled_lag_s)
+    return min(share / (speed_age_s + 0.5 * frame_s + unmodelled_lag_s), c.HOLD_FAST_MOST_PER_S)
 
 
 def feedback_gain(unknown_s: float) -> float:
@@ -130,20 +145,40 @@ def simc_gain(slope: float, delay_s: float, closed_loop_s: float) -> float:
     return 1.0 / (slope * (closed_loop_s + delay_s))
 
 
-def derive(numbers: PlantParameters, observer_share: float = OBSERVER_SHARE) -> Tuning:
+def derive(
+    plant: PlantParameters, observer_share: float = OBSERVER_SHARE, alertness: float = 1.0
+) -> Tuning:
     """Tuning after SIMC for an integrating process (Skogestad, J. Process Control 13, 2003), with
-    the observer as fast as `observer_share` over the delay that it cannot see."""
-    n = numbers
-    follow = follow_time(n.coil_lag_s, n.frame_s)
-    unmodelled_lag = unmodelled_time(n.coil_lag_s, n.field_lag_s)
-    out = (n.flight_frames + 0.5) * n.frame_s
+    the fast observer as fast as `observer_share` over the delay that it cannot see.
+
+    `alertness` 0: the calm loop, which a steady state meets; 1: the alert one, after a change.
+    """
+    p = plant
+    unmodelled = unmodelled_time(p.coil_lag_s, p.field_lag_s)
+    out = (p.flight_frames + 0.5) * p.frame_s + p.supply_dead_s
+    alert_s = follow_time(p.coil_lag_s, p.frame_s, p.supply_dead_s)
+    calm_s = CALM_OVER_ALERT * alert_s
+    follow = calm_s + alertness * (alert_s - calm_s)
+    fast = observer_bandwidth(p.frame_s, p.age_s, unmodelled, observer_share)
+    slow = min(c.HOLD_SLOW_PER_S, 0.5 * fast)
     return Tuning(
-        observer_bandwidth(n.frame_s, n.age_s, unmodelled_lag, observer_share),
-        feedback_gain(n.age_s + n.frame_s + out + unmodelled_lag),
-        follow + out + 0.5 * n.field_lag_s,
+        slow + alertness * (fast - slow),
+        feedback_gain(p.age_s + p.frame_s + out + unmodelled),
+        follow + out + (1.0 - 0.5 * alertness) * p.field_lag_s,
         follow,
-        unmodelled_lag,
+        alertness,
+        unmodelled,
     )
+
+
+def set_point_noise(tuning: Tuning, plant: PlantParameters) -> tuple[float, float]:
+    """Noise gains of the force loop: set point per ampere of wanted, and of measured, current.
+
+    Asked is i + lag / T (wanted - i), with wanted = (1 + a) w - a field: the lead that makes a coil
+    quick is what passes noise on. The measured current counts with 1 - lag / T.
+    """
+    lead = plant.coil_lag_s / tuning.follow_s
+    return lead * (1.0 + tuning.field_lead), abs(1.0 - lead)
 
 
 def open_loop(
@@ -161,10 +196,12 @@ def open_loop(
     mass = assumed.inertia_kg
     w, ahead = tuning.observer_per_s, tuning.lookahead_s
     # Forward: what the map believes the force to be, and what it is.
-    out_s = (true.flight_frames + 0.5) * true.frame_s
+    out_s = (true.flight_frames + 0.5) * true.frame_s + true.supply_dead_s
     # Asked for i + lag / T (wanted - i), a coil of another lag follows with T x true / assumed.
     follow = tuning.follow_s * true.coil_lag_s / assumed.coil_lag_s
-    on_its_way = 1.0 / ((1.0 + follow * s) * (1.0 + 0.5 * assumed.field_lag_s * s))
+    # Field f behind coil, coil behind (1 + a) w - a f.
+    lead = tuning.field_lead
+    on_its_way = (1.0 + lead) / ((1.0 + follow * s) * (1.0 + assumed.field_lag_s * s) + lead)
     believed = on_its_way * np.exp(-out_s * s)
     off = (1.0 + assumed.field_lag_s * s) / (1.0 + true.field_lag_s * s)
     if unexplained_s is None:
@@ -180,7 +217,7 @@ def open_loop(
     miss = place * d - own * back
     # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
     # with its place less age x speed plus half age^2 x acceleration, all as they are now.
-    fades = s + 1.0 / DRIVE_RATE_FADE_S
+    fades = s + 1.0 / c.DRIVE_RATE_FADE_S
     own_drive = (g3 + g4 / fades) / s
     own_speed = g2 / s + own_drive / s
     shape = (g1 + own_speed) / s - assumed.age_s * own_speed + 0.5 * assumed.age_s**2 * own_drive
@@ -274,12 +311,7 @@ def tune_up_steps(numbers: PlantParameters, spread: float) -> Generator[None, No
             each.append(margins(open_loop(tuning, numbers, true, s)))
             yield
         worst = min(each, key=lambda one: one.modulus_margin)
-        good = all(
-            one.gain >= LEAST_GAIN_MARGIN
-            and one.phase_deg >= LEAST_PHASE_MARGIN_DEG
-            and one.modulus_margin >= LEAST_MODULUS_MARGIN
-            for one in each
-        )
+        good = all(one.keeps(ALERT_LEAST) for one in each)
         if good or chosen is None:
             chosen = TuneUp(share, tuning, each[0], worst, spread)
             low = share

@@ -19,10 +19,8 @@ from control.absorber.map import (
     torque_at,
 )
 from control.core.commands import EaseOff, StartTest
-from control.load_loop import records, road_load_observer, speed_control
+from control.load_loop import records
 from control.load_loop.load_sharing import share_by_weight
-from control.load_loop.records import Records
-from control.load_loop.tuning import OBSERVER_SHARE, observer_bandwidth
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from tests.control.control_stand import HOLD_20, HOLDER, Stand, tarnhow
@@ -76,79 +74,7 @@ def test_shares_follow_the_weights_and_what_one_cannot_take_goes_to_the_others()
     assert asked.tolist() == [0.0, 0.0, 7.0, 0.0]
 
 
-# ---- the observer ----------------------------------------------------------
-
-
-def one_roll_set(observer_per_s: float) -> Records:
-    rolls = np.zeros(1, records.ROLL_SET)
-    rolls["inertia_kg"], rolls["observer_per_s"] = 1600.0, observer_per_s
-    return rolls
-
-
-def observe_edges(drive_n: list[float], noise_m: float = 0.0, seed: int = 1) -> list[float]:
-    """Drive force observed on a 1,600 kg roll whose tooth edges pass at 28 m/s."""
-    rolls = one_roll_set(observer_bandwidth(0.002, 0.001, 0.01, OBSERVER_SHARE))
-    state = rolls[0]
-    state["shown_mps"], state["absorbers_tick_n"], state["absorbers_now_n"] = 28.0, 5000.0, 5000.0
-    random = np.random.default_rng(seed)
-    pitch, dt = 0.05236, 0.002
-    place, speed, passed = 0.0, 28.0, 0
-    before = 0.0
-    seen = []
-    for push in drive_n:
-        speed += (push - 5000.0) / 1600.0 * dt
-        place += speed * dt
-        edge = int(place / pitch)
-        travel, age = math.nan, 0.0
-        if edge > passed:
-            at = edge * pitch + noise_m * random.standard_normal()
-            travel, before, passed = at - before, at, edge
-            age = (place - edge * pitch) / speed
-        state["travel_m"], state["edge_age_s"] = travel, age
-        speed_control.update_disturbance_observer(state, dt, 0.025)
-        seen.append(float(state["drive_n"]))
-    return seen
-
-
-def test_the_observer_finds_a_steady_drive_force_and_a_step_of_it() -> None:
-    seen = observe_edges([5000.0] * 500 + [4000.0] * 500)
-    assert seen[499] == pytest.approx(5000.0, abs=5.0)
-    assert seen[-1] == pytest.approx(4000.0, abs=10.0)
-    reached = next(k for k in range(500, 1000) if seen[k] < 4370.0) - 500
-    assert reached * 0.002 < 0.06, "63 % of the step within 60 ms"
-
-
-def test_noise_of_the_edges_moves_the_observed_force_by_little() -> None:
-    seen = observe_edges([5000.0] * 3000, noise_m=56e-6)  # 2 us of timing noise
-    assert float(np.std(seen[1000:])) < 250.0
-
-
 # ---- the whole loop on the stand -----------------------------------------------------------------
-
-
-@pytest.mark.parametrize("left_n", [-5000.0, 5000.0])
-def test_rolls_that_come_to_rest_leave_nothing_behind_in_the_observers(left_n: float) -> None:
-    state = one_roll_set(60.0)[0]
-    state["loss_a"], state["travel_m"] = 60.0, math.nan
-    for speed in (*np.linspace(2.0, 0.0, 200), *np.zeros(60_000)):  # two minutes at rest
-        state["shown_mps"] = speed
-        speed_control.update_disturbance_observer(state, 0.002, 0.025)
-        road_load_observer.update_road_load_observer(state, 0.002, 0.025, 0.0)
-        if speed == 2.0:
-            state["drive_n"] = state["slow_drive_n"] = left_n
-    assert [state["speed_mps"], state["drive_n"]] == pytest.approx([0.0, 60.0], abs=1.0)
-    assert [state["road_mps"], state["road_drive_n"]] == pytest.approx([0.0, 60.0], abs=1.0)
-
-
-def test_a_number_lost_in_the_observers_is_found_again() -> None:
-    state = one_roll_set(60.0)[0]
-    state["travel_m"], state["shown_mps"] = math.nan, 8.0
-    for absorbed in (0.0, math.nan, 0.0):
-        state["absorbers_tick_n"] = state["absorbers_now_n"] = absorbed
-        speed_control.update_disturbance_observer(state, 0.002, 0.025)
-        road_load_observer.update_road_load_observer(state, 0.002, 0.025, 0.0)
-    assert state["speed_mps"] == pytest.approx(8.0)
-    assert state["road_mps"] == pytest.approx(8.0)
 
 
 def test_a_steady_hold_holds_the_speed_and_the_rolls_together() -> None:

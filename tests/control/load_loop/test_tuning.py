@@ -10,12 +10,15 @@ import pytest
 
 from control.load_loop.loop import LoadLoop
 from control.load_loop.tuning import (
+    ALERT_LEAST,
+    CALM_LEAST,
     FREQUENCIES,
     PlantParameters,
     TruckInertia,
     derive,
     margins,
     open_loop,
+    set_point_noise,
     spread_of,
     tune_up,
 )
@@ -67,32 +70,76 @@ def test_a_lag_that_nothing_explains_costs_the_margin() -> None:
     assert cautious.modulus_margin < 0.5 < explained.modulus_margin
 
 
-def test_scipy_finds_the_same_margins_from_the_state_space() -> None:
+@pytest.mark.parametrize("alertness", [0.0, 1.0])
+def test_scipy_finds_the_same_margins_from_the_state_space(alertness: float) -> None:
     from bench.robust import by_scipy, numbers_of
 
     rig = tarnhow()
     numbers = numbers_of(rig, None)
-    own = margins(open_loop(derive(numbers), numbers, numbers, 1j * FREQUENCIES))
-    theirs = by_scipy(rig)
-    assert own.gain == pytest.approx(theirs["gain_margin"], rel=0.1)
+    tuning = derive(numbers, alertness=alertness)
+    own = margins(open_loop(tuning, numbers, numbers, 1j * FREQUENCIES))
+    theirs = by_scipy(rig, alertness)
     assert own.phase_deg == pytest.approx(theirs["phase_margin_deg"], abs=5.0)
     assert own.modulus_margin == pytest.approx(theirs["modulus_margin"], rel=0.1)
+    if math.isfinite(own.gain):
+        assert own.gain == pytest.approx(theirs["gain_margin"], rel=0.1)
+    else:
+        assert theirs["gain_margin"] > 10.0
+
+
+def rig_at(kmh: float, flight: int, coil_s: float, dead_s: float) -> PlantParameters:
+    """The demo rig at a roll speed, with set points on their way, behind a supply."""
+    age_s = 0.5 * (2.0 * math.pi * 0.5 / 60) / (kmh / 3.6)
+    return PlantParameters(3200.0, coil_s, 0.012, age_s, flight, 0.002, 0.0, dead_s)
+
+
+SUPPLIES = {
+    "voltage": (0.15, 0.0),
+    "phase-controlled, full wave, 50 Hz": (0.15, 0.005),
+    "phase-controlled, half wave, 50 Hz": (0.15, 0.010),
+    "chopper, 30 Hz": (1.0 / (2.0 * math.pi * 30.0), 0.0),
+    "amplifier, 20 ms": (0.02, 0.0),
+}
+
+
+@pytest.mark.parametrize("supply", SUPPLIES)
+def test_margins_are_kept_over_speeds_delays_and_supplies(supply: str) -> None:
+    """With all of the lag that the tuning allows for really there; calm and alert."""
+    s = 1j * FREQUENCIES
+    for kmh in (10.0, 30.0, 60.0, 100.0, 150.0):
+        for flight in (0, 1, 2, 3):
+            rig = rig_at(kmh, flight, *SUPPLIES[supply])
+            for alertness, least in ((0.0, CALM_LEAST), (1.0, ALERT_LEAST)):
+                found = margins(open_loop(derive(rig, alertness=alertness), rig, rig, s))
+                assert found.keeps(least), (kmh, flight, alertness, found)
+
+
+def test_the_noise_gain_of_the_force_loop_is_that_of_its_lead() -> None:
+    rig = rig_at(30.0, 2, 0.15, 0.0)
+    # Calm: 150 ms led to 20 ms; alert: to 10 ms, and the field's lead doubles what is wanted.
+    assert set_point_noise(derive(rig, alertness=0.0), rig) == pytest.approx((7.5, 6.5))
+    assert set_point_noise(derive(rig, alertness=1.0), rig) == pytest.approx((30.0, 14.0))
 
 
 def test_the_load_loop_uses_the_tuning_that_is_derived() -> None:
     loads = LoadLoop(tarnhow())
     loads.set_delays(0.003, 2)
-    tuning = derive(loads.plant_parameters())
-    row = loads.roll_sets[0]
-    assert row["observer_per_s"] == pytest.approx(tuning.observer_per_s)
-    assert row["feedback_per_s"] == pytest.approx(tuning.feedback_per_s)
-    assert row["lookahead_s"] == pytest.approx(tuning.lookahead_s)
+    plant = loads.plant_parameters()
+    calm, alert = derive(plant, alertness=0.0), derive(plant, alertness=1.0)
+    row, detector, absorber = loads.roll_sets[0], loads.loop["hold"], loads.absorbers[0]
+    assert detector["slow_per_s"] == pytest.approx(calm.observer_per_s)
+    assert detector["fast_per_s"] == pytest.approx(alert.observer_per_s)
+    assert row["feedback_per_s"] == pytest.approx(alert.feedback_per_s)
+    assert row["calm_lookahead_s"] == pytest.approx(calm.lookahead_s)
+    assert row["alert_lookahead_s"] == pytest.approx(alert.lookahead_s)
+    assert absorber["calm_follow_s"] == pytest.approx(calm.follow_s)
+    assert absorber["alert_follow_s"] == pytest.approx(alert.follow_s)
 
 
 def test_a_rig_known_more_closely_may_be_tuned_faster() -> None:
     loose, close = tune_up(NUMBERS, 0.3), tune_up(NUMBERS, 0.02)
     assert close.observer_share > loose.observer_share
-    assert close.worst.modulus_margin >= 0.35
+    assert close.worst.keeps(ALERT_LEAST)
     assert close.margins.stable
 
 
