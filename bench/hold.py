@@ -134,16 +134,16 @@ class SpeedRecord:
         }
 
 
-def _rolls(plant: Plant) -> tuple[float, float]:
+def roll_speeds(plant: Plant) -> tuple[float, float]:
     rolls = plant.world.rolls
     return float(rolls[0, at.R_SPEED]), float(rolls[1, at.R_SPEED])
 
 
-def _approach(plant: Plant, case: HoldCase) -> None:
+def approach(plant: Plant, case: HoldCase) -> None:
     plant.driver.tell(pedal=1.0, gear=case.gear, case=case.case)
 
 
-def _learn_teeth(plant: Plant, case: HoldCase, advance: Callable[[], object]) -> None:
+def learn_teeth(plant: Plant, case: HoldCase, advance: Callable[[], object]) -> None:
     """Tooth wheels are learned while nothing holds the rolls; a rig in use did it long ago."""
     plant.driver.tell(pedal=0.3, gear=4, case=TransferCase.LOCKED)
     plant.driver.drive_at = lambda _now_s: 15.0
@@ -151,7 +151,7 @@ def _learn_teeth(plant: Plant, case: HoldCase, advance: Callable[[], object]) ->
     while plant.now_s < until:
         advance()
     plant.driver.tell(pedal=0.0, brake=0.3)
-    while _rolls(plant)[1] > case.speed_mps - 2.0:
+    while roll_speeds(plant)[1] > case.speed_mps - 2.0:
         advance()
 
 
@@ -162,9 +162,9 @@ def ours(case: HoldCase, rig: Rig, seed: int) -> Figures:
     virtual = VirtualRig(rig, seed)
     virtual.make_ready()
     plant = virtual.plant
-    _learn_teeth(plant, case, virtual.advance)
-    _approach(plant, case)
-    while _rolls(plant)[1] < case.speed_mps - 1.0:
+    learn_teeth(plant, case, virtual.advance)
+    approach(plant, case)
+    while roll_speeds(plant)[1] < case.speed_mps - 1.0:
         virtual.advance()
     virtual.ask(StartTest(0, HOLDER, "bench", SteadyHold(seconds=600.0, speed_mps=case.speed_mps)))
     virtual.advance_for(SETTLE_S)
@@ -172,12 +172,12 @@ def ours(case: HoldCase, rig: Rig, seed: int) -> Figures:
     steady, event = Effort(rig), Effort(rig)
     for _ in range(round(STEADY_S * rig.frame_hz)):
         virtual.advance()
-        trace.before.append(_rolls(plant))
+        trace.before.append(roll_speeds(plant))
         steady.note(plant)
     plant.driver.follow(case.script(), plant.now_s)
     for _ in range(round(AFTER_S * rig.frame_hz)):
         virtual.advance()
-        trace.after.append(_rolls(plant))
+        trace.after.append(roll_speeds(plant))
         event.note(plant)
     if virtual.core.state != "loaded":
         raise RuntimeError(f"{case.name}: {virtual.core.telemetry().first_cause or 'no load'}")
@@ -220,10 +220,10 @@ Answer = Callable[[Sample], list[float]]
 def _bare_run(bare: Bare, case: HoldCase, control: Answer, watch: Answer, chain: Chain) -> Figures:
     plant = bare.plant
     currents: list[float] | None = [0.0] * 4
-    _learn_teeth(plant, case, lambda: watch(bare.frame(currents)))
+    learn_teeth(plant, case, lambda: watch(bare.frame(currents)))
     chain.learn_teeth(False)
-    _approach(plant, case)
-    while _rolls(plant)[1] < case.speed_mps - 1.0:
+    approach(plant, case)
+    while roll_speeds(plant)[1] < case.speed_mps - 1.0:
         watch(bare.frame(currents))
     trace = SpeedRecord(case.speed_mps)
     frames = round(SETTLE_S * bare.rig.frame_hz)
@@ -235,9 +235,9 @@ def _bare_run(bare: Bare, case: HoldCase, control: Answer, watch: Answer, chain:
         sample = bare.frame(currents)
         currents = control(sample)
         if k >= frames + steady:
-            trace.after.append(_rolls(plant))
+            trace.after.append(roll_speeds(plant))
         elif k >= frames:
-            trace.before.append(_rolls(plant))
+            trace.before.append(roll_speeds(plant))
     return trace.figures(1.0 / bare.rig.frame_hz)
 
 
@@ -404,7 +404,7 @@ SHARE_S = 0.15
 START_SEEN = np.log([40.0, 0.006, 0.012, 0.01, 300.0])
 
 
-def _apart(work: Callable[[], Figures]) -> Figures:
+def in_fork(work: Callable[[], Figures]) -> Figures:
     """Run `work` in a fork of this process: it starts from the plant as it is and leaves it so."""
     read, write = os.pipe()
     child = os.fork()
@@ -433,7 +433,7 @@ def _informed_run(
         if k == before:
             bare.plant.driver.follow(case.script(), bare.plant.now_s)
         currents = answer(bare.frame(currents))
-        (trace.before if k < before else trace.after).append(_rolls(bare.plant))
+        (trace.before if k < before else trace.after).append(roll_speeds(bare.plant))
     # Only the last half second before counts as steady: the tuning has just changed.
     trace.before = trace.before[before // 2 :]
     return trace.figures(1.0 / frame_hz)
@@ -446,9 +446,9 @@ def bound(case: HoldCase, rig: Rig, seed: int, delay_s: float | None, tries: int
     """
     bare = Bare(rig, seed)
     plant = bare.plant
-    _approach(plant, case)
+    approach(plant, case)
     currents: list[float] | None = [0.0] * 4
-    while _rolls(plant)[1] < case.speed_mps - 0.3:
+    while roll_speeds(plant)[1] < case.speed_mps - 0.3:
         bare.frame(currents)
     settled = Informed(plant, case.speed_mps, delay_s or 0.0, START)
     currents = settled.control()
@@ -471,7 +471,7 @@ def bound(case: HoldCase, rig: Rig, seed: int, delay_s: float | None, tries: int
 
             return _informed_run(bare, case, answer, currents)
 
-        return _apart(work)
+        return in_fork(work)
 
     def cost(tuning: Floats) -> float:
         figures = run(tuning)

@@ -187,11 +187,13 @@ def open_loop(
     true: PlantParameters,
     s: Complex,
     unexplained_s: float | None = None,
+    between_sets: bool = False,
 ) -> Complex:
     """L(s) of the loop tuned for `assumed` on a rig that is `true`; stability is 1 + L.
 
     `unexplained_s`: lag that is really there and that no model knows. Left out, all that the tuning
     allows for is taken to be there, which is cautious: margins for people and the tune-up are so.
+    `between_sets`: of the cross-coupling, which brings the speed of one roll set to the mean.
     """
     mass = assumed.inertia_kg
     w, ahead = tuning.observer_per_s, tuning.lookahead_s
@@ -225,8 +227,8 @@ def open_loop(
     rate = mass * g4 * e / fades
     drive = (mass * g3 * e + rate) / s
     speed = own * s + (g2 * e + drive / mass) / s
-    asked = drive + rate * ahead
-    asked = asked + mass * tuning.feedback_per_s * (speed + (drive - on_its_way) / mass * ahead)
+    asked = mass * tuning.feedback_per_s * (speed + (drive - on_its_way) / mass * ahead)
+    asked = c.SYNC_GAIN * asked if between_sets else asked + drive + rate * ahead
     locus: Complex = -asked
     return locus
 

@@ -110,8 +110,11 @@ def test_margins_are_kept_over_speeds_delays_and_supplies(supply: str) -> None:
         for flight in (0, 1, 2, 3):
             rig = rig_at(kmh, flight, *SUPPLIES[supply])
             for alertness, least in ((0.0, CALM_LEAST), (1.0, ALERT_LEAST)):
-                found = margins(open_loop(derive(rig, alertness=alertness), rig, rig, s))
+                tuning = derive(rig, alertness=alertness)
+                found = margins(open_loop(tuning, rig, rig, s))
                 assert found.keeps(least), (kmh, flight, alertness, found)
+                apart = margins(open_loop(tuning, rig, rig, s, between_sets=True))
+                assert apart.keeps(CALM_LEAST), (kmh, flight, alertness, apart)
 
 
 def test_the_noise_gain_of_the_force_loop_is_that_of_its_lead() -> None:
