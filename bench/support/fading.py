@@ -18,6 +18,7 @@ from simulator.plant import Plant
 
 BELOW_A = 1.5  # the band's lower edge under the ramp that begins at the cut, per coil
 ABOVE_A = 2.5  # the band's upper edge over the ramp, beside the lag of coil and validity
+FADES_S = 4.0  # so long is looked: the longest ramp and the coil's lag
 LEAST_SHARE = 0.02  # of the full force: less than this held is judged as this
 
 
