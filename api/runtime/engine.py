@@ -12,6 +12,7 @@ import asyncio
 import contextlib
 import functools
 import math
+import secrets
 import time
 from collections.abc import Callable
 from datetime import UTC, date, datetime
@@ -77,7 +78,8 @@ class Engine:
     ) -> None:
         """`off_s`: seconds since `memory` was written; the rotors cooled meanwhile."""
         self.rig = rig
-        self.core = Core(rig, memory, off_s=off_s)
+        session = 1 + secrets.randbelow(0xFFFF_FFFF)  # any but 0, and not one from before
+        self.core = Core(rig, memory, off_s=off_s, session=session)
         self.pulse = LoopTiming(1.0 / rig.frame_hz)
         self.link: LinkLike | None = None
         self.link_up = False

@@ -45,6 +45,7 @@ from daq.wire.frames import (
 
 SILENCE_S = 0.1  # no sample for this long: the link is lost
 EMPTY_S = 2.0  # longest wait for the coils once nothing is asked of them
+CONTRADICTING_FRAMES, CONTRADICTING_S = 5, 0.1  # so many within that time are no accident
 FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
 _SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
 
@@ -65,8 +66,10 @@ class Core(OperatingState):
         memory: Memory | None = None,
         make_chain: ChainMaker = Chain,
         off_s: float = 0.0,
+        session: int = 0,
     ) -> None:
-        """`off_s`: seconds since `memory` was written, as far as known: rotors cooled meanwhile."""
+        """`off_s`: seconds since `memory` was written, as far as known: rotors cooled meanwhile.
+        `session`: a random number to begin with on the wire; 0: the one after memory's."""
         kept = memory or Memory()
         loads = LoadLoop(
             rig,
@@ -79,7 +82,9 @@ class Core(OperatingState):
             off_s,
             loads,
         )
-        super().__init__(rig, kept, Session(rig, kept.session + 1, make_chain), loads, heat)
+        super().__init__(
+            rig, kept, Session(rig, session or kept.session + 1, make_chain), loads, heat
+        )
         self._heat_countdown = self.heat.slot_frames
         self._watch = FaultDetector(rig)
         self._clamp_counts: dict[int, int] = {}  # frames by combination of bits
@@ -93,6 +98,8 @@ class Core(OperatingState):
         self._sample_s: float | None = None
         self._frame_time_s: float | None = None
         self._notice_refusals = 0
+        self.frames_contradicting = 0  # since this core began
+        self._contradicting: list[float] = []  # when, of late
         self._flight = (0, 0)
         self.readout = ControllerInputs(rig)
         self._zero_for_s = 0.0
@@ -109,8 +116,11 @@ class Core(OperatingState):
         self._now_s = now_s
         late = self._step_s is not None and now_s - self._step_s > LATE_S
         self._step_s = now_s
-        if type(frame) is Sample and self.session.live and not self.session.fits(frame):
-            frame = None  # a defective board's: as if nothing had come
+        if type(frame) is Sample and self.session.live:
+            problem = self.session.contradiction(frame)
+            if problem:
+                frame = None  # as if nothing had come: none of it is believed
+                self._contradicted(problem, now_s)
         for command in commands:
             answer = command_handlers.handle(self, command)
             if answer is not None:
@@ -324,6 +334,15 @@ class Core(OperatingState):
                 return
             self._moment["set-points-refused"] = f"reason {notice.detail}"
             self._without_frame()
+
+    def _contradicted(self, problem: str, now_s: float) -> None:
+        """One such frame is damage on the way; several in a row are a front end not to be used."""
+        self.frames_contradicting += 1
+        self._contradicting = [
+            *[one for one in self._contradicting if now_s - one < CONTRADICTING_S], now_s
+        ]  # fmt: skip
+        if len(self._contradicting) >= CONTRADICTING_FRAMES:
+            self._moment["frames-contradict"] = problem
 
     def _silence(self, now_s: float) -> None:
         """Nothing came: no set point; after a while the link counts as lost."""

@@ -1,8 +1,9 @@
 """The session with the front end: who may command it, and what a greeting means.
 
 Data flow: Hello -> checks against the rig file -> Chain and channel places, or a fault. The host
-opens a session by ASK_IDENTITY with a number that grows over restarts (kept in memory), so a
-greeting with another number or a new boot id is a restart of one side: never a resume.
+opens a session by ASK_IDENTITY with a number that is random at its start and goes on by one each
+time the line is opened. So a greeting with another number or a new boot id is a restart of one
+side: never a resume.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from daq.errors import WireError
 from daq.measure.measured import Measured
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.rig.description import Rig
+from daq.wire.consistency import SampleCheck
 from daq.wire.frames import PROTOCOL_MAJOR, AskIdentity, ChannelKind, Hello, Sample, Slow
 
 ASK_EVERY_S = 1.0
@@ -56,6 +58,7 @@ class Session:
         self.all_fans = 0
         self.output_places: tuple[int, ...] = ()
         self._channels = (0, 0, 0)  # wheels, converters, outputs, as greeted
+        self._check: SampleCheck | None = None
 
     def fits(self, sample: Sample) -> bool:
         """Whether a sample has the channels that the greeting told."""
@@ -65,6 +68,12 @@ class Session:
             and len(sample.counts) == len(sample.flags) == converters
             and len(sample.currents) == outputs
         )
+
+    def contradiction(self, sample: Sample) -> str:
+        """What docs/wire.md makes impossible in this sample, "" when nothing is."""
+        if not self.fits(sample):
+            return "channels other than the greeting told"
+        return self._check.contradiction(sample) if self._check is not None else ""
 
     def ask(self, now_s: float) -> tuple[AskIdentity, ...]:
         """The question for identity, when it is due."""
@@ -81,8 +90,7 @@ class Session:
         The greeting of a board that booted meanwhile may have been missed, so nothing that was
         known of it holds: neither its clock nor its channels.
         """
-        if self.live:
-            self.number = (self.number + 1) & 0xFFFFFFFF or 1
+        self.number = (self.number + 1) & 0xFFFFFFFF or 1  # also after a mismatch: none twice
         self.live = False
         self.mismatch = ""
         self.chain = None
@@ -143,6 +151,8 @@ class Session:
         converters = hello.names(ChannelKind.CONVERTER)
         outputs = hello.names(ChannelKind.OUTPUT)
         fans = hello.names(ChannelKind.DIGITAL_OUT)
+        ceiling = {one.output: one.forcing_a for one in self._rig.absorbers}
+        self._check = SampleCheck(hello, [ceiling.get(name, 655.35) for name in outputs])
         self._channels = (len(hello.names(ChannelKind.WHEEL)), len(converters), len(outputs))
         self.cell_places = tuple(
             converters.index(absorber.cell.converter) for absorber in self._rig.absorbers

@@ -98,6 +98,7 @@ class FaultDetector:
         self._lost = 0.0
         self._clock: tuple[float, int] | None = None
         self._clock_jump = ""
+        self._clock_off_s = 0.0  # within the last second or so
         self.hot: dict[str, str] = NOTHING  # codes of control.thermal.manager, set by the core
         self._doubt_s: dict[str, float] = {}
         self._surroundings = Surroundings(rig)
@@ -109,6 +110,7 @@ class FaultDetector:
         """A new session: device time starts afresh and an earlier jump is history."""
         self._clock = None
         self._clock_jump = ""
+        self._clock_off_s = 0.0
         self._lost = 0.0
 
     def frame(
@@ -125,8 +127,10 @@ class FaultDetector:
         if clock is not None:
             frames = (measured.sequence - clock[1]) & 0xFFFFFFFF
             off = now - clock[0] - frames * self._frame_s
-            if off > CLOCK_JUMP_S or off < -CLOCK_JUMP_S:
-                self._clock_jump = f"{off * 1e3:.0f} ms"
+            # A clock that runs at another rate than the greeting declared is off frame by frame.
+            self._clock_off_s += off - self._clock_off_s * self._frame_s
+            if abs(self._clock_off_s) > CLOCK_JUMP_S:
+                self._clock_jump = f"{self._clock_off_s * 1e3:.0f} ms"
         self._clock = (now, measured.sequence)
         if self._clock_jump:
             raised.append(("clock-jump", self._clock_jump))

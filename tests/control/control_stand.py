@@ -264,7 +264,7 @@ class Stand:
             sequence=self.sequence,
             tick=int(self.time_s * 1e6) & 0xFFFFFFFF,
             permission=int(self.permission),
-            permission_left_ms=100,
+            permission_left_ms=100 if self.permission is Permission.HELD else 0,
             last_set_point=self.taken,
             digital=1,
             edge_totals=(0, 0, 0),

@@ -26,6 +26,8 @@ export const SENTENCES = {
   "See the detail; if it returns, restart the front end and reset.": "Einzelheit ansehen; kehrt es wieder, Messrechner neu starten und zurücksetzen.",
   "The front end eased off because set points came late.": "Der Messrechner hat entlastet, weil Sollwerte zu spät kamen.",
   "Check the computer's load and the cable, then make ready again.": "Auslastung des Rechners und Kabel prüfen, dann wieder bereit machen.",
+  "Frames from the front end contradict themselves.": "Meldungen des Messrechners widersprechen sich.",
+  "See the detail; check the front end's firmware and inputs, then reset.": "Siehe Einzelheit; Firmware und Eingänge des Messrechners prüfen, dann zurücksetzen.",
   "The front end's clock jumped.": "Die Uhr des Messrechners ist gesprungen.",
   "Restart the front end, then reset.": "Messrechner neu starten, dann zurücksetzen.",
   "The loop stood still for more than 0.1 s.": "Die Regelschleife stand länger als 0,1 s.",
