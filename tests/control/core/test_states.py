@@ -488,4 +488,4 @@ def test_a_sample_without_a_greeted_channel_is_as_if_nothing_came(lacks: str) ->
         stand.host_s += stand.dt
         stand.core.step(odd, (), stand.host_s)
     assert stand.core.state is State.TRIPPED
-    assert stand.core.telemetry().first_cause == "link-lost"
+    assert stand.core.telemetry().first_cause == "frames-contradict"

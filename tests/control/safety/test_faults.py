@@ -164,6 +164,11 @@ def raise_parked(code: str) -> Stand:
         stand.hello(session=4242)
     elif code == "wire-mismatch":
         stand.hello(major=3)
+    elif code == "frames-contradict":
+        stand.coils[0] = 80.0  # more than 1.25 x what its supply can drive
+        for _ in range(5):
+            stand.core.step(stand.sample(), (), stand.host_s)
+        stand.frame()
     elif code == "set-points-refused":
         stand.notice(NoticeCode.SET_POINT_REFUSED, 4)
     elif code == "recorder-failed":
@@ -207,6 +212,7 @@ def raise_parked(code: str) -> Stand:
 
 
 LOST_LINK = {
+    "frames-contradict",
     "link-lost",
     "front-end-restarted",
     "session-lost",
