@@ -3,6 +3,7 @@
 #   make run    build the environment, start the demo rig, print one address
 #   make test   build what the checks need, run them all
 #   make pictures   draw the page's pictures anew
+#   make firmware   build the front end's image into build/firmware
 
 PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done)
@@ -11,8 +12,9 @@ BUILT := .venv/.built
 # command:package where they differ
 SYSTEM_PACKAGES := mosquitto chromium node:nodejs npm gcc arm-none-eabi-gcc:gcc-arm-none-eabi
 PAGE_TOOLS := tests/page/node_modules/.package-lock.json
+EMULATOR := firmware/emulator/node_modules/.package-lock.json
 
-.PHONY: env run test check pictures system-packages lock clean
+.PHONY: env run test check pictures firmware system-packages lock clean
 
 env: $(BUILT)
 
@@ -32,7 +34,7 @@ run: $(BUILT)
 
 test: $(BUILT) system-packages check
 
-check: $(BUILT) $(PAGE_TOOLS)
+check: $(BUILT) $(PAGE_TOOLS) $(EMULATOR)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -47,9 +49,18 @@ $(PAGE_TOOLS): tests/page/package.json tests/page/package-lock.json
 	npm ci --silent --prefix tests/page
 	@touch $@
 
+# The emulated chip that the front end's image is tested on; nothing of it is shipped.
+$(EMULATOR): firmware/emulator/package.json firmware/emulator/package-lock.json
+	npm ci --silent --prefix firmware/emulator
+	@touch $@
+
 # The pictures of README and docs/page.md, drawn from the demo in a real browser.
 pictures: $(BUILT) system-packages
 	$(BIN)/python -m tests.browser.pictures
+
+# The reference front end's image, the same bytes each time.
+firmware: $(BUILT) system-packages
+	$(BIN)/python firmware/build.py build/firmware
 
 # The broker, browser, compilers and emulator that some tests drive. Root installs what is missing.
 system-packages:

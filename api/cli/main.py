@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from api.cli.absorbers import absorbers
+from api.cli.front_end import front_end
 from api.cli.heat import heat
 from api.cli.prove import prove
 from api.cli.runs import runs
@@ -41,6 +42,7 @@ tokens = typer.Typer(no_args_is_help=True, help="Who may watch, operate or maint
 app.add_typer(tokens, name="token")
 app.add_typer(runs, name="runs")
 app.add_typer(prove, name="prove")
+app.add_typer(front_end, name="front-end")
 app.command("heat")(heat)
 app.command("absorbers")(absorbers)
 

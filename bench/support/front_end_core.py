@@ -32,7 +32,7 @@ HOST = FIRMWARE / "host" / "script.c"
 STRICT = ("-std=c11", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror")
 SANITIZED = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 OUTPUTS = 8
-_INPUTS = struct.Struct("<H8i8B8H")
+_INPUTS = struct.Struct("<H8i8B")
 _COUNTERS = (
     "frames", "crc_failures", "cobs_failures", "truncated", "oversized", "unknown_type",
     "malformed", "wrong_direction", "bytes_discarded",
@@ -96,20 +96,20 @@ class Script:
         """What the pin of a wheel itself shows."""
         self._add("T", struct.pack("<BB", pin, wheel))
 
-    def permit(self, tick: int, digital: int, measured: Sequence[int]) -> None:
-        """Chain, expiry and ramp, at the tick of a frame."""
-        self._add("P", self._tick(tick), self._inputs(digital, (), (), measured))
+    def measured(self, currents: Sequence[int]) -> None:
+        """What flows in the coils, steps of 10 mA."""
+        self._add("M", struct.pack("<8H", *self._filled(currents)))
+
+    def permit(self, tick: int, digital: int) -> None:
+        """Chain, expiry and ramp."""
+        self._add("P", struct.pack("<IH", tick & 0xFFFFFFFF, digital))
 
     def sample(
-        self,
-        tick: int,
-        digital: int,
-        counts: Sequence[int],
-        flags: Sequence[int],
-        measured: Sequence[int],
+        self, tick: int, digital: int, counts: Sequence[int] = (), flags: Sequence[int] = ()
     ) -> None:
         """The SAMPLE of a frame."""
-        self._add("S", self._tick(tick), self._inputs(digital, counts, flags, measured))
+        inputs = _INPUTS.pack(digital, *self._filled(counts), *self._filled(flags))
+        self._add("S", self._tick(tick), inputs)
 
     def slow(self, tick: int, values: Sequence[tuple[int, float]]) -> None:
         """Values of slow channels."""
@@ -125,13 +125,8 @@ class Script:
         return (tick & 0xFFFFFFFF).to_bytes(4, "little")
 
     @staticmethod
-    def _inputs(
-        digital: int, counts: Sequence[int], flags: Sequence[int], measured: Sequence[int]
-    ) -> bytes:
-        def filled(values: Sequence[int]) -> list[int]:
-            return [*values, *(0 for _ in range(8 - len(values)))]
-
-        return _INPUTS.pack(digital, *filled(counts), *filled(flags), *filled(measured))
+    def _filled(values: Sequence[int]) -> list[int]:
+        return [*values, *(0 for _ in range(8 - len(values)))]
 
     def run(self, program: Path) -> list[Reply]:
         """Let the program do it all. Raises CalledProcessError when a sanitizer stops it."""

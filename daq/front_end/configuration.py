@@ -45,15 +45,11 @@ class Board(msgspec.Struct, frozen=True):
     slow: int
     converter_inputs: int
     slow_inputs: int
-
-    def tick_hz(self, frame_hz: int) -> int:
-        """Ticks a second at that frame rate: a frame must fit the 16-bit counter with margin."""
-        if frame_hz >= 400:
-            return 10_000_000
-        return 5_000_000 if frame_hz >= 200 else 2_500_000
+    tick_hz: int
 
 
-BOARDS = {"rp2040": Board(1, 4, 8, 4, 4, 2, 8, 8, 8)}
+BOARDS = {"rp2040": Board(1, 4, 8, 4, 4, 2, 8, 8, 8, 10_000_000)}
+_LEAST_PERMIT_HZ, _MOST_PERMITS = 500, 10
 
 
 class WheelWiring(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -78,8 +74,8 @@ class OutputWiring(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     name: str
     ceiling_a: float  # most a set point may ask for
-    ramp_from_a: float  # the easing ramp takes this current to zero ...
-    ramp_s: float  # ... in this time
+    ramp_from_a: float  # full, lasting current (max_current_a): the ramp takes it to zero ...
+    ramp_s: float  # ... in this time (limits.ease_off_s)
     output_full_a: float  # what the output asks for at its upper end
     read_full_a: float  # what the whole span of the read-back stands for
     read_zero_counts: int = 0  # of 65536, when no current flows
@@ -200,11 +196,13 @@ def _check_text(text: str, what: str) -> None:
 
 
 def _check_rates(c: Configuration, board: Board) -> None:
-    if not 100 <= c.frame_hz <= 1000 or board.tick_hz(c.frame_hz) % c.frame_hz:
+    # Permission is looked at in steps of 2 ms or less, a whole number of them in a frame.
+    permits = range(-(-_LEAST_PERMIT_HZ // max(c.frame_hz, 1)), _MOST_PERMITS + 1)
+    if not 100 <= c.frame_hz <= 1000 or all(board.tick_hz % (c.frame_hz * n) for n in permits):
         raise FrontEndError(
             f"{c.frame_hz} frames a second cannot be kept exactly.",
-            "Choose 100 to 1000 and a divisor of 2,500,000 (below 200), 5,000,000 (below 400) "
-            "or 10,000,000.",
+            f"Choose 100 to 1000 and a divisor of {board.tick_hz:,}, such as 100, 200, 250, 500, "
+            "1000.",
         )
     if not 9600 <= c.baud <= 10_000_000:
         raise FrontEndError(f"{c.baud} baud is out of range.", "Choose 9,600 to 10,000,000.")

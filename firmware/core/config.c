@@ -10,6 +10,8 @@ enum {
     HELLO_FIXED = 30 + 1 + FE_MAX_FIRMWARE + FE_CRC_BYTES,
     SAMPLE_FIXED = 19 + FE_CRC_BYTES + 4, /* and the bytes of the stuffing */
     IDLE_FRAME_HZ = 100,
+    LEAST_PERMIT_HZ = 500,
+    MOST_PERMITS = 10, /* in a frame */
     IDLE_BAUD = 2000000
 };
 
@@ -192,13 +194,19 @@ static enum fe_config_fault check_rate(fe_config *config, const fe_board *board)
         || config->baud > 10000000u) {
         return FE_CONFIG_RATE;
     }
-    config->tick_hz = board->tick_hz(config->frame_hz);
-    if (config->tick_hz < 1000000u || config->tick_hz % config->frame_hz != 0u
-        || config->tick_hz % 1000u != 0u) {
-        return FE_CONFIG_RATE;
-    }
-    config->ticks_per_frame = config->tick_hz / config->frame_hz;
+    config->tick_hz = board->tick_hz;
     config->ticks_per_ms = config->tick_hz / 1000u;
+    /* Permission and ramp go in steps of 2 ms or less, a whole number of them in a frame. */
+    uint32_t permits = (LEAST_PERMIT_HZ + config->frame_hz - 1u) / config->frame_hz;
+    while (config->tick_hz % (config->frame_hz * permits) != 0u) {
+        permits++;
+        if (permits > MOST_PERMITS) {
+            return FE_CONFIG_RATE;
+        }
+    }
+    config->permits_per_frame = (uint8_t)permits;
+    config->permit_hz = (uint16_t)(config->frame_hz * permits);
+    config->ticks_per_permit = config->tick_hz / config->permit_hz;
     return FE_CONFIG_SOUND;
 }
 

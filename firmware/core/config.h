@@ -35,7 +35,7 @@ typedef struct {
     uint8_t wheels, converters, outputs, digital_in, digital_out, slow;
     uint8_t converter_inputs; /* of the converter chip */
     uint8_t slow_inputs;
-    uint32_t (*tick_hz)(uint32_t frame_hz); /* its tick for that frame rate; 0: not possible */
+    uint32_t tick_hz;
 } fe_board;
 
 typedef struct {
@@ -52,7 +52,7 @@ typedef struct {
 /* Currents in steps of 10 mA. */
 typedef struct {
     uint16_t ceiling;      /* most that a set point may ask for */
-    uint16_t ramp_from;    /* the ramp takes this current to zero ... */
+    uint16_t ramp_from;    /* the full, lasting current: the ramp takes it to zero ... */
     uint16_t ramp_ms;      /* ... in this time */
     uint16_t output_full;  /* what the output asks for at its upper end */
     int16_t read_zero;     /* read-back, counts of 16 bits, when no current flows */
@@ -66,8 +66,11 @@ typedef struct {
 
 typedef struct {
     uint64_t hash;
-    uint32_t tick_hz, ticks_per_frame, ticks_per_ms, baud;
+    uint32_t tick_hz, ticks_per_ms, baud;
     uint16_t frame_hz;
+    uint16_t permit_hz;       /* how often permission is looked at: 500 a second or more */
+    uint8_t permits_per_frame;
+    uint32_t ticks_per_permit;
     uint8_t slow_hz;
     uint8_t wheels, converters, outputs, digital_in, digital_out, slow;
     uint8_t chain_input;      /* digital input of the stop chain */

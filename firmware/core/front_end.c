@@ -67,6 +67,7 @@ void fe_boot(fe_front_end *front, uint32_t boot_id, uint8_t reset_cause, uint32_
     front->sequence = 0;
     front->tick = tick;
     front->permission = (fe_permission){0};
+    front->readings = (fe_readings){0};
     front->damage_told = 0;
     for (size_t i = 0; i < FE_SLOTS; i++) {
         front->hold_off[i] = 0;
@@ -105,7 +106,7 @@ static void answer_identity(fe_front_end *front, uint32_t session, uint32_t tick
 {
     if (session != 0u) {
         fe_event event = fe_open_session(&front->permission, &front->config, session,
-                                         front->measured, tick);
+                                         &front->readings, tick);
         tell(front, event, tick);
     }
     hello(front, tick);
@@ -131,19 +132,19 @@ void fe_byte(fe_front_end *front, uint8_t byte, uint32_t tick)
     }
 }
 
-static void remember(fe_front_end *front, const fe_inputs *inputs)
+void fe_measured(fe_front_end *front, const uint16_t *measured)
 {
-    for (uint8_t i = 0; i < front->config.outputs; i++) {
-        front->measured[i] = inputs->measured[i];
+    for (size_t i = 0; i < FE_MAX_OUTPUTS; i++) {
+        front->measured[i] = measured[i];
     }
+    fe_take_reading(&front->readings, measured);
 }
 
-void fe_permit(fe_front_end *front, const fe_inputs *inputs, uint32_t tick)
+void fe_permit(fe_front_end *front, uint16_t digital, uint32_t tick)
 {
-    bool chain_closed = ((inputs->digital >> front->config.chain_input) & 1u) != 0u;
-    remember(front, inputs);
+    bool chain_closed = ((uint32_t)digital >> front->config.chain_input & 1u) != 0u;
     fe_event event = fe_decide(&front->permission, &front->config, chain_closed,
-                               front->measured, tick);
+                               &front->readings, tick);
     tell(front, event, tick);
 }
 
@@ -191,7 +192,6 @@ void fe_sample(fe_front_end *front, const fe_inputs *inputs, uint32_t tick)
     const fe_config *config = &front->config;
     const fe_permission *permission = &front->permission;
     uint8_t *at = front->content;
-    remember(front, inputs);
     front->tick = tick;
     at = fe_put8(at, FE_SAMPLE);
     at = fe_put32(at, front->sequence);
@@ -212,7 +212,7 @@ void fe_sample(fe_front_end *front, const fe_inputs *inputs, uint32_t tick)
         at = fe_put8(at, inputs->flags[i]);
     }
     for (uint8_t i = 0; i < config->outputs; i++) {
-        at = fe_put16(at, inputs->measured[i]);
+        at = fe_put16(at, front->measured[i]);
     }
     front->sequence++;
     fe_line_put(&front->line, front->content, (size_t)(at - front->content));

@@ -1,8 +1,8 @@
 /* A front end after docs/wire.md, without hardware: bytes, edges, counts, inputs and ticks go in;
  * bytes for the host, currents to ask of the supplies and digital outputs come out.
  *
- * The port calls fe_byte for each byte read and fe_frame once a frame; both run to their end
- * without being interrupted by each other. Nothing is allocated and no clock is read. */
+ * The port calls fe_byte for each byte read, fe_measured and fe_permit config.permit_hz times a
+ * second, and then fe_sample once a frame; each runs to its end before another begins. Nothing is allocated and no clock is read. */
 #ifndef FE_FRONT_END_H
 #define FE_FRONT_END_H
 
@@ -17,7 +17,6 @@ typedef struct {
     uint16_t digital;                      /* 1: closed or present, already turned where inverted */
     int32_t count[FE_MAX_CONVERTERS];      /* 24 bits, signed */
     uint8_t flags[FE_MAX_CONVERTERS];      /* enum fe_converter_flag */
-    uint16_t measured[FE_MAX_OUTPUTS];     /* coil currents, steps of 10 mA */
 } fe_inputs;
 
 /* Notices that are limited in rate, and frames until each may be sent again. */
@@ -29,7 +28,8 @@ typedef struct {
     uint8_t reset_cause;
     uint32_t sequence;
     uint32_t tick;             /* of the last frame */
-    uint16_t measured[FE_MAX_OUTPUTS];
+    uint16_t measured[FE_MAX_OUTPUTS]; /* coil currents, steps of 10 mA, newest */
+    fe_readings readings;
     fe_permission permission;
     fe_wheel wheel[FE_MAX_WHEELS];
     fe_deframer deframer;
@@ -46,9 +46,13 @@ void fe_boot(fe_front_end *front, uint32_t boot_id, uint8_t reset_cause, uint32_
 /* One byte from the host, read at `tick`. */
 void fe_byte(fe_front_end *front, uint8_t byte, uint32_t tick);
 
-/* At the tick of a frame, in this order: what is allowed from now on, then the frame that says
- * so. The wheels' changes up to `tick` have been given to front->wheel before. */
-void fe_permit(fe_front_end *front, const fe_inputs *inputs, uint32_t tick);
+/* What flows in the coils, in steps of 10 mA: FE_MAX_OUTPUTS numbers, those of no output 0. */
+void fe_measured(fe_front_end *front, const uint16_t *measured);
+
+/* What is allowed from `tick` on, by clock, stop chain and ramp. */
+void fe_permit(fe_front_end *front, uint16_t digital, uint32_t tick);
+
+/* The frame of `tick`. The wheels' changes up to it have been given to front->wheel before. */
 void fe_sample(fe_front_end *front, const fe_inputs *inputs, uint32_t tick);
 
 /* Values of slow channels: n pairs of index and value; NaN: no value. */

@@ -4,36 +4,21 @@
 
 static const fe_event nothing = {FE_NO_NOTICE, 0};
 
-static bool is_zero(const fe_permission *permission, const fe_config *config)
-{
-    for (uint8_t i = 0; i < config->outputs; i++) {
-        if (permission->set_point[i] != 0u) {
-            return false;
-        }
-    }
-    return true;
-}
-
 static fe_event begin_easing(fe_permission *permission, const fe_config *config,
-                             const uint16_t *measured, uint32_t tick)
+                             const fe_readings *readings, uint32_t tick)
 {
-    for (uint8_t i = 0; i < config->outputs; i++) {
-        if (permission->set_point[i] > measured[i]) {
-            permission->set_point[i] = measured[i];
-        }
-    }
-    fe_ramp_begin(&permission->ramp, config, permission->set_point);
-    permission->state = is_zero(permission, config) ? FE_NONE : FE_EASING;
+    bool flows = fe_ramp_begin(&permission->ramp, config, readings, permission->set_point);
+    permission->state = flows ? FE_EASING : FE_NONE;
     fe_event event = {FE_EASING_BEGAN, (tick - permission->taken_tick) / config->ticks_per_ms};
     return event;
 }
 
 fe_event fe_open_session(fe_permission *permission, const fe_config *config, uint32_t session,
-                         const uint16_t *measured, uint32_t tick)
+                         const fe_readings *readings, uint32_t tick)
 {
     fe_event event = nothing;
     if (permission->state == FE_HELD) {
-        event = begin_easing(permission, config, measured, tick);
+        event = begin_easing(permission, config, readings, tick);
     }
     permission->session = session;
     permission->last_set_point = 0;
@@ -116,7 +101,7 @@ static bool reached(uint32_t tick, uint32_t other)
 }
 
 fe_event fe_decide(fe_permission *permission, const fe_config *config, bool chain_closed,
-                   const uint16_t *measured, uint32_t tick)
+                   const fe_readings *readings, uint32_t tick)
 {
     if (!chain_closed) {
         return permission->state == FE_CHAIN_OPEN ? nothing : open_chain(permission, config);
@@ -127,7 +112,7 @@ fe_event fe_decide(fe_permission *permission, const fe_config *config, bool chai
         break;
     case FE_HELD:
         if (reached(tick, permission->expires_tick)) {
-            return begin_easing(permission, config, measured, tick);
+            return begin_easing(permission, config, readings, tick);
         }
         break;
     case FE_EASING:

@@ -30,16 +30,16 @@ typedef struct {
 
 /* Opens a session, not 0. Permission in force ends: what flows eases off. */
 fe_event fe_open_session(fe_permission *permission, const fe_config *config, uint32_t session,
-                         const uint16_t *measured, uint32_t tick);
+                         const fe_readings *readings, uint32_t tick);
 
 /* Takes or refuses a SET_POINT whose content is laid out soundly; `tick` is that of its last
  * byte. */
 fe_event fe_take_set_point(fe_permission *permission, const fe_config *config,
                            const uint8_t *content, uint32_t tick);
 
-/* Once a frame, at its tick, before SAMPLE is made: chain, expiry and ramp. */
+/* 500 times a second or more: chain, expiry and ramp. */
 fe_event fe_decide(fe_permission *permission, const fe_config *config, bool chain_closed,
-                   const uint16_t *measured, uint32_t tick);
+                   const fe_readings *readings, uint32_t tick);
 
 /* Whole milliseconds of permission left at `tick`, rounded down; 0 unless held. */
 uint16_t fe_left_ms(const fe_permission *permission, const fe_config *config, uint32_t tick);

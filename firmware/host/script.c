@@ -6,11 +6,11 @@
  *   E  u8 wheel, u16 n, n x u32 tick                               changes of a wheel's pin
  *   X  u32 until, u8 wheel                                         end of a wheel's frame
  *   T  u8 pin, u8 wheel                                            the pin itself, long unchanged
- *   P  u32 tick, inputs                                            what is allowed from now on
- *   S  u32 tick, inputs                                            a SAMPLE
+ *   M  8 x u16                                                     measured currents
+ *   P  u32 tick, u16 digital                                       what is allowed from now on
+ *   S  u32 tick, u16 digital, 8 x i32 count, 8 x u8 flags          a SAMPLE
  *   L  u32 tick, u8 n, n x (u8, f32)                               slow values
  *   K                                                              the receiver's counters
- * inputs: u16 digital, 8 x i32 count, 8 x u8 flags, 8 x u16 measured.
  *
  * After each: u16 n, n bytes for the line. Before that, C writes u8 the fault of the record and
  * u8 the edge limit, K writes 9 x u32, P and R write u8 permission, u8 digital outputs and 8 x u16
@@ -26,14 +26,9 @@
 static fe_front_end front;
 static uint8_t record[FE_RECORD_MAX];
 
-static uint32_t tick_hz(uint32_t frame_hz)
-{
-    return frame_hz == 333u ? 0u : 1000000u * (frame_hz % 2u == 0u ? 1u : 3u);
-}
-
 static const fe_board board = {.id = 1, .wheels = 4, .converters = 8, .outputs = 4,
                                .digital_in = 4, .digital_out = 2, .slow = 8,
-                               .converter_inputs = 8, .slow_inputs = 8, .tick_hz = tick_hz};
+                               .converter_inputs = 8, .slow_inputs = 8, .tick_hz = 1000000};
 
 typedef struct {
     size_t (*read)(void *to, size_t n, void *context);
@@ -103,9 +98,6 @@ static fe_inputs inputs(stream *io)
     for (size_t i = 0; i < FE_MAX_CONVERTERS; i++) {
         in.flags[i] = (uint8_t)number(io, 1);
     }
-    for (size_t i = 0; i < FE_MAX_OUTPUTS; i++) {
-        in.measured[i] = (uint16_t)number(io, 2);
-    }
     return in;
 }
 
@@ -156,10 +148,17 @@ static void run(stream *io)
             fe_wheel_settle(&front.wheel[number(io, 1) % FE_MAX_WHEELS], tick != 0u);
             break;
         case 'P':
-            in = inputs(io);
-            fe_permit(&front, &in, tick);
+            fe_permit(&front, (uint16_t)number(io, 2), tick);
             outputs(io);
             break;
+        case 'M': {
+            uint16_t measured[FE_MAX_OUTPUTS];
+            for (size_t i = 0; i < FE_MAX_OUTPUTS; i++) {
+                measured[i] = (uint16_t)number(io, 2);
+            }
+            fe_measured(&front, measured);
+            break;
+        }
         case 'S':
             in = inputs(io);
             fe_sample(&front, &in, tick);

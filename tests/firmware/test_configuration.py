@@ -96,8 +96,8 @@ def test_a_board_without_configuration_takes_no_set_point_that_asks_for_current(
     script = Script()
     script.boot(b"")
     script.receive(encode(AskIdentity(7)) + encode(SetPoint(7, 1, 100, 3, (100,) * 4)), 0)
-    script.permit(0, 0xFFFF, ())
-    script.sample(0, 0xFFFF, (), (), ())
+    script.permit(0, 0xFFFF)
+    script.sample(0, 0xFFFF)
     *_, taken, permitted, sampled = script.run(core)
     assert taken.set_points == permitted.set_points == (0,) * 8
     (sample,) = Deframer(Direction.FROM_FRONT_END).feed(sampled.line)

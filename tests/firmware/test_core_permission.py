@@ -6,6 +6,7 @@ import re
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
 
@@ -43,8 +44,10 @@ def test_permission_ends_at_its_tick_and_not_one_before(core: Path, start: int) 
     script = Script()
     script.boot(RECORD, tick=start)
     held(script, start)
-    script.permit(start + 100 * MS - 1, CLOSED, (1000,) * 4)
-    script.permit(start + 100 * MS, CLOSED, (1000,) * 4)
+    script.measured((1000,) * 4)
+    script.permit(start + 100 * MS - 1, CLOSED)
+    script.measured((1000,) * 4)
+    script.permit(start + 100 * MS, CLOSED)
     before, after = replies(core, script)[-2:]
     assert before.permission == Permission.HELD
     assert after.permission == Permission.EASING
@@ -58,7 +61,7 @@ def test_the_time_left_is_rounded_down_to_whole_milliseconds(core: Path) -> None
     script.boot(RECORD)
     held(script, 500)
     for tick in (500, 501, 500 + 99 * MS, 500 + 99 * MS + 1, 500 + 100 * MS, 500 + 150 * MS):
-        script.sample(tick, CLOSED, (0,) * 4, (0,) * 4, (0,) * 4)
+        script.sample(tick, CLOSED)
     frames = Deframer(Direction.FROM_FRONT_END).feed(
         b"".join(reply.line for reply in script.run(core))
     )
@@ -71,7 +74,8 @@ def test_the_ramp_falls_in_a_straight_line_and_ends_at_zero(core: Path) -> None:
     script.boot(RECORD)
     held(script, 0, current=3000, validity_ms=1)
     for frame in range(1, 1520):
-        script.permit(frame * FRAME, CLOSED, (3000,) * 4)
+        script.measured((3000,) * 4)
+        script.permit(frame * FRAME, CLOSED)
     eased = replies(core, script)[2:]
     for frame, reply in enumerate(eased[:1500]):
         assert reply.set_points[0] == 3000 - 2 * frame
@@ -85,7 +89,8 @@ def test_a_reset_asks_nothing_of_the_supplies_whatever_memory_held(core: Path) -
     script.boot(RECORD)
     held(script, 0)
     script.boot(RECORD, boot_id=2, cause=1)
-    script.permit(0, CLOSED, (1000,) * 4)
+    script.measured((1000,) * 4)
+    script.permit(0, CLOSED)
     script.receive(encode(SetPoint(7, 2, 100, 3, (1000,) * 4)), 5)
     *_, booted, refused = replies(core, script)
     assert (booted.permission, booted.digital_out) == (Permission.NONE, 0)
@@ -94,9 +99,8 @@ def test_a_reset_asks_nothing_of_the_supplies_whatever_memory_held(core: Path) -
 
 # Each is a small error somebody could make; `old` stands once in the file.
 MUTANTS = (
-    ("permission.c", "permission->set_point[i] > measured[i]", "false"),
-    ("permission.c", "permission->set_point[i] = measured[i];", ""),
-    ("permission.c", "is_zero(permission, config) ? FE_NONE : FE_EASING", "FE_EASING"),
+    ("permission.c", "flows ? FE_EASING : FE_NONE", "FE_EASING"),
+    ("permission.c", "flows ? FE_EASING : FE_NONE", "FE_NONE"),
     ("permission.c", "(tick - permission->taken_tick) / config->ticks_per_ms}", "0}"),
     ("permission.c", "if (permission->state == FE_HELD) {\n        event", "if (false) {\n event"),
     ("permission.c", "permission->session = session;", ""),
@@ -139,11 +143,25 @@ MUTANTS = (
     ("permission.c", "permission->state != FE_HELD || ", ""),
     ("permission.c", "|| reached(tick, permission->expires_tick)) {\n        return 0;",
      ") {\n        return 0;"),
-    ("ramp.c", "(uint32_t)from[i] << 16;", "0u;"),
-    ("ramp.c", "(uint32_t)from[i] << 16;", "(uint32_t)config->output[i].ceiling << 16;"),
+    ("ramp.c", "(uint32_t)set_point[i] << 16;", "0u;"),
+    ("ramp.c", "(uint32_t)set_point[i] << 16;", "(uint32_t)config->output[i].ceiling << 16;"),
+    ("ramp.c", "= measured[i];", "= measured[0];"),
+    ("ramp.c", "(readings->at + 1u) % FE_READINGS", "0"),
+    ("ramp.c", "        readings->held++;", ""),
+    ("ramp.c", "readings->held < FE_READINGS", "readings->held < 2"),
+    ("ramp.c", "if (readings->held == 1u) {", "if (false) {"),
+    ("ramp.c", "return lower(a, b);", "return higher(a, b);"),
+    ("ramp.c", "higher(lower(a, b), lower(higher(a, b), c))", "c"),
+    ("ramp.c", "higher(lower(a, b), lower(higher(a, b), c))", "lower(a, lower(b, c))"),
+    ("ramp.c", "higher(lower(a, b), lower(higher(a, b), c))", "higher(a, higher(b, c))"),
+    ("ramp.c", "lower(flowing(readings, i), config->output[i].ramp_from)", "flowing(readings, i)"),
+    ("ramp.c", "config->output[i].ramp_from", "config->output[i].ceiling"),
+    ("ramp.c", "from >= LEAST_EASED", "from > LEAST_EASED"),
+    ("ramp.c", "from >= LEAST_EASED ? from : 0", "from"),
+    ("ramp.c", "any = any || set_point[i] > 0u;", ""),
     ("ramp.c", "* 1000u;", "* 1001u;"),
-    ("ramp.c", "output->ramp_from", "output->ceiling"),
-    ("ramp.c", "output->ramp_ms * frame_hz", "output->ramp_ms * 500u"),
+    ("ramp.c", "(uint64_t)output->ramp_from", "(uint64_t)output->ceiling"),
+    ("ramp.c", "output->ramp_ms * permit_hz", "output->ramp_ms * 500u"),
     ("ramp.c", "ramp->left[i] > fall ?", "ramp->left[i] > 0u ?"),
     ("ramp.c", "ramp->left[i] - fall", "ramp->left[i] + fall"),
     ("ramp.c", "(uint16_t)(ramp->left[i] >> 16)", "(uint16_t)(ramp->left[i] >> 15)"),
@@ -161,18 +179,29 @@ def scripts() -> Iterator[bytes]:
         script.boot(RECORD, tick=start)
         held(script, start, 2000)
         for ms in (10, 98, 100, 102, 104):
-            script.permit(start + ms * MS, CLOSED, (1500, 2000, 0, 3000))
-            script.sample(start + ms * MS, CLOSED, (0,) * 4, (0,) * 4, (0,) * 4)
+            script.measured((1500, 2000, 0, 3000))
+            script.permit(start + ms * MS, CLOSED)
+            script.sample(start + ms * MS, CLOSED)
         script.receive(encode(SetPoint(7, 0x8001, 100, 0, (0,) * 4)), start)
         script.receive(encode(SetPoint(7, 0x8000, 100, 0, (1000,) * 4)), start)
         script.receive(encode(SetPoint(7, 0x8001, 100, 0, (6000,) * 4)), start)
         script.receive(encode(SetPoint(0, 0x8002, 100, 0, (1000,) * 4)), start)
-        script.sample(start + 250 * MS, CLOSED, (0,) * 4, (0,) * 4, (0,) * 4)
+        script.sample(start + 250 * MS, CLOSED)
         script.boot(RECORD, tick=start)
         script.receive(encode(SetPoint(0, 1, 100, 0, (1000,) * 4)), start)
-        script.permit(start, 2, (0,) * 4)  # the chain opens and closes, then another session
-        script.permit(start, CLOSED, (0,) * 4)
+        script.measured((0,) * 4)
+        script.permit(start, 2)  # the chain opens and closes, then another session
+        script.measured((0,) * 4)
+        script.permit(start, CLOSED)
         held(script, start, 2000)
+    # Fades from none, one, two and three readings, at and round the least that is eased.
+    for readings in ((), (0, 0, 0), (10,), (9, 9, 9), (2000,), (1500, 900), (900, 1500), (5, 2, 9)):
+        script.boot(RECORD)
+        held(script, 0, 2000)
+        for reading in readings:
+            script.measured((reading, 10, 0, 0) if reading else ())
+        script.permit(100 * MS, CLOSED)
+        script.permit(102 * MS, CLOSED)
     yield bytes(script.data)
 
 
@@ -183,15 +212,33 @@ def outputs(program: Path, inputs: list[bytes]) -> list[bytes]:
     ]
 
 
-def test_every_mutant_of_permission_and_ramp_is_caught(tmp_path: Path) -> None:
+class Mutated(NamedTuple):
+    """What each mutant is made from and compared with."""
+
+    folder: Path
+    objects: list[Path]
+    inputs: list[bytes]
+    right: list[bytes]
+
+
+@pytest.fixture(scope="module")
+def mutated(tmp_path_factory: pytest.TempPathFactory) -> Mutated:
+    folder = tmp_path_factory.mktemp("mutants")
     inputs = list(scripts())
-    right = outputs(build(tmp_path / "right", ("-O0",)), inputs)
+    right = outputs(build(folder / "right", ("-O0",)), inputs)
     rest = [path for path in (*CORE, HOST) if path.name not in ("permission.c", "ramp.c")]
-    subprocess.run(["gcc", "-std=c11", "-O0", "-c", *rest], check=True, cwd=tmp_path)
-    objects = sorted(tmp_path.glob("*.o"))
+    subprocess.run(["gcc", "-std=c11", "-O0", "-c", *rest], check=True, cwd=folder)
+    return Mutated(folder, sorted(folder.glob("*.o")), inputs, right)
+
+
+PARTS = 8  # so that they can be shared out
+
+
+@pytest.mark.parametrize("part", range(PARTS))
+def test_every_mutant_of_permission_and_ramp_is_caught(mutated: Mutated, part: int) -> None:
     survivors = []
-    for number, (name, old, new) in enumerate(MUTANTS):
-        mutated = []
+    for name, old, new in MUTANTS[part::PARTS]:
+        sources = []
         for path in CORE:
             if path.name not in ("permission.c", "ramp.c"):
                 continue
@@ -199,12 +246,12 @@ def test_every_mutant_of_permission_and_ramp_is_caught(tmp_path: Path) -> None:
             if path.name == name:
                 assert len(re.findall(re.escape(old), text)) == 1, f"{old!r} in {name}"
                 text = text.replace(old, new)
-            (tmp_path / path.name).write_text(text)
-            mutated.append(tmp_path / path.name)
-        program = tmp_path / f"mutant{number}"
+            (mutated.folder / path.name).write_text(text)
+            sources.append(mutated.folder / path.name)
+        program = mutated.folder / "mutant"
         where = f"-I{CORE[0].parent}"
-        command = ["gcc", "-std=c11", "-O0", "-w", where, "-o", program, *mutated, *objects]
-        subprocess.run(command, check=True)
-        if outputs(program, inputs) == right:
+        command = ["gcc", "-std=c11", "-O0", "-w", where, "-o", program, *sources]
+        subprocess.run([*command, *mutated.objects], check=True)
+        if outputs(program, mutated.inputs) == mutated.right:
             survivors.append((name, old, new))
     assert not survivors
