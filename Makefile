@@ -40,6 +40,7 @@ check: $(BUILT) $(PAGE_TOOLS) $(EMULATOR)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 	npm --prefix tests/page run --silent check
+	$(BIN)/drumlin compile
 	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal
 	$(BIN)/pytest -m live
 	$(BIN)/pytest -m "browser and not live" --numprocesses 2 --dist loadfile

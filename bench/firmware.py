@@ -15,10 +15,12 @@ import msgspec
 import numpy as np
 
 from api.rehearsal import virtual_rig
+from api.rehearsal.rehearse import PlanSettings, rehearse
 from bench.support.common import Options, run_bench
 from bench.support.emulated import built, emulated_plant
 from bench.support.front_end_core import build
 from bench.support.front_end_differ import compare
+from control.test_kinds.plans import SteadyHold
 from daq.rig.description import Rig, load_rig
 from daq.wire.frames import Sample
 from simulator.emulated_board import EmulatedPlant
@@ -112,10 +114,10 @@ def _cuts(plant: EmulatedPlant, options: Options, cuts: int) -> tuple[int, float
 
 def _hold(out: Path, options: Options) -> dict[str, Any]:
     """The same hold through the simulator's front end and through the chip."""
-    minutes = 0.1 if options.quick else 0.3
-    plan = virtual_rig.plan_of("steady-hold", minutes, RPM, None)
-    settings = virtual_rig.RehearsalSettings(rig=RIG, plan=plan, seed=options.seed)
-    plain = virtual_rig.rehearse(settings)
+    seconds = 6.0 if options.quick else 18.0
+    plan = SteadyHold(seconds=seconds, rpm=RPM, settle_s=seconds / 3.0)
+    settings = PlanSettings(RIG, plan, seed=options.seed)
+    plain = rehearse(settings)
     usual = virtual_rig._plant_of
     made: list[EmulatedPlant] = []
 
@@ -126,7 +128,7 @@ def _hold(out: Path, options: Options) -> dict[str, Any]:
     virtual_rig._plant_of = behind_chip
     began_s = time.process_time()
     try:
-        chip = virtual_rig.rehearse(settings)
+        chip = rehearse(settings)
         host_s = time.process_time() - began_s
         figures = made[0].board.do("figures")
     finally:

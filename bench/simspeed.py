@@ -35,7 +35,7 @@ def measure(options: Options) -> dict[str, Any]:
     virtual.make_ready()
     plan = SteadyHold(seconds=simulated_s + 60.0, rpm=1900.0)
     virtual.plant.driver.tell(pedal=0.4)
-    drive_up(virtual, plan)
+    drive_up(virtual, plan.rpm, plan.speed_mps)
     virtual.ask(StartTest(0, HOLDER, "simspeed", plan))
     virtual.plant.driver.tell(pedal=1.0)
     virtual.advance_for(10.0)

@@ -24,7 +24,9 @@ class WireError(DrumlinError):
 
 
 class LinkError(DrumlinError):
-    """The port is missing, busy or refused."""
+    """The port is missing, busy or refused; it may come, so starting again later makes sense."""
+
+    exit_code = 75  # EX_TEMPFAIL of sysexits.h, for what supervises the process
 
 
 class Refused(DrumlinError):

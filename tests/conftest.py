@@ -12,12 +12,14 @@ import inspect
 import os
 import threading
 import time
+from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator
 
 import psutil
 import pytest
 
 GRACE_S = 3.0
+MOST_TOLD = 20
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -30,6 +32,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.obj):
             item.fixturenames.insert(0, "no_task_left")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Where the time went: the files that took longest, set-up and all their tests together."""
+    took: Counter[str] = Counter()
+    for reports in terminalreporter.stats.values():
+        for report in reports:
+            if isinstance(report, pytest.TestReport):
+                took[report.nodeid.partition("::")[0]] += report.duration
+    longest = [(file, seconds) for file, seconds in took.most_common(MOST_TOLD) if seconds >= 1.0]
+    if longest:
+        terminalreporter.section(f"where {sum(took.values()):.0f} s went")
+        for file, seconds in longest:
+            terminalreporter.line(f"{seconds:7.1f} s  {file}")
 
 
 @pytest.fixture

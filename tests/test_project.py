@@ -106,3 +106,43 @@ def test_links_between_pages_lead_somewhere() -> None:
             if not (page.parent / target).exists():
                 missing.append(f"{page.relative_to(ROOT)} -> {target}")
     assert missing == []
+
+
+PAGES = (ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md")))
+ROOMS = "daq|control|api|simulator|tests|bench|docs|rigs|plans|firmware"
+WRITTEN_PATH = re.compile(rf"(?<![\w/.*-])(?:{ROOMS})/[\w./*-]*[\w*/]")
+WRITTEN_FILE = re.compile(r"`([a-z_]+\.py)`")
+WRITTEN_MODULE = re.compile(rf"(?<![\w/.-])(?:{ROOMS})(?:\.[a-z_]+)+(?![\w/(])")
+FILE_ENDINGS = (".md", ".toml", ".json")  # a page beside the one that names it
+
+
+def written(pattern: re.Pattern[str]) -> list[tuple[str, str]]:
+    return [
+        (page.relative_to(ROOT).as_posix(), found)
+        for page in PAGES
+        for found in pattern.findall(page.read_text(encoding="utf-8"))
+    ]
+
+
+def is_module(name: str) -> bool:
+    """True for a module, or for a name that stands in one."""
+    path = ROOT.joinpath(*name.split("."))
+    if path.with_suffix(".py").exists() or path.is_dir():
+        return True
+    module = path.parent.with_suffix(".py")
+    return module.exists() and path.name in module.read_text(encoding="utf-8")
+
+
+def test_every_path_written_in_a_page_is_there() -> None:
+    paths = written(WRITTEN_PATH)
+    assert len(paths) > 60
+    assert [(page, path) for page, path in paths if not any(ROOT.glob(path.rstrip("/")))] == []
+    files = {path.name for room in ROOMS.split("|") for path in (ROOT / room).rglob("*.py")}
+    assert [(page, name) for page, name in written(WRITTEN_FILE) if name not in files] == []
+
+
+def test_every_module_written_in_a_page_is_there() -> None:
+    found = written(WRITTEN_MODULE)
+    modules = [(page, name) for page, name in found if not name.endswith(FILE_ENDINGS)]
+    assert len(modules) > 20
+    assert [(page, name) for page, name in modules if not is_module(name)] == []

@@ -24,6 +24,7 @@ from api.cli.shared import (
     JsonOption,
     RigOption,
     UnitsOption,
+    expect_folder,
     for_reader,
     have_kernels,
 )
@@ -143,7 +144,8 @@ def rehearse(
 ) -> None:
     """Run a test against the simulated rig in virtual time, many times faster than real time."""
     from api.rehearsal.plan_options import PlanOptions, plan_of
-    from api.rehearsal.rehearse import PlanSettings, rehearse_any
+    from api.rehearsal.rehearse import PlanSettings
+    from api.rehearsal.rehearse import rehearse as run
     from api.rehearsal.words import as_json, lines
     from api.services.plan_files import load_plan
     from api.services.thermal_status import heat_told
@@ -158,7 +160,7 @@ def rehearse(
         )  # fmt: skip
         plan = plan_of(what, asked)
     have_kernels()
-    result = rehearse_any(PlanSettings(rig, plan, gear, pedal, seed))
+    result = run(PlanSettings(rig, plan, gear, pedal, seed))
     if not isinstance(plan, Campaign):
         result["heat"] = heat_told(rig, data, plan, result, units)
     print(as_json(result) if json else "\n".join(lines(result, units)))
@@ -226,6 +228,10 @@ def blackbox(
 def token_add(
     name: Annotated[str, typer.Argument(help="Whose token it is.")],
     role: Annotated[str, typer.Option(help="watch, operate or maintain.")] = "operate",
+    days: Annotated[
+        int | None,
+        typer.Option(min=1, max=3650, help="Days until it expires; never when left out."),
+    ] = None,
     data: DataOption = DATA,
     json: JsonOption = False,
 ) -> None:
@@ -239,9 +245,17 @@ def token_add(
         raise DrumlinError(
             f"There is no role '{role}'.", "Use watch, operate or maintain."
         ) from None
-    made, secret = TokenBook(data).add(name, wanted)
+    expect_folder(data)
+    book = TokenBook(data)
+    if wanted is not Role.MAINTAIN and not book.in_use:
+        raise DrumlinError(
+            "The first token must have the role maintain: from then on everybody needs one.",
+            f"Make that one first: drumlin token add NAME --role maintain --data {data}.",
+        )
+    made, secret = book.add(name, wanted, days)
     if json:
-        print_json({"id": made.id, "name": made.name, "role": made.role.value, "token": secret})
+        told = {"id": made.id, "name": made.name, "role": made.role.value, "token": secret}
+        print_json({**told, "expires": made.expires})
         return
     print(secret)
     _say("Keep it now: it is not shown again.")
@@ -253,17 +267,20 @@ def token_list(data: DataOption = DATA, json: JsonOption = False) -> None:
     from api.cli.shared import print_json
     from api.http.tokens import TokenBook
 
+    expect_folder(data)
     found = TokenBook(data).tokens()
     if json:
         told = [
             {"id": one.id, "name": one.name, "role": one.role.value, "made": one.made,
-             "revoked": one.revoked}
+             "revoked": one.revoked, "expires": one.expires}
             for one in found
         ]  # fmt: skip
         print_json({"tokens": told})
         return
     for token in found:
-        state = f"revoked {token.revoked}" if token.revoked else "valid"
+        until = f"until {token.expires}" if token.expires else "valid"
+        over = f"revoked {token.revoked}" if token.revoked else f"expired {token.expires}"
+        state = until if token.valid else over
         print(f"{token.id}  {token.role.value:8}  {token.name}  made {token.made}  {state}")
 
 
@@ -277,6 +294,7 @@ def token_revoke(
     from api.cli.shared import done
     from api.http.tokens import TokenBook
 
+    expect_folder(data)
     token = TokenBook(data).revoke(name)
     told = {"id": token.id, "name": token.name, "revoked": token.revoked}
     done(told, f"{token.name} ({token.id}) is revoked.", json)

@@ -15,7 +15,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from api.cli.shared import DATA, NO, DataOption, JsonOption, RigOption, UnitsOption, done
+from api.cli.shared import (
+    DATA,
+    NO,
+    DataOption,
+    JsonOption,
+    RigOption,
+    UnitsOption,
+    done,
+    expect_folder_given,
+)
 from api.examples import DEMO_RIG
 from daq.errors import DrumlinError, Refused
 from daq.readings import Unit
@@ -308,6 +317,7 @@ def _rig(rig: Path, data: Path) -> Rig:
     from api.services.proving import in_force
     from daq.rig.description import load_rig
 
+    expect_folder_given(data)
     return load_rig(in_force(rig, data))
 
 

@@ -58,7 +58,8 @@ def expect_folder(data: Path) -> None:
     """Raises DrumlinError when there is no such data directory."""
     if not data.is_dir():
         raise DrumlinError(
-            f"There is no data directory {data}.", "Give it with --data, e.g. --data data."
+            f"There is no data directory {data}.",
+            "Give it with --data, or make it first with: mkdir -p DIRECTORY.",
         )
 
 
@@ -72,9 +73,10 @@ def expect_folder_given(data: Path) -> None:
 def open_catalogue(data: Path, url: str) -> Iterator[Any]:
     """The catalogue of a data directory. Raises DrumlinError when there is none."""
     from api.store.catalogue import Catalogue
+    from api.store.engine import noted_url
 
     expect_folder(data)
-    catalogue = Catalogue.open(data, url)
+    catalogue = Catalogue.open(data, url or noted_url(data))
     try:
         yield catalogue
     finally:

@@ -34,6 +34,7 @@ from api.runtime.channel_client import ChannelClient
 from api.services.campaigns import CampaignService
 from api.settings import Settings, check_exposure
 from api.store.catalogue import Catalogue
+from api.store.engine import note_where
 from api.store.jobs import close_in_worker
 from api.store.run_lifecycle import CloseRun, RunLifecycle
 from api.version import VERSION
@@ -61,6 +62,7 @@ def create_app(
     book = TokenBook(settings.data)
     check_exposure(settings, book.in_use)
     catalogue = Catalogue.open(settings.data, settings.store.url)
+    note_where(settings.data, settings.store.url)
     keeper = RunLifecycle(catalogue, loop_client, rig, settings.data, close)
     mqtt = (
         MqttBridge(settings.mqtt, rig, loop_client, time.monotonic)

@@ -16,7 +16,7 @@ import os
 import secrets
 import tempfile
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -30,6 +30,8 @@ LOCK_NAME = ".tokens.lock"
 PREFIX = "drum_"
 MAX_TOKENS = 256
 MAX_TOKEN_CHARS = 128
+MAX_DAYS = 3650
+Days = Annotated[int, Meta(ge=1, le=MAX_DAYS)]
 TokenName = Annotated[
     str, Meta(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*(?![\s\S])")
 ]
@@ -61,6 +63,12 @@ class Token(msgspec.Struct, frozen=True):
     sha256: str
     made: str  # UTC label
     revoked: str = ""  # UTC label, "" while valid
+    expires: str = ""  # UTC label, "" for never
+
+    @property
+    def valid(self) -> bool:
+        """True while it is neither revoked nor expired."""
+        return not self.revoked and (not self.expires or _utc() < self.expires)
 
 
 class _File(msgspec.Struct, frozen=True):
@@ -102,20 +110,23 @@ class TokenBook:
         digest = _digest(secret)
         found: Token | None = None
         for token in self.tokens():
-            if hmac.compare_digest(token.sha256, digest) and not token.revoked:
+            if hmac.compare_digest(token.sha256, digest) and token.valid:
                 found = token
         return found
 
     def is_valid(self, token_id: str) -> bool:
-        """True while the token exists and is not revoked."""
-        return any(token.id == token_id and not token.revoked for token in self.tokens())
+        """True while the token exists, is not revoked and has not expired."""
+        return any(token.id == token_id and token.valid for token in self.tokens())
 
-    def add(self, name: str, role: Role) -> tuple[Token, str]:
-        """A new token and its secret, which is shown once and never kept. Raises TokenError."""
+    def add(self, name: str, role: Role, days: int | None = None) -> tuple[Token, str]:
+        """A new token and its secret, which is shown once and never kept. Raises TokenError.
+
+        `days` until it expires, from 1 to MAX_DAYS; None: it does not.
+        """
         with self._alone():
-            return self._add(name, role)
+            return self._add(name, role, days)
 
-    def _add(self, name: str, role: Role) -> tuple[Token, str]:
+    def _add(self, name: str, role: Role, days: int | None) -> tuple[Token, str]:
         self._read_if_changed()
         try:
             name = msgspec.convert(name, TokenName)
@@ -124,7 +135,7 @@ class TokenBook:
                 f"'{name[:60]}' cannot be a token's name.",
                 "Use 1 to 40 letters, digits, blanks, dots, dashes or underscores.",
             ) from None
-        if any(token.name == name and not token.revoked for token in self._tokens):
+        if any(token.name == name and token.valid for token in self._tokens):
             raise TokenError(
                 f"There is a valid token named '{name}'.", "Choose another name, or revoke it."
             )
@@ -133,8 +144,8 @@ class TokenBook:
                 f"There are {MAX_TOKENS} tokens.", "Remove revoked ones from tokens.json."
             )
         secret = PREFIX + secrets.token_urlsafe(32)
-        made = datetime.now(UTC).isoformat(timespec="seconds")
-        token = Token(secrets.token_hex(4), name, role, _digest(secret), made)
+        expires = "" if days is None else _utc(timedelta(days=days))
+        token = Token(secrets.token_hex(4), name, role, _digest(secret), _utc(), expires=expires)
         self._write((*self._tokens, token))
         return token, secret
 
@@ -145,7 +156,7 @@ class TokenBook:
 
     def _revoke(self, name_or_id: str) -> Token:
         self._read_if_changed()
-        at = datetime.now(UTC).isoformat(timespec="seconds")
+        at = _utc()
         for token in self._tokens:
             if name_or_id in (token.name, token.id) and not token.revoked:
                 revoked = msgspec.structs.replace(token, revoked=at)
@@ -213,6 +224,11 @@ class TokenBook:
 
 def _unwritten(path: Path, error: OSError) -> TokenError:
     return TokenError(f"{path} cannot be written: {error}.", "Check the disk and its rights.")
+
+
+def _utc(later: timedelta = timedelta()) -> str:
+    """The UTC label of a moment from now; labels of this form sort by time."""
+    return (datetime.now(UTC) + later).isoformat(timespec="seconds")
 
 
 def _digest(secret: str) -> str:

@@ -18,9 +18,10 @@ import msgspec
 
 from api.launch.demo_driver import follow
 from api.launch.lock import DataLock
-from api.launch.serve import ServeSettings, check, supervise
+from api.launch.serve import ServeSettings, check, free_port_from, supervise
 from api.launch.unattended import HoldAsked, run_hold
 from api.runtime.supervisor import ChildSpec, Supervisor
+from api.settings import DEFAULT_PORT
 from daq.errors import DrumlinError
 from daq.tasks import Tasks
 
@@ -61,6 +62,11 @@ async def _demo(settings: DemoSettings, say: Callable[[str], None]) -> dict[str,
     begun_s = time.monotonic()
     device = settings.data / LINK_NAME
     simulator = _simulator(settings, device)
+    listen_port = settings.listen_port
+    if listen_port is None and settings.settings is None:
+        listen_port = free_port_from(settings.host or "127.0.0.1", DEFAULT_PORT)
+        if listen_port != DEFAULT_PORT:
+            say(f"Port {DEFAULT_PORT} is in use by another program: port {listen_port} is taken.")
     # The device exists only once the simulator runs; everything else is checked before.
     plan = check(
         ServeSettings(
@@ -68,7 +74,7 @@ async def _demo(settings: DemoSettings, say: Callable[[str], None]) -> dict[str,
             str(device),
             settings.data,
             settings.host,
-            settings.listen_port,
+            listen_port,
             settings.settings,
         ),
         device_later=True,

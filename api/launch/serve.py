@@ -92,7 +92,7 @@ def check(serve: ServeSettings, device_later: bool = False) -> Plan:
     settings = load_settings(serve.rig, serve.data, serve.settings, serve.host, serve.listen_port)
     device = serve.port or rig.link.port
     if not device:
-        raise LinkError(
+        raise DrumlinError(
             "No serial port is given.", "Add --port DEVICE, or set link.port in the rig file."
         )
     if not device_later:
@@ -117,6 +117,18 @@ def _free_beside(service: ServiceSection) -> int:
         f"No port after {service.port} on {service.host} is free for the helm.",
         "Choose one with helm_port in the [service] settings.",
     )
+
+
+def free_port_from(host: str, port: int, tries: int = 20) -> int:
+    """The first port from `port` on that nobody listens on. Raises DrumlinError when none is."""
+    for candidate in range(port, port + tries):
+        try:
+            check_address(host, candidate)
+        except DrumlinError:
+            continue
+        return candidate
+    check_address(host, port)
+    return port
 
 
 def check_device(device: str) -> None:
@@ -170,7 +182,16 @@ def children(plan: Plan) -> list[ChildSpec]:
     found = [
         ChildSpec(
             name=LOOP,
-            arguments=("-m", "api.runtime.loop", "--supervised", *common, "--port", plan.device),
+            arguments=(
+                "-m",
+                "api.runtime.loop",
+                "--supervised",
+                *common,
+                "--port",
+                plan.device,
+                "--min-free-mb",
+                str(plan.settings.store.min_free_mb),
+            ),
             ready=_loop_ready(serve.data / channel.SOCKET_NAME),
             ends_within_s=plan.rig.limits.ease_off_s + _LOOP_MARGIN_S,
             on_death="The front end takes the load off by itself. It comes up again parked.",

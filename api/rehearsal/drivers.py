@@ -7,9 +7,7 @@ for the converter's lock-up, which a person feels.
 
 from __future__ import annotations
 
-import math
-
-from api.rehearsal.virtual_rig import VirtualRig
+from api.rehearsal.virtual_rig import RPM, VirtualRig, drive_up
 from control.test_kinds import Test
 from control.test_kinds.base import absorbed
 from control.test_kinds.coast import CoastTest
@@ -26,10 +24,7 @@ from control.test_kinds.plans import (
     SteppedMap,
 )
 from control.test_kinds.trace import TraceTest
-from daq.errors import DrumlinError
 
-RPM = 60.0 / (2.0 * math.pi)
-PATIENCE_S = 120.0  # virtual; no approach may take longer
 REACTION_S = 0.4
 LEAD_S = 0.5  # how far a driver looks ahead of the trace
 CRUISE_MPS = 18.0  # where force and power are held
@@ -86,25 +81,8 @@ class DriverOf:
 
     def up_to(self, rpm: float | None, speed_mps: float | None, pedal: float = 0.4) -> None:
         """Drive up unloaded until near a set point. Raises DrumlinError when it is not reached."""
-        virtual, driver = self.virtual, self.driver
-        driver.tell(pedal=min(self.pedal, pedal))
-        until_s = virtual.plant.now_s + PATIENCE_S
-        names = virtual.plant.truth_names
-        engine_at, turbine_at = names.index("engine_radps"), names.index("turbine_radps")
-        while virtual.plant.now_s < until_s:
-            virtual.advance()
-            if rpm is not None:
-                truth = virtual.plant.world.truth_row
-                locked = truth[turbine_at] > 0.98 * truth[engine_at]
-                near = locked and self.engine_rpm >= rpm - 100.0
-            else:
-                near = self.speed_mps >= (speed_mps or 0.0) - 0.7
-            if near:
-                return
-        raise DrumlinError(
-            f"The simulated truck did not reach the start within {PATIENCE_S:g} s.",
-            "Choose a lower set point, another --gear or more --pedal.",
-        )
+        self.driver.tell(pedal=min(self.pedal, pedal))
+        drive_up(self.virtual, rpm, speed_mps)
 
 
 class HoldDriver(DriverOf):

@@ -1,8 +1,7 @@
 """Any plan or campaign against the simulated rig in virtual time.
 
 Data flow: plan -> simulated driver of its kind -> VirtualRig (core, wire bytes, simulated rig) ->
-the run's own summary beside the simulator's truth. Holds by speed keep the detailed figures of
-api.rehearsal.virtual_rig.
+the run's own summary beside the simulator's truth; for a hold also the figures of its settled part.
 """
 
 from __future__ import annotations
@@ -15,7 +14,7 @@ import msgspec
 import numpy as np
 
 from api.rehearsal.drivers import DRIVERS, DriverOf
-from api.rehearsal.virtual_rig import HOLDER, RehearsalSettings, VirtualRig, rehearse, rig_for
+from api.rehearsal.virtual_rig import HOLDER, RPM, VirtualRig, rig_for
 from control.campaigns.campaign import Campaign, Progress, conditions_of
 from control.core.commands import StartTest
 from control.telemetry import State
@@ -47,7 +46,7 @@ class PlanSettings(msgspec.Struct, frozen=True):
 
 
 class Truth:
-    """What really happened, noted now and then: power, energy, force, hottest rotor."""
+    """What really happened while the load was on, noted now and then."""
 
     def __init__(self, virtual: VirtualRig) -> None:
         names = virtual.plant.truth_names
@@ -56,22 +55,81 @@ class Truth:
         self._speeds = [names.index("front_speed_mps"), names.index("rear_speed_mps")]
         self._rotors = [place for place, name in enumerate(names) if name.endswith("_skin_k")]
         self._engine = names.index("engine_radps")
-        self.power: list[float] = []
-        self.speed_mps = self.ratio_per_m = math.nan  # when it gave most power
-        self.apart_mps = 0.0
-        self.hottest_k = 0.0
+        self._power_w: list[float] = []
+        self._speed_mps = self._ratio_per_m = math.nan  # when it gave most power
+        self._apart_mps = 0.0
+        self._hottest_k = 0.0
 
     def note(self, *, evaluated: bool) -> None:
-        """`evaluated`: the test's own figures hold this moment too."""
+        """A moment under load; `evaluated`: the test's own figures hold it too."""
         row = self._row
         power = float(row[self._power])
         front, rear = (float(row[place]) for place in self._speeds)
         if evaluated:
-            if rear > SLOW_MPS and power > max(self.power, default=0.0):
-                self.speed_mps, self.ratio_per_m = rear, float(row[self._engine]) / rear
-            self.power.append(power)
-        self.apart_mps = max(self.apart_mps, abs(front - rear))
-        self.hottest_k = max(self.hottest_k, *(float(row[place]) for place in self._rotors))
+            if rear > SLOW_MPS and power > max(self._power_w, default=0.0):
+                self._speed_mps, self._ratio_per_m = rear, float(row[self._engine]) / rear
+            self._power_w.append(power)
+        self._apart_mps = max(self._apart_mps, abs(front - rear))
+        self._hottest_k = max(self._hottest_k, *(float(row[place]) for place in self._rotors))
+
+    def figures(self) -> Result:
+        """Power of what the test evaluates, the rest of all the time under load."""
+        return {
+            "true_hottest_rotor_c": self._hottest_k - 273.15,
+            "true_mean_power_w": (float(np.mean(self._power_w)) if self._power_w else math.nan),
+            "true_highest_power_w": max(self._power_w, default=math.nan),
+            "true_roll_sets_apart_mps": self._apart_mps,
+            "true_speed_mps": self._speed_mps,
+            "true_ratio_per_m": self._ratio_per_m,
+        }
+
+
+class SettledHold:
+    """The settled part of a hold, frame by frame: measured and true engine speed and power."""
+
+    def __init__(self, virtual: VirtualRig, plan: SteadyHold) -> None:
+        names = virtual.plant.truth_names
+        self._virtual = virtual
+        self._plan = plan
+        self._power, self._engine = names.index("power_w"), names.index("engine_radps")
+        self._speed = names.index("rear_speed_mps")
+        self._rows: list[tuple[float, float, float, float, float]] = []
+
+    def note(self) -> None:
+        """One frame; only those of the phase `hold` count."""
+        test, measured = self._virtual.core.test, self._virtual.core.measured
+        if test is None or test.phase != "hold" or measured is None:
+            return
+        power = sum(roll_set.power.value for roll_set in measured.roll_sets)
+        truth = self._virtual.plant.world.truth_row
+        self._rows.append(
+            (measured.engine_speed.value, power, float(truth[self._engine]),
+             float(truth[self._power]), float(truth[self._speed]))
+        )  # fmt: skip
+
+    def figures(self) -> Result:
+        """Means and spreads; nothing when the hold never settled."""
+        if not self._rows:
+            return {}
+        engine, power, true_engine, true_power, speed = np.array(self._rows).T
+        mean_kw, true_kw = float(np.mean(power)) / 1e3, float(np.mean(true_power)) / 1e3
+        told: Result = {
+            "mean_rpm": float(np.mean(engine)) * RPM,
+            "std_rpm": float(np.std(engine)) * RPM,
+            "std_rpm_pct": 100.0 * float(np.std(engine)) / float(np.mean(engine)),
+            "true_mean_rpm": float(np.mean(true_engine)) * RPM,
+            "true_std_rpm": float(np.std(true_engine)) * RPM,
+            "mean_power_kw": mean_kw,
+            "true_mean_power_kw": true_kw,
+            "power_error_pct": 100.0 * (mean_kw / true_kw - 1.0),
+            "true_speed_mps": float(np.mean(speed)),
+            "true_ratio_per_m": float(np.mean(true_engine) / max(float(np.mean(speed)), 0.1)),
+            "settled_s": len(self._rows) / self._virtual.rig.frame_hz,
+        }
+        if self._plan.rpm is not None:
+            told["set_rpm"] = self._plan.rpm
+            told["worst_rpm_error"] = float(np.max(np.abs(engine * RPM - self._plan.rpm)))
+        return told
 
 
 def expected_s(plan: Plan) -> float:
@@ -94,9 +152,12 @@ def run_once(virtual: VirtualRig, plan: Plan, driver: DriverOf, run_id: str) -> 
     began_s = virtual.plant.now_s
     longest_s = expected_s(plan)
     truth = Truth(virtual)
+    hold = SettledHold(virtual, plan) if isinstance(plan, SteadyHold) else None
     count = 0
     while virtual.core.state is State.LOADED:
         virtual.advance()
+        if hold is not None:
+            hold.note()
         count += 1
         if count % ACT_EVERY == 0:
             test = virtual.core.test
@@ -116,12 +177,9 @@ def run_once(virtual: VirtualRig, plan: Plan, driver: DriverOf, run_id: str) -> 
         virtual.advance()
     ended = [event for event in virtual.events if event.kind == "run-ended"]
     told: Result = dict(ended[-1].data) if ended else {}
-    told["true_hottest_rotor_c"] = truth.hottest_k - 273.15
-    told["true_mean_power_w"] = float(np.mean(truth.power)) if truth.power else math.nan
-    told["true_highest_power_w"] = max(truth.power, default=math.nan)
-    told["true_roll_sets_apart_mps"] = truth.apart_mps
-    told["true_speed_mps"] = truth.speed_mps
-    told["true_ratio_per_m"] = truth.ratio_per_m
+    told |= truth.figures()
+    if hold is not None:
+        told |= hold.figures()
     return told
 
 
@@ -141,6 +199,7 @@ def _about(virtual: VirtualRig, rig: Rig, seed: int, begun_s: float) -> Result:
         "seed": seed,
         "state_at_end": virtual.core.state.value,
         "first_cause": virtual.core.telemetry().first_cause,
+        "states": [event.text for event in virtual.events if event.kind == "state"],
         "faults": sorted({event.text for event in virtual.events if event.kind == "fault"}),
         "frame_hz": rig.frame_hz,
         "frames": virtual.frames,
@@ -151,15 +210,11 @@ def _about(virtual: VirtualRig, rig: Rig, seed: int, begun_s: float) -> Result:
     }
 
 
-def rehearse_any(settings: PlanSettings) -> Result:
+def rehearse(settings: PlanSettings) -> Result:
     """Run a plan or a campaign; the result as plain data. Raises DrumlinError."""
     plan = settings.plan
     if isinstance(plan, Campaign):
         return _campaign(settings, plan)
-    if isinstance(plan, SteadyHold) and plan.force_n is None and plan.power_w is None:
-        return rehearse(
-            RehearsalSettings(settings.rig, plan, settings.gear, settings.pedal_pct, settings.seed)
-        )
     begun_s = time.perf_counter()
     long_s = expected_s(plan) - SLACK_S if isinstance(plan, LONG_KINDS) else 0.0
     rig, virtual = _start(settings, plan, long_s)

@@ -26,7 +26,7 @@ from api.runtime.black_box import BlackBox
 from api.runtime.calibration_due import calibration_problem
 from api.runtime.channel_server import ChannelServer
 from api.runtime.memory_file import MemoryWriter
-from api.runtime.run_file import DECISION, Learned, RunFile
+from api.runtime.run_file import DECISION, LEAST_FREE_MB, Learned, RunFile
 from api.runtime.timing import LoopTiming
 from control.core.commands import AnyCommand, EaseOff, StartTest
 from control.core.core import Core, CoreOutput
@@ -75,6 +75,7 @@ class Engine:
         clock: Callable[[], float] = time.monotonic,
         today: Callable[[], date] = _today,
         off_s: float = 0.0,
+        least_free_mb: int = LEAST_FREE_MB,
     ) -> None:
         """`off_s`: seconds since `memory` was written; the rotors cooled meanwhile."""
         self.rig = rig
@@ -90,7 +91,7 @@ class Engine:
         self._memory = MemoryWriter(data / MEMORY_NAME)
         self._saved: Memory | None = memory
         self._memory_due_s = -math.inf
-        self._files = RunFile(data, rig, rig_text)
+        self._files = RunFile(data, rig, rig_text, least_free_mb)
         self._box = BlackBox(self._files.write_box)
         self._started: dict[str, StartTest] = {}
         self._own: list[AnyCommand] = []

@@ -26,6 +26,7 @@ from api.runtime.channel import CHANNEL_VERSION, SOCKET_NAME, LoopHello
 from api.runtime.channel_server import ChannelServer
 from api.runtime.engine import TELEMETRY_S, Engine
 from api.runtime.memory_file import memory_age_s, read_memory
+from api.runtime.run_file import LEAST_FREE_MB
 from api.runtime.supervisor import CONFIGURATION_EXIT, parent_gone
 from api.runtime.warm_up import warm_up
 from daq.errors import DrumlinError, WireError
@@ -47,6 +48,7 @@ class LoopSettings(msgspec.Struct, frozen=True):
     rig: Path
     port: str
     data: Path
+    least_free_mb: int = LEAST_FREE_MB
 
 
 class Timers:
@@ -91,7 +93,15 @@ async def run_loop(settings: LoopSettings, stop: asyncio.Event) -> None:
     off_s = memory_age_s(settings.data)
     hello = LoopHello(CHANNEL_VERSION, os.getpid(), rig.name, rig.fingerprint)
     server = ChannelServer(hello)
-    engine = Engine(rig, rig_text, memory, settings.data, server, off_s=off_s)
+    engine = Engine(
+        rig,
+        rig_text,
+        memory,
+        settings.data,
+        server,
+        off_s=off_s,
+        least_free_mb=settings.least_free_mb,
+    )
     link = Link(
         settings.port or rig.link.port,
         rig.link.baud,
@@ -209,6 +219,7 @@ def main() -> int:
     parser.add_argument("--rig", type=Path, required=True)
     parser.add_argument("--port", default="")
     parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--min-free-mb", type=int, default=LEAST_FREE_MB)
     parser.add_argument("--supervised", action="store_true", help="end with standard input")
     told = parser.parse_args()
     logging.basicConfig(level=logging.WARNING, format="loop: %(message)s", stream=sys.stderr)
@@ -217,10 +228,11 @@ def main() -> int:
         # Before signals are handled: compiling, at the first start, can be broken off by them.
         warm_up(load_rig(told.rig))
         go_first()
-        asyncio.run(_main(LoopSettings(told.rig, told.port, told.data), told.supervised))
+        settings = LoopSettings(told.rig, told.port, told.data, told.min_free_mb)
+        asyncio.run(_main(settings, told.supervised))
     except DrumlinError as error:
         print(f"loop: {error}", file=sys.stderr)
-        return CONFIGURATION_EXIT
+        return getattr(error, "exit_code", CONFIGURATION_EXIT)
     return 0
 
 

@@ -31,7 +31,7 @@ from daq.rig.description import Rig
 DECISION = 8  # record kind beside recorder.RecordKind: msgpack of Telemetry, in black boxes only
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
 OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
-LEAST_FREE_BYTES = 500_000_000  # less room on the data's disk: no new test
+LEAST_FREE_MB = 500  # less room on the data's disk: no new test, unless the settings say otherwise
 LAST_FREE_BYTES = 150_000_000  # less: the running test ends in order, while there is room for that
 _SOUND = frozenset({RecorderState.RECORDING, RecorderState.CLOSED})
 
@@ -61,8 +61,11 @@ def _write(recorder: RawRecorder, entries: list[Entry]) -> None:
 class RunFile:
     """At most one recording is open at a time."""
 
-    def __init__(self, data: Path, rig: Rig, rig_text: str) -> None:
+    def __init__(
+        self, data: Path, rig: Rig, rig_text: str, least_free_mb: int = LEAST_FREE_MB
+    ) -> None:
         self._data = data
+        self._least_free_bytes = 1_000_000 * least_free_mb
         self._rig = rig
         self._rig_text = rig_text
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="run file")
@@ -107,7 +110,7 @@ class RunFile:
                 status = os.statvfs(self._data)
                 free = status.f_bavail * status.f_frsize
                 said = f"{free / 1e6:.0f} MB free"
-                self.disk_low = said if free < LEAST_FREE_BYTES else ""
+                self.disk_low = said if free < self._least_free_bytes else ""
                 self.disk_full = said if free < LAST_FREE_BYTES else ""
             except OSError as error:
                 self.disk_low = error.strerror or str(error)

@@ -94,17 +94,11 @@ def heat_told(
     """
     rotors, memory = rig_heat(load_rig(rig_file), data)
 
-    def number(*names: str) -> float | None:
-        for name in names:
-            value = rehearsed.get(name)
-            if isinstance(value, float) and value > 0.0:
-                return value
-        return None
+    def number(name: str) -> float | None:
+        value = rehearsed.get(name)
+        return value if isinstance(value, float) and value > 0.0 else None
 
     power_w = number("true_mean_power_w")
-    kilowatt = number("true_mean_power_kw")
-    if power_w is None and kilowatt is not None:
-        power_w = 1e3 * kilowatt
     speed_mps = number("true_speed_mps")
     ratio = number("true_ratio_per_m") or memory.ratio_per_m
     try:

@@ -92,6 +92,7 @@ def _replay(folder: Path) -> Closed:
         rig_name=replay.rig.name,
         rig_fingerprint=header.rig_fingerprint,
         kind=kind,
+        vehicle=header.vehicle,
         started_at=header.started_utc,
         ended_at=_later(header.started_utc, _duration(columns)),
         software=header.version,

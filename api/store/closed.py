@@ -18,6 +18,7 @@ class Closed(msgspec.Struct, frozen=True):
     rig_name: str = ""
     rig_fingerprint: str = ""
     kind: str = ""
+    vehicle: str = ""  # as told when it was started
     started_at: str = ""
     ended_at: str = ""
     software: str = ""

@@ -16,6 +16,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.exc import SQLAlchemyError
 
+from api.store.atomic_file import atomic_write
 from api.store.schema import HEAD
 from daq.errors import StoreError
 
@@ -23,6 +24,38 @@ FILE_NAME = "catalogue.sqlite"
 BUSY_S = 15.0
 _MIGRATION_LOCK = 0x6472756D  # key of PostgreSQL's advisory lock while migrating
 _WRITING = "drumlin_writing"
+
+
+ELSEWHERE_NAME = "catalogue-elsewhere"
+
+
+def note_where(data: Path, url: str) -> None:
+    """Note beside the runs which database the service keeps their catalogue in, without secrets.
+
+    Commands that are given no URL find it there instead of an old file.
+    """
+    note = data / ELSEWHERE_NAME
+    if not url:
+        note.unlink(missing_ok=True)
+        return
+    atomic_write(note, sa.make_url(url).render_as_string(hide_password=True).encode())
+
+
+def noted_url(data: Path) -> str:
+    """URL of the catalogue that the service last used for `data`; "" for the file in it.
+
+    Raises StoreError when the URL has a password, which is not noted.
+    """
+    try:
+        url = (data / ELSEWHERE_NAME).read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return ""
+    if sa.make_url(url).password:
+        raise StoreError(
+            f"The catalogue of {data} is the database {url}, which needs a password.",
+            "Give its whole URL with --store.",
+        )
+    return url
 
 
 class NoSuchRun(StoreError):

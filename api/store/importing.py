@@ -67,7 +67,7 @@ def import_recording(
         plan = closed.plan
         catalogue.begin_run(
             NewRun(run_id, looked.rig_name, looked.rig_fingerprint, closed.kind,
-                   closed.started_at, vehicle, "", plan, closed.software)
+                   closed.started_at, vehicle or closed.vehicle, "", plan, closed.software)
         )  # fmt: skip
     except (DrumlinError, OSError):
         shutil.rmtree(folder, ignore_errors=True)

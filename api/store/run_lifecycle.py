@@ -235,6 +235,8 @@ class RunLifecycle:
         }
         if closed.kind and not run.kind:
             changes["kind"] = closed.kind
+        if closed.vehicle and not run.vehicle:
+            changes["vehicle"] = closed.vehicle
         if closed.plan is not None and run.plan is None:
             changes["plan"] = closed.plan
         for name in ("rig_name", "rig_fingerprint", "started_at"):

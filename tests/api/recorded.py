@@ -66,13 +66,14 @@ def record_hold(folder: Path, plan: SteadyHold = PLAN) -> int:
     driver = virtual.plant.driver
     virtual.make_ready()
     driver.tell(pedal=0.4)
-    drive_up(virtual, plan)
+    drive_up(virtual, plan.rpm, plan.speed_mps)
     virtual.recorder = RawRecorder(folder / "raw.drm")
     header = Header(
         rig_text=RIG_FILE.read_text(),
         rig_fingerprint=virtual.rig.fingerprint,
         version="1.2.3",
         run_id=folder.name,
+        vehicle="Pickup",
         plan=msgspec.Raw(msgspec.json.encode(plan)),
         started_utc="2026-03-14T15:09:26+00:00",
     )

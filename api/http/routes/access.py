@@ -16,7 +16,7 @@ from api.http.audit import Entry, tail
 from api.http.bodies import answer, gives, read, takes
 from api.http.context import Context, context_of
 from api.http.problems import Problem
-from api.http.tokens import MAX_TOKEN_CHARS, Role, Token, TokenError, TokenName
+from api.http.tokens import MAX_TOKEN_CHARS, Days, Role, Token, TokenError, TokenName
 
 router = APIRouter(prefix="/api", tags=["access"])
 
@@ -66,11 +66,13 @@ class TokenView(msgspec.Struct, frozen=True):
     role: Role
     made: str
     revoked: str
+    expires: str  # "" for never
 
 
 class NewToken(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     name: TokenName
     role: Role
+    days: Days | None = None  # until it expires
 
 
 class MadeToken(msgspec.Struct, frozen=True):
@@ -159,7 +161,7 @@ async def tokens(request: Request) -> Response:
     context = context_of(request)
     _maintainer(request)
     listed = [
-        TokenView(token.id, token.name, token.role, token.made, token.revoked)
+        TokenView(token.id, token.name, token.role, token.made, token.revoked, token.expires)
         for token in context.access.book.tokens()
     ]
     return answer(TokenList(listed))
@@ -180,7 +182,7 @@ async def add_token(request: Request) -> Response:
             "The first token must have the role maintain: from then on everybody needs one.",
             "Make that one first, sign in with it, then make the others.",
         )
-    token, secret = await _add(context, body.name, body.role)
+    token, secret = await _add(context, body.name, body.role, body.days)
     await context.audit.write(
         caller, "add-token", "done", detail={"name": token.name, "role": token.role}
     )
@@ -209,9 +211,11 @@ async def audit(request: Request, limit: Annotated[int, Query(ge=1, le=500)] = 1
     return answer(AuditTail(entries))
 
 
-async def _add(context: Context, name: str, role: Role) -> tuple[Token, str]:
+async def _add(
+    context: Context, name: str, role: Role, days: int | None = None
+) -> tuple[Token, str]:
     try:
-        return await asyncio.to_thread(context.access.book.add, name, role)
+        return await asyncio.to_thread(context.access.book.add, name, role, days)
     except TokenError as error:
         raise Problem(409, "token-name", error.problem, error.remedy) from None
 

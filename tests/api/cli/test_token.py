@@ -6,9 +6,12 @@ import json
 from pathlib import Path
 from typing import Any
 
+import pytest
 from typer.testing import CliRunner
 
 from api.cli.main import app
+from api.http import tokens
+from daq.errors import DrumlinError
 
 
 def told(data: Path, *words: str) -> Any:
@@ -24,3 +27,42 @@ def test_tokens_are_made_listed_and_revoked_as_json(tmp_path: Path) -> None:
     assert (listed["id"], listed["role"], listed["revoked"]) == (made["id"], "maintain", "")
     assert "token" not in listed
     assert told(tmp_path, "revoke", "Ann")["revoked"] != ""
+
+
+def refusal(data: Path, *words: str) -> DrumlinError:
+    done = CliRunner().invoke(app, ["token", *words, "--data", str(data)])
+    assert isinstance(done.exception, DrumlinError)
+    return done.exception
+
+
+def test_the_first_token_is_a_maintainers(tmp_path: Path) -> None:
+    problem = refusal(tmp_path, "add", "Bob")
+    assert "role maintain" in problem.problem
+    assert str(tmp_path) in problem.remedy
+    assert told(tmp_path, "list")["tokens"] == []
+    told(tmp_path, "add", "Ann", "--role", "maintain")
+    assert told(tmp_path, "add", "Bob")["role"] == "operate"
+
+
+@pytest.mark.parametrize(
+    "words", [("add", "Ann", "--role", "maintain"), ("list",), ("revoke", "A")]
+)
+def test_a_data_directory_that_is_not_there_is_said(tmp_path: Path, words: tuple[str, ...]) -> None:
+    assert "no data directory" in refusal(tmp_path / "dta", *words).problem
+    assert not (tmp_path / "dta").exists()
+
+
+def test_a_token_ends_when_its_days_are_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told(tmp_path, "add", "Ann", "--role", "maintain")
+    made = told(tmp_path, "add", "Guest", "--days", "2")
+    book = tokens.TokenBook(tmp_path)
+    assert book.find(made["token"]) is not None
+    assert book.is_valid(made["id"])
+    monkeypatch.setattr(tokens, "_utc", lambda *_: "2999-01-01T00:00:00+00:00")
+    assert book.find(made["token"]) is None
+    assert not book.is_valid(made["id"])
+    listed = CliRunner().invoke(app, ["token", "list", "--data", str(tmp_path)]).output
+    assert "expired" in listed
+    told(tmp_path, "add", "Guest")  # its name is free again

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from api.cli.main import app
 from api.examples import PLANS
 from api.rehearsal.plan_options import PlanOptions, plan_of
-from api.rehearsal.rehearse import PlanSettings, rehearse_any
+from api.rehearsal.rehearse import PlanSettings, rehearse
 from api.services.plan_files import load_plan
 from control.campaigns.campaign import Campaign, ConditionBands
 from control.test_kinds.plans import (
@@ -33,7 +33,7 @@ TRUCK = RoadVehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=360
 
 
 def go(plan: Plan | Campaign, **more: Any) -> dict[str, Any]:
-    told: dict[str, Any] = rehearse_any(PlanSettings(RIG, plan, **more))
+    told: dict[str, Any] = rehearse(PlanSettings(RIG, plan, **more))
     assert told["frames_lost"] == 0
     assert told["first_cause"] == ""
     return told
@@ -116,13 +116,11 @@ def test_options_that_make_no_plan_are_refused_with_the_remedy() -> None:
     with pytest.raises(DrumlinError, match="steady-hold, stepped-map"):
         plan_of("tug-of-war", PlanOptions())
     with pytest.raises(DrumlinError, match="exactly one"):
-        rehearse_any(
-            PlanSettings(RIG, plan_of("steady-hold", PlanOptions(rpm=1900.0, force_n=300.0)))
-        )
+        rehearse(PlanSettings(RIG, plan_of("steady-hold", PlanOptions(rpm=1900.0, force_n=300.0))))
     with pytest.raises(DrumlinError, match="--trace"):
         plan_of("speed-trace", PlanOptions())
     with pytest.raises(DrumlinError, match="pedal"):
-        rehearse_any(PlanSettings(RIG, plan_of("power-sweep", PlanOptions()), pedal_pct=0.0))
+        rehearse(PlanSettings(RIG, plan_of("power-sweep", PlanOptions()), pedal_pct=0.0))
 
 
 def told_by_command(*words: str) -> tuple[int, dict[str, object]]:
@@ -141,7 +139,7 @@ def told_by_command(*words: str) -> tuple[int, dict[str, object]]:
 def test_a_rehearsal_that_would_not_count_ends_with_the_code_for_it(
     monkeypatch: pytest.MonkeyPatch, result: dict[str, object], code: int
 ) -> None:
-    monkeypatch.setattr("api.rehearsal.rehearse.rehearse_any", lambda _: dict(result))
+    monkeypatch.setattr("api.rehearsal.rehearse.rehearse", lambda _: dict(result))
     found = CliRunner().invoke(app, ["rehearse", "steady-hold", "--speed-kmh", "70", "--json"])
     assert found.exit_code == code
     if code:

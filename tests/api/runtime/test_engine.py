@@ -7,10 +7,12 @@ import json
 import threading
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
 
+from api.launch.serve import ServeSettings, check, children
 from api.runtime.channel import CHANNEL_VERSION, LoopHello
 from api.runtime.channel_server import ChannelServer
 from api.runtime.engine import Engine
@@ -36,6 +38,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
 from daq.wire.frames import ToFrontEnd
 from simulator.plant import Plant
+from tests.api.launch.running import free_port
 
 RIG = Path(__file__).parents[3] / "rigs" / "tarnhow.toml"
 HOLDER = "test:1"
@@ -44,7 +47,7 @@ HOLDER = "test:1"
 class Stand:
     """Engine and simulated rig joined in memory; time is the rig's."""
 
-    def __init__(self, data: Path) -> None:
+    def __init__(self, data: Path, **more: Any) -> None:
         self.data = data
         self.plant = Plant(seed=3)
         self.events: list[Event] = []
@@ -61,7 +64,13 @@ class Stand:
         self._deframer = Deframer(Direction.FROM_FRONT_END, None, self.wire)
         text = RIG.read_text(encoding="utf-8")
         self.engine = Engine(
-            load_rig(RIG), text, read_memory(data / "memory.json"), data, self.server, self.clock
+            load_rig(RIG),
+            text,
+            read_memory(data / "memory.json"),
+            data,
+            self.server,
+            self.clock,
+            **more,
         )
         self.engine.link = self
 
@@ -308,6 +317,26 @@ async def test_the_end_under_load_eases_off_along_the_ramp(stand: Stand) -> None
     while not stand.engine.unloaded:
         await stand.run(0.1)
     assert stand.engine.core.telemetry().first_cause == ""
+
+
+async def test_no_test_starts_with_less_room_than_the_settings_ask_for(tmp_path: Path) -> None:
+    stand = Stand(tmp_path, least_free_mb=10**12)
+    for _ in range(200):
+        await stand.run(0.1)
+        await asyncio.sleep(0.005)
+        if {fault.code for fault in stand.engine.telemetry().faults} & {"disk-low"}:
+            break
+    assert "disk-low" in {fault.code for fault in stand.engine.telemetry().faults}
+    stand.engine.close()
+
+
+def test_the_settings_reach_the_loop_process(tmp_path: Path) -> None:
+    file = tmp_path / "drumlin.toml"
+    file.write_text("[store]\nmin_free_mb = 1234\n")
+    asked = ServeSettings(RIG, "/dev/null", tmp_path, "127.0.0.1", free_port(), file)
+    loop, _ = children(check(asked, device_later=True))
+    place = loop.arguments.index("--min-free-mb")
+    assert loop.arguments[place + 1] == "1234"
 
 
 async def test_a_running_test_ends_in_order_before_the_disk_is_full(
