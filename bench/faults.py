@@ -77,10 +77,9 @@ def measure(options: Options) -> dict[str, Any]:
         cases = [NOTHING, *(chooser.sample(CASES, 6) if options.quick else CASES)]
         rows.extend(_forked(rig, (case,), phase) for case in cases)
 
-    rig.advance_for(1.5)
+    rig.advance_for(4.0)
     rig.ask(TakeHelm(0, HOLDER, "bench"))
     rig.ask(ZeroCells(0, HOLDER))
-    rig.advance_for(1.0)
     at("parked")
     rig.plant.driver.tell(pedal=0.4)
     advance_until(rig, lambda: _rpm(rig) > RPM - 80.0)

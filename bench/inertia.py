@@ -74,8 +74,8 @@ class BareRolls:
                     chain.update(frame)
                     counts.append(frame.counts)
         self._chain = chain
-        for absorber, zero in zip(rig.absorbers, np.mean(counts, axis=0), strict=True):
-            chain.set_zero(absorber.name, float(zero))
+        names = [absorber.name for absorber in rig.absorbers]
+        chain.restore_zeros(dict(zip(names, np.mean(counts, axis=0).tolist(), strict=True)))
 
     def _frames(self) -> list[Frame]:
         return list(self._deframer.feed(self.plant.advance()))

@@ -108,10 +108,9 @@ class VirtualRig:
 
     def make_ready(self) -> None:
         """The way to `ready` that a person takes: helm, zeros, cautions, ready."""
-        self.advance_for(2.0)  # by then it is known that the rolls stand
+        self.advance_for(4.0)  # by then the rolls have rested long enough for zeros
         self.ask(TakeHelm(0, HOLDER, "rehearsal"))
         self.ask(ZeroCells(0, HOLDER))
-        self.advance_for(2.0)
         self.ask(Acknowledge(0, HOLDER))
         self.ask(MakeReady(0, HOLDER))
 

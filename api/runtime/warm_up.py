@@ -18,9 +18,9 @@ from control.core.commands import (
     SlowValue,
     StartTest,
     TakeHelm,
-    ZeroCells,
 )
 from control.core.core import Core
+from control.core.memory import AbsorberMemory, Memory
 from control.test_kinds.plans import SteadyHold
 from daq.readings import Unit
 from daq.rig.description import Rig, SlowChannel
@@ -41,14 +41,15 @@ from daq.wire.frames import (
 _HOLDER = "warm-up:1"
 _TICK_HZ = 1_000_000
 _SPEED_MPS = 8.0
-_STANDING_FRAMES = 1000  # until rolls are known to stand, and zeros are taken
+_STANDING_FRAMES = 1000  # until rolls are known to stand, at up to 1000 frames a second
 _MOVING_FRAMES = 700
 _SLOW_EVERY = 40
 
 
 def warm_up(rig: Rig) -> str:
-    """Step a core through standing, zeros, readiness, load and easing; the state it ended in."""
-    core = Core(rig)
+    """Step a core through standing, readiness, load and easing; the state it ended in."""
+    zeros = {each.name: AbsorberMemory(zero_count=each.cell.zero_count) for each in rig.absorbers}
+    core = Core(rig, Memory(absorbers=zeros))
     session = 0
     for ask in core.step(None, (), 0.0).send:
         if isinstance(ask, AskIdentity):
@@ -153,7 +154,6 @@ def _commands() -> Iterator[tuple[int, AnyCommand]]:
     plan = SteadyHold(seconds=60.0, speed_mps=_SPEED_MPS)
     commands: list[tuple[int, AnyCommand]] = [
         (1, TakeHelm(1, _HOLDER, "warm-up")),
-        (650, ZeroCells(2, _HOLDER)),
         (moving - 50, Acknowledge(4, _HOLDER)),
         (moving - 40, MakeReady(5, _HOLDER)),
         (moving + 300, StartTest(6, _HOLDER, "warm-up", plan)),

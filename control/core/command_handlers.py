@@ -1,18 +1,19 @@
 """Commands of people, answered one by one: accepted, or refused with code, reason and remedy.
 
-Data flow: Command -> a handler that checks state, helm and readiness -> calls back into the core ->
-Answer. A refusal changes nothing. Zeros take time: their answer comes when they are taken.
+Data flow: Command -> a handler that checks state, helm and readiness -> changes of the operating
+state (control.core.operating_state) -> Answer. A refusal changes nothing.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from control.absorber.identified import AcceptedTuneUp
 from control.core import commands as c
 from control.core.commands import Answer
+from control.core.operating_state import OperatingState
 from control.core.states import Trigger
 from control.forecast.duty import Expected, heaviest_segment
 from control.safety.faults import TABLE, Effect
@@ -20,153 +21,116 @@ from control.telemetry import State
 from control.test_kinds import check_begin, check_plan, make_test
 from control.test_kinds.plans import Coastdown, Identification, SnapSmoke
 from daq.errors import DrumlinError, Refused
-from daq.measure.measured import NOT_YET_KNOWN
 from daq.readings import Quality
 
-if TYPE_CHECKING:
-    from control.core.core import Core
-
 NOT_PARKED = Refused("The rig is not parked.", "Ease off and park first.", "not-parked")
-STANDING_MPS = 0.1
 LIGHT_SHARE = 0.08  # of the rig's force: tyres that pull no more creep by some tenths of a per cent
 
 
-def refusal(number: int, error: Refused) -> Answer:
-    return Answer(number, False, error.code, error.problem, error.remedy)
-
-
-def handle(core: Core, command: c.AnyCommand) -> Answer | None:
-    """Carry out one command. None: the answer comes later."""
+def handle(operating: OperatingState, command: c.AnyCommand) -> Answer:
+    """Carry out one command, or refuse it and change nothing."""
     try:
-        later = _HANDLERS[type(command)](core, command)
+        _HANDLERS[type(command)](operating, command)
     except Refused as error:
-        return refusal(command.id, error)
+        return Answer(command.id, False, error.code, error.problem, error.remedy)
     except DrumlinError as error:
         return Answer(command.id, False, "refused", error.problem, error.remedy)
-    return None if later else Answer(command.id, True)
+    return Answer(command.id, True)
 
 
 # ---- the helm ------------------------------------------------------------------------------------
 
 
-def _take(core: Core, command: c.TakeHelm) -> bool:
-    if core.helm.take(command.holder, command.name, core.now_s):
-        core.helm_changed(f"{core.helm.name} took the helm.")
-    return False
+def _take(operating: OperatingState, command: c.TakeHelm) -> None:
+    if operating.helm.take(command.holder, command.name, operating.now_s):
+        operating.helm_changed(f"{operating.helm.name} took the helm.")
 
 
-def _keep(core: Core, command: c.KeepHelm) -> bool:
-    core.helm.keep(command.holder, core.now_s)
-    return False
+def _keep(operating: OperatingState, command: c.KeepHelm) -> None:
+    operating.helm.keep(command.holder, operating.now_s)
 
 
-def _release(core: Core, command: c.ReleaseHelm) -> bool:
-    core.helm.require(command.holder)
-    if core.state in (State.LOADED, State.EASING):
+def _release(operating: OperatingState, command: c.ReleaseHelm) -> None:
+    operating.helm.require(command.holder)
+    if operating.state in (State.LOADED, State.EASING):
         raise Refused(
             "The load is on.", "Ease off first, or hand the helm to somebody who asks.", "loaded"
         )
-    name = core.helm.name
-    core.helm.release(command.holder)
-    core.helm_changed(f"{name} released the helm.")
-    if core.state is State.READY:
-        core.move(Trigger.PARK, "helm released")
-    return False
+    name = operating.helm.name
+    operating.helm.release(command.holder)
+    operating.helm_changed(f"{name} released the helm.")
+    if operating.state is State.READY:
+        operating.move(Trigger.PARK, "helm released")
 
 
-def _ask(core: Core, command: c.AskHelm) -> bool:
-    core.helm.ask(command.holder, command.name, core.now_s)
-    core.event("helm", f"{command.name} asks for the helm.", asked_by=command.name)
-    return False
+def _ask(operating: OperatingState, command: c.AskHelm) -> None:
+    operating.helm.ask(command.holder, command.name, operating.now_s)
+    operating.event("helm", f"{command.name} asks for the helm.", asked_by=command.name)
 
 
-def _offer(core: Core, command: c.OfferHelm) -> bool:
-    before = core.helm.name
-    core.helm.offer(command.holder, command.to, core.now_s)
-    core.helm_changed(f"{before} handed the helm to {core.helm.name}.")
-    return False
+def _offer(operating: OperatingState, command: c.OfferHelm) -> None:
+    before = operating.helm.name
+    operating.helm.offer(command.holder, command.to, operating.now_s)
+    operating.helm_changed(f"{before} handed the helm to {operating.helm.name}.")
 
 
 # ---- getting ready -------------------------------------------------------------------------------
 
 
-def _acknowledge(core: Core, command: c.Acknowledge) -> bool:
-    core.helm.require(command.holder)
-    if command.vehicle != core.vehicle and core.state in (State.LOADED, State.EASING):
+def _acknowledge(operating: OperatingState, command: c.Acknowledge) -> None:
+    operating.helm.require(command.holder)
+    if command.vehicle != operating.vehicle and operating.state in (State.LOADED, State.EASING):
         raise Refused(
             "Another vehicle cannot come onto the rolls during a test.", "Ease off first.", "loaded"
         )
-    core.acknowledged = True
-    core.vehicle = command.vehicle
-    core.event("notice", f"{core.helm.name} acknowledged the cautions.")
-    if core.ratio_per_m is not None and core.ratio_of not in (None, command.vehicle):
-        core.event(
+    operating.acknowledged = True
+    operating.vehicle = command.vehicle
+    operating.event("notice", f"{operating.helm.name} acknowledged the cautions.")
+    if operating.ratio_per_m is not None and operating.ratio_of not in (None, command.vehicle):
+        operating.event(
             "notice",
-            f"The learned ratio was that of '{core.ratio_of or 'no vehicle'}' and is forgotten: "
-            "learn it anew.",
+            f"The learned ratio was that of '{operating.ratio_of or 'no vehicle'}' and is "
+            "forgotten: learn it anew.",
         )
-        core.ratio_per_m = core.ratio_of = None
-        if core.session.chain is not None:
-            core.session.chain.learned_ratio = math.nan
-    return False
+        operating.ratio_per_m = operating.ratio_of = None
+        if operating.session.chain is not None:
+            operating.session.chain.learned_ratio = math.nan
 
 
-def why_not_zero(core: Core) -> Refused | None:
-    measured = core.measured
-    if measured is None or not core.session.live:
-        return Refused("The front end is silent.", "Check the link first.", "no-front-end")
-    for roll_set in measured.roll_sets:
-        if roll_set.condition == NOT_YET_KNOWN:
-            return Refused(
-                f"It is not known yet that roll set '{roll_set.name}' stands.",
-                "Wait two seconds with the rolls at rest.",
-                "speed-not-known",
-            )
-        if not roll_set.speed.value < STANDING_MPS:
-            return Refused(
-                f"Roll set '{roll_set.name}' is turning.",
-                "Stop the rolls: even without current a turning rotor drags.",
-                "rolls-turning",
-            )
-    if not core.unloaded():
-        return Refused("A coil carries current.", "Wait until it is off.", "current-on")
-    return None
-
-
-def _zero(core: Core, command: c.ZeroCells) -> bool:
-    core.helm.require(command.holder)
-    if core.state is not State.PARKED:
+def _zero(operating: OperatingState, command: c.ZeroCells) -> None:
+    operating.helm.require(command.holder)
+    if operating.state is not State.PARKED:
         raise NOT_PARKED
-    problem = why_not_zero(core)
-    if problem is not None:
-        raise problem
-    if core.zeroing:
-        raise Refused("Zeros are being taken.", "Wait for them.", "zeroing")
-    core.begin_zero(command)
-    return True
+    chain = operating.session.chain
+    if chain is None or not operating.session.live:
+        raise Refused("The front end is silent.", "Check the link first.", "no-front-end")
+    operating.zeros |= chain.take_zeros()
+    operating.event("notice", "Load-cell zeros taken.", **operating.zeros)
 
 
-def unready(core: Core) -> Refused | None:
+def unready(operating: OperatingState) -> Refused | None:
     """The first reason why load may not be asked for now, or None."""
-    if not core.session.live or core.measured is None:
+    if not operating.session.live or operating.measured is None:
         return Refused("The front end is silent.", "Check cable, power and port.", "no-front-end")
-    if core.zeroing:
-        return Refused("Zeros are being taken.", "Wait for them.", "zeroing")
-    for view in core.faults.view():
+    for view in operating.faults.view():
         if view.active and TABLE[view.code].effect >= Effect.REFUSE:
             return Refused(view.text, view.remedy, view.code)
-    if any(one.speed.quality is Quality.MISSING for one in core.measured.roll_sets):
+    if any(one.speed.quality is Quality.MISSING for one in operating.measured.roll_sets):
         return Refused(
             "The speed of the rolls is not known yet.", "Wait a second.", "speed-not-known"
         )
-    missing = [absorber.name for absorber in core.rig.absorbers if absorber.name not in core.zeros]
+    missing = [
+        absorber.name
+        for absorber in operating.rig.absorbers
+        if absorber.name not in operating.zeros
+    ]
     if missing:
         return Refused(
             f"No zero has been taken for {', '.join(missing)}.",
             "Take zeros with the rolls standing still.",
             "zeros-missing",
         )
-    if not core.acknowledged:
+    if not operating.acknowledged:
         return Refused(
             "The cautions are not acknowledged.",
             "Check straps, people and exhaust extraction, then acknowledge.",
@@ -175,51 +139,48 @@ def unready(core: Core) -> Refused | None:
     return None
 
 
-def _ready(core: Core, command: c.MakeReady) -> bool:
-    core.helm.require(command.holder)
-    if core.state is State.READY:
-        return False
-    if core.state is not State.PARKED:
-        raise _wrong_state(core, "parked")
-    problem = unready(core)
+def _ready(operating: OperatingState, command: c.MakeReady) -> None:
+    operating.helm.require(command.holder)
+    if operating.state is State.READY:
+        return
+    if operating.state is not State.PARKED:
+        raise _wrong_state(operating, "parked")
+    problem = unready(operating)
     if problem is not None:
         raise problem
-    core.move(Trigger.MAKE_READY, f"by {core.helm.name}")
-    _warn_of_wheels(core)
-    return False
+    operating.move(Trigger.MAKE_READY, f"by {operating.helm.name}")
+    _warn_of_wheels(operating)
 
 
-def _park(core: Core, command: c.Park) -> bool:
-    core.helm.require(command.holder)
-    if core.state is State.PARKED:
-        return False
-    if core.state is not State.READY:
-        raise _wrong_state(core, "ready")
-    core.move(Trigger.PARK, f"by {core.helm.name}")
-    return False
+def _park(operating: OperatingState, command: c.Park) -> None:
+    operating.helm.require(command.holder)
+    if operating.state is State.PARKED:
+        return
+    if operating.state is not State.READY:
+        raise _wrong_state(operating, "ready")
+    operating.move(Trigger.PARK, f"by {operating.helm.name}")
 
 
-def _reset(core: Core, command: c.ResetTrip) -> bool:
-    core.helm.require(command.holder)
-    trip = core.faults.trip
-    if core.state is not State.TRIPPED or trip is None:
+def _reset(operating: OperatingState, command: c.ResetTrip) -> None:
+    operating.helm.require(command.holder)
+    trip = operating.faults.trip
+    if operating.state is not State.TRIPPED or trip is None:
         raise Refused("Nothing has tripped.", "Nothing to do.", "not-tripped")
-    for view in core.faults.view():
+    for view in operating.faults.view():
         if view.active and TABLE[view.code].effect is Effect.TRIP:
             raise Refused(f"The cause is still there: {view.text}", view.remedy, view.code)
-    if core.measured is None or not core.session.live:
+    if operating.measured is None or not operating.session.live:
         raise Refused("The front end is silent.", "Check cable, power and port.", "no-front-end")
-    if not core.unloaded():
+    if not operating.unloaded():
         raise Refused("A coil still carries current.", "Wait until it is off.", "current-on")
-    core.reset_trip()
-    return False
+    operating.reset_trip()
 
 
-def _learn_ratio(core: Core, command: c.LearnRatio) -> bool:
-    core.helm.require(command.holder)
-    measured = core.measured
-    chain = core.session.chain
-    if measured is None or chain is None or not core.session.live:
+def _learn_ratio(operating: OperatingState, command: c.LearnRatio) -> None:
+    operating.helm.require(command.holder)
+    measured = operating.measured
+    chain = operating.session.chain
+    if measured is None or chain is None or not operating.session.live:
         raise Refused("The front end is silent.", "Check the link first.", "no-front-end")
     engine = measured.engine_speed
     speed = max(roll_set.speed.value for roll_set in measured.roll_sets)
@@ -234,29 +195,28 @@ def _learn_ratio(core: Core, command: c.LearnRatio) -> bool:
             "rolls-slow",
         )
     pull = sum(one.tractive_force.value for one in measured.roll_sets)
-    if not pull < LIGHT_SHARE * core.rig.limits.max_force_n:
+    if not pull < LIGHT_SHARE * operating.rig.limits.max_force_n:
         raise Refused(
             f"The tyres pull with {pull:.0f} N and creep on the rolls.",
             "Learn the ratio at light load: pedal just enough to keep the speed, load off.",
             "ratio-under-load",
         )
-    core.ratio_per_m = chain.learn_ratio()
-    core.ratio_of = core.vehicle
-    core.event("notice", "Ratio learned.", ratio_per_m=core.ratio_per_m)
-    return False
+    operating.ratio_per_m = chain.learn_ratio()
+    operating.ratio_of = operating.vehicle
+    operating.event("notice", "Ratio learned.", ratio_per_m=operating.ratio_per_m)
 
 
-def _require_parked(core: Core, holder: str) -> None:
-    core.helm.require(holder)
-    if core.state is not State.PARKED:
+def _require_parked(operating: OperatingState, holder: str) -> None:
+    operating.helm.require(holder)
+    if operating.state is not State.PARKED:
         raise NOT_PARKED
-    if not core.unloaded():
+    if not operating.unloaded():
         raise Refused("A coil carries current.", "Wait until it is off.", "current-on")
 
 
-def _accept_tune_up(core: Core, command: c.AcceptTuneUp) -> bool:
-    _require_parked(core, command.holder)
-    advice = core.advice
+def _accept_tune_up(operating: OperatingState, command: c.AcceptTuneUp) -> None:
+    _require_parked(operating, command.holder)
+    advice = operating.advice
     if advice is None:
         raise Refused(
             "No tune-up has been done.", "Run an absorber identification first.", "no-advice"
@@ -267,26 +227,24 @@ def _accept_tune_up(core: Core, command: c.AcceptTuneUp) -> bool:
             "Read it again, then accept it.",
             "advice-changed",
         )
-    core.tune(AcceptedTuneUp(advice.run_id, advice.advised_share, core.helm.name))
-    core.event(
+    operating.tune(AcceptedTuneUp(advice.run_id, advice.advised_share, operating.helm.name))
+    operating.event(
         "notice",
-        f"{core.helm.name} put the tune-up of {advice.run_id} in force.",
+        f"{operating.helm.name} put the tune-up of {advice.run_id} in force.",
         observer_share=advice.advised_share,
     )
-    return False
 
 
-def _drop_tune_up(core: Core, command: c.DropTuneUp) -> bool:
-    _require_parked(core, command.holder)
-    if core.tuned is not None:
-        core.tune(None)
-        core.event("notice", f"{core.helm.name} went back to the usual tuning.")
-    return False
+def _drop_tune_up(operating: OperatingState, command: c.DropTuneUp) -> None:
+    _require_parked(operating, command.holder)
+    if operating.tuned is not None:
+        operating.tune(None)
+        operating.event("notice", f"{operating.helm.name} went back to the usual tuning.")
 
 
-def _drop_identified(core: Core, command: c.DropIdentified) -> bool:
-    _require_parked(core, command.holder)
-    known = {one.name for one in core.rig.absorbers}
+def _drop_identified(operating: OperatingState, command: c.DropIdentified) -> None:
+    _require_parked(operating, command.holder)
+    known = {one.name for one in operating.rig.absorbers}
     wrong = [name for name in command.absorbers if name not in known]
     if wrong:
         raise Refused(
@@ -294,74 +252,73 @@ def _drop_identified(core: Core, command: c.DropIdentified) -> bool:
             f"This rig has {', '.join(sorted(known))}.",
             "no-absorber",
         )
-    core.forget_identified(command.absorbers or tuple(known))
-    core.event("notice", f"{core.helm.name} went back to the rig file's absorber maps.")
-    return False
+    operating.forget_identified(command.absorbers or tuple(known))
+    operating.event("notice", f"{operating.helm.name} went back to the rig file's absorber maps.")
 
 
-def _slow_value(core: Core, command: c.SlowValue) -> bool:
-    chain = core.session.chain
-    if chain is None or not core.session.live:
+def _slow_value(operating: OperatingState, command: c.SlowValue) -> None:
+    chain = operating.session.chain
+    if chain is None or not operating.session.live:
         raise Refused("The front end is silent.", "Send the value again later.", "no-front-end")
     chain.feed_slow(command.name, command.value, chain.now_s - command.age_s)
-    return False
 
 
 # ---- load ----------------------------------------------------------------------------------------
 
 
-def _wrong_state(core: Core, wanted: str) -> Refused:
+def _wrong_state(operating: OperatingState, wanted: str) -> Refused:
     remedy = {
         State.PARKED: "Make ready first.",
         State.READY: "Start a test, or park.",
         State.LOADED: "Ease off first.",
         State.EASING: "Wait until the load is off.",
         State.TRIPPED: "Remove the cause and reset the trip.",
-    }[core.state]
-    return Refused(f"The rig is {core.state}, not {wanted}.", remedy, f"not-{wanted}")
+    }[operating.state]
+    return Refused(f"The rig is {operating.state}, not {wanted}.", remedy, f"not-{wanted}")
 
 
-def _start(core: Core, command: c.StartTest) -> bool:
-    core.helm.require(command.holder)
-    if core.state is not State.READY:
-        raise _wrong_state(core, "ready")
+def _start(operating: OperatingState, command: c.StartTest) -> None:
+    operating.helm.require(command.holder)
+    if operating.state is not State.READY:
+        raise _wrong_state(operating, "ready")
     if not command.run_id:
         raise Refused("The run has no id.", "Give one.", "no-run-id")
-    problem = unready(core)
+    problem = unready(operating)
     if problem is not None:
         raise problem
-    if core.vehicle and command.vehicle != core.vehicle:
+    if operating.vehicle and command.vehicle != operating.vehicle:
         raise Refused(
-            f"The test is of '{command.vehicle or 'no vehicle'}', but '{core.vehicle}' was "
+            f"The test is of '{command.vehicle or 'no vehicle'}', but '{operating.vehicle}' was "
             "acknowledged on the rolls.",
             "Choose the vehicle that stands there, or park and acknowledge again.",
             "wrong-vehicle",
         )
-    measured = core.measured
+    measured = operating.measured
     assert measured is not None  # noqa: S101 - unready has checked it
     engine = measured.engine_speed.quality is Quality.GOOD
-    check_plan(command.plan, core.rig, core.ratio_per_m, engine)
-    ratio = None if engine and measured.engine_speed_source != "ratio" else core.ratio_per_m
-    check_begin(command.plan, measured, core.rig)
-    core.begin(make_test(command.run_id, command.plan, core.rig, ratio))
+    check_plan(command.plan, operating.rig, operating.ratio_per_m, engine)
+    ratio = None if engine and measured.engine_speed_source != "ratio" else operating.ratio_per_m
+    check_begin(command.plan, measured, operating.rig)
+    operating.begin(make_test(command.run_id, command.plan, operating.rig, ratio))
     if not isinstance(command.plan, Coastdown | SnapSmoke | Identification):
-        _warn_of_wheels(core)
-    work = heaviest_segment(command.plan, core.rig, Expected(ratio_per_m=core.ratio_per_m))
+        _warn_of_wheels(operating)
+    work = heaviest_segment(command.plan, operating.rig, Expected(ratio_per_m=operating.ratio_per_m))
     if work is not None:
-        core.heat.expect(work.power_w, work.speed_mps)
-    return False
+        operating.heat.expect(work.power_w, work.speed_mps)
 
 
-def _warn_of_wheels(core: Core) -> None:
+def _warn_of_wheels(operating: OperatingState) -> None:
     """Tell of tooth wheels nobody has learned yet: as the rig gets ready, while there is time to
     learn them, and again as a test begins that holds a speed by them."""
-    chain = core.session.chain
+    chain = operating.session.chain
     if chain is None:
         return
     known = chain.tooth_tables()
-    strange = [one.name for one in core.rig.roll_sets if one.teeth > 1 and one.name not in known]
+    strange = [
+        one.name for one in operating.rig.roll_sets if one.teeth > 1 and one.name not in known
+    ]
     if strange:
-        core.event(
+        operating.event(
             "notice",
             f"Tooth wheels that have not been learned yet: {', '.join(strange)}. Where they turn "
             "the load ripples once per turn. Before the next test drive steadily at about 50 km/h "
@@ -371,25 +328,23 @@ def _warn_of_wheels(core: Core) -> None:
         )
 
 
-def _adjust(core: Core, command: c.Adjust) -> bool:
-    core.helm.require(command.holder)
-    test = core.test
-    if core.state is not State.LOADED or test is None:
+def _adjust(operating: OperatingState, command: c.Adjust) -> None:
+    operating.helm.require(command.holder)
+    test = operating.test
+    if operating.state is not State.LOADED or test is None:
         raise Refused("No test is running.", "Start one first.", "no-test")
     test.adjust(command.set_point, command.quantity)
-    core.tell_news(test)
-    core.event("notice", "Set point adjusted.", set_point=command.set_point, unit=test.unit)
-    return False
+    operating.tell_news(test)
+    operating.event("notice", "Set point adjusted.", set_point=command.set_point, unit=test.unit)
 
 
-def _ease_off(core: Core, command: c.EaseOff) -> bool:
-    if core.state is State.LOADED:
-        at_helm = core.helm.name if command.holder == core.helm.holder else ""
-        core.ease("eased-off", f"Eased off by {at_helm or command.name or 'somebody'}.")
-    return False
+def _ease_off(operating: OperatingState, command: c.EaseOff) -> None:
+    if operating.state is State.LOADED:
+        at_helm = operating.helm.name if command.holder == operating.helm.holder else ""
+        operating.ease("eased-off", f"Eased off by {at_helm or command.name or 'somebody'}.")
 
 
-_HANDLERS: dict[type, Callable[[Core, Any], bool]] = {
+_HANDLERS: dict[type, Callable[[OperatingState, Any], None]] = {
     c.TakeHelm: _take,
     c.KeepHelm: _keep,
     c.ReleaseHelm: _release,

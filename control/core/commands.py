@@ -55,7 +55,7 @@ class Acknowledge(Command, frozen=True, tag="acknowledge"):
 
 
 class ZeroCells(Command, frozen=True, tag="zero-cells"):
-    """Take load-cell zeros; only parked and standing still or unloaded."""
+    """Take the load-cell zeros; only parked, at rest and without current for two seconds."""
 
     holder: str
 

@@ -14,13 +14,12 @@ from collections.abc import Sequence
 import msgspec
 
 from control.core import command_handlers, snapshot
-from control.core.commands import Answer, AnyCommand, ZeroCells
+from control.core.commands import Answer, AnyCommand
 from control.core.controller_inputs import ControllerInputs
 from control.core.memory import Memory, found_in
 from control.core.operating_state import LATE_S, OperatingState
 from control.core.session import ChainMaker, Session
 from control.core.states import Trigger
-from control.core.zeroing import Zeroing
 from control.load_loop.loop import LoadLoop, Output, asking_nothing
 from control.safety import gate
 from control.safety.fault_detection import FaultDetector
@@ -30,6 +29,7 @@ from control.telemetry import Event, State, Telemetry
 from control.thermal.manager import ThermalManager
 from daq.measure.chain import Chain
 from daq.measure.measured import Measured
+from daq.measure.rest import NO_CURRENT_A
 from daq.rig.description import Rig
 from daq.wire.frames import (
     FromFrontEnd,
@@ -86,7 +86,7 @@ class Core(OperatingState):
             rig, kept, Session(rig, session or kept.session + 1, make_chain), loads, heat
         )
         self._heat_countdown = self.heat.slot_frames
-        self._watch = FaultDetector(rig)
+        self._fault_detector = FaultDetector(rig)
         self._clamp_counts: dict[int, int] = {}  # frames by combination of bits
         self._clamped = 0
         count = len(rig.absorbers)
@@ -101,11 +101,9 @@ class Core(OperatingState):
         self.frames_contradicting = 0  # since this core began
         self._contradicting: list[float] = []  # when, of late
         self._flight = (0, 0)
-        self.readout = ControllerInputs(rig)
+        self.inputs = ControllerInputs(rig)
         self._zero_for_s = 0.0
         self._slipping = False
-        self._zeroing = Zeroing()
-        self._answers: list[Answer] = []
 
     # ---- the step ----------------------------------------------------------------------------
 
@@ -121,10 +119,9 @@ class Core(OperatingState):
             if problem:
                 frame = None  # as if nothing had come: none of it is believed
                 self._contradicted(problem, now_s)
+        answers: list[Answer] = []
         for command in commands:
-            answer = command_handlers.handle(self, command)
-            if answer is not None:
-                self._answers.append(answer)
+            answers.append(command_handlers.handle(self, command))
         if self.helm.expired(now_s):
             self._left_the_helm("The helm expired: no heartbeat from its holder.")
         set_point: SetPoint | None = None
@@ -142,13 +139,10 @@ class Core(OperatingState):
         send: tuple[ToFrontEnd, ...] = ()
         if not self.session.live:
             send = self.session.ask(now_s)
-        answers: tuple[Answer, ...] = ()
         events: tuple[Event, ...] = ()
-        if self._answers:
-            answers, self._answers = tuple(self._answers), []
         if self._events:
             events, self._events = tuple(self._events), []
-        return CoreOutput(set_point, send, answers, events)
+        return CoreOutput(set_point, send, tuple(answers), events)
 
     def _sample(self, sample: Sample, now_s: float, late: bool) -> SetPoint | None:
         chain = self.session.chain
@@ -173,10 +167,10 @@ class Core(OperatingState):
         if sample.last_set_point != self._taken:
             self._taken, self._taken_s = sample.last_set_point, time_s
 
-        readout = self.readout
-        readout.read(measured)
-        speeds, coils, doubtful = readout.speeds, readout.coils, readout.doubtful
-        age_s = readout.age_s
+        inputs = self.inputs
+        inputs.read(measured)
+        speeds, coils, doubtful = inputs.speeds, inputs.coils, inputs.doubtful
+        age_s = inputs.age_s
         if not 0.8 * self.loads.speed_age_s < age_s < 1.25 * self.loads.speed_age_s:
             self.loads.set_delays(age_s, self.loads.in_flight)
         if measured.permission == Permission.EASING:
@@ -202,7 +196,7 @@ class Core(OperatingState):
             aim, target, rate = demand.aim, demand.target, demand.rate
         output = self.loads.step(
             dt_s, aim, target, rate, self._fresh,
-            readout.travels, readout.ages, coils, readout.cells, readout.shafts, sent, speeds,
+            inputs.travels, inputs.ages, coils, inputs.cells, inputs.shafts, sent, speeds,
             measured.roll_sets[0].speed_delay_s,
         )  # fmt: skip
         self._output = output
@@ -212,17 +206,17 @@ class Core(OperatingState):
         if self._heat_countdown <= 0:
             self._heat_countdown = self.heat.slot_frames
             self.heat.turn(measured, self._fans() != 0, output.shortfall_n, loaded)
-            self._watch.hot = self.heat.codes
+            self._fault_detector.hot = self.heat.codes
             if loaded and test is not None:
                 test.feel(self.heat.nearest_k(), self.heat.advice() != "")
             hot = 0
             for name in self.heat.hot_fans:
                 hot |= self.session.fan_bits.get(name, 0)
-            self._cooling.hot(hot)
+            self._fan_control.hot(hot)
 
         # Faults of this frame and what they do.
         underway = loaded or self.state is State.EASING
-        codes = self._watch.frame(
+        codes = self._fault_detector.frame(
             measured, self.loads, underway, loaded and test is not None and test.by_engine, doubtful
         )
         codes = self._add_own(codes, measured, late, loaded)
@@ -233,15 +227,11 @@ class Core(OperatingState):
             self.ease(*test.end)
         if self.state is State.READY and not self.helm.holder:
             self.move(Trigger.PARK, "nobody at the helm")
-        if self._zeroing.active:
-            answer = self._zeroing.frame(self, sample, dt_s)
-            if answer is not None:
-                self._answers.append(answer)
         return self._through_gate(output, dt_s, held)
 
     def _through_gate(self, output: Output, dt_s: float, held: bool) -> SetPoint | None:
-        readout = self.readout
-        speeds, coils = readout.speeds, readout.coils
+        inputs = self.inputs
+        speeds, coils = inputs.speeds, inputs.coils
         state = self.state
         asked = self._zero_a
         mode = Mode.DENY
@@ -276,8 +266,8 @@ class Core(OperatingState):
                 asked,
                 tuple(coils),
                 tuple([speeds[owner] for owner in self._owner]),
-                readout.force_n,
-                readout.power_w,
+                inputs.force_n,
+                inputs.power_w,
                 dt_s,
                 self._fans(),
             ),
@@ -287,7 +277,7 @@ class Core(OperatingState):
             self._count_clamps(decision.clamps)
         if state is State.EASING and decision.state.currents_a == self._zero_a:
             self._zero_for_s += dt_s
-            if self._zero_for_s > EMPTY_S or all(not coil > 0.5 for coil in coils):
+            if self._zero_for_s > EMPTY_S or all(not coil > NO_CURRENT_A for coil in coils):
                 self.move(Trigger.UNLOADED, "load is off")
         else:
             self._zero_for_s = 0.0
@@ -306,14 +296,13 @@ class Core(OperatingState):
         if self.session.live and not was_live:
             chain = self.session.chain
             if chain is not None:
-                for name, count in self.zeros.items():
-                    chain.set_zero(name, count)
+                chain.restore_zeros(self.zeros)
                 chain.restore_tooth_tables(self.teeth)
                 if self.ratio_per_m is not None:
                     chain.learned_ratio = self.ratio_per_m
             self._frame_time_s = None
             self._sample_s = now_s
-            self._watch.clear_clock()
+            self._fault_detector.clear_clock()
             self.event("notice", f"Front end {hello.firmware} greeted.", session=hello.session)
         if code == "wire-mismatch":
             self._outside[code] = detail
@@ -363,13 +352,6 @@ class Core(OperatingState):
 
     # ---- small things of a frame -----------------------------------------------------------
 
-    def begin_zero(self, command: ZeroCells) -> None:
-        self._zeroing.begin(command, len(self._owner))
-
-    @property
-    def zeroing(self) -> bool:
-        return self._zeroing.active
-
     def _tell_slip(self, measured: Measured) -> None:
         """A notice where slip begins and where it ends; the result flags it by the columns."""
         self._slipping = measured.tyre_slip
@@ -388,20 +370,6 @@ class Core(OperatingState):
         self._flight = (flight, times + 1 if seen == flight else 1)
         if self._flight[1] >= FLIGHT_FRAMES:
             self.loads.set_delays(self.loads.speed_age_s, flight)
-
-    def _fans(self) -> int:
-        """Bits of the fans that shall run."""
-        state, measured = self.state, self.measured
-        return self._cooling.bits(
-            state is State.LOADED or state is State.EASING,
-            measured.time_s if measured is not None else None,
-            self.session.all_fans,
-        )
-
-    def fans_asked(self) -> tuple[str, ...]:
-        """Names of the fans that shall run now, those outside the front end included."""
-        under_load = self.state in (State.LOADED, State.EASING)
-        return self._cooling.names(under_load, self.time_s, self.heat.hot_fans)
 
     def _count_clamps(self, clamps: int) -> None:
         self._clamp_counts[clamps] = self._clamp_counts.get(clamps, 0) + 1

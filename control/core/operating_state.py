@@ -24,6 +24,7 @@ from control.telemetry import Event, RunEnd, State
 from control.test_kinds import Test
 from control.thermal.manager import ThermalManager
 from daq.measure.measured import Measured
+from daq.measure.rest import NO_CURRENT_A
 from daq.rig.description import Rig
 from daq.wire.frames import Permission
 
@@ -73,7 +74,7 @@ class OperatingState:
         self._now_s = 0.0
         self._outside: dict[str, str] = {}
         self._moment: dict[str, str] = {}
-        self._cooling = FanControl(rig)
+        self._fan_control = FanControl(rig)
         self._events: list[Event] = []
         if self.faults.trip is not None:
             self.state = State.TRIPPED
@@ -178,7 +179,7 @@ class OperatingState:
         if self.session.chain is not None:
             self.session.chain.learn_teeth(to is not State.LOADED)
         if before in (State.LOADED, State.EASING):
-            self._cooling.load_ended(self.time_s)
+            self._fan_control.load_ended(self.time_s)
         if to is State.PARKED:
             self.acknowledged = False
         self.event("state", f"{before} -> {to}: {why}", before=before, after=to, why=why)
@@ -257,4 +258,18 @@ class OperatingState:
         measured = self.measured
         if measured is None or self._gate.currents_a != self._zero_a:
             return False
-        return all(not absorber.current.value > 0.5 for absorber in measured.absorbers)
+        return all(not absorber.current.value > NO_CURRENT_A for absorber in measured.absorbers)
+
+    def _fans(self) -> int:
+        """Bits of the fans that shall run."""
+        state, measured = self.state, self.measured
+        return self._fan_control.bits(
+            state is State.LOADED or state is State.EASING,
+            measured.time_s if measured is not None else None,
+            self.session.all_fans,
+        )
+
+    def fans_asked(self) -> tuple[str, ...]:
+        """Names of the fans that shall run now, those outside the front end included."""
+        under_load = self.state in (State.LOADED, State.EASING)
+        return self._fan_control.names(under_load, self.time_s, self.heat.hot_fans)

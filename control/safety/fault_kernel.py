@@ -15,8 +15,10 @@ import numpy.typing as npt
 from control.load_loop import aims, records
 from control.load_loop.records import Records
 from daq.kernel import jit, refresh_cache
+from daq.measure import rest
+from daq.measure.rest import NO_CURRENT_A, REST_MPS
 
-refresh_cache(__file__, aims.__file__, records.__file__)
+refresh_cache(__file__, aims.__file__, records.__file__, rest.__file__)
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -118,7 +120,7 @@ def screen(
             if mapped > WEAK_ABOVE_N and cell < WEAK_SHARE * mapped:
                 bits |= 1 << WEAK
                 places[WEAK] = i
-            if abs(cell) > 0.02 * capacity_n[i] and coil < 0.5 and v < 0.1:
+            if abs(cell) > 0.02 * capacity_n[i] and coil < NO_CURRENT_A and v < REST_MPS:
                 bits |= 1 << DRIFTED
                 places[DRIFTED] = i
         if sent > 0.0 or under_load:  # under load a set point of 0 may stand for one frame

@@ -16,7 +16,11 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from daq.kernel import jit
+from daq.kernel import jit, refresh_cache
+from daq.measure import rest
+from daq.measure.rest import REST_MPS
+
+refresh_cache(__file__, rest.__file__)
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
@@ -33,7 +37,6 @@ C_FORCE, C_FORCE_SD, C_FAULTS, C_ALIGNED = 0, 1, 2, 3
 MISSING_FAULTS = 2 | 8  # bridge, stale
 SUSPECT_FAULTS = 1 | 16 | 32 | 64  # saturated, frozen, overload, zero drifted
 
-TURNING_MPS = 0.05  # below it rolls count as standing: friction holds them, nothing is lost
 IDLE_SHARE = 0.05  # share of capacity that an absorber cannot give at standstill
 
 # per roll set parameters
@@ -115,7 +118,7 @@ def balance(
         loss_sd = 0.0
         if lost:
             loss = math.nan
-        elif v > TURNING_MPS:
+        elif v > REST_MPS:
             loss = p[LOSS_A] + v * (p[LOSS_B] + v * p[LOSS_C])
             loss_sd = p[LOSS_SIGMA]
         force = o[ABSORBER]

@@ -9,18 +9,20 @@ speed, ratio and slip (daq.measure.engine_speed) -> Measured. Slow channels come
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
 from daq.clock import TickClock
-from daq.errors import Refused, WireError
+from daq.errors import WireError
 from daq.measure import balance as b
 from daq.measure.balance import balance
 from daq.measure.cross_check import CrossCheck
 from daq.measure.engine_speed import EngineSpeed, Speeds
-from daq.measure.force.load_cell import DRIFTED, FAULT_TEXTS, FAULTS, NOT_FRESH, CellBank
-from daq.measure.force.zero import ZeroCandidate, check_zero, drift_limit_n, zero_candidate
+from daq.measure.force.load_cell import FAULT_TEXTS, NOT_FRESH, CellBank
+from daq.measure.force.zero import CellZeros
 from daq.measure.measured import NOT_YET_KNOWN, AbsorberReadings, Measured, RollSetReadings
+from daq.measure.rest import NO_CURRENT_A, RestDetector
 from daq.measure.slip import SlipDetector
 from daq.measure.slow import SlowChannels
 from daq.measure.speed.estimator import (
@@ -59,8 +61,7 @@ CONDITIONS = {
 ENGINE_WINDOW_S = 0.100
 FASTEST_ENGINE_RADPS = 2000.0  # beyond it pulses are noise
 SLOW_CHECK_FRAMES = 25
-REST_MPS = 0.05  # rolls slower than this are at rest, for zeros
-REST_A = 0.25  # supplies below this carry no current
+_NOT_KNOWN = (UNKNOWN, LOST, OVERDUE, NOISY)  # a roll set whose speed is one of these may turn
 
 _MPS, _MPS2, _N, _NM = (
     Unit.METRE_PER_SECOND,
@@ -122,7 +123,7 @@ class Chain:
         self._wheel_channels: tuple[int, ...] = ()
         self._pickup = -1
         self.wheels = self._bind_wheels(hello)
-        self._steer = FreshTravel(
+        self._fresh_travel = FreshTravel(
             self.wheels, len(rig.roll_sets)
         )  # fresh speed for control.load_loop.speed_control
         self._bind_inputs(hello)
@@ -156,17 +157,15 @@ class Chain:
         self._balanced = np.zeros(
             len(rig.roll_sets) * b.SET_OUTPUTS + len(rig.absorbers) * b.ABSORBER_OUTPUTS
         )
-        self._names = {absorber.name: place for place, absorber in enumerate(rig.absorbers)}
         self._set_names = tuple(roll_set.name for roll_set in rig.roll_sets)
-        self._absorber_names = tuple(self._names)
+        self._absorber_names = tuple(absorber.name for absorber in rig.absorbers)
         self._slow = SlowChannels(rig, hello)
         self._countdown = 0
-        self._witness = CrossCheck(len(rig.roll_sets))
-        self._at_rest_since: float | None = None
-        self._drift_limits = tuple(drift_limit_n(absorber.cell) for absorber in rig.absorbers)
-        self._drifted = [False] * len(rig.absorbers)
+        self._cross_check = CrossCheck(len(rig.roll_sets))
+        self._rest = RestDetector(self._set_names)
+        self._current_flows = False
+        self._zeros = CellZeros(rig.absorbers, self.cells)
         self._contradicted = [False] * len(rig.roll_sets)
-        self._resting = False
         self._unknown = list(range(len(self.wheels.wheels)))  # wheels not yet seen to turn or rest
         self._known_from_s = math.nan
         self.engine = EngineSpeed(rig.engine)
@@ -277,56 +276,24 @@ class Chain:
 
     # ---- zeros
 
-    def _row(self, absorber_name: str) -> int:
-        row = self._names.get(absorber_name)
-        if row is None:
-            raise Refused(
-                f"The rig has no absorber '{absorber_name}'.",
-                f"Use one of: {', '.join(self._names)}.",
-                "unknown-absorber",
-            )
-        return row
-
-    def set_zero(self, absorber_name: str, count: float) -> None:
-        """Use this converter count as the unloaded reading of one absorber's cell.
-
-        Raises Refused for an unknown absorber or a count that is not a number.
-        """
-        row = self._row(absorber_name)
-        if not math.isfinite(count):
-            raise Refused("A zero must be a number.", "Take the zero again.", "bad-zero")
-        self.cells.set_zero(row, count)
-        self._drifted[row] = False
-
-    def zero_candidates(self) -> dict[str, ZeroCandidate]:
-        """What each cell shows over the last two seconds, by absorber name."""
-        return {name: zero_candidate(self.cells, row) for name, row in self._names.items()}
+    def restore_zeros(self, counts: Mapping[str, float]) -> None:
+        """Use zeros taken before, by absorber name; names the rig does not have are left out."""
+        self._zeros.use(counts)
 
     def take_zeros(self) -> dict[str, float]:
-        """Check every cell, then use the new zero counts; returns them by absorber name.
+        """Take the zeros of all load cells; returns the new counts by absorber name.
 
         Raises Refused, and changes nothing, unless the rolls have rested without current for two
-        seconds and every cell is clean and steady.
+        seconds and every cell is clean, steady and near its calibrated zero.
         """
-        rested = self._at_rest_since is not None and self._now_s - self._at_rest_since >= 2.0
-        if not rested:
-            raise Refused(
-                "The rolls have not rested without current for two seconds.",
-                "Stop the rolls, take the load off, wait, then take the zero again.",
-                "zero-not-at-rest",
-            )
-        candidates = self.zero_candidates()
-        for absorber in self.rig.absorbers:
-            check_zero(
-                absorber.name,
-                absorber.cell,
-                candidates[absorber.name],
-                absorber.cell.zero_count,
-            )
-        zeros = {name: candidate.count for name, candidate in candidates.items()}
-        for name, count in zeros.items():
-            self.set_zero(name, count)
-        return zeros
+        rows = self.wheels.out[: len(self._set_names)]
+        places = range(len(self._set_names))
+        known = [
+            row[STATUS] not in _NOT_KNOWN and place not in self._unknown
+            for place, row in zip(places, rows, strict=True)
+        ]
+        self._rest.require(self._now_s, rows[:, 0].tolist(), known, self._current_flows)
+        return self._zeros.take()
 
     # ---- one frame
 
@@ -355,12 +322,10 @@ class Chain:
         if self._countdown < 0:
             self._countdown = SLOW_CHECK_FRAMES
             self._look_after(now_s)
-        if self._resting:
-            self._mark_drift(cell_rows)
-        flows = max(sample.currents) * CURRENT_STEP_A > REST_A
-        if flows:
-            self._at_rest_since = None
-            self._resting = False
+        self._current_flows = flows = max(sample.currents) * CURRENT_STEP_A > NO_CURRENT_A
+        self._rest.current(flows)
+        if self._rest.rested(now_s):
+            self._zeros.mark_drift(cell_rows)
         balance(
             wheel_rows, cell_rows, self._set_rows, self._absorber_rows, flows, self._balanced
         )  # fmt: skip
@@ -397,7 +362,7 @@ class Chain:
             speeds.ratio,
             speeds.slip,
             speeds.difference,
-            self._steer.update(tick),
+            self._fresh_travel.update(tick),
             self._slip.update(speeds.slip, speeds.difference, time_s),
             numbers,
         )
@@ -489,7 +454,7 @@ class Chain:
         speeds = [0.0 if math.isnan(r.speed.value) else r.speed.value for r in roll_sets]
         moving = [r.condition == "" for r in roll_sets]
         for place in range(len(roll_sets)):
-            self._contradicted[place] = not moving[place] and self._witness.contradicts(
+            self._contradicted[place] = not moving[place] and self._cross_check.contradicts(
                 time_s, place, speeds, moving
             )
 
@@ -499,22 +464,10 @@ class Chain:
         rows = self.wheels.out[: len(self._set_names)]
         speeds = rows[:, 0].tolist()
         if len(speeds) > 1:
-            self._witness.running(now_s, speeds)
-        if max(speeds) < REST_MPS and bool((rows[:, AGE] > 1.0).all()):
-            if self._at_rest_since is None:
-                self._at_rest_since = now_s
-        else:
-            self._at_rest_since = None
-        self._resting = self._at_rest_since is not None and now_s - self._at_rest_since > 2.5
-        if self._resting:
-            for row, limit in enumerate(self._drift_limits):
-                offset = zero_candidate(self.cells, row).offset_n
-                self._drifted[row] = math.isfinite(offset) and abs(offset) > limit
-
-    def _mark_drift(self, cell_rows: np.ndarray) -> None:
-        for row, drifted in enumerate(self._drifted):
-            if drifted:
-                cell_rows[row, FAULTS] = int(cell_rows[row, FAULTS]) | DRIFTED
+            self._cross_check.running(now_s, speeds)
+        self._rest.update(now_s, speeds, rows[:, AGE].tolist())
+        if self._rest.rested(now_s):
+            self._zeros.look_for_drift()
 
 
 def _fault_text(faults: int) -> str:

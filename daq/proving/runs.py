@@ -79,8 +79,7 @@ def read_track(recording: Recording, rig: Rig) -> Track:
                 for roll_set in rig.roll_sets
             ]
             asked = [0.0] * len(rig.roll_sets)
-            for name, count in header.zeros.items():
-                chain.set_zero(name, count)
+            chain.restore_zeros(header.zeros)
         elif isinstance(frame, Slow) and chain is not None:
             chain.slow(frame)
         elif isinstance(frame, Sample) and chain is not None:

@@ -167,9 +167,7 @@ class Replay:
         except WireError as error:
             self.misfits.append(str(error))
             return
-        for name, count in self.header.zeros.items():
-            if any(absorber.name == name for absorber in self.rig.absorbers):
-                chain.set_zero(name, count)
+        chain.restore_zeros(self.header.zeros)
         if self.header.teeth:
             # under load a speed loop answers an error of the wheel with true motion: as live, use
             # what was known before and learn nothing from the run itself

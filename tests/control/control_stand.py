@@ -7,6 +7,7 @@ against the physics it may have been tuned on. Readings go in as daq would hand 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
 
 from control.core.commands import (
@@ -17,10 +18,9 @@ from control.core.commands import (
     MakeReady,
     StartTest,
     TakeHelm,
-    ZeroCells,
 )
 from control.core.core import Core, CoreOutput
-from control.core.memory import Memory
+from control.core.memory import AbsorberMemory, Memory
 from control.telemetry import Event, State
 from control.test_kinds.plans import SteadyHold
 from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
@@ -47,6 +47,17 @@ HOLD_20 = SteadyHold(seconds=60.0, settle_s=1.0, speed_mps=20.0)
 
 def tarnhow() -> Rig:
     return load_rig(ROOT / "rigs" / "tarnhow.toml")
+
+
+def zeroed(rig: Rig) -> Memory:
+    """A memory that knows the zeros of all load cells."""
+    counts = (100.0, -200.0, 300.0, -400.0)
+    return Memory(
+        absorbers={
+            each.name: AbsorberMemory(zero_count=count)
+            for each, count in zip(rig.absorbers, counts, strict=True)
+        }
+    )
 
 
 class StandChain:
@@ -85,8 +96,11 @@ class StandChain:
         self.learned_ratio = self._stand.engine_ratio
         return self.learned_ratio
 
-    def set_zero(self, absorber_name: str, count: float) -> None:
-        self.zeros[absorber_name] = count
+    def take_zeros(self) -> dict[str, float]:
+        raise AssertionError("zeros are tested with the real chain: tests/control/core/test_zeros")
+
+    def restore_zeros(self, counts: Mapping[str, float]) -> None:
+        self.zeros = dict(counts)
 
 
 class Stand:
@@ -94,7 +108,8 @@ class Stand:
 
     def __init__(self, memory: Memory | None = None, rig: Rig | None = None) -> None:
         self.rig = rig or tarnhow()
-        self.core = Core(self.rig, memory, make_chain=lambda _rig, _hello: StandChain(self))
+        kept = zeroed(self.rig) if memory is None else memory
+        self.core = Core(self.rig, kept, make_chain=lambda _rig, _hello: StandChain(self))
         self.dt = 1.0 / self.rig.frame_hz
         self.time_s = 5.0
         self.host_s = 100.0
@@ -362,7 +377,6 @@ class Stand:
 
     def ready(self) -> Stand:
         self.at_helm()
-        assert self.ask(ZeroCells(0, HOLDER)).accepted
         assert self.ask(Acknowledge(0, HOLDER)).accepted
         answer = self.ask(MakeReady(0, HOLDER))
         assert answer.accepted, answer

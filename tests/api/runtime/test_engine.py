@@ -104,9 +104,9 @@ class Stand:
     async def loaded(self, run_id: str = "20260101-000000-test") -> None:
         """Under load at 8 m/s."""
         self.engine.tick()
-        await self.run(1.0)
+        await self.run(3.5)
         self.commands += [TakeHelm(1, HOLDER, "Ada"), ZeroCells(2, HOLDER)]
-        await self.run(1.0)
+        await self.run(0.1)
         self.plant.driver.tell(gear=4, brake=0.0, pedal=0.5)
         while self.engine.core.measured.roll_sets[0].speed.value < 7.5:  # type: ignore[union-attr]
             await self.run(0.1)

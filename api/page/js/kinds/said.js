@@ -25,6 +25,10 @@ const MOST_KEPT = 400;
 // values that are words
 const WORDS = {
   standstill: "Stillstand",
+  "converter saturated": "Wandler gesättigt",
+  "bridge open, shorted or without excitation": "Messbrücke offen, kurzgeschlossen oder ohne Speisung",
+  "no conversion for 0.1 s": "0,1 s lang keine Wandlung",
+  "count does not move": "Zählwert steht still",
   parked: "geparkt",
   ready: "bereit",
   loaded: "belastet",
