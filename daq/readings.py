@@ -57,8 +57,3 @@ class Reading(msgspec.Struct, frozen=True, gc=False):
 def missing(unit: Unit, time_s: float) -> Reading:
     """A reading that says: nothing usable here."""
     return Reading(float("nan"), unit, time_s, Quality.MISSING)
-
-
-def all_good(*readings: Reading) -> bool:
-    """True when every reading may steer the load."""
-    return all(reading.quality is Quality.GOOD for reading in readings)

@@ -21,7 +21,6 @@ from api.store.schema import (
     RunState,
     evaluations,
     notes,
-    run_words,
     runs,
     set_members,
     tags,
@@ -164,22 +163,6 @@ class Catalogue:
                 }
                 connection.execute(runs.update().where(runs.c.id == run.id).values(**filled))
             gather(connection, run.id)
-
-    def forget_run(self, run_id: str) -> None:
-        """Take back a run whose start was refused; only while nothing was recorded."""
-        with self._change() as connection:
-            connection.execute(
-                run_words.delete().where(
-                    run_words.c.run_id.in_(
-                        sa.select(runs.c.id).where(
-                            runs.c.id == run_id, runs.c.state == RunState.RECORDING
-                        )
-                    )
-                )
-            )
-            connection.execute(
-                runs.delete().where(runs.c.id == run_id, runs.c.state == RunState.RECORDING)
-            )
 
     def end_run(self, run_id: str, ended_at: str, reason: str) -> None:
         """Note that recording ended; a worker closes it next."""

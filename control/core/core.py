@@ -87,7 +87,6 @@ class Core(OperatingState):
         )
         self._heat_countdown = self.heat.slot_frames
         self._fault_detector = FaultDetector(rig)
-        self._clamp_counts: dict[int, int] = {}  # frames by combination of bits
         self._clamped = 0
         count = len(rig.absorbers)
         names = [roll_set.name for roll_set in rig.roll_sets]
@@ -97,7 +96,6 @@ class Core(OperatingState):
         self._step_s: float | None = None
         self._sample_s: float | None = None
         self._frame_time_s: float | None = None
-        self._notice_refusals = 0
         self.frames_contradicting = 0  # since this core began
         self._contradicting: list[float] = []  # when, of late
         self._flight = (0, 0)
@@ -274,7 +272,7 @@ class Core(OperatingState):
         )
         self._gate = decision.state
         if decision.clamps:
-            self._count_clamps(decision.clamps)
+            self._report_clamps(decision.clamps)
         if state is State.EASING and decision.state.currents_a == self._zero_a:
             self._zero_for_s += dt_s
             if self._zero_for_s > EMPTY_S or all(not coil > NO_CURRENT_A for coil in coils):
@@ -371,8 +369,8 @@ class Core(OperatingState):
         if self._flight[1] >= FLIGHT_FRAMES:
             self.loads.set_delays(self.loads.speed_age_s, flight)
 
-    def _count_clamps(self, clamps: int) -> None:
-        self._clamp_counts[clamps] = self._clamp_counts.get(clamps, 0) + 1
+    def _report_clamps(self, clamps: int) -> None:
+        """A notice when the gate begins to cut for another serious reason."""
         serious = clamps & _SERIOUS
         if serious & ~self._clamped:
             self.event("notice", f"The gate cut: {Clamp(serious)!r}.", clamps=serious)
@@ -383,17 +381,6 @@ class Core(OperatingState):
     def telemetry(self) -> Telemetry:
         """A snapshot for people; built on demand, not at each frame."""
         return snapshot.telemetry(self, self._output, self._gate.currents_a)
-
-    @property
-    def clamp_counts(self) -> dict[str, int]:
-        """How often the gate cut what, since this core began; one count per frame and kind."""
-        return {
-            (flag.name or "").lower(): sum(
-                frames for bits, frames in self._clamp_counts.items() if bits & flag
-            )
-            for flag in Clamp
-            if flag
-        }
 
     def memory(self) -> Memory:
         """What must survive a restart."""

@@ -14,7 +14,7 @@ import msgspec
 
 from daq.errors import Refused
 from daq.rig.gravity import STANDARD_GRAVITY
-from daq.rig.units import MILE, POUND, POUND_FORCE
+from daq.rig.units import MILE
 
 KG_PER_TYRE = 56.7  # rotating parts of one tyre and wheel as extra mass; 40 CFR 1066.310(b)(7)
 REFERENCE_AIR_KG_M3 = 1.17  # 40 CFR 1066.310
@@ -34,42 +34,9 @@ class RoadLoad(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     effective_mass_kg: float  # mass plus rotating parts
 
 
-class RoadLoadTerms(msgspec.Struct, frozen=True):
-    """Where a road-load force comes from, N."""
-
-    rolling_n: float
-    linear_n: float
-    aerodynamic_n: float
-    inertia_n: float
-    grade_n: float
-
-    @property
-    def total_n(self) -> float:
-        return self.rolling_n + self.linear_n + self.aerodynamic_n + self.inertia_n + self.grade_n
-
-
 def effective_mass(mass_kg: float, tyres: int) -> float:
     """Mass with rotating parts, kg; 40 CFR 1066.310(b)(7)."""
     return mass_kg + KG_PER_TYRE * tyres
-
-
-def rotating_mass(inertia_kgm2: float, diameter_m: float) -> float:
-    """Mass at the circumference that stores what a rotating inertia stores, kg."""
-    return inertia_kgm2 / (diameter_m / 2) ** 2
-
-
-def from_us_customary(
-    a_lbf: float, b_lbf_per_mph: float, c_lbf_per_mph2: float, mass_lb: float, tyres: int = 4
-) -> RoadLoad:
-    """RoadLoad from coefficients as US certification lists print them."""
-    mass = mass_lb * POUND
-    return RoadLoad(
-        a_lbf * POUND_FORCE,
-        b_lbf_per_mph * POUND_FORCE / _MPH,
-        c_lbf_per_mph2 * POUND_FORCE / _MPH**2,
-        mass,
-        effective_mass(mass, tyres),
-    )
 
 
 def check_road_load(load: RoadLoad, top_speed_mps: float = 60.0) -> RoadLoad:
@@ -118,31 +85,6 @@ def check_grade(grade_percent: float) -> float:
     return grade_percent
 
 
-def terms(
-    load: RoadLoad,
-    speed_mps: float,
-    acceleration_mps2: float = 0.0,
-    grade_percent: float = 0.0,
-    *,
-    headwind_mps: float = 0.0,
-    air_kg_m3: float = REFERENCE_AIR_KG_M3,
-) -> RoadLoadTerms:
-    """The five terms of 40 CFR 1066.210(d)(3), N.
-
-    Wind and air density act on the C term only (our choice, the regulation has neither): relative
-    air speed keeps its sign, so a tail wind faster than the truck pushes.
-    """
-    slope = math.hypot(1.0, grade_percent / 100)
-    through_air = speed_mps + headwind_mps
-    return RoadLoadTerms(
-        load.a_n / slope,
-        load.b_n_per_mps * speed_mps,
-        load.c_n_per_mps2 * through_air * abs(through_air) * air_kg_m3 / REFERENCE_AIR_KG_M3,
-        load.effective_mass_kg * acceleration_mps2,
-        load.mass_kg * STANDARD_GRAVITY * (grade_percent / 100) / slope,
-    )
-
-
 def force(
     load: RoadLoad,
     speed_mps: float,
@@ -152,7 +94,10 @@ def force(
     headwind_mps: float = 0.0,
     air_kg_m3: float = REFERENCE_AIR_KG_M3,
 ) -> float:
-    """Force at the tyres' contact, N, to be shared between all roll sets; see `terms`."""
+    """Force at the tyres' contact, N, to be shared between all roll sets.
+
+    The terms of 40 CFR 1066.210(d)(3); the cosine of the slope on A is from memory.
+    """
     slope = math.hypot(1.0, grade_percent / 100)
     through_air = speed_mps + headwind_mps
     return (

@@ -45,10 +45,6 @@ class Route(msgspec.Struct, frozen=True):
     def length_m(self) -> float:
         return self.points[-1][0]
 
-    @property
-    def steepest_percent(self) -> float:
-        return max((abs(grade) for _, grade in self.points), default=0.0)
-
 
 def _refuse(source: str, problem: str, remedy: str) -> Refused:
     return Refused(f"{source}: {problem}", remedy, "route")

@@ -300,36 +300,3 @@ def lost_power(
     """What leaves rim and body now, to air, surroundings and hub, W."""
     a, b, _ = heat_flows(p, rim, body, hub, 0.0, film(p, radps, fan), ambient)
     return -(a + b)
-
-
-def cool_off(
-    model: RotorModel, temperatures_k: tuple[float, float, float], seconds: float, ambient_k: float
-) -> tuple[float, float, float]:
-    """Rim, body, hub temperature after `seconds` at rest without a fan, e.g. while switched off."""
-    return after_pause(model, temperatures_k, seconds, 0.0, False, ambient_k)
-
-
-def after_pause(
-    model: RotorModel,
-    temperatures_k: tuple[float, float, float],
-    pause_s: float,
-    radps: float,
-    fan: bool,
-    ambient_k: float,
-) -> tuple[float, float, float]:
-    """Rim, body and hub temperature after an unloaded pause at a given speed."""
-    state = np.array(temperatures_k)
-    advance(model.vector(), state, max(0.0, pause_s), 0.0, radps, fan, ambient_k)
-    return float(state[0]), float(state[1]), float(state[2])
-
-
-def enthalpy_rise(from_k: float, to_k: float) -> float:
-    """Heat to warm carbon steel, J/kg, by the integral of `specific_heat` (EN 1993-1-2)."""
-
-    def integral(kelvin: float) -> float:
-        t = min(max(kelvin - ZERO_CELSIUS_K, 20.0), 600.0)
-        inside = 425.0 * t + 0.773 / 2 * t**2 - 1.69e-3 / 3 * t**3 + 2.22e-6 / 4 * t**4
-        beyond = kelvin - ZERO_CELSIUS_K - t
-        return inside + beyond * float(specific_heat(kelvin))
-
-    return integral(to_k) - integral(from_k)

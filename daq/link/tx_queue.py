@@ -74,9 +74,3 @@ class TxQueue:
             else:
                 self.superseded += 1
         return b""
-
-    @property
-    def waiting_bytes(self) -> int:
-        return (
-            len(self._current) - self._taken + len(self._set_point) + sum(map(len, self._questions))
-        )

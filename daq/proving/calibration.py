@@ -94,16 +94,6 @@ class Calibration(msgspec.Struct, frozen=True):
     def passed(self) -> bool:
         return self.linearity.passed and not self.flags
 
-    def applied_to(self, cell: LoadCell, date: str) -> LoadCell:
-        """The rig's cell with this calibration; `date` is the ISO date to print."""
-        return msgspec.structs.replace(
-            cell,
-            newton_per_mv_per_v=self.newton_per_mv_per_v,
-            zero_count=self.zero_count,
-            relative_sigma=self.relative_sigma,
-            calibrated_on=date,
-        )
-
     def rig_lines(self, date: str) -> str:
         """Lines for the absorber's [absorbers.cell] part of the rig file."""
         return (
@@ -195,21 +185,6 @@ def calibrate(loads: Sequence[DeadWeight], setup: CalibrationArm, cell: LoadCell
     )
 
 
-def verify(loads: Sequence[DeadWeight], setup: CalibrationArm, cell: LoadCell) -> Linearity:
-    """Linearity (40 CFR 1066.220) of a cell as it is calibrated now, by fresh dead weights.
-
-    The as-found check: unlike the fit's own residuals it also judges the slope.
-    """
-    _check(loads, setup)
-    forces = [reference_force(setup, load) for load in loads]
-    measured = [
-        counts_to_mv_per_v(load.count - cell.zero_count, cell.full_scale_mv_per_v)
-        * cell.newton_per_mv_per_v
-        for load in loads
-    ]
-    return linearity(forces, measured, max(map(abs, forces)), TORQUE_LINEARITY)
-
-
 def _budget(setup: CalibrationArm, forces: Sequence[float], fit_relative: float) -> Budget:
     force = max(forces, key=abs)
     tilt = math.radians(setup.level_sigma_deg)
@@ -297,35 +272,3 @@ def _flags(
             "check the cell's mounting for side load"
         )
     return tuple(flags)
-
-
-def shunt_signal(gauge_ohm: float, shunt_ohm: float) -> float:
-    """mV/V that a resistor across one bridge arm adds: R / (4 Rs + 2 R) x 1000."""
-    if gauge_ohm <= 0 or shunt_ohm <= 0:
-        raise ValueError("resistances must be above zero")
-    return 1000.0 * gauge_ohm / (4 * shunt_ohm + 2 * gauge_ohm)
-
-
-class ShuntCheck(msgspec.Struct, frozen=True):
-    """A shunt resistor switched in: shows wiring, excitation and converter, not the cell."""
-
-    expected_mv_per_v: float
-    measured_mv_per_v: float
-    relative_error: float
-    passed: bool
-
-
-def check_shunt(
-    count_without: float,
-    count_with: float,
-    cell: LoadCell,
-    *,
-    gauge_ohm: float = 350.0,
-    shunt_ohm: float = 100_000.0,
-    limit: float = 0.005,
-) -> ShuntCheck:
-    """Judge a shunt step against the resistor's value; `limit` is relative (common practice)."""
-    expected = shunt_signal(gauge_ohm, shunt_ohm)
-    measured = abs(counts_to_mv_per_v(count_with - count_without, cell.full_scale_mv_per_v))
-    error = measured / expected - 1
-    return ShuntCheck(expected, measured, error, abs(error) <= limit)

@@ -85,10 +85,6 @@ class Correction(msgspec.Struct, frozen=True):
     flags: tuple[str, ...]
     valid: bool  # False: outside the rule's limits, must not be quoted as corrected
 
-    def applied_to(self, power_w: float) -> float:
-        """Corrected power in W, whether valid or not; show `flags` beside it."""
-        return power_w * self.factor
-
 
 class _Limits(msgspec.Struct, frozen=True):
     factor: tuple[float, float] | None
@@ -258,37 +254,6 @@ def default_rule(*, diesel: bool, boosted: bool) -> tuple[Rule, str]:
     if diesel:
         return Rule.ISO_1585_DIESEL, "Unboosted diesel: corrected with its fuel-rate factor."
     return Rule.ISO_1585_SPARK, "Spark ignition: power follows the dry air it breathes."
-
-
-class PowerAdjustment(enum.Enum):
-    """Exponents (a, m, n, s) of ISO 3046-1 by what limits the engine; from memory."""
-
-    NATURAL_EXCESS_AIR = (1.0, 1.0, 0.75, 0.0)
-    NATURAL_THERMAL = (0.0, 1.0, 1.0, 0.0)
-    TURBO = (0.0, 0.7, 2.0, 0.0)
-    TURBO_CHARGE_COOLED = (0.0, 0.7, 1.2, 1.0)
-
-
-def iso_3046_adjustment(
-    kind: PowerAdjustment, site: Weather, coolant_k: float, mechanical_efficiency: float
-) -> tuple[float, float]:
-    """(k, alpha) of ISO 3046-1: what a rated engine may be asked for at the site; from memory.
-
-    Reference 100 kPa, 298 K, 30 % relative humidity, 298 K coolant. This adjusts a rating to a
-    site; it does not correct a measured power, so it is not one of the rules above.
-    """
-    reference = Weather(298.0, 100_000.0, 0.3)
-    a, m, n, s = kind.value
-
-    def breathed_pa(air: Weather) -> float:
-        return air.pressure_pa - a * (air.pressure_pa - dry_pressure_pa(air))
-
-    k = (
-        (breathed_pa(site) / breathed_pa(reference)) ** m
-        * (298.0 / site.temperature_k) ** n
-        * (298.0 / coolant_k) ** s
-    )
-    return k, k - 0.7 * (1 - k) * (1 / mechanical_efficiency - 1)
 
 
 def _diesel_inputs(

@@ -223,12 +223,3 @@ def peak(of: Curve) -> Peak:
     near = good[of.value[good] >= top - 2.0 * sigma]
     reach = np.append(of.bins[near], x)
     return Peak(x, top, sigma, float(reach.min()), float(reach.max()))
-
-
-def engine_torque(power_w: Floats, engine_radps: Floats) -> Floats:
-    """Wheel power over engine speed, N.m: the wheel figure referred to the engine.
-
-    No driveline loss is assumed or added back; the name says so wherever it is printed.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(engine_radps > 1.0, power_w / engine_radps, np.nan)

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import Refused
-from daq.uncertainty.statistics import coverage_factor, mean, summary
+from daq.uncertainty.statistics import Summary, mean, summary, welch
 
 Floats = npt.NDArray[np.float64]
 Condition = str | float
@@ -173,15 +173,8 @@ def _compare(
     """Welch comparison of logarithms; the between-session part has unlimited degrees of freedom
     (JCGM 100 G.4, Welch-Satterthwaite)."""
     one, other = summary(before.tolist()), summary(after.tolist())
-    parts = (one.sd**2 / one.n, other.sd**2 / other.n)
-    variance = parts[0] + parts[1] + between**2
-    difference = other.mean - one.mean
-    if variance == 0.0:
-        half, dof = 0.0, math.inf
-    else:
-        weight = parts[0] ** 2 / (one.n - 1) + parts[1] ** 2 / (other.n - 1)
-        dof = variance**2 / weight if weight > 0.0 else math.inf
-        half = coverage_factor(dof, level) * math.sqrt(variance)
+    found = welch(one, other, between)
+    difference, half = found.difference, found.half_width(level)
     verdict = Verdict.NOT_PROVEN
     if difference - half > 0.0:
         verdict = Verdict.GAINED
@@ -191,25 +184,24 @@ def _compare(
         math.expm1(difference),
         math.expm1(difference - half),
         math.expm1(difference + half),
-        dof,
+        found.dof,
         verdict,
     )
     more = None
     if verdict is Verdict.NOT_PROVEN:
-        more = _more_repeats(difference, one.sd, other.sd, (one.n, other.n), between, level)
+        more = _more_repeats(one, other, between, level)
     return result, more
 
 
-def _more_repeats(
-    difference: float, sd_1: float, sd_2: float, n: tuple[int, int], between: float, level: float
-) -> int | None:
+def _more_repeats(one: Summary, other: Summary, between: float, level: float) -> int | None:
     """Repeats to add on each side until the interval would exclude zero at this difference."""
     for more in range(1, MOST_MORE_REPEATS + 1):
-        parts = (sd_1**2 / (n[0] + more), sd_2**2 / (n[1] + more))
-        variance = parts[0] + parts[1] + between**2
-        weight = parts[0] ** 2 / (n[0] + more - 1) + parts[1] ** 2 / (n[1] + more - 1)
-        dof = variance**2 / weight if weight > 0.0 else math.inf
-        if variance == 0.0 or coverage_factor(dof, level) * math.sqrt(variance) < abs(difference):
+        found = welch(
+            msgspec.structs.replace(one, n=one.n + more),
+            msgspec.structs.replace(other, n=other.n + more),
+            between,
+        )
+        if found.half_width(level) < abs(found.difference):
             return more
     return None
 

@@ -1,7 +1,7 @@
 """Closed runs as Parquet: one row per frame, typed columns, unit and meaning in each field.
 
-Data flows: chunks of daq.results.columns -> `write_run` -> run.parquet, whole or not at all;
-`read_columns` gives it back. Any tool that reads Parquet reads it without us.
+Data flows: chunks of daq.results.columns -> `write_run` -> run.parquet, whole or not at all.
+Any tool that reads Parquet reads it without us.
 """
 
 from __future__ import annotations
@@ -99,25 +99,3 @@ def _begun(about: ParquetHeader, first: Chunk) -> ParquetHeader:
         )
     }  # fmt: skip
     return msgspec.structs.replace(about, **told)
-
-
-def read_columns(path: Path, names: Sequence[str] | None = None) -> Chunk:
-    """Columns as numpy arrays; all of them without `names`.
-
-    Raises RecordingError when the file or one of the columns is not there.
-    """
-    try:
-        with pq.ParquetFile(path, memory_map=True) as file:
-            lacking = set(names or ()) - set(file.schema_arrow.names)
-            if lacking:
-                raise RecordingError(
-                    f"{path} has no column '{min(lacking)}'.",
-                    "See which there are: they depend on the rig the run was recorded on.",
-                )
-            table = file.read(columns=None if names is None else list(names))
-            return {name: table.column(name).to_numpy() for name in table.column_names}
-    except (OSError, pa.ArrowInvalid) as error:
-        raise RecordingError(
-            f"{path} cannot be read as Parquet: {error}.",
-            "Evaluate the run again to make it anew from its recording.",
-        ) from None

@@ -14,7 +14,7 @@ import math
 import msgspec
 
 from daq.errors import RigError
-from daq.readings import Reading, Unit
+from daq.readings import Unit
 
 G0 = 9.80665  # m/s2, standard gravity, exact by convention
 FOOT = 0.3048  # m, exact
@@ -168,14 +168,3 @@ def from_si(value: float, unit: str) -> float:
 def display_unit(unit: Unit, system: UnitSystem) -> str:
     """The unit a person of that system reads."""
     return _SHOWN[system][unit]
-
-
-def for_display(reading: Reading, system: UnitSystem) -> tuple[float, float, str]:
-    """(value, sigma, unit) of a reading as a person reads it; sigma takes no offset."""
-    shown = _SHOWN[system][reading.unit]
-    scale = SCALES[shown]
-    return (
-        (reading.value - scale.offset) / scale.factor,
-        reading.sigma / abs(scale.factor),
-        shown,
-    )

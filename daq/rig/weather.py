@@ -103,18 +103,6 @@ def saturation_pressure_pa(temperature_k: float) -> float:
     return 1000.0 * float(10**log10_kpa)
 
 
-def saturation_pressure_ice_pa(temperature_k: float) -> float:
-    """Water vapour pressure over ice, Pa; 40 CFR 1065.645(a), -100 to 0 degC."""
-    inverse = TRIPLE_POINT_K / temperature_k
-    log10_kpa = (
-        -9.096853 * (inverse - 1)
-        - 3.566506 * math.log10(inverse)
-        + 0.876812 * (1 - 1 / inverse)
-        - 0.2138602
-    )
-    return 1000.0 * float(10**log10_kpa)
-
-
 def vapour_pressure_pa(temperature_k: float, relative_humidity: float) -> float:
     """Partial pressure of water vapour, Pa; 40 CFR 1065.645(c).
 
@@ -140,32 +128,10 @@ def dry_pressure_pa(weather: Weather) -> float:
     )
 
 
-def humidity_ratio(vapour_pa: float, pressure_pa: float) -> float:
-    """Mass of water per mass of dry air (ASHRAE Fundamentals 2017 chapter 1)."""
-    return WATER_TO_AIR * vapour_pa / (pressure_pa - vapour_pa)
-
-
 def saturation_pressure_cipm_pa(temperature_k: float) -> float:
     """Saturation vapour pressure as CIPM-2007 states it, Pa."""
     T = temperature_k
     return math.exp(1.2378847e-5 * T * T - 1.9121316e-2 * T + 33.93711047 - 6343.1645 / T)
-
-
-def humidity_from_wet_bulb(temperature_k: float, wet_bulb_k: float, pressure_pa: float) -> float:
-    """Relative humidity 0..1 from a psychrometer above freezing (ASHRAE Fundamentals 2017).
-
-    Saturation at the wet bulb is the modern one (CIPM), as the psychrometer equation expects; the
-    result refers to 1065.645 saturation, so `vapour_pressure_pa` gives the same vapour back.
-    """
-    if wet_bulb_k > temperature_k:
-        raise ValueError("the wet bulb cannot be warmer than the dry bulb")
-    dry, wet = temperature_k - ZERO_CELSIUS_K, wet_bulb_k - ZERO_CELSIUS_K
-    saturated = humidity_ratio(saturation_pressure_cipm_pa(wet_bulb_k), pressure_pa)
-    ratio = ((2501 - 2.326 * wet) * saturated - 1.006 * (dry - wet)) / (
-        2501 + 1.86 * dry - 4.186 * wet
-    )
-    vapour = pressure_pa * ratio / (WATER_TO_AIR + ratio)
-    return max(0.0, vapour / saturation_pressure_pa(temperature_k))
 
 
 def air_density(weather: Weather) -> float:
@@ -193,20 +159,3 @@ def air_density(weather: Weather) -> float:
         / (compressibility * GAS_CONSTANT * T)
         * (1 - x * (1 - water_molar / dry_molar))
     )
-
-
-def air_density_ideal(weather: Weather) -> float:
-    """Density of moist air as two ideal gases, kg/m3: the plain check on `air_density`."""
-    vapour = weather.relative_humidity * saturation_pressure_cipm_pa(weather.temperature_k)
-    T = weather.temperature_k
-    return (weather.pressure_pa - vapour) / (DRY_AIR_J_PER_KG_K * T) + vapour / (
-        WATER_J_PER_KG_K * T
-    )
-
-
-def standard_pressure_pa(altitude_m: float) -> float:
-    """Pressure of the standard atmosphere, Pa; ASHRAE Fundamentals 2017 chapter 1, equation 3.
-
-    A stand-in for plausibility checks of a barometer, never for correcting power.
-    """
-    return 101_325.0 * float((1 - 2.25577e-5 * altitude_m) ** 5.2559)

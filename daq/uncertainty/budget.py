@@ -208,17 +208,6 @@ def assemble(
     )
 
 
-def covariance_of(
-    models: Sequence[Model],
-    sources: Sequence[Source],
-    correlations: Sequence[tuple[str, str, float]] = (),
-) -> Array:
-    """Covariance matrix of several results of the same sources (JCGM 102)."""
-    sigmas = np.array([source.sigma for source in sources])
-    effects = np.array([sensitivities(model, sources) * sigmas for model in models])
-    return np.asarray(effects @ correlation_matrix(sources, correlations) @ effects.T)
-
-
 class Observed(msgspec.Struct, frozen=True, eq=False):
     """Repeated simultaneous observations: means, standard uncertainties of the means, r."""
 

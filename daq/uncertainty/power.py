@@ -60,10 +60,6 @@ class Effects(msgspec.Struct, frozen=True, eq=False):
         """Combined standard uncertainty of every sample, (n,)."""
         return np.asarray(np.sqrt(np.sum(self.effects**2, axis=0) + self.noise_variance))
 
-    def systematic_sigma(self) -> Array:
-        """Part of `sigma` that repeats from run to run on this rig, (n,)."""
-        return np.asarray(np.sqrt(np.sum(self.effects**2, axis=0)))
-
     def budget(self, weights: Array | None = None, level: float = 0.95) -> Budget:
         """Budget of a linear result, sum(weights x values); the mean when no weights are given."""
         n = len(self.values)

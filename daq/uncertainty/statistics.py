@@ -32,16 +32,6 @@ def standard_deviation(values: Values) -> float:
     return math.sqrt(math.fsum((x - centre) ** 2 for x in values) / (len(values) - 1))
 
 
-def root_mean_square(values: Values) -> float:
-    """Root mean square; 40 CFR 1065.602(d)."""
-    return math.sqrt(math.fsum(x * x for x in values) / len(values))
-
-
-def accuracy(values: Values, reference: float) -> float:
-    """Distance of the mean from a reference; 40 CFR 1065.602(e)."""
-    return abs(mean(values) - reference)
-
-
 # --- Student's t -----------------------------------------------------------------------------
 
 
@@ -132,27 +122,6 @@ def coverage_factor(dof: float, level: float = 0.95) -> float:
     return t
 
 
-class MeanComparison(msgspec.Struct, frozen=True):
-    """A comparison of two means: difference = second - first."""
-
-    difference: float
-    standard_error: float
-    t: float
-    dof: float
-    p_two_sided: float
-
-    def half_width(self, level: float = 0.95) -> float:
-        """Half-width of the confidence interval of the difference."""
-        return coverage_factor(self.dof, level) * self.standard_error
-
-
-def _comparison(difference: float, error: float, dof: float) -> MeanComparison:
-    if error == 0.0:
-        raise ValueError("two sets without any spread cannot be compared by a t test")
-    t = difference / error
-    return MeanComparison(difference, error, t, dof, t_two_sided(t, dof))
-
-
 class Summary(msgspec.Struct, frozen=True):
     """A set of repeats, summed up."""
 
@@ -161,55 +130,36 @@ class Summary(msgspec.Struct, frozen=True):
     n: int
 
 
+class MeanDifference(msgspec.Struct, frozen=True):
+    """Second mean less first, with its standard error and degrees of freedom."""
+
+    difference: float
+    standard_error: float
+    dof: float  # infinite when nothing scatters
+
+    def half_width(self, level: float = 0.95) -> float:
+        """Half-width of the confidence interval of the difference."""
+        if self.standard_error == 0.0:
+            return 0.0
+        return coverage_factor(self.dof, level) * self.standard_error
+
+
+def welch(first: Summary, second: Summary, common_sigma: float = 0.0) -> MeanDifference:
+    """Unpaired comparison with unequal variances; 40 CFR 1065.602(f)(1).
+
+    `common_sigma`: standard uncertainty of the difference from outside both sets, with unlimited
+    degrees of freedom (JCGM 100 G.4, Welch-Satterthwaite). Each set needs two values or more.
+    """
+    parts = (first.sd**2 / first.n, second.sd**2 / second.n)
+    variance = parts[0] + parts[1] + common_sigma**2
+    weight = parts[0] ** 2 / (first.n - 1) + parts[1] ** 2 / (second.n - 1)
+    dof = variance**2 / weight if weight > 0.0 else math.inf
+    return MeanDifference(second.mean - first.mean, math.sqrt(variance), dof)
+
+
 def summary(values: Values) -> Summary:
     """Mean, spread and number of a set of repeats."""
     return Summary(mean(values), standard_deviation(values), len(values))
-
-
-def welch_from_summary(first: Summary, second: Summary) -> MeanComparison:
-    """Unpaired comparison with unequal variances; 40 CFR 1065.602(f)(1)."""
-    if min(first.n, second.n) < 2:
-        raise ValueError("each side needs at least two repeats")
-    part_1, part_2 = first.sd**2 / first.n, second.sd**2 / second.n
-    total = part_1 + part_2
-    if total == 0.0:
-        raise ValueError("two sets without any spread cannot be compared by a t test")
-    dof = total**2 / (part_1**2 / (first.n - 1) + part_2**2 / (second.n - 1))
-    return _comparison(second.mean - first.mean, math.sqrt(total), dof)
-
-
-def welch(first: Values, second: Values) -> MeanComparison:
-    """Unpaired comparison of two sets of repeats with unequal variances."""
-    return welch_from_summary(summary(first), summary(second))
-
-
-def pooled_from_summary(first: Summary, second: Summary) -> MeanComparison:
-    """Unpaired comparison with one common variance."""
-    dof = first.n + second.n - 2
-    variance = ((first.n - 1) * first.sd**2 + (second.n - 1) * second.sd**2) / dof
-    error = math.sqrt(variance * (1 / first.n + 1 / second.n))
-    return _comparison(second.mean - first.mean, error, dof)
-
-
-def paired(first: Values, second: Values) -> MeanComparison:
-    """Paired comparison; 40 CFR 1065.602(f)(2)."""
-    if len(first) != len(second):
-        raise ValueError("pairs need the same number of values on both sides")
-    return paired_from_summary(
-        mean([b - a for a, b in zip(first, second, strict=True)]),
-        standard_deviation([b - a for a, b in zip(first, second, strict=True)]),
-        len(first),
-    )
-
-
-def paired_from_summary(mean_difference: float, sd: float, n: int) -> MeanComparison:
-    """Paired comparison from the mean and spread of the differences."""
-    return _comparison(mean_difference, sd / math.sqrt(n), n - 1)
-
-
-def variance_ratio(sd: float, reference_sd: float) -> float:
-    """F ratio of two standard deviations; 40 CFR 1065.602(g)."""
-    return (sd / reference_sd) ** 2
 
 
 # --- regression and linearity ----------------------------------------------------------------

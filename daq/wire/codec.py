@@ -24,7 +24,6 @@ from daq.wire.frames import (
     MAX_EDGES_PER_FRAME,
     MAX_FRAME_BYTES,
     PROTOCOL_MAJOR,
-    PROTOCOL_MINOR,
     AskIdentity,
     AskTime,
     Channel,
@@ -138,17 +137,6 @@ def decode(raw: bytes) -> Frame:
         return decoder(data)
     except (struct.error, IndexError, ValueError):
         raise FrameDamaged(Damage.MALFORMED) from None
-
-
-def require_version(hello: Hello) -> None:
-    """Raises WireError with the remedy when the front end speaks another major version."""
-    if hello.major != PROTOCOL_MAJOR:
-        raise WireError(
-            f"The front end speaks wire version {hello.major}.{hello.minor}, "
-            f"this host {PROTOCOL_MAJOR}.{PROTOCOL_MINOR}.",
-            f"Load firmware for wire version {PROTOCOL_MAJOR} into the front end, "
-            "or install the Drumlin release that matches its firmware.",
-        )
 
 
 # --- SAMPLE -----------------------------------------------------------------------------------

@@ -84,11 +84,6 @@ class Deframer:
         self._held = b""
         self._skipping = False  # inside a frame already known to be too long
 
-    @property
-    def held_bytes(self) -> int:
-        """Bytes of the unfinished frame kept for the next call, at most MAX_STUFFED_BYTES."""
-        return len(self._held)
-
     def feed(self, data: bytes) -> list[Frame]:
         """The frames that end within `data`, oldest first. Never raises on any bytes."""
         return [frame for frame, _ in self.feed_raw(data)]

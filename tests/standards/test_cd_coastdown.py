@@ -1,4 +1,4 @@
-"""Coastdown arithmetic against closed forms and the published motorcycle table (rows CD)."""
+"""Intervals of a recorded coast against closed forms, those against published tables (rows CD)."""
 
 from __future__ import annotations
 
@@ -6,15 +6,12 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from daq.results.kinds.coastdown import (
-    agreeing_runs,
+from daq.results.kinds.coastdown import measured_intervals
+from tests.standards.reference import (
     coastdown_distance,
     coastdown_time,
     coefficient_force,
-    drag_area,
-    drag_at_reference,
     interval_table,
-    measured_intervals,
     speed_after,
 )
 
@@ -25,13 +22,6 @@ POUND = 0.45359237
 PICKUP = (226.54792686521725, 1.5900720609310752, 0.9488749464351989)
 PICKUP_KG = 5500 * POUND
 SIMPLE = (300.0, 0.0, 0.60)
-
-
-def test_drag_area_at_reference_air() -> None:
-    # CD-02: computed from the form of 40 CFR 1066.310 (symbols seen, layout partly memory)
-    adjusted = drag_at_reference(0.40, 288.15, 96_000.0)
-    assert adjusted == pytest.approx(0.402434748, abs=1e-8)
-    assert drag_area(adjusted) == pytest.approx(0.687922647, abs=1e-8)
 
 
 def test_time_and_distance_without_linear_term() -> None:
@@ -165,12 +155,6 @@ def test_a_recorded_coast_shows_the_reference_intervals() -> None:
         assert ours.force_n == pytest.approx(reference.force_n, rel=2e-3)
     with pytest.raises(ValueError, match="did not pass"):
         measured_intervals(PICKUP_KG, time, speed, [40.0, 30.0])
-
-
-def test_a_run_beyond_two_standard_deviations_is_left_out() -> None:
-    # 40 CFR 1066.310, seen
-    runs = [113.9, 114.1, 113.8, 114.0, 114.2, 113.9, 114.0, 119.0]
-    assert agreeing_runs(runs) == (0, 1, 2, 3, 4, 5, 6)
 
 
 def test_kinetic_energy_equals_work_over_the_coast() -> None:

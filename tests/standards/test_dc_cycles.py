@@ -16,10 +16,8 @@ from daq.errors import Refused
 from daq.results.kinds.cycles import (
     ReferenceTrace,
     judge_following,
-    kinetic_work,
     load_trace,
     parse_trace,
-    positive_energy,
     trace_limits,
 )
 
@@ -98,27 +96,6 @@ def test_band_of_the_driver(udds: ReferenceTrace, second: float, low: float, hig
 def _tractive(speed: float, acceleration: float) -> float:
     a, b, c = PICKUP.a_n, PICKUP.b_n_per_mps, PICKUP.c_n_per_mps2
     return a + speed * (b + speed * c) + PICKUP.mass_kg * acceleration
-
-
-@pytest.mark.parametrize(
-    ("name", "tractive", "road"),
-    [
-        ("udds", 9.072776, 5.470549),
-        ("hwfet", 13.390765, 12.433902),
-        ("us06", 16.519441, 12.888527),
-    ],
-)
-def test_energy_of_a_pickup(name: str, tractive: float, road: float) -> None:
-    # DC-22 and 23: computed by the stated definition, RL-01 coefficients, M = Me = 5500 lb
-    trace = load_trace(DATA / f"{name}.csv")
-    assert positive_energy(trace, _tractive) / 1e6 == pytest.approx(tractive, abs=1e-6)
-    only_road = positive_energy(trace, lambda v, _: _tractive(v, 0.0)) / 1e6
-    assert only_road == pytest.approx(road, abs=1e-6)
-
-
-def test_kinetic_work(udds: ReferenceTrace) -> None:
-    # DC-24: computed
-    assert kinetic_work(udds) == pytest.approx(2098.498041, abs=1e-6)
 
 
 def test_a_driver_one_second_late_stays_inside_the_band(udds: ReferenceTrace) -> None:

@@ -11,7 +11,6 @@ from daq.rig.weather import (
     check_weather,
     dewpoint_k,
     dry_pressure_pa,
-    saturation_pressure_ice_pa,
     saturation_pressure_pa,
     vapour_pressure_pa,
 )
@@ -29,12 +28,6 @@ def test_vapour_pressure_from_relative_humidity() -> None:
     assert saturation_pressure_pa(293.15) / 1000 == pytest.approx(2.3371, abs=5e-5)
     vapour = vapour_pressure_pa(293.15, 0.5077)
     assert vapour / 99_980 == pytest.approx(0.01186772, abs=5e-9)
-
-
-def test_vapour_pressure_over_ice() -> None:
-    # HUM-03: from memory, reproduces
-    pressure = saturation_pressure_ice_pa(ZERO_CELSIUS_K - 15.4)
-    assert pressure / 1000 == pytest.approx(0.159145, abs=1e-6)
 
 
 def test_dewpoint_from_relative_humidity() -> None:

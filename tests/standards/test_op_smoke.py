@@ -14,24 +14,10 @@ from daq.results.kinds.smoke import (
     bessel_pass,
     convert_path,
     filter_rise_s,
-    highest_average,
     judge_snaps,
-    opacity_from_absorption,
-    standard_path_m,
 )
 
 INCH = 0.0254
-
-
-@pytest.mark.parametrize(
-    ("k", "percent"),
-    [(0.7, 25.99222), (1.0, 34.94909), (1.5, 47.53375), (1.7, 51.85727), (2.5, 65.87022),
-     (3.0, 72.47292)],
-)  # fmt: skip
-def test_opacity_from_absorption(k: float, percent: float) -> None:
-    # OP-01: computed; law seen in a secondary summary of SAE J255
-    assert 100 * opacity_from_absorption(k, 0.43) == pytest.approx(percent, abs=1e-5)
-    assert absorption(percent / 100, 0.43) == pytest.approx(k, abs=1e-6)
 
 
 def test_absorption_from_opacity() -> None:
@@ -51,12 +37,6 @@ def test_conversion_to_one_metre() -> None:
     # OP-04: 40 CFR 92.131(c), seen (equation a graphic)
     assert 100 * convert_path(0.20, 0.43, 1.0) == pytest.approx(40.484803, abs=1e-6)
     assert 100 * convert_path(0.30, 0.127, 1.0) == pytest.approx(93.970247, abs=1e-6)
-
-
-@pytest.mark.parametrize(("hp", "inches"), [(90, 2), (150, 3), (250, 4), (350, 5)])
-def test_standard_stack(hp: float, inches: float) -> None:
-    # OP-05: SAE J1667, from memory
-    assert standard_path_m(hp * 745.69987158227022) == pytest.approx(inches * INCH)
 
 
 def test_snaps_that_agree_give_their_mean() -> None:
@@ -95,16 +75,6 @@ def test_which_low_pass_a_full_flow_meter_needs(order: int, loss: float, meets: 
     decibel = -20 * math.log10(abs(response[0]))
     assert decibel == pytest.approx(loss, abs=1e-4)
     assert (decibel >= 27.0) is meets
-
-
-def test_highest_averages() -> None:
-    # OP-11: 40 CFR 92.131(b), seen
-    trace = np.zeros(1000)
-    trace[400:430] = 0.6
-    assert highest_average(trace, 10.0, 3.0) == pytest.approx(0.6)
-    assert highest_average(trace, 10.0, 30.0) == pytest.approx(0.06)
-    with pytest.raises(ValueError, match="shorter"):
-        highest_average(trace[:10], 10.0, 3.0)
 
 
 def test_filter_rise_and_first_cut_off() -> None:

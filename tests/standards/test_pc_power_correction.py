@@ -13,18 +13,16 @@ from daq.errors import Refused
 from daq.results.correction import (
     Charging,
     DieselFuel,
-    PowerAdjustment,
     Rule,
     atmospheric_factor,
     correction,
     default_rule,
     engine_factor,
     friction_form,
-    iso_3046_adjustment,
     spark_factor,
     specific_fuel_mg,
 )
-from daq.rig.weather import Weather, dry_pressure_pa, saturation_pressure_pa
+from daq.rig.weather import Weather, dry_pressure_pa
 
 H = (95.0, 308.0)
 M = (97.0, 303.0)
@@ -140,7 +138,7 @@ def test_diesel_with_its_fuel_rate(rule: Rule, charging: Charging, alpha: float)
     assert inputs["engine factor fm"] == pytest.approx(0.340353, abs=1e-6)
     assert result.factor == pytest.approx(alpha, abs=1e-6)
     assert result.valid
-    assert result.applied_to(100_000.0) == pytest.approx(100_000 * alpha, abs=0.1)
+    assert 100_000.0 * result.factor == pytest.approx(100_000 * alpha, abs=0.1)
 
 
 def test_two_stroke_burns_twice_as_often() -> None:
@@ -196,37 +194,6 @@ def test_each_limit_of_a_rule(
     # PC-01, 02, 10: limits from memory but for the test air of PC-01, seen
     for air, valid in ((inside, True), (outside, False)):
         assert correction(rule, dry(*air), fuel=FUEL).valid is valid
-
-
-@pytest.mark.parametrize(
-    ("kind", "k", "alpha"),
-    [
-        (PowerAdjustment.NATURAL_EXCESS_AIR, 0.768208, 0.739575),
-        (PowerAdjustment.TURBO, 0.772131, 0.743982),
-        (PowerAdjustment.TURBO_CHARGE_COOLED, 0.791652, 0.765915),
-    ],
-)
-def test_rating_adjusted_to_a_site(kind: PowerAdjustment, k: float, alpha: float) -> None:
-    # PC-42: ISO 3046-1, from memory. The row takes psx = 12.34 and psr = 3.167 kPa (at 25 degC),
-    # ours takes psr at 298 K, so the first kind differs in the fourth digit
-    site = Weather(323.0, 87_000.0, 0.5 * 12_340.0 / saturation_pressure_pa(323.0))
-    ours = iso_3046_adjustment(kind, site, 310.0, 0.85)
-    tolerance = 2e-4 if kind is PowerAdjustment.NATURAL_EXCESS_AIR else 1e-6
-    assert ours == pytest.approx((k, alpha), abs=tolerance)
-    if kind is PowerAdjustment.NATURAL_EXCESS_AIR:
-        reference_kpa = 100.0 - 0.3 * saturation_pressure_pa(298.0) / 1000
-        exact = (87.0 - 0.5 * 12.34) / reference_kpa * (298.0 / 323.0) ** 0.75
-        assert ours[0] == pytest.approx(exact, rel=1e-12)
-
-
-def test_thermally_limited_rating_follows_the_stated_exponents() -> None:
-    # PC-42 states a = 0, m = 1, n = 1 and lists k = 0.922601, which is the temperature ratio alone
-    # (m = 0). The exponents are from memory and the row contradicts itself; ours keeps m = 1.
-    site = Weather(323.0, 87_000.0, 0.5)
-    k, alpha = iso_3046_adjustment(PowerAdjustment.NATURAL_THERMAL, site, 310.0, 0.85)
-    assert pytest.approx(0.922601, abs=1e-6) == 298.0 / 323.0
-    assert k == pytest.approx(0.87 * 298.0 / 323.0, rel=1e-12)
-    assert alpha == pytest.approx(k - 0.7 * (1 - k) * (1 / 0.85 - 1), rel=1e-12)
 
 
 def test_dry_pressure() -> None:

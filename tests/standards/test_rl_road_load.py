@@ -11,16 +11,13 @@ from control.test_kinds.road_load import (
     RoadLoad,
     check_grade,
     check_road_load,
-    effective_mass,
     force,
-    from_us_customary,
-    rotating_mass,
     scaled,
-    terms,
     with_load,
 )
 from daq.errors import Refused
 from daq.rig.units import to_si
+from tests.standards.reference import from_us_customary
 
 LBF = 4.4482216152605
 MPH = 0.44704
@@ -58,16 +55,15 @@ def test_power(mph: float, hp: float, watt: float) -> None:
 
 def test_all_terms() -> None:
     # RL-05: form of 40 CFR 1066.210(d)(3) (2024, symbols seen; the cosine's place from memory)
-    parts = terms(PICKUP, 45 * MPH, 1.5 * MPH, 5.0)
-    assert parts.rolling_n == pytest.approx(226.265272, rel=1e-7)
-    assert parts.linear_n == pytest.approx(31.987162, rel=1e-7)
-    assert parts.aerodynamic_n == pytest.approx(383.996067, rel=1e-7)
-    assert parts.inertia_n == pytest.approx(1824.967956, rel=1e-7)
-    assert parts.grade_n == pytest.approx(1221.734729, rel=1e-7)
-    assert parts.total_n == pytest.approx(3688.951186, rel=1e-7)
-    assert parts.total_n / LBF == pytest.approx(829.309217, rel=1e-7)
-    assert parts.total_n * 45 * MPH == pytest.approx(74209.893, rel=1e-7)
-    assert force(PICKUP, 45 * MPH, 1.5 * MPH, 5.0) == parts.total_n
+    total_n = force(PICKUP, 45 * MPH, 1.5 * MPH, 5.0)
+    steady_n = force(PICKUP, 45 * MPH, 0.0, 5.0)
+    still_n = force(PICKUP, 0.0, 0.0, 5.0)
+    assert still_n == pytest.approx(226.265272 + 1221.734729, rel=1e-7)  # rolling and grade
+    assert steady_n - still_n == pytest.approx(31.987162 + 383.996067, rel=1e-7)  # linear and air
+    assert total_n - steady_n == pytest.approx(1824.967956, rel=1e-7)  # inertia
+    assert total_n == pytest.approx(3688.951186, rel=1e-7)
+    assert total_n / LBF == pytest.approx(829.309217, rel=1e-7)
+    assert total_n * 45 * MPH == pytest.approx(74209.893, rel=1e-7)
 
 
 @pytest.mark.parametrize(
@@ -83,15 +79,15 @@ def test_all_terms() -> None:
 )
 def test_grade(percent: float, lbf: float) -> None:
     # RL-06: computed
-    parts = terms(from_us_customary(0, 0, 0, 20_000), 0.0, 0.0, percent)
-    assert parts.grade_n / LBF == pytest.approx(lbf, abs=0.001)
+    newton = force(from_us_customary(0, 0, 0, 20_000), 0.0, 0.0, percent)
+    assert newton / LBF == pytest.approx(lbf, abs=0.001)
 
 
 @pytest.mark.parametrize(("percent", "error"), [(6, 0.1798), (12, 0.7174), (30, 4.4031)])
 def test_grade_uses_the_sine_not_the_tangent(percent: float, error: float) -> None:
     # RL-07: computed: what a tangent would be off by
     load = RoadLoad(0, 0, 0, 1000, 1000)
-    grade_n = terms(load, 0.0, 0.0, percent).grade_n
+    grade_n = force(load, 0.0, 0.0, percent)
     tangent_n = 1000 * 9.80665 * percent / 100
     assert 100 * (tangent_n / grade_n - 1) == pytest.approx(error, abs=1e-3)
 
@@ -107,17 +103,10 @@ def test_tow_hold() -> None:
 def test_inertia_power() -> None:
     # RL-09: computed
     mass = to_si(5500, "lb")
-    newton = terms(RoadLoad(0, 0, 0, mass, mass), 60 * MPH, 3 * MPH).inertia_n
+    newton = force(RoadLoad(0, 0, 0, mass, mass), 60 * MPH, 3 * MPH)
     assert newton == pytest.approx(3345.769896, rel=1e-6)
     assert newton / LBF == pytest.approx(752.158994, rel=1e-6)
     assert newton * 60 * MPH == pytest.approx(89741.578, rel=1e-6)
-
-
-def test_rotating_inertia_and_effective_mass() -> None:
-    # RL-10 computed; CD-01: 40 CFR 1066.310(b)(7), seen
-    assert rotating_mass(100.0, 0.90440) == pytest.approx(489.033808, rel=1e-6)
-    assert effective_mass(2494.758035, 4) == pytest.approx(2721.558035, abs=1e-6)
-    assert effective_mass(0.0, 18) == pytest.approx(1020.6, abs=1e-6)
 
 
 def test_cold_test_coefficients_are_ten_percent_up() -> None:
@@ -203,8 +192,6 @@ def test_a_trailer_adds_rolling_drag_weight_and_rotating_mass() -> None:
 
 
 def test_a_tail_wind_faster_than_the_truck_pushes() -> None:
-    still = terms(PICKUP, 5.0)
-    pushed = terms(PICKUP, 5.0, headwind_mps=-12.0)
-    assert still.aerodynamic_n > 0 > pushed.aerodynamic_n
-    thin = terms(PICKUP, 30.0, air_kg_m3=1.17 / 2)
-    assert thin.aerodynamic_n == pytest.approx(terms(PICKUP, 30.0).aerodynamic_n / 2)
+    air = RoadLoad(0.0, 0.0, PICKUP.c_n_per_mps2, PICKUP.mass_kg, PICKUP.effective_mass_kg)
+    assert force(air, 5.0) > 0 > force(air, 5.0, headwind_mps=-12.0)
+    assert force(air, 30.0, air_kg_m3=1.17 / 2) == pytest.approx(force(air, 30.0) / 2)

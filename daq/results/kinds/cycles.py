@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import csv
 import io
-import math
-from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -157,23 +155,3 @@ def judge_following(
     )
     longest = max((length for _, length in excursions), default=0.0)
     return Following(excursions, longest, float(np.mean(outside)), longest <= EXCURSION_S + 1e-9)
-
-
-def positive_energy(trace: ReferenceTrace, force: Callable[[float, float], float]) -> float:
-    """Energy in J to drive the trace: sum of max(F, 0) v dt at the mean speed of each step.
-
-    `force(speed, acceleration)` gives N; steps whose mean speed is zero cost nothing.
-    """
-    dt = np.diff(trace.time_s)
-    middle = (trace.speed_mps[1:] + trace.speed_mps[:-1]) / 2
-    acceleration = np.diff(trace.speed_mps) / dt
-    total = 0.0
-    for v, a, step in zip(middle.tolist(), acceleration.tolist(), dt.tolist(), strict=True):
-        if v > 0:
-            total += max(0.0, force(v, a)) * v * step
-    return total
-
-
-def kinetic_work(trace: ReferenceTrace) -> float:
-    """Specific positive kinetic work in J/kg: sum of max(0, d(v^2)/2)."""
-    return math.fsum(np.maximum(np.diff(trace.speed_mps**2) / 2, 0.0).tolist())

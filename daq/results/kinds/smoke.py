@@ -13,8 +13,6 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from daq.rig.units import HORSEPOWER, INCH
-
 _GOLDEN = (math.sqrt(5) - 1) / 2  # 0.618034, the D of the filter
 
 
@@ -25,25 +23,11 @@ def absorption(opacity: float, path_m: float) -> float:
     return -math.log1p(-opacity) / path_m
 
 
-def opacity_from_absorption(k_per_m: float, path_m: float) -> float:
-    """Opacity 0..1 over a path; N = 1 - exp(-k L)."""
-    return -math.expm1(-k_per_m * path_m)
-
-
 def convert_path(opacity: float, measured_path_m: float, wanted_path_m: float) -> float:
     """Opacity a longer or shorter path would show; to 1 m this is 40 CFR 92.131(c)."""
     if opacity >= 1:
         return 1.0
     return -math.expm1(math.log1p(-opacity) * wanted_path_m / measured_path_m)
-
-
-def standard_path_m(rated_power_w: float) -> float:
-    """Standard stack diameter by rated power, m; SAE J1667, from memory."""
-    hp = rated_power_w / HORSEPOWER
-    for limit, inches in ((101.0, 2), (201.0, 3), (301.0, 4)):
-        if hp < limit:
-            return inches * INCH
-    return 5 * INCH
 
 
 class BesselFilter(msgspec.Struct, frozen=True):
@@ -165,12 +149,3 @@ def judge_snaps(
     return SnapVerdict(
         tuple(peaks_percent), used, value if valid else float("nan"), spread, valid, tuple(reasons)
     )
-
-
-def highest_average(opacity: npt.NDArray[np.float64], sample_hz: float, seconds: float) -> float:
-    """Highest mean over a window, as 40 CFR 92.131(b) takes it over 3 s and 30 s."""
-    width = max(1, round(seconds * sample_hz))
-    if len(opacity) < width:
-        raise ValueError("the trace is shorter than the window")
-    sums = np.concatenate(([0.0], np.cumsum(opacity)))
-    return float(np.max(sums[width:] - sums[:-width]) / width)

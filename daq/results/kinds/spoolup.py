@@ -38,16 +38,6 @@ class ChannelRise(msgspec.Struct, frozen=True):
     t90: Crossing
     delay_removed_s: float
 
-    def after_onset(self) -> tuple[float, float, float]:
-        """t10, t50, t90 in seconds after the onset."""
-        start = self.onset.time_s
-        return self.t10.time_s - start, self.t50.time_s - start, self.t90.time_s - start
-
-    @property
-    def rise_s(self) -> float:
-        """From 10 to 90 per cent; does not depend on the onset."""
-        return self.t90.time_s - self.t10.time_s
-
 
 def spool_up(
     time_s: Floats,

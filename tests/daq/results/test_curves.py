@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daq.errors import Refused
-from daq.results.curves import Curve, curve, engine_torque, evenly, peak
+from daq.results.curves import Curve, curve, evenly, peak
 
 
 def torque(rpm: np.ndarray) -> np.ndarray:
@@ -83,13 +83,6 @@ def test_a_run_without_readings_is_refused() -> None:
         curve(np.full(100, np.nan), np.ones(100), evenly(1000, 2000, 50), 50.0)
     with pytest.raises(Refused):
         evenly(2000, 1000, 50)
-
-
-def test_torque_referred_to_the_engine_is_power_over_speed() -> None:
-    # U-05 (computed): kW = N.m x rpm / 9549.296586.
-    torque_nm = engine_torque(np.array([209.44e3]), np.array([2000.0 * np.pi / 30.0]))
-    assert torque_nm[0] == pytest.approx(209.44 * 9549.296586 / 2000.0, rel=1e-9)
-    assert np.isnan(engine_torque(np.array([1.0]), np.array([0.0]))[0])
 
 
 def test_a_noisy_bin_at_the_end_does_not_take_the_peak_from_a_sure_one() -> None:

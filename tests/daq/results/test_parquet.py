@@ -14,8 +14,9 @@ from daq.errors import RecordingError
 from daq.recording.reader import Recording
 from daq.results.about import ParquetHeader, read_about
 from daq.results.columns import Chunk, Column
-from daq.results.parquet import read_columns, write_run
+from daq.results.parquet import write_run
 from daq.results.replay import Replay, gather
+from tests.daq.parquet_columns import read_columns
 from tests.daq.synthetic_run import RunWriter, Truck, hello_for, record_run
 
 COLUMNS = (
@@ -115,19 +116,11 @@ def test_a_disk_that_refuses_is_said_with_the_next_step(tmp_path: Path) -> None:
 def test_a_file_of_another_kind_is_refused_with_the_next_step(tmp_path: Path) -> None:
     other = tmp_path / "other.parquet"
     other.write_bytes(b"no parquet at all, only text")
-    for read in (read_about, read_columns):
-        with pytest.raises(RecordingError) as caught:
-            read(other)
-        assert "Evaluate the run again" in caught.value.remedy
+    with pytest.raises(RecordingError) as caught:
+        read_about(other)
+    assert "Evaluate the run again" in caught.value.remedy
     with pytest.raises(RecordingError):
         read_about(tmp_path / "nowhere")
-
-
-def test_a_column_that_is_not_there_is_named(tmp_path: Path) -> None:
-    path = tmp_path / "run.parquet"
-    write_run(path, COLUMNS, [chunk(0, 10)], ABOUT)
-    with pytest.raises(RecordingError, match="no column 'boost'"):
-        read_columns(path, ["time_s", "boost"])
 
 
 def test_a_recording_becomes_a_file_with_the_same_numbers(tmp_path: Path) -> None:

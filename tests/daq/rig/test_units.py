@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
 import pytest
 
 from daq.errors import RigError
-from daq.readings import Quality, Reading, Unit
 from daq.rig.units import (
     HORSEPOWER,
     SCALES,
-    UnitSystem,
-    display_unit,
-    for_display,
     from_si,
-    scale_of,
     to_si,
 )
 
@@ -38,27 +31,10 @@ def test_kilowatts_from_newton_metres_and_revolutions() -> None:
     assert to_si(1.0, "kn") == pytest.approx(0.514444, rel=1e-6)  # U-08
 
 
-def test_temperatures_have_an_offset_and_their_spread_has_none() -> None:
-    reading = Reading(300.0, Unit.KELVIN, 0.0, Quality.GOOD, 0.9)
-    value, sigma, unit = for_display(reading, UnitSystem.US)
-    assert (value, sigma, unit) == (pytest.approx(80.33), pytest.approx(1.62), "degF")
-    assert to_si(212.0, "degF") == pytest.approx(373.15)
-    assert to_si(0.0, "degC") == 273.15
-
-
 @pytest.mark.parametrize("unit", sorted(SCALES))
 def test_every_unit_goes_there_and_back(unit: str) -> None:
     for value in (-40.0, 0.0, 1.0, 1234.5):
         assert from_si(to_si(value, unit), unit) == pytest.approx(value, abs=1e-9, rel=1e-12)
-
-
-@pytest.mark.parametrize("system", list(UnitSystem))
-@pytest.mark.parametrize("unit", list(Unit))
-def test_every_reading_can_be_shown_in_both_systems(unit: Unit, system: UnitSystem) -> None:
-    value, _, shown = for_display(Reading(2.0, unit, 0.0, Quality.GOOD, 0.1), system)
-    assert shown == display_unit(unit, system)
-    assert scale_of(shown).unit is unit
-    assert math.isfinite(value)
 
 
 def test_an_unknown_unit_is_refused_with_the_known_ones() -> None:
