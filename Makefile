@@ -39,6 +39,7 @@ check: $(BUILT) $(PAGE_TOOLS) $(EMULATOR)
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/python -m tests.dead_code
 	npm --prefix tests/page run --silent check
 	$(BIN)/drumlin compile
 	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal

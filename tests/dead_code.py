@@ -31,6 +31,12 @@ ALLOWED = {
     "on_end": "numba.core.event",
     # for people who read files of the rig elsewhere
     "read_truth": "docs/simulator.md: reads the truth that the simulator wrote",
+    # the map from supply to front end, used by the gate and the image of the reference firmware
+    "load_configuration": "firmware build",
+    "regulates": "daq.rig.supply",
+    "reverses": "daq.rig.supply",
+    "lag_s": "daq.rig.supply",
+    "dead_s": "daq.rig.supply",
     # the simulator's own truth, which its tests hold against energy
     "stored_j": "energy balance of the simulated truck",
     "spent_j": "energy balance of the simulated truck",

@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from api.cli.absorbers import absorbers
+from api.cli.audit import audit
 from api.cli.front_end import front_end
 from api.cli.heat import heat
 from api.cli.prove import prove
@@ -46,6 +47,7 @@ app.add_typer(prove, name="prove")
 app.add_typer(front_end, name="front-end")
 app.command("heat")(heat)
 app.command("absorbers")(absorbers)
+app.command("audit")(audit)
 
 
 def _say(text: str) -> None:

@@ -69,10 +69,6 @@ class Supervisor:
         self._stopping = False
         self.restarts: dict[str, int] = {}
 
-    def process_id(self, name: str) -> int:
-        """Process id of a running child."""
-        return self._children[name][1].pid
-
     async def start(self, specs: Sequence[ChildSpec]) -> None:
         """Start children at the same time and wait until each is ready.
 

@@ -288,19 +288,11 @@ def spread_of(numbers: PlantParameters, spread: float) -> list[PlantParameters]:
     return found
 
 
-def tune_up(numbers: PlantParameters, spread: float) -> TuneUp:
-    """The fastest observer that keeps the margins on every rig within `spread` of the numbers."""
-    steps = tune_up_steps(numbers, spread)
-    while True:
-        try:
-            next(steps)
-        except StopIteration as end:
-            chosen: TuneUp = end.value
-            return chosen
-
-
 def tune_up_steps(numbers: PlantParameters, spread: float) -> Generator[None, None, TuneUp]:
-    """`tune_up` in pieces of under a millisecond, for whoever has a frame to keep."""
+    """The fastest observer that keeps the margins on every rig within `spread` of the numbers.
+
+    In pieces of under a millisecond, for whoever has a frame to keep.
+    """
     s: Complex = 1j * FREQUENCIES
     rigs = spread_of(numbers, spread)
     chosen: TuneUp | None = None

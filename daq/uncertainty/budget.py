@@ -206,27 +206,3 @@ def assemble(
         rows,
         tuple(correlations),
     )
-
-
-class Observed(msgspec.Struct, frozen=True, eq=False):
-    """Repeated simultaneous observations: means, standard uncertainties of the means, r."""
-
-    means: Array
-    sigmas: Array
-    correlation: Array
-    n: int
-
-
-def observe(table: Array) -> Observed:
-    """Type A evaluation of `table` with shape (sets, quantities); JCGM 100 4.2 and 5.2.3."""
-    n = table.shape[0]
-    if n < 2:
-        raise ValueError("a type A evaluation needs at least two sets")
-    covariance = np.atleast_2d(np.cov(table, rowvar=False)) / n
-    sigmas = np.sqrt(np.diag(covariance))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        correlation = np.where(
-            np.outer(sigmas, sigmas) > 0, covariance / np.outer(sigmas, sigmas), 0.0
-        )
-    np.fill_diagonal(correlation, 1.0)
-    return Observed(table.mean(axis=0), sigmas, correlation, n)

@@ -11,6 +11,7 @@ from control.test_kinds.road_load import (
     RoadLoad,
     check_grade,
     check_road_load,
+    effective_mass,
     force,
     scaled,
     with_load,
@@ -107,6 +108,12 @@ def test_inertia_power() -> None:
     assert newton == pytest.approx(3345.769896, rel=1e-6)
     assert newton / LBF == pytest.approx(752.158994, rel=1e-6)
     assert newton * 60 * MPH == pytest.approx(89741.578, rel=1e-6)
+
+
+def test_effective_mass() -> None:
+    # CD-01: 40 CFR 1066.310(b)(7), seen
+    assert effective_mass(2494.758035, 4) == pytest.approx(2721.558035, abs=1e-6)
+    assert effective_mass(0.0, 18) == pytest.approx(1020.6, abs=1e-6)
 
 
 def test_cold_test_coefficients_are_ten_percent_up() -> None:

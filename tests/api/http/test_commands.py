@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 
 import httpx
 import pytest
+from typer.testing import CliRunner
 
+from api.cli.main import app
 from api.http.audit import tail, verify
 from control.core.commands import (
     Acknowledge,
@@ -226,8 +229,12 @@ async def test_a_changed_audit_line_is_found(service: Service, browser: httpx.As
     path.write_text(lines[1])
     with pytest.raises(StoreError, match="line 1"):
         verify(path.parent)
+    with pytest.raises(StoreError, match="line 1"):  # main prints it and ends with status 1
+        CliRunner().invoke(app, ["audit", "--data", str(path.parent)], catch_exceptions=False)
     path.write_text(text)
     assert verify(path.parent) == 2
+    told = CliRunner().invoke(app, ["audit", "--data", str(path.parent), "--json"])
+    assert json.loads(told.stdout) == {"entries": 2, "whole": True}
 
 
 async def test_half_a_line_on_a_full_disk_leaves_the_audit_log_whole(

@@ -37,6 +37,11 @@ asyncio.run(main(sys.argv[1], pathlib.Path(sys.argv[2]), len(sys.argv) > 3))
 """
 
 
+def process_id(supervisor: Supervisor, name: str) -> int:
+    """Of a running child."""
+    return supervisor._children[name][1].pid
+
+
 def up(file: Path) -> Callable[[], Awaitable[bool]]:
     async def ready() -> bool:
         return file.exists()
@@ -69,12 +74,12 @@ async def test_a_killed_child_is_reported_and_started_again(tmp_path: Path) -> N
     said: list[str] = []
     supervisor = Supervisor(said.append)
     await supervisor.start([child("service", tmp_path)])
-    first = supervisor.process_id("service")
+    first = process_id(supervisor, "service")
     (tmp_path / "service.up").unlink()
     os.kill(first, signal.SIGKILL)
     while not (tmp_path / "service.up").exists():
         await asyncio.sleep(0.01)
-    assert supervisor.process_id("service") != first
+    assert process_id(supervisor, "service") != first
     assert supervisor.restarts == {"service": 1}
     assert said == ["The service ended unexpectedly (signal SIGKILL). Nothing is lost."]
     await supervisor.stop(["service"])
@@ -89,7 +94,7 @@ async def test_a_child_the_system_refuses_to_start_again_is_not_forgotten(
     await supervisor.start([child("service", tmp_path)])
     (tmp_path / "service.up").unlink()
     refuse_processes(monkeypatch, [BlockingIOError(11, "no room"), RuntimeError("no thread")])
-    os.kill(supervisor.process_id("service"), signal.SIGKILL)
+    os.kill(process_id(supervisor, "service"), signal.SIGKILL)
     while not (tmp_path / "service.up").exists():
         await asyncio.sleep(0.01)
     assert supervisor.restarts == {"service": 1}
@@ -97,7 +102,7 @@ async def test_a_child_the_system_refuses_to_start_again_is_not_forgotten(
         "The service cannot be started ([Errno 11] no room); tried again in 0.01 s.",
         "The service cannot be started (no thread); tried again in 0.02 s.",
     ]
-    os.kill(supervisor.process_id("service"), signal.SIGKILL)
+    os.kill(process_id(supervisor, "service"), signal.SIGKILL)
     (tmp_path / "service.up").unlink()
     while not (tmp_path / "service.up").exists():
         await asyncio.sleep(0.01)
@@ -112,7 +117,7 @@ async def test_refusals_count_as_deaths_and_end_all_in_order(
     supervisor = Supervisor(lambda text: None)
     await supervisor.start([child("loop", tmp_path), child("service", tmp_path)])
     refuse_processes(monkeypatch, [BlockingIOError(11, "no room")] * 100)
-    os.kill(supervisor.process_id("loop"), signal.SIGKILL)
+    os.kill(process_id(supervisor, "loop"), signal.SIGKILL)
     with pytest.raises(Ended, match="The system refuses the process"):
         await supervisor.watch(asyncio.Event())
     await supervisor.stop(["loop", "service"])
@@ -139,7 +144,7 @@ async def test_a_watcher_that_fails_is_read_and_ends_all(
         raise ValueError("a defect of ours")
 
     monkeypatch.setattr(supervisor, "_spawn", broken)
-    os.kill(supervisor.process_id("service"), signal.SIGKILL)
+    os.kill(process_id(supervisor, "service"), signal.SIGKILL)
     with pytest.raises(Ended, match="a defect of ours"):
         await supervisor.watch(asyncio.Event())
     await supervisor.stop(["service"])
@@ -199,7 +204,7 @@ async def test_a_child_that_does_not_end_in_its_time_is_killed_and_said(tmp_path
 async def test_a_frozen_child_is_woken_and_ends_in_order(tmp_path: Path) -> None:
     supervisor = Supervisor(lambda text: None)
     await supervisor.start([child("x", tmp_path)])
-    os.kill(supervisor.process_id("x"), signal.SIGSTOP)
+    os.kill(process_id(supervisor, "x"), signal.SIGSTOP)
     await supervisor.stop(["x"])
     assert (tmp_path / "ends").read_text().split() == ["x"]
 
