@@ -13,7 +13,7 @@ from daq.rig.description import Rig
 
 LOOK_S = 0.2
 FAN_STARTS_S = 2.0  # a fan may take this long until its switch says that it turns
-SLIP = 0.10  # of the ratio learned in this gear
+FAULT_SLIP = 0.10  # of the ratio learned in this gear; daq.measure.slip flags from 0.02 on
 SLIP_FORCE_N = 1000.0  # tyres that are not pulled do not slip
 
 # What weather can be where people work: outside it a sensor is wrong, not the weather.
@@ -64,10 +64,10 @@ class Surroundings:
         slip = measured.slip
         if not fixed_gear:
             self._in_gear = False
-        elif slip.quality is Quality.GOOD and abs(slip.value) <= SLIP:
+        elif slip.quality is Quality.GOOD and abs(slip.value) <= FAULT_SLIP:
             self._in_gear = True
         # On the way up the converter is open: only what was in gear can slip out of its ratio.
-        if self._in_gear and slip.quality is Quality.GOOD and slip.value > SLIP:
+        if self._in_gear and slip.quality is Quality.GOOD and slip.value > FAULT_SLIP:
             force = sum(one.absorber_force.value for one in measured.roll_sets)
             if force > SLIP_FORCE_N:
                 found["tyre-slip"] = f"{slip.value * 100.0:.0f} %"

@@ -35,7 +35,6 @@ from daq.wire.frames import (
     AskTime,
     Frame,
     Hello,
-    Sample,
     SetPoint,
     Time,
     ToFrontEnd,
@@ -138,7 +137,6 @@ class Link:
         self._timer: asyncio.TimerHandle | None = None
         self._pause_s = FIRST_PAUSE_S
         self._deframer = Deframer(Direction.FROM_FRONT_END)
-        self._sequence: int | None = None
         self._boot: int | None = None
         self._token = FIRST_TOKEN
         self._heard_ns = self._asked_ns = 0
@@ -246,7 +244,6 @@ class Link:
         self._deframer = Deframer(Direction.FROM_FRONT_END, self._damaged, self.wire)
         self._outgoing.clear()
         self._blocked = False
-        self._sequence = None
         self._heard_ns = time.monotonic_ns()
         self.state = LinkState.QUIET
         self.counters.opens += 1
@@ -321,17 +318,11 @@ class Link:
             self._pause_s = FIRST_PAUSE_S
             self._tell(True)
         for frame, _ in received:
-            if type(frame) is Sample:
-                if self._sequence is not None:
-                    gap = (frame.sequence - self._sequence - 1) & 0xFFFFFFFF
-                    self.counters.frames_lost += gap if gap < 0x80000000 else 0
-                self._sequence = frame.sequence
-            elif type(frame) is Time:
+            if type(frame) is Time:
                 if self.host_map is not None:
                     self.host_map.answered(frame.token, frame.tick, host_ns * 1e-9)
             elif type(frame) is Hello and frame.boot_id != self._boot:
                 self._boot = frame.boot_id
-                self._sequence = None
                 self.host_map = HostMap(TickClock(frame.tick_hz))
         self._on_frames(received, host_ns)
 

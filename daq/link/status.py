@@ -18,13 +18,13 @@ class LinkState(enum.StrEnum):
 
 
 class LinkCounters(msgspec.Struct):
-    """Since `start`; they only rise. What the wire lost is in WireCounters."""
+    """Since `start`; they only rise. Damage on the wire is counted in WireCounters, gaps in the
+    sequence of samples by daq.measure.chain."""
 
     opens: int = 0
     failures: int = 0  # connections or attempts that ended badly
     bytes_in: int = 0
     bytes_out: int = 0
-    frames_lost: int = 0  # gaps in the sequence of sample frames
     frames_sent: int = 0
     set_points_superseded: int = 0  # a newer one came before the port took it
     questions_dropped: int = 0  # too many waited for the port

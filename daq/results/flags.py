@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from daq.measure import slip
 from daq.results.columns import slug
 from daq.results.given import Given, Mask, moving_mean, stretches
 from daq.results.result import Flag
 
-SLIP = 0.02  # of the ratio of engine to rolls; common practice, no source
-SLIP_FOR_S = 0.2
 APART = 0.05  # between roll sets
 LIMIT_SHARE = 0.995
 LIMIT_FOR_S = 0.5
@@ -64,12 +63,12 @@ def _slip(given: Given, rows: Mask) -> list[Flag]:
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = moving_mean(np.where(speed > 0.5, engine / speed, np.nan), given.time_s, 0.1)
     usual = float(np.median(ratio[usable]))
-    off = usable & (np.abs(ratio / usual - 1.0) > SLIP)
+    off = usable & (np.abs(ratio / usual - 1.0) > slip.SLIP)
     return _some(
         "slip",
-        f"Engine and rolls ran apart by more than {100 * SLIP:g} % of their usual ratio: tyres or "
-        "converter slipped.",
-        stretches(off, given.time_s, SLIP_FOR_S),
+        f"Engine and rolls ran apart by more than {100 * slip.SLIP:g} % of their usual ratio: "
+        "tyres or converter slipped.",
+        stretches(off, given.time_s, slip.FOR_S),
     )
 
 
@@ -95,7 +94,7 @@ def _apart(given: Given, rows: Mask) -> list[Flag]:
     return _some(
         "rolls-apart",
         f"The roll sets differed by more than {100 * APART:g} % in speed.",
-        stretches(off, given.time_s, SLIP_FOR_S),
+        stretches(off, given.time_s, slip.FOR_S),
     )
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from control.load_loop.records import ABSORBER, LOOP, ROLL_SET
 from control.safety import fault_kernel as s
-from control.safety.surroundings import FAN_STARTS_S, PLAUSIBLE, SLIP, Surroundings
+from control.safety.surroundings import FAN_STARTS_S, FAULT_SLIP, PLAUSIBLE, Surroundings
 from daq.readings import Quality, Reading, Unit
 from tests.control.control_stand import Stand, tarnhow
 
@@ -354,7 +354,7 @@ def test_the_bounds_of_weather_are_those_written_down() -> None:
     assert PLAUSIBLE["ambient-temperature"][:2] == (233.15, 333.15)
     assert PLAUSIBLE["intake-temperature"][:2] == (233.15, 353.15)
     assert PLAUSIBLE["humidity"][:2] == (0.0, 1.0)
-    assert SLIP == 0.10
+    assert FAULT_SLIP == 0.10
     assert FAN_STARTS_S == 2.0
 
 
