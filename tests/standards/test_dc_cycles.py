@@ -11,7 +11,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from control.test_kinds.road_load import from_us_customary
 from daq.errors import Refused
 from daq.results.kinds.cycles import (
     ReferenceTrace,
