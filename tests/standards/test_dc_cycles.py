@@ -19,6 +19,7 @@ from daq.results.kinds.cycles import (
     parse_trace,
     trace_limits,
 )
+from tests.standards.reference import from_us_customary
 
 DATA = Path(__file__).parents[1] / "data"
 MPH = 0.44704
