@@ -180,7 +180,7 @@ def _limit(place: int, name: str, share: float) -> Callable[[BrokenRig], None]:
         force = sum(one.absorber_force.value for one in measured.roll_sets)
         now = (_fastest(rig), 0.0, force, force * _fastest(rig))[place]
         limit = max(now * share, 1e-3)
-        rig.core._watch._limits[place] = limit
+        rig.core._fault_detector._limits[place] = limit
         rig.core._limits = msgspec.structs.replace(rig.core._limits, **{name: limit})
 
     return breaks

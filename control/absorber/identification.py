@@ -219,15 +219,15 @@ class Fit:
             for p in range(PARAMETERS):
                 normal[p] = weight * (self._jacobian @ self._jacobian[p])
                 yield
-            pull = -weight * (self._jacobian @ misses)
+            descent = -weight * (self._jacobian @ misses)
             normal[np.diag_indices(PARAMETERS)] += PRIOR**-2
-            pull -= (self.theta - self._first) / PRIOR**2
+            descent -= (self.theta - self._first) / PRIOR**2
             self._covariance = np.linalg.inv(normal)
             better = False
             for _ in range(6):
                 damped = normal.copy()
                 damped[np.diag_indices(PARAMETERS)] *= 1.0 + damping
-                trial = self.theta + np.clip(np.linalg.solve(damped, pull), -PRIOR, PRIOR)
+                trial = self.theta + np.clip(np.linalg.solve(damped, descent), -PRIOR, PRIOR)
                 trial[P_RESIDUAL] = max(trial[P_RESIDUAL], 0.0)
                 there = np.where(known, self._misses(trial), 0.0)
                 cost_there = self._cost(there, trial, weight)

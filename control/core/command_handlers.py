@@ -194,10 +194,10 @@ def _learn_ratio(operating: OperatingState, command: c.LearnRatio) -> None:
             "Drive at 2 m/s or more in the gear of the test, converter locked.",
             "rolls-slow",
         )
-    pull = sum(one.tractive_force.value for one in measured.roll_sets)
-    if not pull < LIGHT_SHARE * operating.rig.limits.max_force_n:
+    tractive_n = sum(one.tractive_force.value for one in measured.roll_sets)
+    if not tractive_n < LIGHT_SHARE * operating.rig.limits.max_force_n:
         raise Refused(
-            f"The tyres pull with {pull:.0f} N and creep on the rolls.",
+            f"The tyres pull with {tractive_n:.0f} N and creep on the rolls.",
             "Learn the ratio at light load: pedal just enough to keep the speed, load off.",
             "ratio-under-load",
         )

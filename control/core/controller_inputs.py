@@ -1,4 +1,4 @@
-"""From the readings of a frame to the plain numbers that steer; what may not steer becomes NaN.
+"""From the readings of a frame to the plain numbers that control uses; NaN where it may not.
 
 Data flow: Measured (or the flat row the chain hands over beside it) -> Readout ->
 control.core.core. The flat row holds the same numbers and quality codes as the readings; taking
@@ -70,12 +70,12 @@ class ControllerInputs:
         self.force_n, self.power_w = force_n, power_w
         if self.doubtful:
             self._drop_doubtful(measured)
-        steer = measured.steer
-        if not steer:  # a chain without edges: the reported speed has to do
+        fresh = measured.fresh_travel
+        if not fresh:  # a chain without edges: the reported speed has to do
             self.travels = self.ages = self._no_travel
             return
-        self.travels = [one[0] for one in steer]
-        self.ages = ages = [one[1] for one in steer]
+        self.travels = [one[0] for one in fresh]
+        self.ages = ages = [one[1] for one in fresh]
         age_s = self.age_s
         for age in ages:
             if age > 0.0:
@@ -109,7 +109,7 @@ class ControllerInputs:
         return [one.absorber_force.value for one in sets]
 
     def _drop_doubtful(self, measured: Measured) -> None:
-        """What is suspect or missing may not steer: NaN."""
+        """Control may not use what is suspect or missing: NaN."""
         for r, roll_set in enumerate(measured.roll_sets):
             if roll_set.speed.quality not in _USABLE:
                 self.speeds[r] = _NAN

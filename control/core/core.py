@@ -30,6 +30,7 @@ from control.thermal.manager import ThermalManager
 from daq.measure.chain import Chain
 from daq.measure.measured import Measured
 from daq.measure.rest import NO_CURRENT_A
+from daq.readings import Reading
 from daq.rig.description import Rig
 from daq.wire.frames import (
     FromFrontEnd,
@@ -70,20 +71,20 @@ class Core(OperatingState):
     ) -> None:
         """`off_s`: seconds since `memory` was written, as far as known: rotors cooled meanwhile.
         `session`: a random number to begin with on the wire; 0: the one after memory's."""
-        kept = memory or Memory()
+        memory = memory or Memory()
         loads = LoadLoop(
             rig,
-            {name: (one.gain, one.shape, one.rotor_k) for name, one in kept.absorbers.items()},
-            found_in(kept),
+            {name: (one.gain, one.shape, one.rotor_k) for name, one in memory.absorbers.items()},
+            found_in(memory),
         )
         heat = ThermalManager(
             rig,
-            {name: one.heat for name, one in kept.absorbers.items() if one.heat is not None},
+            {name: one.heat for name, one in memory.absorbers.items() if one.heat is not None},
             off_s,
             loads,
         )
         super().__init__(
-            rig, kept, Session(rig, session or kept.session + 1, make_chain), loads, heat
+            rig, memory, Session(rig, session or memory.session + 1, make_chain), loads, heat
         )
         self._heat_countdown = self.heat.slot_frames
         self._fault_detector = FaultDetector(rig)
@@ -176,7 +177,7 @@ class Core(OperatingState):
         sent = self._gate.currents_a
 
         if measured.tyre_slip is not self._slipping:
-            self._tell_slip(measured)
+            self._report_slip(measured)
         loaded = self.state is State.LOADED
         test = self.test
         aim, target, rate = 0, 0.0, 1.0
@@ -206,7 +207,7 @@ class Core(OperatingState):
             self.heat.turn(measured, self._fans() != 0, output.shortfall_n, loaded)
             self._fault_detector.hot = self.heat.codes
             if loaded and test is not None:
-                test.feel(self.heat.nearest_k(), self.heat.advice() != "")
+                test.on_thermal_state(self.heat.nearest_k(), self.heat.advice() != "")
             hot = 0
             for name in self.heat.hot_fans:
                 hot |= self.session.fan_bits.get(name, 0)
@@ -350,15 +351,16 @@ class Core(OperatingState):
 
     # ---- small things of a frame -----------------------------------------------------------
 
-    def _tell_slip(self, measured: Measured) -> None:
+    def _report_slip(self, measured: Measured) -> None:
         """A notice where slip begins and where it ends; the result flags it by the columns."""
         self._slipping = measured.tyre_slip
-        told: dict[str, float] = {}
-        for name, reading in (("slip", measured.slip), ("apart", measured.roll_difference)):
+        data: dict[str, float] = {}
+        for name in ("slip", "roll_difference"):
+            reading: Reading = getattr(measured, name)
             if reading.value == reading.value:
-                told[name] = reading.value
+                data[name] = reading.value
         text = "Tyres slip on the rolls." if self._slipping else "The tyres no longer slip."
-        self.event("notice", text, code="tyre-slip", began=self._slipping, **told)
+        self.event("notice", text, code="tyre-slip", began=self._slipping, **data)
 
     def _follow_flight(self, flight: int) -> None:
         """Set points on their way, counted by sequence: the transport delay as it is."""

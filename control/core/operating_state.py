@@ -36,7 +36,7 @@ class OperatingState:
     """State of one rig and what moves it."""
 
     def __init__(
-        self, rig: Rig, kept: Memory, session: Session, loads: LoadLoop, heat: ThermalManager
+        self, rig: Rig, memory: Memory, session: Session, loads: LoadLoop, heat: ThermalManager
     ) -> None:
         self.rig = rig
         self.session = session
@@ -44,22 +44,22 @@ class OperatingState:
         self.heat = heat
         self.state = State.PARKED
         self.helm = Helm(rig.limits.helm_expiry_s)
-        self.faults = FaultRegister(kept.trip)
+        self.faults = FaultRegister(memory.trip)
         self.acknowledged = False
         self.vehicle = ""  # acknowledged on the rolls
         self.test: Test | None = None
         self.last_end: RunEnd | None = None
-        self.ratio_per_m = kept.ratio_per_m
-        self.ratio_of = kept.ratio_of
+        self.ratio_per_m = memory.ratio_per_m
+        self.ratio_of = memory.ratio_of
         self.zeros: dict[str, float] = {
             name: one.zero_count
-            for name, one in kept.absorbers.items()
+            for name, one in memory.absorbers.items()
             if one.zero_count is not None
         }
-        self.teeth = dict(kept.teeth)
-        self.identified: dict[str, Identified] = found_in(kept)
-        self.advice: Advice | None = kept.advice
-        self.tuned: AcceptedTuneUp | None = kept.tuned
+        self.teeth = dict(memory.teeth)
+        self.identified: dict[str, Identified] = found_in(memory)
+        self.advice: Advice | None = memory.advice
+        self.tuned: AcceptedTuneUp | None = memory.tuned
         if self.tuned is not None:
             loads.set_observer(self.tuned.observer_share)
         self.measured: Measured | None = None
@@ -78,7 +78,7 @@ class OperatingState:
         self._events: list[Event] = []
         if self.faults.trip is not None:
             self.state = State.TRIPPED
-        elif kept.loaded:
+        elif memory.loaded:
             self.faults.latch(TABLE["host-restarted"], 0.0)
             self.state = State.TRIPPED
 
@@ -94,7 +94,7 @@ class OperatingState:
     # ---- faults ----------------------------------------------------------------------------------
 
     def outside(self, code: str, active: bool, detail: str = "") -> None:
-        """A condition told from outside the frames: recorder-failed, disk-low, and the like."""
+        """A condition reported from outside the frames: recorder-failed, disk-low, and the like."""
         if code not in TABLE:
             raise KeyError(code)
         if active:

@@ -62,7 +62,7 @@ class Session:
         self._check: SampleCheck | None = None
 
     def fits(self, sample: Sample) -> bool:
-        """Whether a sample has the channels that the greeting told."""
+        """Whether a sample has the channels that the greeting named."""
         wheels, converters, outputs = self._channels
         return (
             len(sample.edges) == len(sample.edge_totals) == wheels

@@ -210,7 +210,7 @@ class Test:
         self._slip_s = 0.0
         self._missed_s = 0.0
         self._held_s = 0.0
-        self.heat_bites = False
+        self.derated = False
         self._sensors = [each.heat.sensor for each in rig.absorbers if each.heat.sensor]
 
     # ---- for the kinds -------------------------------------------------------------------------
@@ -333,10 +333,10 @@ class Test:
             if not reading.value <= self.hottest_k:
                 self.hottest_k = reading.value
 
-    def feel(self, left_k: float, bites: bool) -> None:
-        """Told by the heat guard: kelvin left to a rotor's limit, and whether it takes load off."""
+    def on_thermal_state(self, left_k: float, derated: bool) -> None:
+        """From the thermal limiter: kelvin left to a rotor's limit, and whether it derates."""
         self.heat_left_k = left_k
-        self.heat_bites = bites
+        self.derated = derated
 
     def summary(self) -> Figures:
         """In-core figures; daq.results computes the reported ones from the recording."""

@@ -151,7 +151,7 @@ class HoldTest(Test):
 
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self._engine = measured.engine_speed.quality is Quality.GOOD
-        if self.plan.until_heat_limit and (self.heat_bites or self.heat_left_k < HEAT_MARGIN_K):
+        if self.plan.until_heat_limit and (self.derated or self.heat_left_k < HEAT_MARGIN_K):
             self.finish(
                 "heat-limit",
                 "A rotor is about to reach its limit: the hold ends here.",

@@ -93,6 +93,6 @@ class CoilManager:
         """By its voltage and current, and believed."""
         return self.observer.heard > 0 and self.observer.refused < BELIEVED
 
-    def told(self) -> str:
+    def description(self) -> str:
         """For a person: which coil and how hot."""
         return f"{self._absorber.name} coil {self.observer.coil_k - 273.15:.0f} degC"

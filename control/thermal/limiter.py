@@ -36,7 +36,7 @@ DERATING_ACTIVE_AT = 0.95  # of the cap: then it decides what the absorber gives
 class ThermalLevel(enum.IntEnum):
     COOL = 0
     WARM = 1  # above the warning threshold: say so, share away
-    HOT = 2  # the cap bites: ask the driver and the test for less
+    HOT = 2  # derating active: ask the driver and the test for less
     LIMIT = 3  # at the limit: ease off
     COOLING = 4  # has been at the limit; load returns only below the re-entry temperature
 
@@ -81,10 +81,10 @@ class ThermalLimiter:
         power_w: float,
         sensor_k: float = math.nan,
     ) -> PowerCap:
-        """Level and cap for the present estimate. `power_w` decides only whether the cap bites.
+        """Level and cap for the present estimate. `power_w` only tells whether derating is active.
 
-        `sensor_k`: the raw reading, believed here whenever it is hotter than the estimate, even
-        when the observer does not: a wrong warning costs less than a cooked rotor.
+        `sensor_k`: the raw reading, used here whenever it is hotter than the estimate, even when
+        the observer rejects it: a wrong warning costs less than an overheated rotor.
         """
         heat = self._heat
         rim, body, hub = rotor.temperatures_k

@@ -28,7 +28,7 @@ from daq.rig.description import Absorber, Rig
 
 EVERY_S = 0.5  # each absorber's turn
 INTERVAL_EVERY = 8  # turns between two intervals of headroom, which cost more
-LIVE_HORIZON_S = 3600.0  # live headroom beyond an hour is told as "never"
+LIVE_HORIZON_S = 3600.0  # live headroom beyond an hour is shown as "never"
 PAUSE_S = 300.0  # the pause whose effect is shown
 WEIGHT_STEP = 0.02  # shares move gently: so much per turn at most
 LEAST_WEIGHT = 0.05
@@ -132,7 +132,7 @@ class ThermalManager:
                 rotor.coil.observer.was_off(off_s, ASSUMED_AMBIENT_K, rotor.observer.rim_k)
             self._loads.set_rotor(place, rotor.observer.rim_k)
 
-    # ---- what the core tells ---------------------------------------------------------------------
+    # ---- called by the core ---------------------------------------------------------------------
 
     def begin_run(self, run_id: str, power_w: float = _NAN, speed_mps: float = _NAN) -> None:
         """A run begins; `power_w` and `speed_mps` are what its plan asks for longest, if known."""
@@ -145,7 +145,7 @@ class ThermalManager:
         self.expect(power_w, speed_mps)
 
     def expect(self, power_w: float, speed_mps: float) -> None:
-        """The work whose headroom `plan_headroom_s` tells: absorber power of the whole rig."""
+        """The work whose headroom `plan_headroom_s` gives: absorber power of the whole rig."""
         self._plan_w = power_w
         self._plan_radps = speed_mps * max(self._levers)
 
@@ -287,7 +287,7 @@ class ThermalManager:
         if cap.level is not ThermalLevel.COOL:
             detail = f"{name} {cap.rim_k - 273.15:.0f} degC"
             by_coil = rotor.coil is not None and rotor.coil.holds
-            held = rotor.coil.told() if by_coil and rotor.coil is not None else detail
+            held = rotor.coil.description() if by_coil and rotor.coil is not None else detail
             if cap.level is ThermalLevel.LIMIT:
                 found.append(("rotor-hot", detail))
             elif cap.level is ThermalLevel.COOLING:
@@ -319,8 +319,8 @@ class ThermalManager:
         coil.holds = coil_w < cap.power_w
         if not coil.holds:
             return cap
-        bites = coil_w <= 0.0 or rotor.power_w >= DERATING_ACTIVE_AT * coil_w
-        level = max(cap.level, ThermalLevel.HOT) if bites else cap.level
+        derated = coil_w <= 0.0 or rotor.power_w >= DERATING_ACTIVE_AT * coil_w
+        level = max(cap.level, ThermalLevel.HOT) if derated else cap.level
         return PowerCap(level, coil_w, cap.rim_k, cap.margin_k)
 
     def _look_ahead(self, rotor: _Rotor) -> None:
@@ -464,7 +464,9 @@ class ThermalManager:
     def _coils_warm(self) -> str:
         """Coils above their warning temperature, as a note that can wait; "" when none."""
         coils = [r.coil for r in self._rotors if r.coil is not None]
-        warm = [one.told() for one in coils if one.observer.coil_k >= one.observer.heat.warn_k]
+        warm = [
+            one.description() for one in coils if one.observer.coil_k >= one.observer.heat.warn_k
+        ]
         return f"Plan a pause: {', '.join(warm)}." if warm else ""
 
     def records(self) -> dict[str, RotorRecord]:

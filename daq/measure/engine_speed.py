@@ -68,9 +68,9 @@ class EngineSpeed:
         engine = _from_pickup(pickup, time_s) if pickup is not None else None
         source = PICKUP
         if engine is None and self._channel:
-            told = slow.get(self._channel)
-            if told is not None and told.quality is not _MISSING:
-                engine, source = told, CHANNEL
+            reading = slow.get(self._channel)
+            if reading is not None and reading.quality is not _MISSING:
+                engine, source = reading, CHANNEL
         running = driven.value >= MIN_ROLL_MPS
         ratio, slip = _NO_RATIO, _NO_SLIP
         if engine is None:

@@ -66,13 +66,11 @@ class Measured(msgspec.Struct, frozen=True, gc=False):
     overall_ratio: Reading = _NO_RATIO  # engine rad/s per roll m/s, measured now
     slip: Reading = _NO_SLIP  # change of slip since the ratio was learned; positive: tyres lag
     roll_difference: Reading = _NO_SLIP  # fastest over slowest running roll set, less one
-    # Fresh travel for steering, per roll set (m since the last new edge, age of the newest in s);
+    # Fresh travel for control, per roll set (m since the last new edge, age of the newest in s);
     # NaN: no new edge (daq.measure.speed.fresh_travel). Only the load loop uses it; what is shown
     # is in `roll_sets`.
-    steer: Sequence[Sequence[float]] = ()
-    tyre_slip: bool = (
-        False  # tyres slip on the rolls, told by ratio or by roll sets (daq.measure.slip)
-    )
+    fresh_travel: Sequence[Sequence[float]] = ()
+    tyre_slip: bool = False  # tyres slip on the rolls, by ratio or by roll sets (daq.measure.slip)
     # The same as plain numbers for control.core.controller_inputs, in the layout of
     # daq.measure.balance: per roll set, per absorber, then the coil currents. Empty: the chain has
     # none.

@@ -87,16 +87,16 @@ def _told(channel: SlowChannel, unit: str, scale: Scale) -> Scale:
     if not unit:
         return scale
     try:
-        told = scale_of(unit)
+        sent = scale_of(unit)
     except RigError:
-        told = None
-    if told is None or told.unit is not scale.unit:
+        sent = None
+    if sent is None or sent.unit is not scale.unit:
         raise WireError(
             f"Slow channel '{channel.name}' is in '{channel.unit}' by the rig file and in "
             f"'{unit}' by the front end.",
             "Make both name the same quantity.",
         )
-    return told
+    return sent
 
 
 def _reading(value: float, scale: Scale, time_s: float) -> Reading:

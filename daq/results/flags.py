@@ -68,7 +68,7 @@ def _slip(given: Given, rows: Mask) -> list[Flag]:
         "slip",
         f"Engine and rolls ran apart by more than {100 * slip.SLIP:g} % of their usual ratio: "
         "tyres or converter slipped.",
-        stretches(off, given.time_s, slip.FOR_S),
+        stretches(off, given.time_s, slip.DEBOUNCE_S),
     )
 
 
@@ -94,7 +94,7 @@ def _apart(given: Given, rows: Mask) -> list[Flag]:
     return _some(
         "rolls-apart",
         f"The roll sets differed by more than {100 * APART:g} % in speed.",
-        stretches(off, given.time_s, slip.FOR_S),
+        stretches(off, given.time_s, slip.DEBOUNCE_S),
     )
 
 

@@ -220,7 +220,7 @@ class Stand:
             sample.last_set_point,
             overall_ratio=Reading(self.engine_ratio, Unit.PER_METRE, self.time_s, Quality.GOOD),
             slip=Reading(self.slip, Unit.RATIO, self.time_s, Quality.GOOD),
-            steer=[self._newest_edge(r) for r in range(2)],
+            fresh_travel=[self._newest_edge(r) for r in range(2)],
         )
 
     def _newest_edge(self, roll: int) -> list[float]:

@@ -19,12 +19,10 @@ from daq.results.kinds.cycles import (
     parse_trace,
     trace_limits,
 )
-from tests.standards.reference import from_us_customary
 
 DATA = Path(__file__).parents[1] / "data"
 MPH = 0.44704
 MILE = 1609.344
-PICKUP = from_us_customary(50.93, 0.1598, 0.04263, 5500)
 
 
 @pytest.fixture(scope="module")
@@ -91,11 +89,6 @@ def test_band_of_the_driver(udds: ReferenceTrace, second: float, low: float, hig
     lower, upper = trace_limits(udds, np.array([second]))
     assert lower[0] / MPH == pytest.approx(low, abs=5e-3)
     assert upper[0] / MPH == pytest.approx(high, abs=5e-3)
-
-
-def _tractive(speed: float, acceleration: float) -> float:
-    a, b, c = PICKUP.a_n, PICKUP.b_n_per_mps, PICKUP.c_n_per_mps2
-    return a + speed * (b + speed * c) + PICKUP.mass_kg * acceleration
 
 
 def test_a_driver_one_second_late_stays_inside_the_band(udds: ReferenceTrace) -> None:

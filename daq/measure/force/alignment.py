@@ -58,8 +58,8 @@ def measure_alignment(track: EdgeTrack, time_s: FloatArray, force_n: FloatArray)
     end = min(float(time_s[-1]), float(track.time_s[-1])) - 0.2
     query = np.arange(start, end, SPACING_S)
     speed = smooth(track, query).speed
-    kept = np.isfinite(speed)
-    query, speed = query[kept], speed[kept]
+    finite = np.isfinite(speed)
+    query, speed = query[finite], speed[finite]
     if len(query) < 100:
         raise Refused(
             "The rolls turned for too short a time.",

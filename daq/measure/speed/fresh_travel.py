@@ -24,7 +24,7 @@ LAST_TICK, LAST_INDEX, LAST_TOOTH, KNOWN = range(4)
 
 
 @jit
-def steer(
+def fresh_travel(
     ticks: IntArray, indices: IntArray, tooth: IntArray, offsets: FloatArray, state: IntArray,
     last: IntArray, pitches: FloatArray, now_tick: int, tick_s: float, out: FloatArray,
 ) -> None:  # fmt: skip
@@ -70,7 +70,7 @@ class FreshTravel:
     def update(self, now_tick: int) -> list[list[float]]:
         """Call after the bank's update of the same frame; a (travel m, age s) pair per wheel."""
         bank = self._bank
-        steer(
+        fresh_travel(
             bank.ticks, bank.indices, bank.tooth, bank.offsets, bank.state, self._last,
             self._pitches, now_tick, self._tick_s, self._out,
         )  # fmt: skip

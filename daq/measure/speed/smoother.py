@@ -2,7 +2,7 @@
 
 Data flow: recorded samples -> WheelBank (same tooth bookkeeping and learned offsets as live) ->
 EdgeTrack -> forward Kalman filter and Rauch-Tung-Striebel pass -> speed, acceleration and their
-variances at any time asked, without delay. Live estimates steer, these report.
+variances at any time asked, without delay. Live estimates serve control, these the results.
 
 Model: jerk is white noise of density `jerk_psd` (m2/s5), chosen by likelihood unless given. Between
 two edges the posterior mean of that model is the quintic through both smoothed states, so it is
@@ -305,9 +305,9 @@ def _stretches(track: EdgeTrack) -> list[slice]:
     """Runs of edges without a gap and with the index going on."""
     if len(track.time_s) == 0:
         return []
-    apart = np.diff(track.time_s) > GAP_S
+    gaps = np.diff(track.time_s) > GAP_S
     back = np.diff(track.index) <= 0
-    cuts = np.flatnonzero(apart | back) + 1
+    cuts = np.flatnonzero(gaps | back) + 1
     bounds = [0, *cuts.tolist(), len(track.time_s)]
     return [slice(a, b) for a, b in itertools.pairwise(bounds) if b - a >= MIN_STRETCH_EDGES]
 

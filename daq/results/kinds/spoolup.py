@@ -27,7 +27,7 @@ class Crossing(msgspec.Struct, frozen=True):
 
 
 class ChannelRise(msgspec.Struct, frozen=True):
-    """Rise of one channel. `after_onset` gives the times people compare."""
+    """Rise of one channel."""
 
     channel: str
     before: float
@@ -37,6 +37,11 @@ class ChannelRise(msgspec.Struct, frozen=True):
     t50: Crossing
     t90: Crossing
     delay_removed_s: float
+
+    @property
+    def rise_s(self) -> float:
+        """From 10 to 90 per cent; does not depend on the onset."""
+        return self.t90.time_s - self.t10.time_s
 
 
 def spool_up(

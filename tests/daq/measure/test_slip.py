@@ -10,7 +10,7 @@ import math
 import numpy as np
 import pytest
 
-from daq.measure.slip import APART, FOR_S, GEARBOX, SLIP, SlipDetector
+from daq.measure.slip import DEBOUNCE_S, GEARBOX, ROLL_DIFFERENCE, SLIP, SlipDetector
 from daq.readings import Quality, Reading, Unit
 from daq.results.flags import flags_of
 from daq.results.given import given_of
@@ -34,7 +34,7 @@ def flagged_after(
 
 
 def test_creep_of_tyres_under_load_is_not_slip() -> None:
-    assert not any(flagged_after(SlipDetector(), 0.8 * SLIP, 0.8 * APART, 2.0))
+    assert not any(flagged_after(SlipDetector(), 0.8 * SLIP, 0.8 * ROLL_DIFFERENCE, 2.0))
 
 
 @pytest.mark.parametrize(("slip", "apart"), [(1.5 * SLIP, 0.0), (-1.5 * SLIP, 0.0), (0.0, 0.08)])
@@ -43,9 +43,9 @@ def test_slip_is_flagged_where_it_begins_and_cleared_where_it_ends(
 ) -> None:
     watch = SlipDetector()
     flags = flagged_after(watch, slip, apart, 1.0)
-    assert flags.index(True) * FRAME_S == pytest.approx(FOR_S, abs=2 * FRAME_S)
+    assert flags.index(True) * FRAME_S == pytest.approx(DEBOUNCE_S, abs=2 * FRAME_S)
     after = flagged_after(watch, 0.0, 0.0, 1.0, start_s=1.0)
-    assert after.index(False) * FRAME_S == pytest.approx(FOR_S, abs=2 * FRAME_S)
+    assert after.index(False) * FRAME_S == pytest.approx(DEBOUNCE_S, abs=2 * FRAME_S)
     assert not any(after[after.index(False) :])
 
 
@@ -56,8 +56,8 @@ def test_another_gear_is_not_called_slip() -> None:
 
 def test_a_blip_and_a_reading_that_is_not_good_flag_nothing() -> None:
     watch = SlipDetector()
-    assert not any(flagged_after(watch, 0.05, 0.0, 0.8 * FOR_S))
-    assert not any(flagged_after(watch, 0.0, 0.0, 1.0, start_s=0.8 * FOR_S))
+    assert not any(flagged_after(watch, 0.05, 0.0, 0.8 * DEBOUNCE_S))
+    assert not any(flagged_after(watch, 0.0, 0.0, 1.0, start_s=0.8 * DEBOUNCE_S))
     for quality in (Quality.SUSPECT, Quality.MISSING):
         poor = SlipDetector()
         for k in range(500):
