@@ -1,6 +1,6 @@
 """The one form a measured number takes: value, unit, time, quality and standard uncertainty.
 
-Data flows: estimators make readings, control asks `all_good`, people see them with their age.
+Data flows: estimators make readings, control uses them by their quality, people see their age.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Who may do what now: state, helm, faults, runs and the events that tell of them.
+"""The operating state of a rig: state machine, helm, faults and run, with their events.
 
 Data flow: codes of faults and calls of control.core.command_handlers -> transitions of
 control.core.states -> events. The frame's way from readings to a set point is control.core.core's,

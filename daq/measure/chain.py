@@ -317,11 +317,11 @@ class Chain:
         wheels.push_row = cells.rows
         wheel_rows = wheels.update(tick, sample.edge_totals, sample.edges, self._wheel_channels)
         if self._unknown:
-            self._get_to_know(wheel_rows, now_s)
+            self._initialise_wheels(wheel_rows, now_s)
         self._countdown -= 1
         if self._countdown < 0:
             self._countdown = SLOW_CHECK_FRAMES
-            self._look_after(now_s)
+            self._housekeeping(now_s)
         self._current_flows = flows = max(sample.currents) * CURRENT_STEP_A > NO_CURRENT_A
         self._rest.current(flows)
         if self._rest.rested(now_s):
@@ -434,7 +434,7 @@ class Chain:
 
     # ---- what need not be looked at in every frame
 
-    def _get_to_know(self, wheel_rows: np.ndarray, now_s: float) -> None:
+    def _initialise_wheels(self, wheel_rows: np.ndarray, now_s: float) -> None:
         """A wheel is known once two edges have come, or none for as long as standing takes.
 
         Until then nobody can say that it stands: its speed is missing, not 0.
@@ -458,8 +458,8 @@ class Chain:
                 time_s, place, speeds, moving
             )
 
-    def _look_after(self, now_s: float) -> None:
-        """Every few frames: slow channels, rest, drift, who runs with whom."""
+    def _housekeeping(self, now_s: float) -> None:
+        """Every few frames: slow channels, rest, drift, which roll sets turn together."""
         self._slow.age(now_s)
         rows = self.wheels.out[: len(self._set_names)]
         speeds = rows[:, 0].tolist()

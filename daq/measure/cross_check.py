@@ -1,8 +1,8 @@
-"""Standing or sensor lost? What the wheel itself cannot tell, its neighbours can.
+"""Standing, or sensor lost: cross-check of a roll set against the others.
 
 Data flow: status and speed of every roll set -> a roll set whose edges stopped while another, that
-had been running along with it, runs on -> suspect. daq.measure.speed.estimator judges by time and
-possible braking, daq.measure.balance by torque; this is the third witness. Called only when a wheel
+turned at its speed, still turns -> suspect. daq.measure.speed.estimator judges by time and
+possible braking, daq.measure.balance by torque; this is the third check. Called only when a wheel
 is not plainly moving.
 """
 
@@ -14,7 +14,7 @@ FORGET_S = 3.0
 
 
 class CrossCheck:
-    """Remembers which roll sets ran together a moment ago."""
+    """Remembers which roll sets had the same speed a moment ago."""
 
     def __init__(self, count: int) -> None:
         self._together_s = [[float("-inf")] * count for _ in range(count)]

@@ -41,7 +41,7 @@ class SlowChannels:
                     f"The front end has no slow channel '{channel.name}' (it has: {offered}).",
                     "Correct the name in the rig file, or give the channel a topic.",
                 )
-            self._from_front_end[place] = (channel, _told(channel, table[place].unit, scale))
+            self._from_front_end[place] = (channel, _sent_scale(channel, table[place].unit, scale))
 
     def take(self, frame: Slow, time_s: float) -> None:
         """Values of one frame at device time; channels the rig file leaves out are ignored."""
@@ -82,7 +82,7 @@ class SlowChannels:
             self.readings = {**self.readings, **changed}
 
 
-def _told(channel: SlowChannel, unit: str, scale: Scale) -> Scale:
+def _sent_scale(channel: SlowChannel, unit: str, scale: Scale) -> Scale:
     """The front end's own unit, when it names the same quantity as the rig file."""
     if not unit:
         return scale

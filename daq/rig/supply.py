@@ -54,11 +54,6 @@ class _Supply(
         """Time constant from set point to coil current for small changes, s."""
         return coil_lag_s
 
-    @property
-    def dead_s(self) -> float:
-        """Mean time from a set point to the moment it acts, s."""
-        return self.delay_s + 0.5 * self.acts_every_s
-
 
 class Voltage(_Supply, frozen=True, tag="voltage"):
     """Sets any voltage from zero to the ceiling at once. What a rig file without a supply means."""

@@ -1,4 +1,4 @@
-"""How late is the force against the speed? Measured with steps of load on free rolls.
+"""Delay between force and speed, measured with steps of load on free rolls.
 
 Data flow: edges of a roll set (daq.measure.speed.smoother) and its absorber force as the chain
 states it, both in device time -> one least-squares fit -> delay that is left, with its uncertainty,

@@ -72,7 +72,7 @@ def resonance_filter(
 ) -> ResonanceFilter:
     """Zeros on the ringing arm, poles damped, unity at rest; bilinear, exact at the resonance.
 
-    A resonance of 0, or one the frame rate cannot show (above 0.4 of it), gives a plain wire.
+    A resonance of 0, or one the frame rate cannot show (above 0.4 of it), changes nothing.
     """
     if resonance_hz <= 0.0 or resonance_hz > 0.4 * frame_hz:
         return ResonanceFilter(1.0, 0.0, 0.0, 0.0, 0.0, 0.0)

@@ -1,4 +1,4 @@
-"""Which tooth was it? Extra, doubled and missing edges told from the motion so far.
+"""Tooth assignment: extra, doubled and missing edges are recognised by the predicted motion.
 
 Data flow: one edge tick and the front end's own count -> compared with the place the motion
 predicts -> accepted into the ring with its tooth index, or left out and counted. Called by
@@ -86,7 +86,7 @@ def take_edge(
     ticks: IntArray, indices: IntArray, tooth: IntArray, offsets: FloatArray,
     state: IntArray, motion: FloatArray, tick: int, step: int, tick_s: float, min_ticks: float,
 ) -> None:  # fmt: skip
-    """One edge, `step` raw counts after the last one looked at: which tooth was it?"""
+    """One edge, `step` raw counts after the last one: its tooth index, or rejected."""
     teeth = offsets.shape[0]
     last = state[INDEX]
     if state[HELD] == 0:
@@ -113,7 +113,7 @@ def take_edge(
         and (ahead > 0.25 or _follows_rest(ticks, state, tick, tick_s))
     ):
         # starting up: the motion is hardly known, only a bounce stands out. A line through three
-        # edges of a truck driving off lags far behind it; the last gap tells better.
+        # edges of a truck driving off lags far behind it; the last gap predicts better.
         accept(ticks, indices, tooth, teeth, state, motion, tick, last + 1, 0.0)
         return
     tolerance = 0.30

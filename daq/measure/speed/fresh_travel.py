@@ -1,4 +1,4 @@
-"""Fresh roll travel for steering: from the newest tooth edges only, with its own age at each frame.
+"""Fresh roll travel for control: from the newest tooth edges only, with its own age at each frame.
 
 Data flow: the edge rings of daq.measure.speed.estimator.WheelBank -> travel since the edge that was
 newest one frame ago, and the age of the newest. No window, no smoothing: the load controller has

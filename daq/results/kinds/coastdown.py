@@ -1,8 +1,7 @@
-"""Coastdown arithmetic: how long a mass coasts against A + B v + C v^2, and tables of intervals.
+"""Time and mean force of a recorded coast per speed interval; 40 CFR 1066.270.
 
-Data flow: coefficients -> times, distances, speeds (closed forms); a recorded coast -> times per
-speed interval -> mean forces; road coastdowns -> coefficients at reference air. SI inside.
-Finding inertia and losses from recorded coasts is daq.proving.coast_fit.
+Data flow: speed of the smoother -> crossings of the speeds -> Interval. SI inside. Inertia and
+losses from recorded coasts are found by daq.proving.coast_fit.
 """
 
 from __future__ import annotations
