@@ -67,8 +67,9 @@ def _round_trip_s(exchange: Exchange) -> float:
 class HostMap:
     """Host seconds for device seconds: a line through the quick exchanges, outliers left out.
 
-    The middle of an exchange is off by at most half its round trip, so the slow half of the window
-    has no vote, and what lies further from the line than its own round trip explains is refused.
+    The middle of an exchange is off by at most half its round trip, so the slower half of the
+    window is not used, and what lies further from the line than its own round trip explains is
+    refused.
     """
 
     def __init__(self, clock: TickClock) -> None:
