@@ -29,7 +29,7 @@ import msgspec
 import numpy as np
 
 from api.http.tokens import Role, TokenBook
-from bench.support.attacks import ATTACKS, Target
+from bench.support.attacks import ATTACKS, AttackTarget
 from bench.support.common import Options, run_bench
 from bench.support.shop import RIG, Shop, Stuck
 
@@ -190,7 +190,7 @@ def measure(options: Options) -> dict[str, Any]:
     rows: list[dict[str, Any]] = []
     with Siege() as shop:
         siege = cast(Siege, shop)
-        target = Target(
+        target = AttackTarget(
             HOST, siege.port, siege.helm_port, ATTACKERS, siege.secrets[Role.WATCH],
             siege.secrets[Role.OPERATE], seconds,
         )  # fmt: skip
@@ -233,7 +233,7 @@ def measure(options: Options) -> dict[str, Any]:
     }
 
 
-def _carry_out(siege: Siege, watch: Watch, name: str, target: Target) -> None:
+def _carry_out(siege: Siege, watch: Watch, name: str, target: AttackTarget) -> None:
     if name in OUTAGES:
         siege.send("service", signal.SIGSTOP if name == "service-frozen" else signal.SIGKILL)
         until_s = time.monotonic() + target.seconds

@@ -40,7 +40,7 @@ log = logging.getLogger("drumlin.campaign")
 StartRun = Callable[[str, Plan, str, str], Awaitable[None]]  # run id, plan, vehicle, note
 
 
-class View(msgspec.Struct, frozen=True):
+class CampaignView(msgspec.Struct, frozen=True):
     """A campaign for people."""
 
     id: str
@@ -131,7 +131,7 @@ class CampaignService:
 
     async def begin(
         self, campaign: Campaign, name: str, vehicle: str, note: str, holder: str
-    ) -> View:
+    ) -> CampaignView:
         """Take a campaign in hand; commands nothing. Raises Refused and StoreError."""
         async with self._lock:
             if self.current is not None and not self.current.sequence.ended:
@@ -151,7 +151,7 @@ class CampaignService:
             self.current = InHand(filed, self._clock(), sequence)
             return self._view(self.current)
 
-    async def fitted(self, campaign_id: str, setup: str) -> View:
+    async def fitted(self, campaign_id: str, setup: str) -> CampaignView:
         """The other set-up is on the truck. Raises Refused."""
         async with self._lock:
             hand = self._of(campaign_id)
@@ -181,21 +181,21 @@ class CampaignService:
                 raise
             return run_id
 
-    async def pause(self, campaign_id: str) -> View:
+    async def pause(self, campaign_id: str) -> CampaignView:
         async with self._lock:
             hand = self._of(campaign_id)
             hand.sequence.pause()
             await self._keep(hand)
             return self._view(hand)
 
-    async def resume(self, campaign_id: str) -> View:
+    async def resume(self, campaign_id: str) -> CampaignView:
         async with self._lock:
             hand = self._of(campaign_id)
             hand.sequence.resume()
             await self._keep(hand)
             return self._view(hand)
 
-    async def stop(self, campaign_id: str, who: str) -> View:
+    async def stop(self, campaign_id: str, who: str) -> CampaignView:
         """End it for good; whoever calls eases a run off. Raises Refused."""
         async with self._lock:
             hand = self._of(campaign_id)
@@ -204,7 +204,7 @@ class CampaignService:
             await self._record(hand)
             return self._view(hand)
 
-    async def view(self, campaign_id: str) -> View:
+    async def view(self, campaign_id: str) -> CampaignView:
         """A campaign, in hand or ended. Raises NoSuchRun."""
         hand = self.current
         if hand is not None and hand.filed.id == campaign_id:
@@ -329,10 +329,10 @@ class CampaignService:
             f"set-up {where.setup}.{said}"
         )
 
-    def _view(self, hand: InHand) -> View:
+    def _view(self, hand: InHand) -> CampaignView:
         sequence, filed = hand.sequence, hand.filed
         where = self._where(hand)
-        return View(
+        return CampaignView(
             id=filed.id,
             name=filed.name,
             vehicle=filed.vehicle,

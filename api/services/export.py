@@ -23,7 +23,7 @@ import numpy as np
 from api.folders import PARQUET_NAME, RAW_NAME
 from api.services.export_curves import curves_csv
 from api.services.export_forms import ExportForm, ExportHeader, ExportWish
-from api.services.export_view import View
+from api.services.export_view import ExportView
 from api.store.evaluations import numbered_evaluation, rig_text_of
 from daq.errors import RecordingError, Refused
 from daq.results.about import FORMAT, ParquetHeader, read_about
@@ -159,7 +159,7 @@ def _columns(
     # Not mapped into memory: each page read would stay resident, hours of them.
     with pq.ParquetFile(source, buffer_size=1 << 20, pre_buffer=False) as file:
         usual_hz = _usual_hz(file)
-        view = View(file.schema_arrow, wish, header.correction_factor, usual_hz)
+        view = ExportView(file.schema_arrow, wish, header.correction_factor, usual_hz)
         header = msgspec.structs.replace(
             header,
             rows=view.rows_said,
@@ -176,7 +176,7 @@ def _usual_hz(file: Any) -> float:
     return 1.0 / float(np.median(np.diff(time))) if len(time) > 1 else 1.0
 
 
-def _batches(file: Any, view: View, tell: Progress) -> Iterator[dict[str, Any]]:
+def _batches(file: Any, view: ExportView, tell: Progress) -> Iterator[dict[str, Any]]:
     done, rows = 0, int(file.metadata.num_rows)
     for batch in file.iter_batches(BATCH_ROWS, columns=view.sources, use_threads=False):
         shown = view.of(
@@ -188,7 +188,7 @@ def _batches(file: Any, view: View, tell: Progress) -> Iterator[dict[str, Any]]:
             yield shown
 
 
-def _table(values: dict[str, Any], view: View, *, missing: bool) -> Any:
+def _table(values: dict[str, Any], view: ExportView, *, missing: bool) -> Any:
     """Arrow table of shown columns, UTC as a timestamp. `missing`: null in place of NaN."""
     import pyarrow as pa  # noqa: PLC0415
 
@@ -206,7 +206,9 @@ def _table(values: dict[str, Any], view: View, *, missing: bool) -> Any:
     return pa.table(arrays, names=names)
 
 
-def _csv(batches: Iterator[dict[str, Any]], part: Path, header: ExportHeader, view: View) -> int:
+def _csv(
+    batches: Iterator[dict[str, Any]], part: Path, header: ExportHeader, view: ExportView
+) -> int:
     import pyarrow as pa  # noqa: PLC0415
     import pyarrow.csv as pcsv  # noqa: PLC0415
 
@@ -225,7 +227,7 @@ def _csv(batches: Iterator[dict[str, Any]], part: Path, header: ExportHeader, vi
 
 
 def _parquet(
-    batches: Iterator[dict[str, Any]], part: Path, header: ExportHeader, view: View
+    batches: Iterator[dict[str, Any]], part: Path, header: ExportHeader, view: ExportView
 ) -> int:
     import pyarrow as pa  # noqa: PLC0415
     import pyarrow.parquet as pq  # noqa: PLC0415
@@ -259,7 +261,9 @@ def _parquet(
     return rows
 
 
-def _mdf(batches: Iterator[dict[str, Any]], part: Path, header: ExportHeader, view: View) -> int:
+def _mdf(
+    batches: Iterator[dict[str, Any]], part: Path, header: ExportHeader, view: ExportView
+) -> int:
     """Blocks of rows appended to one channel group, so that 8 hours need no more than minutes."""
     from asammdf import MDF, Signal  # noqa: PLC0415 (pandas comes with it)
 

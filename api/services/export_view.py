@@ -38,7 +38,7 @@ class ShownColumn(msgspec.Struct, frozen=True):
     factor: float = 1.0  # of a weather correction
 
 
-class View:
+class ExportView:
     """What of a run's file is shown, and how."""
 
     def __init__(self, schema: Any, wish: ExportWish, factor: float, usual_hz: float) -> None:

@@ -23,7 +23,7 @@ LINES_EACH = 12  # tries at a time from one address
 UNREAD = 40
 
 
-class Target(msgspec.Struct, frozen=True):
+class AttackTarget(msgspec.Struct, frozen=True):
     """Where and from where, with which token, and for how long."""
 
     host: str
@@ -47,7 +47,7 @@ ATTACKS: dict[str, Attack] = {}
 class Attacker:
     """One address, one line of work."""
 
-    def __init__(self, target: Target, address: str, number: int) -> None:
+    def __init__(self, target: AttackTarget, address: str, number: int) -> None:
         self.target = target
         self.address = address
         self.random = random.Random(number)
@@ -316,7 +316,7 @@ async def route_files(a: Attacker) -> None:
     await a.flood(lambda: head.replace(b"application/json", b"application/octet-stream") + body)
 
 
-async def _main(name: str, target: Target) -> None:
+async def _main(name: str, target: AttackTarget) -> None:
     async def again_and_again(address: str, number: int) -> None:
         attacker = Attacker(target, address, number)
         while True:
@@ -335,4 +335,4 @@ async def _main(name: str, target: Target) -> None:
 
 if __name__ == "__main__":
     os.nice(10)
-    asyncio.run(_main(sys.argv[1], msgspec.json.decode(sys.stdin.buffer.read(), type=Target)))
+    asyncio.run(_main(sys.argv[1], msgspec.json.decode(sys.stdin.buffer.read(), type=AttackTarget)))

@@ -34,7 +34,7 @@ COIL_SHARE = 0.02  # of the way to its set point that a coil goes in a frame
 STEP_A = 0.01
 
 
-class Compared(msgspec.Struct):
+class FrameComparison(msgspec.Struct):
     """What came of it."""
 
     frames: int = 0
@@ -54,9 +54,9 @@ class _Frame(msgspec.Struct):
     digital_out: int
 
 
-def compare(program: Path, frames: int, seed: int) -> Compared:
+def compare(program: Path, frames: int, seed: int) -> FrameComparison:
     """At least so many frames, in trials of FRAMES_A_TRIAL."""
-    result = Compared()
+    result = FrameComparison()
     trial = 0
     while result.frames < frames:
         script, done, counters = play(seed, trial)
@@ -166,7 +166,11 @@ def _sample(
 
 
 def _judge(
-    done: list[_Frame], replies: list[Reply], counters: WireCounters, result: Compared, trial: int
+    done: list[_Frame],
+    replies: list[Reply],
+    counters: WireCounters,
+    result: FrameComparison,
+    trial: int,
 ) -> None:
     deframer = Deframer(Direction.FROM_FRONT_END)
     ours: list[_Frame] = []

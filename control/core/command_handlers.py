@@ -302,7 +302,9 @@ def _start(operating: OperatingState, command: c.StartTest) -> None:
     operating.begin(make_test(command.run_id, command.plan, operating.rig, ratio))
     if not isinstance(command.plan, Coastdown | SnapSmoke | Identification):
         _warn_of_wheels(operating)
-    work = heaviest_segment(command.plan, operating.rig, Expected(ratio_per_m=operating.ratio_per_m))
+    work = heaviest_segment(
+        command.plan, operating.rig, Expected(ratio_per_m=operating.ratio_per_m)
+    )
     if work is not None:
         operating.heat.expect(work.power_w, work.speed_mps)
 

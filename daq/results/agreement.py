@@ -21,7 +21,7 @@ FRAMES = 3.0  # so many frames a time told live may be off
 _SAME = 1e-9
 
 
-class Pair(msgspec.Struct, frozen=True):
+class FigurePair(msgspec.Struct, frozen=True):
     """A figure, the summary's name of it, its factor into SI, and what live may be off by."""
 
     figure: str
@@ -34,47 +34,47 @@ class Pair(msgspec.Struct, frozen=True):
 # The live figures follow each frame; the result has the pull of the tyres without its lag of 25 ms
 # (daq.results.aligned) and smooths curves. How much that moves each is stated here, and
 # bench.day holds it.
-PAIRS: dict[str, tuple[Pair, ...]] = {
+PAIRS: dict[str, tuple[FigurePair, ...]] = {
     "steady-hold": (
-        Pair("mean_power", "mean_power_w", share=2e-4),
-        Pair("mean_held", "mean_rpm", 1.0 / RPM, share=2e-4),
-        Pair("mean_held", "mean_speed_mps", share=2e-4),
-        Pair("mean_held", "mean_force_n", share=1e-3),
-        Pair("mean_held", "mean_absorber_power_w", share=1e-3),
-        Pair("mean_torque", "mean_engine_torque_nm", share=5e-4),
-        Pair("in_tolerance", "in_tolerance", absolute=0.02),
+        FigurePair("mean_power", "mean_power_w", share=2e-4),
+        FigurePair("mean_held", "mean_rpm", 1.0 / RPM, share=2e-4),
+        FigurePair("mean_held", "mean_speed_mps", share=2e-4),
+        FigurePair("mean_held", "mean_force_n", share=1e-3),
+        FigurePair("mean_held", "mean_absorber_power_w", share=1e-3),
+        FigurePair("mean_torque", "mean_engine_torque_nm", share=5e-4),
+        FigurePair("in_tolerance", "in_tolerance", absolute=0.02),
     ),
     "power-sweep": (
-        Pair("peak_power", "peak_power_w", share=0.01),
-        Pair("peak_torque", "peak_engine_torque_nm", share=0.015),
+        FigurePair("peak_power", "peak_power_w", share=0.01),
+        FigurePair("peak_torque", "peak_engine_torque_nm", share=0.015),
     ),
     "spool-up": (
-        Pair("rise_10_90", "rise_10_90_s", absolute=0.15),
-        Pair("force_after", "full_tractive_n", share=0.02),
+        FigurePair("rise_10_90", "rise_10_90_s", absolute=0.15),
+        FigurePair("force_after", "full_tractive_n", share=0.02),
     ),
     "grade-climb": (
-        Pair("mean_power", "mean_power_w", share=2e-3),
-        Pair("keeps_up", "kept_up_share", absolute=0.01),
-        Pair("mean_speed", "mean_speed_mps", share=1e-3),
-        Pair("least_speed", "lowest_speed_mps", share=3e-3),
-        Pair("climbed", "elapsed_s"),
+        FigurePair("mean_power", "mean_power_w", share=2e-3),
+        FigurePair("keeps_up", "kept_up_share", absolute=0.01),
+        FigurePair("mean_speed", "mean_speed_mps", share=1e-3),
+        FigurePair("least_speed", "lowest_speed_mps", share=3e-3),
+        FigurePair("climbed", "elapsed_s"),
     ),
     "speed-trace": (
-        Pair("excursions", "excursions", absolute=1.0),
-        Pair("longest_excursion", "longest_excursion_s", absolute=0.2),
-        Pair("rms_error", "speed_error_rms_mps", absolute=0.02),
-        Pair("distance", "driven_m", share=2e-3),
-        Pair("positive_work", "positive_work_j", share=5e-3),
+        FigurePair("excursions", "excursions", absolute=1.0),
+        FigurePair("longest_excursion", "longest_excursion_s", absolute=0.2),
+        FigurePair("rms_error", "speed_error_rms_mps", absolute=0.02),
+        FigurePair("distance", "driven_m", share=2e-3),
+        FigurePair("positive_work", "positive_work_j", share=5e-3),
     ),
     "coastdown": (
-        Pair("coast", "coast_s", share=2e-3, absolute=0.05),
-        Pair("mass", "mass_kg"),
+        FigurePair("coast", "coast_s", share=2e-3, absolute=0.05),
+        FigurePair("mass", "mass_kg"),
     ),
     "snap-smoke": (
-        Pair("peak_smoke", "mean_percent"),
-        Pair("spread", "spread_percent", absolute=0.5),
-        Pair("zero_shift", "zero_shift_percent"),
-        Pair("snaps", "snaps"),
+        FigurePair("peak_smoke", "mean_percent"),
+        FigurePair("spread", "spread_percent", absolute=0.5),
+        FigurePair("zero_shift", "zero_shift_percent"),
+        FigurePair("snaps", "snaps"),
     ),
 }  # fmt: skip
 
@@ -99,11 +99,11 @@ def compared(
         if math.isfinite(live):
             name = f"{which} {row['point']}"
             one = Figure(name, name, row["power_w"], "W", row["low_w"], row["high_w"])
-            found.append(_one(Pair(name, "", share=1e-3), one, live, step_s))
+            found.append(_one(FigurePair(name, "", share=1e-3), one, live, step_s))
     return found
 
 
-def _one(pair: Pair, figure: Figure, told: float, step_s: float) -> Agreement:
+def _one(pair: FigurePair, figure: Figure, told: float, step_s: float) -> Agreement:
     live = told * pair.factor
     value = figure.value
     slack = pair.absolute + pair.share * abs(live) + _SAME * abs(live)

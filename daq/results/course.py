@@ -38,7 +38,7 @@ class Phase(msgspec.Struct, frozen=True):
         return np.asarray((time_s > self.begin_s + 1e-9) & (time_s <= self.end_s + 1e-9))
 
 
-class SetPoint(msgspec.Struct, frozen=True):
+class SetPointChange(msgspec.Struct, frozen=True):
     """What was asked for from a moment on, in the SI unit of its quantity."""
 
     quantity: str  # rpm, speed, force, power, grade
@@ -51,7 +51,7 @@ class Course(msgspec.Struct, frozen=True):
     """Phases and set points in order; `told` is the test's own summary at its end."""
 
     phases: tuple[Phase, ...] = ()
-    set_points: tuple[SetPoint, ...] = ()
+    set_points: tuple[SetPointChange, ...] = ()
     told: dict[str, Any] = {}
     ended: bool = False  # the recording holds the end of its test
     counted_back: bool = False  # phases by the summary: recorded before phases were
@@ -72,7 +72,7 @@ class Course(msgspec.Struct, frozen=True):
             rows |= one.rows(time_s)
         return rows
 
-    def asked_at(self, time_s: float, *quantities: str) -> SetPoint | None:
+    def asked_at(self, time_s: float, *quantities: str) -> SetPointChange | None:
         """The set point in force just after a moment, of these quantities or of any."""
         found = None
         for one in self.set_points:
@@ -117,7 +117,7 @@ def course_of(
     end_s = float(time_s[-1]) if time_s.size else 0.0
     ended = False
     entered: list[tuple[str, float, int]] = []
-    set_points: list[SetPoint] = []
+    set_points: list[SetPointChange] = []
     for event in events:
         data = event.get("data") or {}
         at_s = float(event.get("time_s", 0.0))
@@ -129,7 +129,7 @@ def course_of(
                 entered.append((str(data.get("phase", "")), at_s, int(data.get("point", 0))))
             case "set-point":
                 set_points.append(
-                    SetPoint(
+                    SetPointChange(
                         str(data.get("quantity", "")), float(data.get("set_point", math.nan)),
                         str(data.get("unit", "")), at_s,
                     )
@@ -146,18 +146,18 @@ def course_of(
     return Course(tuple(found), tuple(set_points) or _planned(plan), told, ended, bool(found))
 
 
-def _planned(plan: dict[str, Any]) -> tuple[SetPoint, ...]:
+def _planned(plan: dict[str, Any]) -> tuple[SetPointChange, ...]:
     """The one set point of a plan that a recording of before holds."""
     rpm = plan.get("rpm")
     if isinstance(rpm, int | float):
-        return (SetPoint("rpm", float(rpm) * 2.0 * math.pi / 60.0, "rad/s", 0.0),)
+        return (SetPointChange("rpm", float(rpm) * 2.0 * math.pi / 60.0, "rad/s", 0.0),)
     for key, quantity, unit in (
         ("speed_mps", "speed", "m/s"), ("force_n", "force", "N"), ("power_w", "power", "W"),
         ("target_mps", "speed", "m/s"),
     ):  # fmt: skip
         value = plan.get(key)
         if isinstance(value, int | float):
-            return (SetPoint(quantity, float(value), unit, 0.0),)
+            return (SetPointChange(quantity, float(value), unit, 0.0),)
     return ()
 
 

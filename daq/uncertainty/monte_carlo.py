@@ -30,7 +30,7 @@ class Propagated(msgspec.Struct, frozen=True):
     shortest: tuple[float, float]
 
 
-class Agreement(msgspec.Struct, frozen=True):
+class MonteCarloCheck(msgspec.Struct, frozen=True):
     """JCGM 101 8.1: a budget is validated when both ends agree within the tolerance."""
 
     low_difference: float
@@ -104,7 +104,7 @@ def summarise(results: Array, level: float = 0.95) -> Propagated:
     )
 
 
-def compare(budget: Budget, drawn: Propagated, digits: int = 2) -> Agreement:
+def compare(budget: Budget, drawn: Propagated, digits: int = 2) -> MonteCarloCheck:
     """Whether a budget's interval agrees with the drawn one to `digits` significant digits."""
     if budget.sigma > 0:
         exponent = math.floor(math.log10(budget.sigma)) - (digits - 1)
@@ -113,4 +113,4 @@ def compare(budget: Budget, drawn: Propagated, digits: int = 2) -> Agreement:
         tolerance = 0.0
     low = abs(budget.interval[0] - drawn.symmetric[0])
     high = abs(budget.interval[1] - drawn.symmetric[1])
-    return Agreement(low, high, tolerance, low <= tolerance and high <= tolerance)
+    return MonteCarloCheck(low, high, tolerance, low <= tolerance and high <= tolerance)

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 
 from api.http.routes.campaigns import Fitted, NewCampaign, NextRun
-from api.services.campaigns import View
+from api.services.campaigns import CampaignView
 from control.campaigns.sequence import CampaignRun, Stage
 
 ID = "20261125-083000-camp"
@@ -26,9 +26,9 @@ WHY = {
 }
 
 
-def view(stage: str, begun: NewCampaign | None) -> View:
+def view(stage: str, begun: NewCampaign | None) -> CampaignView:
     told = begun.campaign if begun is not None else None
-    return View(
+    return CampaignView(
         ID, "Exhaust", begun.vehicle if begun is not None else "Invented truck", "steady-hold",
         ORDER if told is None else told.setups * told.repeats, Stage(stage), "A", 3, 6,
         WHY.get(stage, ()), "B", "20261125-084100-fake" if stage == "running" else "", RUNS,

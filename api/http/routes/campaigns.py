@@ -19,7 +19,7 @@ from api.http.context import context_of
 from api.http.problems import Problem
 from api.http.starting import check_vehicle, operator_of, start_run
 from api.http.tokens import Role
-from api.services.campaigns import View
+from api.services.campaigns import CampaignView
 from api.services.comparing import Compared, compare
 from api.store.campaign_files import Listed
 from control.campaigns.campaign import Campaign
@@ -73,7 +73,9 @@ async def listed(request: Request) -> Response:
     return answer(CampaignList(in_hand, found))
 
 
-@router.post("", status_code=201, responses=gives(View, 201), openapi_extra=takes(NewCampaign))
+@router.post(
+    "", status_code=201, responses=gives(CampaignView, 201), openapi_extra=takes(NewCampaign)
+)
 async def begin(request: Request) -> Response:
     """Take a campaign in hand. Starts nothing: each run is asked for by itself."""
     context, caller = operator_of(request)
@@ -88,7 +90,7 @@ async def begin(request: Request) -> Response:
     return answer(view, 201, {"Location": f"/api/campaigns/{view.id}"})
 
 
-@router.get("/{campaign_id}", responses=gives(View))
+@router.get("/{campaign_id}", responses=gives(CampaignView))
 async def one(request: Request, campaign_id: Id) -> Response:
     """Where it stands: stage, what it waits for, runs so far, conditions then and now."""
     context = context_of(request)
@@ -96,7 +98,7 @@ async def one(request: Request, campaign_id: Id) -> Response:
     return answer(await context.campaigns.view(campaign_id))
 
 
-@router.post("/{campaign_id}/fitted", responses=gives(View), openapi_extra=takes(Fitted))
+@router.post("/{campaign_id}/fitted", responses=gives(CampaignView), openapi_extra=takes(Fitted))
 async def fitted(request: Request, campaign_id: Id) -> Response:
     """The set-up that was asked for is on the truck (the other calibration is loaded)."""
     context, caller = operator_of(request)
@@ -125,7 +127,7 @@ async def run(request: Request, campaign_id: Id) -> Response:
     return answer(Begun(run_id, heat), 201, {"Location": f"/api/runs/{run_id}"})
 
 
-@router.post("/{campaign_id}/pause", responses=gives(View), openapi_extra=takes(Nothing))
+@router.post("/{campaign_id}/pause", responses=gives(CampaignView), openapi_extra=takes(Nothing))
 async def pause(request: Request, campaign_id: Id) -> Response:
     """Ask for no further run until resumed; a run that is on goes on."""
     context, caller = operator_of(request)
@@ -135,7 +137,7 @@ async def pause(request: Request, campaign_id: Id) -> Response:
     return answer(view)
 
 
-@router.post("/{campaign_id}/resume", responses=gives(View), openapi_extra=takes(Nothing))
+@router.post("/{campaign_id}/resume", responses=gives(CampaignView), openapi_extra=takes(Nothing))
 async def resume(request: Request, campaign_id: Id) -> Response:
     """Go on after a pause or a restart of the service."""
     context, caller = operator_of(request)
@@ -145,7 +147,7 @@ async def resume(request: Request, campaign_id: Id) -> Response:
     return answer(view)
 
 
-@router.post("/{campaign_id}/stop", responses=gives(View), openapi_extra=takes(Nothing))
+@router.post("/{campaign_id}/stop", responses=gives(CampaignView), openapi_extra=takes(Nothing))
 async def stop(request: Request, campaign_id: Id) -> Response:
     """End it for good; a run of it that is under load is eased off. Its valid runs stay a set."""
     context, caller = operator_of(request)

@@ -24,7 +24,7 @@ from daq.results.band import (
     spread_of,
     uncertainty,
 )
-from daq.results.course import Phase, SetPoint
+from daq.results.course import Phase, SetPointChange
 from daq.results.given import Floats, Given, Mask
 from daq.results.kinds.found import (
     ROLL_SPEED,
@@ -45,7 +45,7 @@ LABELS = {
 class Held(msgspec.Struct, eq=False):
     """One set point and the rows at which it was held."""
 
-    asked: SetPoint
+    asked: SetPointChange
     rows: Mask
     values: Floats  # what was held, over the run
     begin_s: float
@@ -96,11 +96,11 @@ def hold(given: Given, correction: CorrectionOut) -> KindResult:
     )  # fmt: skip
 
 
-def _parts(given: Given) -> tuple[list[Held], list[tuple[SetPoint, float, float]]]:
+def _parts(given: Given) -> tuple[list[Held], list[tuple[SetPointChange, float, float]]]:
     """What was held and settled; and set points that never settled, with when."""
     settle_s = given.settings.settle_s
     found: list[Held] = []
-    unsettled: list[tuple[SetPoint, float, float]] = []
+    unsettled: list[tuple[SetPointChange, float, float]] = []
     arrived_s = 0.0
     waiting: Phase | None = None
     for phase in given.course.named("take-up", "settle", "hold"):
