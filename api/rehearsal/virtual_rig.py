@@ -108,8 +108,9 @@ class VirtualRig:
 
     def make_ready(self) -> None:
         """The way to `ready` that a person takes: helm, zeros, cautions, ready."""
-        self.advance_for(4.0)  # by then the rolls have rested long enough for zeros
+        self.advance_for(2.0)
         self.ask(TakeHelm(0, HOLDER, "rehearsal"))
+        self.advance_for(2.5)  # by then the rolls have rested long enough for zeros
         self.ask(ZeroCells(0, HOLDER))
         self.ask(Acknowledge(0, HOLDER))
         self.ask(MakeReady(0, HOLDER))

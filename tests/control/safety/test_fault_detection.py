@@ -188,8 +188,8 @@ def test_an_absorber_is_weak_below_two_fifths_of_its_map(
 @pytest.mark.parametrize(
     ("cell", "coil", "speed", "drifted"),
     [
-        (20.1, 0.4, 0.05, 1), (-20.1, 0.4, 0.05, 1), (20.0, 0.4, 0.05, 0),
-        (20.1, 0.5, 0.05, 0), (20.1, 0.4, 0.1, 0),
+        (20.1, 0.4, 0.04, 1), (-20.1, 0.4, 0.04, 1), (20.0, 0.4, 0.04, 0),
+        (20.1, 0.5, 0.04, 0), (20.1, 0.4, 0.05, 0),
     ],
 )  # fmt: skip
 def test_a_cell_has_drifted_when_it_shows_two_per_cent_at_rest_without_current(
