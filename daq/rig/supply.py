@@ -45,9 +45,19 @@ class _Supply(
         """It drives a current down by reversed voltage; otherwise a current only runs down."""
         return False
 
+    @property
+    def acts_every_s(self) -> float:
+        """Time between two moments at which it can act, s; 0: at any time."""
+        return 0.0
+
     def lag_s(self, coil_lag_s: float) -> float:
         """Time constant from set point to coil current for small changes, s."""
         return coil_lag_s
+
+    @property
+    def dead_s(self) -> float:
+        """Mean time from a set point to the moment it acts, s."""
+        return self.delay_s + 0.5 * self.acts_every_s
 
 
 class Voltage(_Supply, frozen=True, tag="voltage"):
@@ -59,6 +69,10 @@ class PhaseControlled(_Supply, frozen=True, tag="phase-controlled"):
 
     mains_hz: Literal[50, 60] = 50
     wave: Literal["full", "half"] = "full"
+
+    @property
+    def acts_every_s(self) -> float:
+        return 1.0 / (self.mains_hz * (2 if self.wave == "full" else 1))
 
 
 class Chopper(_Supply, frozen=True, tag="chopper"):

@@ -28,20 +28,24 @@ def test_a_rig_file_without_a_supply_has_one_that_sets_a_voltage() -> None:
 
 
 @pytest.mark.parametrize(
-    ("table", "expected"),
+    ("table", "expected", "acts_every_s"),
     [
-        ('kind = "phase-controlled"\nmains_hz = 60', PhaseControlled(mains_hz=60)),
-        ('kind = "phase-controlled"\nwave = "half"', PhaseControlled(wave="half")),
-        ('kind = "chopper"\nbandwidth_hz = 30.0', Chopper()),
+        ('kind = "phase-controlled"\nmains_hz = 60', PhaseControlled(mains_hz=60), 1 / 120),
+        ('kind = "phase-controlled"\nwave = "half"', PhaseControlled(wave="half"), 1 / 50),
+        ('kind = "chopper"\nbandwidth_hz = 30.0', Chopper(), 0.0),
         (
             'kind = "amplifier"\nsignal = "4-20mA"\nreversed_voltage = true',
             Amplifier(signal="4-20mA", reversed_voltage=True),
+            0.0,
         ),
     ],
 )
-def test_each_kind_is_read_with_its_own_keys(table: str, expected: object) -> None:
+def test_each_kind_is_read_with_its_own_keys(
+    table: str, expected: object, acts_every_s: float
+) -> None:
     supply = with_supply(table).absorbers[0].supply
     assert supply == expected
+    assert supply.acts_every_s == pytest.approx(acts_every_s)
 
 
 def test_a_supply_that_regulates_has_its_own_lag_whatever_the_coil_is() -> None:
