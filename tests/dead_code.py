@@ -32,7 +32,6 @@ ALLOWED = {
     # for people who read files of the rig elsewhere
     "read_truth": "docs/simulator.md: reads the truth that the simulator wrote",
     "set_point_noise": "the noise gains that docs/control.md states",
-    "load_configuration": "firmware/build.py: the front end's configuration",
     # the simulator's own truth, which its tests hold against energy
     "stored_j": "energy balance of the simulated truck",
     "spent_j": "energy balance of the simulated truck",

@@ -7,7 +7,7 @@ for the converter's lock-up, which a person feels.
 
 from __future__ import annotations
 
-from api.rehearsal.virtual_rig import RPM, VirtualRig, drive_up
+from api.rehearsal.virtual_rig import VirtualRig, drive_up
 from control.test_kinds import Test
 from control.test_kinds.base import absorbed
 from control.test_kinds.coast import CoastTest
@@ -59,11 +59,6 @@ class DriverOf:
         """Speed shown for the last roll set, m/s."""
         measured = self.virtual.core.measured
         return measured.roll_sets[-1].speed.value if measured is not None else 0.0
-
-    @property
-    def engine_rpm(self) -> float:
-        measured = self.virtual.core.measured
-        return measured.engine_speed.value * RPM if measured is not None else 0.0
 
     def before(self) -> None:
         """Drive to where the test can start."""
