@@ -33,7 +33,7 @@ _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: a refused connection leaves nothi
 log = logging.getLogger("drumlin.service")
 
 
-class Line(socket.socket):
+class DoorConnection(socket.socket):
     """An accepted connection that says when it is closed."""
 
     def __init__(self, number: int, closed: Callable[[], None]) -> None:
@@ -51,7 +51,9 @@ class Line(socket.socket):
 class Listener(socket.socket):
     """A listening socket whose connections the door lets in one by one."""
 
-    def __init__(self, number: int, let_in: Callable[[socket.socket, Any], Line | None]) -> None:
+    def __init__(
+        self, number: int, let_in: Callable[[socket.socket, Any], DoorConnection | None]
+    ) -> None:
         super().__init__(fileno=number)
         self._let_in = let_in
         self.exhausted: Callable[[], object] = lambda: None
@@ -104,7 +106,7 @@ class Door:
         wrapped = transport.get_extra_info("socket")
         return self._tickets.get(wrapped.fileno()) if wrapped is not None else None
 
-    def _let_in(self, connection: socket.socket, address: Any) -> Line | None:
+    def _let_in(self, connection: socket.socket, address: Any) -> DoorConnection | None:
         peer = str(address[0]) if isinstance(address, tuple) else ""
         ticket = self.admission.admit(peer)
         if ticket is None:
@@ -121,7 +123,7 @@ class Door:
                 del self._tickets[number]
             self.admission.left(ticket)
 
-        line = Line(number, closed)
+        line = DoorConnection(number, closed)
 
         def end() -> None:
             # Its transport sees the end and closes it; there may be none yet to abort.

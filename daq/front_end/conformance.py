@@ -41,7 +41,7 @@ _LEAST_STEPS = 1  # 10 mA: the least that can be asked for
 _KIND = TypeVar("_KIND")
 
 
-class Line(Protocol):
+class FrontEndLine(Protocol):
     """A line to a front end: bytes go out at once, bytes of a while come in."""
 
     def send(self, data: bytes) -> None:
@@ -51,7 +51,7 @@ class Line(Protocol):
         """What comes in that time."""
 
 
-class Finding(msgspec.Struct, frozen=True):
+class ConformanceFinding(msgspec.Struct, frozen=True):
     """One question and what was seen."""
 
     question: str
@@ -62,7 +62,7 @@ class Finding(msgspec.Struct, frozen=True):
 class _Talk:
     """A line with the frames it brought."""
 
-    def __init__(self, line: Line, session: int) -> None:
+    def __init__(self, line: FrontEndLine, session: int) -> None:
         self._line = line
         self.session = session
         self.sequence = 0
@@ -87,19 +87,21 @@ def _notices(frames: list[Frame]) -> list[tuple[int, int]]:
     return [(notice.code, notice.detail) for notice in _of(frames, Notice)]
 
 
-def run_questions(line: Line, session: int) -> list[Finding]:
+def run_questions(line: FrontEndLine, session: int) -> list[ConformanceFinding]:
     """All questions in order; a front end that does not introduce itself is asked no other."""
     talk = _Talk(line, session)
     talk.ask(b"\0", seconds=0.2)  # ends whatever half frame there was
     hellos = _of(talk.ask(encode(AskIdentity(0)), seconds=0.3), Hello)
     if not hellos:
-        return [Finding("answers ASK_IDENTITY with HELLO", False, "nothing came in 0.3 s")]
+        return [
+            ConformanceFinding("answers ASK_IDENTITY with HELLO", False, "nothing came in 0.3 s")
+        ]
     hello = hellos[0]
     outputs = len(hello.names(ChannelKind.OUTPUT))
-    findings = [Finding("answers ASK_IDENTITY with HELLO", True, hello.firmware)]
+    findings = [ConformanceFinding("answers ASK_IDENTITY with HELLO", True, hello.firmware)]
 
     def note(question: str, passed: bool, seen: object) -> None:
-        findings.append(Finding(question, passed, str(seen)))
+        findings.append(ConformanceFinding(question, passed, str(seen)))
 
     note("speaks major version 1", hello.major == 1, f"{hello.major}.{hello.minor}")
     rate = hello.tick_hz % hello.frame_hz == 0 and hello.tick_hz % 1000 == 0
@@ -262,7 +264,7 @@ class _Port:
         self._port.close()
 
 
-def check_port(path: str, baud: int) -> list[Finding]:
+def check_port(path: str, baud: int) -> list[ConformanceFinding]:
     """Ask the front end at that port. Raises LinkError when it cannot be opened."""
     port = _Port(path, baud)
     try:

@@ -31,7 +31,7 @@ def test_every_kind_of_test_is_among_the_runs() -> None:
 def test_the_runs_that_load_do_load() -> None:
     for case in CASES:
         most_a = APPROVED[case.name][:, 3:].max() / 100.0
-        assert most_a > 5.0 or isinstance(case.plan, plans.SnapSmoke), case.name
+        assert most_a > 4.0 or isinstance(case.plan, plans.SnapSmoke), case.name
 
 
 def test_one_set_point_that_differs_is_seen() -> None:

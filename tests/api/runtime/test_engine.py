@@ -334,7 +334,7 @@ def test_the_settings_reach_the_loop_process(tmp_path: Path) -> None:
     file = tmp_path / "drumlin.toml"
     file.write_text("[store]\nmin_free_mb = 1234\n")
     asked = ServeSettings(RIG, "/dev/null", tmp_path, "127.0.0.1", free_port(), file)
-    loop, _ = children(check(asked, device_later=True))
+    loop, *_ = children(check(asked, device_later=True))
     place = loop.arguments.index("--min-free-mb")
     assert loop.arguments[place + 1] == "1234"
 
