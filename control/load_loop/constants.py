@@ -9,6 +9,7 @@ from __future__ import annotations
 # ---- reference and start ----
 BUILD_UP_S = 1.0  # full force builds up in this time after a start or a change of aim; operating
 BUILD_UP_WITHIN_S = 1.5  # from then on the rate no longer counts; operating
+MOVING_SHARE = 0.1  # of the ramp rate: a reference that moves faster has the fast observer at once
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time; operating
 RAMP_ARRIVAL_PER_S = 4.0  # how a reference comes to rest at its target; operating
 REFERENCE_YIELD_S = 0.1  # a tracked reference gives way to rolls that cannot follow; trial roadload

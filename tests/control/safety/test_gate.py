@@ -372,7 +372,9 @@ def test_only_the_gate_builds_set_points() -> None:
             )
             if from_the_wire and calls:
                 builders.add(path.name)
-    assert builders == {"gate.py", "codec.py"}, "the codec decodes what others sent"
+    # The codec decodes what others sent. The conformance check asks a board with its supplies
+    # disconnected; lint-imports holds the loop process to not having it at all.
+    assert builders == {"gate.py", "codec.py", "conformance.py"}
 
 
 def test_at_a_limit_nothing_is_cut_and_nothing_counted() -> None:

@@ -9,6 +9,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from control.load_loop.loop import asking_nothing
 from control.test_kinds.plans import SnapSmoke
 from control.test_kinds.snap import LEAST_HZ, SnapTest
 from daq.measure.measured import Measured
@@ -35,7 +36,10 @@ def _snaps(values_hz: float, idle: Callable[[float], float] = lambda _: 80.0) ->
         if count % every == 0:
             smoke = Reading(0.3 if floored else 0.01, Unit.RATIO, now_s, Quality.GOOD)
         test.update(
-            _seen(plain, 250.0 if floored else idle(now_s), smoke), [0.0] * 8, DT_S, held=False
+            _seen(plain, 250.0 if floored else idle(now_s), smoke),
+            asking_nothing(len(RIG.absorbers)),
+            DT_S,
+            held=False,
         )
         if test.done:
             return test
