@@ -192,8 +192,9 @@ def child_of(demo: Demo, words: str) -> psutil.Process:
     """The process of the demo whose command line holds these words."""
     assert demo.process is not None
     for child in psutil.Process(demo.process.pid).children(recursive=True):
-        if words in " ".join(child.cmdline()):
-            return child
+        with contextlib.suppress(psutil.Error):  # it ends at this moment
+            if words in " ".join(child.cmdline()):
+                return child
     raise AssertionError(f"no child process runs {words}")
 
 
@@ -202,7 +203,8 @@ def no_leftovers() -> Iterator[None]:
     """As everywhere, but the browser's own helper processes come and go as it likes."""
 
     def children() -> list[str]:
-        passing = (" --type=", "api.launch.service")  # a killed service is started anew
+        # a killed service or helm process is started anew
+        passing = (" --type=", "api.launch.service", "api.launch.helm")
         return [one for one in leftovers._children() if not any(word in one for word in passing)]
 
     threads, files, before = leftovers._threads(), leftovers._files(), children()
