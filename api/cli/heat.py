@@ -21,7 +21,7 @@ from api.cli.shared import (
     expect_folder_given,
 )
 from api.examples import DEMO_RIG
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 if TYPE_CHECKING:
     from control.forecast.endurance import EnduranceMap
@@ -91,7 +91,7 @@ def _grid(rig: Rig, rotors: Any) -> tuple[list[float], list[float]]:
 
 
 def _lines(one: dict[str, Any], units: UnitSystem) -> list[str]:
-    from daq.results.words import shown
+    from daq.quantities import shown
 
     life: AbsorberUsage = one["life"]
     state = "learned" if one["learned"] else "as the rig file describes it"
@@ -119,7 +119,7 @@ def _lines(one: dict[str, Any], units: UnitSystem) -> list[str]:
 
 def _map(chart: EnduranceMap, units: UnitSystem) -> list[str]:
     """Minutes per power (rows) and speed (columns); "-": beyond the torque at that speed."""
-    from daq.results.words import shown, shown_value, unit_shown
+    from daq.quantities import shown, shown_value, unit_shown
 
     speed_unit = unit_shown("m/s", units)
     head = "".join(f"{shown_value(v, 'm/s', units):8.0f}" for v in chart.speeds_mps)

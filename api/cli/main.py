@@ -31,7 +31,7 @@ from api.cli.shared import (
 )
 from api.examples import DEMO_RIG
 from daq.errors import DrumlinError
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 app = typer.Typer(
     name="drumlin",

@@ -27,8 +27,9 @@ from api.cli.shared import (
 )
 from api.examples import DEMO_RIG
 from daq.errors import DrumlinError, Refused
+from daq.quantities import UnitSystem
 from daq.readings import Unit
-from daq.rig.units import UnitSystem, display_unit, from_si
+from daq.rig.units import display_unit, from_si
 
 if TYPE_CHECKING:
     from daq.proving.calibration import CalibrationArm, DeadWeight

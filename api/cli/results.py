@@ -33,7 +33,7 @@ from api.cli.shared import (
 )
 from api.folders import RUNS_FOLDER, run_folder
 from daq.errors import DrumlinError
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 if TYPE_CHECKING:
     from daq.results.result import Result
@@ -55,7 +55,7 @@ def compare(
 ) -> None:
     """Did a change gain anything? Exit code 0 when gained, 1 when lost or not proven."""
     from api.services.comparing import compare as work
-    from daq.results.words import shown
+    from daq.quantities import shown
 
     with open_catalogue(data, store) as catalogue:
         sides = [expand(catalogue, side) for side in (before, after)]
@@ -100,7 +100,7 @@ def chart(
 ) -> None:
     """Does the rig still read what it read? Exit code 1 when a rule of the chart is broken."""
     from api.services.comparing import consistency
-    from daq.results.words import shown
+    from daq.quantities import shown
 
     with open_catalogue(data, store) as catalogue:
         asked = expand(catalogue, which)

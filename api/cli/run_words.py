@@ -15,9 +15,9 @@ from api.report.content import (
     value_of,
 )
 from api.store.catalogue import Run, RunSummary
+from daq.quantities import UnitSystem
 from daq.results.result import Result
 from daq.results.words import said
-from daq.rig.units import UnitSystem
 
 
 def local_time(label: str) -> str:

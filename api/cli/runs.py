@@ -31,7 +31,7 @@ from api.cli.shared import (
 )
 from api.folders import run_folder
 from daq.errors import DrumlinError
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 runs = typer.Typer(no_args_is_help=True, help="Find, compare, report and export recorded runs.")
 

@@ -17,7 +17,7 @@ from typing import Annotated, Any
 import typer
 
 from daq.errors import DrumlinError, Refused
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]

@@ -20,7 +20,7 @@ from control.core.commands import StartTest
 from control.forecast.outlook import Outlook
 from control.test_kinds.plans import Plan
 from daq.errors import DrumlinError
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 OUTLOOK_WITHIN_S = 3.0
 

@@ -11,8 +11,8 @@ from typing import Any
 
 import msgspec
 
-from daq.results.words import said, shown
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem, shown
+from daq.results.words import said
 
 # Ending of a name -> SI unit and what one of it is in SI. Longest ending first.
 ENDINGS: tuple[tuple[str, str, float, float], ...] = (

@@ -15,11 +15,12 @@ import msgspec
 from api.folders import BLACK_BOXES_FOLDER
 from api.runtime.run_file import DECISION
 from daq.errors import RecordingError
+from daq.quantities import UnitSystem
 from daq.readings import Unit
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
 from daq.results.words import said
-from daq.rig.units import UnitSystem, display_unit, from_si
+from daq.rig.units import display_unit, from_si
 
 _NAMES = {kind.value: kind.name.lower() for kind in RecordKind} | {DECISION: "decision"}
 _QUIET = frozenset({"keep-helm", "slow-value"})  # they come all the time and decide nothing

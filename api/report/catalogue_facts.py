@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from api.report.content import RunDetails, Subject
 from api.store import vehicle_records
 from api.store.catalogue import Catalogue, Run
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 NOTES = 6  # the newest; a report has two pages
 

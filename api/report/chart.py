@@ -27,9 +27,8 @@ from api.report.drawing import (
     Shape,
     Text,
 )
+from daq.quantities import UnitSystem, shown, shown_value, unit_shown
 from daq.results.result import CurveOut, Flag, PeakOut, Result
-from daq.results.words import shown, shown_value, unit_shown
-from daq.rig.units import UnitSystem
 
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
 MOST_PANELS = 2

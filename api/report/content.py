@@ -13,19 +13,9 @@ from typing import Any
 import msgspec
 
 from api.report.chart import Panel, panels_of
+from daq.quantities import KMH, MILE, RPM, UnitSystem, fine, shown
 from daq.results.result import Figure, Flag, Result
-from daq.results.words import (
-    KMH,
-    RPM,
-    answer_of,
-    asked_of,
-    fine,
-    half_width,
-    said,
-    shown,
-    with_interval,
-)
-from daq.rig.units import MILE, UnitSystem
+from daq.results.words import answer_of, asked_of, half_width, said, with_interval
 
 TITLES = {
     "steady-hold": "Steady hold",

@@ -16,9 +16,8 @@ import numpy as np
 from api.report.chart import Panel
 from api.report.content import Content, Subject, condition_named, conditions_of, when
 from api.services.comparing import Compared, DifferenceOut
+from daq.quantities import UnitSystem, shown
 from daq.results.result import CurveOut, Result
-from daq.results.words import shown
-from daq.rig.units import UnitSystem
 
 ROWS = 7
 LIMITS = (

@@ -11,8 +11,8 @@ import io
 from typing import Any
 
 from api.services.export_forms import ExportHeader, ExportUnits
+from daq.quantities import shown_value, unit_shown
 from daq.results.result import CurveOut, Result
-from daq.results.words import shown_value, unit_shown
 
 
 def curve_groups(result: Result) -> list[list[CurveOut]]:

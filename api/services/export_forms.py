@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from daq.errors import Refused
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 
 class ExportForm(enum.StrEnum):

@@ -14,7 +14,7 @@ import numpy as np
 
 from api.services.export_forms import ExportUnits, ExportWish
 from daq.errors import Refused
-from daq.results.words import shown_value, unit_shown
+from daq.quantities import shown_value, unit_shown
 
 ALWAYS = ("time_s", "utc_s", "utc_sigma_s")
 # Ending of a column's name -> what stands in its place in other units.

@@ -17,8 +17,8 @@ from control.campaigns.campaign import Campaign
 from control.test_kinds.plans import GradeClimb, Plan, SpeedTrace
 from control.test_kinds.route import parse_route
 from daq.errors import DrumlinError, Refused
+from daq.quantities import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE
 from daq.results.kinds.cycles import load_trace
-from daq.rig.units import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE
 
 _MPH = MILE / 3600.0
 # Ending -> (ending of the schema, factor, offset); the longest that fits is taken.

@@ -21,9 +21,9 @@ from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan
 from control.thermal.record import RotorRecord
 from daq.errors import Refused
+from daq.quantities import UnitSystem
 from daq.readings import Quality
 from daq.rig.description import Rig, load_rig
-from daq.rig.units import UnitSystem
 
 USABLE = frozenset((Quality.GOOD, Quality.AGING))
 USUAL_K = 298.15  # without a word about the weather

@@ -22,8 +22,8 @@ from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import SteadyHold
 from control.thermal.record import RotorRecord
 from control.thermal.rotor_observer import RotorMemory
+from daq.quantities import HORSEPOWER, UnitSystem
 from daq.rig.description import Rig
-from daq.rig.units import HORSEPOWER, UnitSystem
 
 HORIZON_S = 3600.0
 _POWER = re.compile(r"at most ([\d,.]+) (kW|hp)")

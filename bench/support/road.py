@@ -24,8 +24,8 @@ from control.telemetry import State
 from control.test_kinds.plans import Identification, Plan, RoadVehicle
 from control.test_kinds.road_load import RoadLoad, force
 from daq.errors import DrumlinError
+from daq.quantities import MILE, POUND, POUND_FORCE
 from daq.rig.description import Rig
-from daq.rig.units import MILE, POUND, POUND_FORCE
 from simulator import layout as at
 from simulator.plant import Plant
 

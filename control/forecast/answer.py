@@ -17,8 +17,7 @@ from control.forecast.question import Change, judge, shares_of, works_for
 from control.forecast.rig_heat import UNEVEN_SHARE, RigHeat
 from control.forecast.suggestions import Suggestion, suggest
 from control.test_kinds.plans import Plan
-from daq.results.words import shown
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem, shown
 
 
 class RotorOutlook(msgspec.Struct, frozen=True):

@@ -17,8 +17,7 @@ from control.forecast.rig_heat import RigHeat
 from control.forecast.suggestions import most_power
 from control.test_kinds.plans import Identification, Plan, SnapSmoke
 from daq.errors import Refused
-from daq.results.words import shown
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem, shown
 
 NO_HEAT = (SnapSmoke, Identification)  # nothing, or its own guard
 POWER_NEEDED = "power-needed"

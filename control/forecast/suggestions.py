@@ -26,8 +26,7 @@ from control.test_kinds.plans import (
     SteppedMap,
 )
 from daq.errors import Refused
-from daq.results.words import shown, shown_value
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem, shown, shown_value
 
 PAUSES_S = (300.0, 600.0, 1200.0)
 PARTS = (2, 3, 4, 6, 8, 10)

@@ -13,8 +13,8 @@ import math
 import msgspec
 
 from daq.errors import Refused
+from daq.quantities import MILE
 from daq.rig.gravity import STANDARD_GRAVITY
-from daq.rig.units import MILE
 
 KG_PER_TYRE = 56.7  # rotating parts of one tyre and wheel as extra mass; 40 CFR 1066.310(b)(7)
 REFERENCE_AIR_KG_M3 = 1.17  # 40 CFR 1066.310

@@ -20,7 +20,7 @@ import numpy as np
 
 from control.test_kinds.road_load import STEEPEST_PERCENT
 from daq.errors import Refused
-from daq.rig.units import FOOT, MILE
+from daq.quantities import FOOT, MILE
 
 EARTH_M = 6_371_008.8  # mean radius, IUGG
 GAP_M = 2000.0  # longer without a point is a gap

@@ -13,9 +13,9 @@ from typing import Any
 
 import msgspec
 
+from daq.quantities import RPM, shown
 from daq.results.course import Course
 from daq.results.result import Agreement, Figure, Flag
-from daq.results.words import RPM, shown
 
 FRAMES = 3.0  # so many frames a time told live may be off
 _SAME = 1e-9

@@ -7,94 +7,12 @@ figures, so that the sentences can be made again in the units of another reader.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
 from typing import Any
 
+from daq.quantities import SHOWN, SHOWN_US, UnitSystem, number, scale, shown, unit_shown
 from daq.results.result import Figure
-from daq.rig.units import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE, SCALES, UnitSystem
-
-RPM = 60.0 / (2.0 * math.pi)
-KMH = 3.6
-
-# SI unit -> what people read: unit, factor, offset, digits
-SHOWN: dict[str, tuple[str, float, float, int]] = {
-    "W": ("kW", 1e-3, 0.0, 1),
-    "N.m": ("N·m", 1.0, 0.0, 0),
-    "N": ("N", 1.0, 0.0, 0),
-    "rad/s": ("rpm", RPM, 0.0, 0),
-    "rad/s/s": ("rpm/s", RPM, 0.0, 0),
-    "m/s": ("km/h", KMH, 0.0, 1),
-    "m/s/s": ("km/h per s", KMH, 0.0, 2),
-    "K": ("°C", 1.0, -273.15, 1),
-    "Pa": ("kPa", 1e-3, 0.0, 2),
-    "J": ("MJ", 1e-6, 0.0, 2),
-    "m": ("km", 1e-3, 0.0, 2),
-    "s": ("s", 1.0, 0.0, 2),
-    "kg": ("kg", 1.0, 0.0, 0),
-    "%": ("%", 1.0, 0.0, 1),
-    "1": ("", 1.0, 0.0, 3),
-}
-# the same for readers of US customary units; what is not here reads alike
-SHOWN_US: dict[str, tuple[str, float, float, int]] = {
-    "W": ("hp", 1.0 / HORSEPOWER, 0.0, 1),
-    "N.m": ("lbf·ft", 1.0 / (POUND_FORCE * FOOT), 0.0, 0),
-    "N": ("lbf", 1.0 / POUND_FORCE, 0.0, 0),
-    "m/s": ("mph", 3600.0 / MILE, 0.0, 1),
-    "m/s/s": ("mph per s", 3600.0 / MILE, 0.0, 2),
-    "K": ("°F", 1.8, -459.67, 1),
-    "Pa": ("inHg", 1.0 / SCALES["inHg"].factor, 0.0, 2),
-    "J": ("kBtu", 1.0 / 1055.05585262e3, 0.0, 2),
-    "m": ("mi", 1.0 / MILE, 0.0, 2),
-    "kg": ("lb", 1.0 / POUND, 0.0, 0),
-}
-
-
-def _scale(unit: str, units: UnitSystem) -> tuple[str, float, float, int]:
-    if units is UnitSystem.US and unit in SHOWN_US:
-        return SHOWN_US[unit]
-    return SHOWN.get(unit, (unit, 1.0, 0.0, 3))
-
-
-def unit_shown(unit: str, units: UnitSystem = UnitSystem.METRIC) -> str:
-    """The unit people read in place of an SI unit."""
-    return _scale(unit, units)[0]
-
-
-def shown_value(value: float, unit: str, units: UnitSystem = UnitSystem.METRIC) -> float:
-    """A number in the unit people read."""
-    _, factor, offset, _ = _scale(unit, units)
-    return value * factor + offset
-
-
-def fine(value: float, unit: str, units: UnitSystem = UnitSystem.METRIC) -> str:
-    """A small difference with two telling digits."""
-    name, factor, _, _ = _scale(unit, units)
-    return f"{float(f'{value * factor:.2g}'):g} {name}".strip()
-
-
-def shown(
-    value: float | None,
-    unit: str,
-    *,
-    spread: bool = False,
-    bare: bool = False,
-    units: UnitSystem = UnitSystem.METRIC,
-) -> str:
-    """A number with its unit for people; `spread` for differences, which have no offset."""
-    if value is None:
-        return "—"
-    name, factor, offset, digits = _scale(unit, units)
-    text = _number(value * factor + (0.0 if spread else offset), digits)
-    return text if bare or not name else f"{text} {name}"
-
-
-def _number(value: float, digits: int) -> str:
-    """A number as printed; what rounds to nothing has no sign."""
-    if round(value, digits) == 0.0:
-        value = 0.0
-    return f"{value:,.{digits}f}".replace("-", "−")
 
 
 def half_width(one: Figure) -> float | None:
@@ -107,11 +25,11 @@ def with_interval(one: Figure, units: UnitSystem = UnitSystem.METRIC) -> str:
     half = half_width(one)
     if half is None:
         return shown(one.value, one.unit, units=units)
-    name, factor, offset, digits = _scale(one.unit, units)
+    name, factor, offset, digits = scale(one.unit, units)
     while digits < 3 and 0.0 < half * factor < 0.95 * 10.0**-digits:
         digits += 1
     value = (one.value or 0.0) * factor + offset
-    return f"{_number(value, digits)} ± {half * factor:,.{digits}f} {name}".strip()
+    return f"{number(value, digits)} ± {half * factor:,.{digits}f} {name}".strip()
 
 
 def asked_of(plan: dict[str, Any], units: UnitSystem = UnitSystem.METRIC) -> str:
@@ -277,7 +195,7 @@ def _converted(found: re.Match[str]) -> str:
         value = float(text.replace(",", "").replace("−", "-"))
         value = (value - (0.0 if spread else metric_offset)) / metric
         value = value * factor + (0.0 if spread else offset)
-        return _number(value, digits)
+        return number(value, digits)
 
     first, after = found["first"], found["next"] or ""
     gap = found["unit"] == "K"  # sentences give temperatures in °C, differences in K
@@ -292,7 +210,7 @@ def _converted(found: re.Match[str]) -> str:
 
 def _speed(mps: float, units: UnitSystem, *, digits: int | None = None, bare: bool = False) -> str:
     """A speed as asked for: without digits where it is a whole number."""
-    name, factor, _, _ = _scale("m/s", units)
+    name, factor, _, _ = scale("m/s", units)
     value = mps * factor
     if digits is None:
         digits = 0 if units is UnitSystem.METRIC or abs(value - round(value)) < 0.05 else 1

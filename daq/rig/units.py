@@ -8,30 +8,24 @@ pound; see docs/measurement.md.
 
 from __future__ import annotations
 
-import enum
 import math
 
 import msgspec
 
 from daq.errors import RigError
+from daq.quantities import (
+    FOOT,
+    HORSEPOWER,
+    INCH,
+    INCH_OF_MERCURY,
+    METRIC_HORSEPOWER,
+    MILE,
+    POUND,
+    POUND_FORCE,
+    REV_PER_MINUTE,
+    UnitSystem,
+)
 from daq.readings import Unit
-
-G0 = 9.80665  # m/s2, standard gravity, exact by convention
-FOOT = 0.3048  # m, exact
-INCH = FOOT / 12.0
-MILE = 5280.0 * FOOT
-POUND = 0.45359237  # kg, exact
-POUND_FORCE = POUND * G0
-HORSEPOWER = 550.0 * FOOT * POUND_FORCE  # mechanical horsepower, W
-METRIC_HORSEPOWER = 75.0 * G0  # W
-REV_PER_MINUTE = 2.0 * math.pi / 60.0
-
-
-class UnitSystem(enum.StrEnum):
-    """What a person chose to read."""
-
-    METRIC = "metric"
-    US = "us"
 
 
 class Scale(msgspec.Struct, frozen=True, gc=False):
@@ -79,7 +73,7 @@ SCALES: dict[str, Scale] = {
     "kPa": Scale(Unit.PASCAL, 1000.0),
     "bar": Scale(Unit.PASCAL, 1e5),
     "psi": Scale(Unit.PASCAL, POUND_FORCE / INCH**2),
-    "inHg": Scale(Unit.PASCAL, 3386.389),  # conventional, at 32 degF
+    "inHg": Scale(Unit.PASCAL, INCH_OF_MERCURY),
     "inHg60F": Scale(Unit.PASCAL, 3376.85),  # at 60 degF
     "mmHg": Scale(Unit.PASCAL, 133.3224),
     "1": Scale(_R, 1.0),

@@ -18,8 +18,9 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import DrumlinError
+from daq.quantities import UnitSystem
 from daq.rig.description import Rig, load_rig
-from daq.rig.units import SCALES, UnitSystem
+from daq.rig.units import SCALES
 from daq.uncertainty.budget import Budget, Model, propagate
 from daq.uncertainty.monte_carlo import compare, monte_carlo
 from daq.uncertainty.power import RollSetColumns, evaluate, rig_sources

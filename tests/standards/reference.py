@@ -11,8 +11,8 @@ from collections.abc import Sequence
 
 from control.test_kinds.road_load import RoadLoad, effective_mass
 from daq.proving.verification import mean_coastdown_force
+from daq.quantities import POUND, POUND_FORCE
 from daq.results.kinds.coastdown import Interval
-from daq.rig.units import POUND, POUND_FORCE
 
 Coefficients = tuple[float, float, float]  # A in N, B in N s/m, C in N s2/m2
 _MPH = 0.44704

@@ -26,7 +26,7 @@ from control.core.commands import (
 )
 from control.forecast.outlook import Outlook
 from control.test_kinds.plans import Plan
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 router = APIRouter(prefix="/api", tags=["commands"])
 

@@ -29,7 +29,7 @@ from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import Plan
 from control.thermal.rotor_observer import RotorObserver
 from control.thermal.usage import AbsorberUsage, Trend, capacity_trend, due
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 router = APIRouter(prefix="/api", tags=["heat"])
 

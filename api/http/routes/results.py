@@ -41,8 +41,8 @@ from api.store.jobs import EvaluateJob
 from api.store.run_lifecycle import utc_now
 from api.store.scratch import new_scratch
 from daq.errors import RecordingError
+from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
-from daq.rig.units import UnitSystem
 
 MOST_OUT = 8  # exports on their way at a time: each keeps its file until it was read
 CELL_BYTES = 16  # of one value in the widest form

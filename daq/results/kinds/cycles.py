@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import Refused
-from daq.rig.units import MILE
+from daq.quantities import MILE
 
 Array = npt.NDArray[np.float64]
 TRACE_TOLERANCE_MPS = 2.0 * MILE / 3600.0  # 40 CFR 1066.425(b): 2.0 mph

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from daq.errors import Refused
+from daq.quantities import RPM
 from daq.results.band import (
     POWER,
     TORQUE,
@@ -27,7 +28,6 @@ from daq.results.given import Given
 from daq.results.kinds.found import KindResult, applied, headline, named, with_corrected
 from daq.results.kinds.sweep import AXES, axis
 from daq.results.result import CorrectionOut, CurveOut, Flag
-from daq.results.words import RPM
 
 
 def stepped(given: Given, correction: CorrectionOut) -> KindResult:

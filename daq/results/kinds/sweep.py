@@ -11,6 +11,7 @@ import msgspec
 import numpy as np
 
 from daq.errors import Refused
+from daq.quantities import RPM, shown
 from daq.results.band import (
     POWER,
     TORQUE,
@@ -28,7 +29,6 @@ from daq.results.curves import curve, evenly, peak
 from daq.results.given import Floats, Given, told
 from daq.results.kinds.found import ROLL_SPEED, KindResult, applied, headline, named
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, PeakOut, Uncertainty
-from daq.results.words import RPM, shown
 
 END_SHARE = 0.03  # so much may be missing at the end: the test stops where its own speed passed
 LEAST_SHARE = 0.2  # of the planned range: less is no sweep

@@ -12,7 +12,7 @@ from api.cli.main import app
 from api.cli.shared import for_reader
 from api.rehearsal.words import as_json, lines
 from daq.errors import Refused
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 
 RESULT: dict[str, Any] = {
     "kind": "steady-hold",

@@ -12,7 +12,7 @@ from api.cli.main import app
 from api.report.black_box import lines, names, path_of, story
 from control.telemetry import State
 from daq.errors import RecordingError
-from daq.rig.units import UnitSystem
+from daq.quantities import UnitSystem
 from tests.api.runtime.test_engine import Stand
 
 

@@ -9,8 +9,8 @@ import pytest
 from api.report import drawing
 from api.report.chart import Panel, draw, panels_of
 from api.report.drawing import Area, Dot, Polyline, Text
+from daq.quantities import UnitSystem
 from daq.results.result import CurveOut, EvaluationSettings, Figure, Flag, Provenance, Result
-from daq.rig.units import UnitSystem
 
 MADE = Provenance("1", EvaluationSettings(), "rig", "f", 100, 1)
 

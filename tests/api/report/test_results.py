@@ -32,8 +32,8 @@ from api.store.close_run import close
 from api.store.evaluating import evaluate_folder, read_evaluation, write_evaluation
 from api.store.importing import import_recording
 from daq.errors import RecordingError, Refused
+from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
-from daq.rig.units import UnitSystem
 from tests.api.harness import Service
 from tests.api.recorded import RUN_ID, record_hold
 

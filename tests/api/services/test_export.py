@@ -21,11 +21,11 @@ from api.store.close_run import close
 from api.store.evaluating import evaluate_folder, write_evaluation
 from api.store.evaluations import read_evaluation
 from daq.errors import RecordingError, Refused
+from daq.quantities import HORSEPOWER
 from daq.results.columns import slug
 from daq.results.correction import Rule
 from daq.results.result import EvaluationSettings
 from daq.rig.description import load_rig, parse_rig
-from daq.rig.units import HORSEPOWER
 from tests.api.fake_loop import RIG_FILE
 from tests.api.recorded import RUN_ID, record_hold
 from tests.daq.parquet_columns import read_columns

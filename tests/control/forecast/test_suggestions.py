@@ -23,8 +23,8 @@ from control.test_kinds.plans import SteadyHold
 from control.thermal.record import RotorRecord
 from control.thermal.rotor import model_of
 from control.thermal.rotor_observer import RotorObserver
+from daq.quantities import HORSEPOWER, MILE, UnitSystem
 from daq.rig.description import Rig
-from daq.rig.units import HORSEPOWER, MILE, UnitSystem
 from tests.control.control_stand import tarnhow
 
 RIG = tarnhow()

@@ -18,8 +18,8 @@ from control.test_kinds.road_load import force
 from control.test_kinds.simulated_road import Profile, VirtualTruck, road_load_of
 from control.test_kinds.trace import TraceTest
 from daq.measure.measured import Measured
+from daq.quantities import MILE, POUND
 from daq.results.kinds.cycles import load_trace
-from daq.rig.units import MILE, POUND
 from tests.control.control_stand import HOLDER, Stand, tarnhow
 
 RIG = tarnhow()

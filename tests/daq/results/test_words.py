@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from daq.quantities import SHOWN, SHOWN_US, UnitSystem, shown
 from daq.results.result import Figure
-from daq.results.words import SHOWN, SHOWN_US, asked_of, said, shown, with_interval
-from daq.rig.units import UnitSystem
+from daq.results.words import asked_of, said, with_interval
 
 US = UnitSystem.US
 

@@ -5,12 +5,8 @@ from __future__ import annotations
 import pytest
 
 from daq.errors import RigError
-from daq.rig.units import (
-    HORSEPOWER,
-    SCALES,
-    from_si,
-    to_si,
-)
+from daq.quantities import HORSEPOWER
+from daq.rig.units import SCALES, from_si, to_si
 
 
 def test_horsepower_from_pounds_feet_and_revolutions() -> None:
