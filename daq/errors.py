@@ -43,3 +43,7 @@ class RecordingError(DrumlinError):
 
 class StoreError(DrumlinError):
     """The run catalogue cannot do what was asked."""
+
+
+class NoSuchRun(StoreError):
+    """The catalogue has no run with that id."""

@@ -18,18 +18,36 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http import problems
 from api.http.access import Access
+from api.http.admission import SERVICE
 from api.http.audit import Audit
 from api.http.bodies import describe
 from api.http.context import Context
 from api.http.fixed import describe_at
 from api.http.guard import Guard
 from api.http.live import Hub
-from api.http.routes import ROUTERS
+from api.http.routes import (
+    access,
+    campaigns,
+    commands,
+    heat,
+    helm,
+    identification,
+    importing,
+    proving,
+    results,
+    rig,
+    road,
+    runs,
+    state,
+    weather,
+)
+from api.http.server import Server, serving
 from api.http.static import PageServer
 from api.http.threads import blocking_threads
 from api.http.tokens import TokenBook
 from api.http.turnstile import Turnstile, inside
 from api.mqtt.bridge import MqttBridge
+from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.services.campaigns import CampaignService
 from api.settings import Settings, check_exposure
@@ -41,6 +59,23 @@ from api.version import VERSION
 from daq.rig.description import load_rig
 from daq.tasks import Tasks
 
+# In the order of the description.
+ROUTERS = (
+    rig.router,
+    state.router,
+    helm.router,
+    commands.router,
+    runs.router,
+    results.router,
+    importing.router,
+    campaigns.router,
+    heat.router,
+    identification.router,
+    weather.router,
+    road.router,
+    proving.router,
+    access.router,
+)
 PAGE_FOLDER = Path(__file__).parents[1] / "page"
 BLOCKING_THREADS = 8
 
@@ -111,6 +146,14 @@ def create_app(
     app.add_middleware(Turnstile, access=context.access, budgets=context.budgets)
     app.add_middleware(Guard, service=settings.service, helm_port=settings.service.helm_port or 0)
     return app
+
+
+def make_server(settings: Settings) -> Server:
+    """A server of the service, ready for `await serve()`; it listens where the settings say."""
+    app = create_app(settings, ChannelClient(settings.data / SOCKET_NAME))
+    server = serving(app, settings.service, settings.service.port, SERVICE)
+    app.state.context.access.proved = server.config.door.admission.proved
+    return server
 
 
 class Split:

@@ -19,8 +19,7 @@ from starlette.responses import Response
 
 from api.jobs.job import Busy
 from api.runtime.channel import LoopGone
-from api.store.engine import NoSuchRun
-from daq.errors import DrumlinError, Refused, StoreError
+from daq.errors import DrumlinError, NoSuchRun, Refused, StoreError
 
 MEDIA_TYPE = "application/problem+json"
 

@@ -1,7 +1,7 @@
 """Runs the app under uvicorn: bounded buffers and waits, no proxy headers, silent viewers let go.
 
-Data flows: Settings -> `make_server` -> uvicorn.Server -> `await serve()`. The entry of the
-service process is in api/processes.
+Data flows: an app and where to listen -> `serving` -> uvicorn.Server -> `await serve()`. The apps
+are in api.http.app (the service) and api.http.lane (the helm process).
 """
 
 from __future__ import annotations
@@ -13,17 +13,13 @@ from asyncio.transports import BaseTransport, Transport
 from typing import Any, ClassVar, cast
 
 import uvicorn
-from fastapi import FastAPI
 from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
-from api.http.admission import SERVICE, Bounds
-from api.http.app import create_app
+from api.http.admission import Bounds
 from api.http.door import Door, Listener, bound, fitting
-from api.runtime.channel import SOCKET_NAME
-from api.runtime.channel_client import ChannelClient
-from api.settings import ServiceSection, Settings
+from api.settings import ServiceSection
 
 PING_EVERY_S = 10.0
 PONG_WITHIN_S = 10.0
@@ -155,15 +151,6 @@ class Server(uvicorn.Server):
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Close what was listened at, too."""
         await super().shutdown(cast(list[socket.socket], self._listeners))
-
-
-def make_server(settings: Settings, app: FastAPI | None = None) -> Server:
-    """A server ready for `await serve()`; it listens where the settings say."""
-    if app is None:
-        app = create_app(settings, ChannelClient(settings.data / SOCKET_NAME))
-    server = serving(app, settings.service, settings.service.port, SERVICE)
-    app.state.context.access.proved = server.config.door.admission.proved
-    return server
 
 
 def serving(app: ASGIApp, service: ServiceSection, port: int, bounds: Bounds) -> Server:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 
 from api.http.lane import make_lane
-from api.launch.service import run
+from api.launch.listener import run
 
 if __name__ == "__main__":
     sys.exit(run("helm", make_lane))

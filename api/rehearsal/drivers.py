@@ -8,8 +8,7 @@ for the converter's lock-up, which a person feels.
 from __future__ import annotations
 
 from api.rehearsal.virtual_rig import VirtualRig, drive_up
-from control.test_kinds import Test
-from control.test_kinds.base import absorbed
+from control.test_kinds.base import Test, absorbed
 from control.test_kinds.coast import CoastTest
 from control.test_kinds.plans import (
     Coastdown,

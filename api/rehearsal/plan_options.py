@@ -12,7 +12,7 @@ import msgspec
 
 from api.services.plan_files import plan_from
 from control.campaigns.campaign import Campaign
-from control.test_kinds import KINDS
+from control.test_kinds.kinds import KINDS
 from control.test_kinds.plans import Plan
 from daq.errors import DrumlinError
 

@@ -18,7 +18,7 @@ from api.rehearsal.virtual_rig import HOLDER, RPM, VirtualRig, rig_for
 from control.campaigns.campaign import Campaign, Progress, conditions_of
 from control.core.commands import StartTest
 from control.telemetry import State
-from control.test_kinds import check_plan
+from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import GradeClimb, Plan, SpeedTrace, SteadyHold, kind_of
 from daq.errors import DrumlinError, Refused
 from daq.rig.description import Rig, load_rig

@@ -20,14 +20,13 @@ from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient
 from api.store import vehicle_records
 from api.store.campaign_files import Filed, Listed, list_campaigns, read_campaign, write_campaign
-from api.store.engine import NoSuchRun
 from api.store.run_lifecycle import RunLifecycle, new_run_id, utc_now
 from api.store.schema import RunState
 from control.campaigns.campaign import Campaign, conditions_of
 from control.campaigns.sequence import CampaignPosition, CampaignRun, Sequence, Stage
 from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan, kind_of
-from daq.errors import Refused, StoreError
+from daq.errors import NoSuchRun, Refused, StoreError
 from daq.rig.description import Rig
 
 LOOK_EVERY_S = 1.0

@@ -16,7 +16,7 @@ from typing import Any
 import msgspec
 import sqlalchemy as sa
 
-from api.store.engine import NoSuchRun, begin, make_engine, migrate
+from api.store.engine import begin, make_engine, migrate
 from api.store.schema import (
     RunState,
     evaluations,
@@ -27,7 +27,7 @@ from api.store.schema import (
     vehicles,
 )
 from api.store.searching import gather, holding
-from daq.errors import Refused
+from daq.errors import NoSuchRun, Refused
 
 RUN_ID = re.compile(r"\A[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}\Z")
 MAX_PAGE = 500

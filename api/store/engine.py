@@ -58,10 +58,6 @@ def noted_url(data: Path) -> str:
     return url
 
 
-class NoSuchRun(StoreError):
-    """The catalogue has no run with that id."""
-
-
 def make_engine(data: Path, url: str) -> sa.Engine:
     """An engine for `url`, or for the SQLite file in `data` when it is empty.
 

@@ -13,9 +13,9 @@ import msgspec
 import sqlalchemy as sa
 
 from api.store.catalogue import Catalogue
-from api.store.engine import NoSuchRun, begin
+from api.store.engine import begin
 from api.store.schema import evaluations, run_sets, runs, set_members, vehicles
-from daq.errors import Refused
+from daq.errors import NoSuchRun, Refused
 
 MOST_VEHICLES = 5000
 MOST_SETS = 2000

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from api.http.server import make_server
+from api.http.app import make_server
 from api.runtime.loop import SWITCH_INTERVAL_S, LoopSettings, run_loop
 from api.runtime.supervisor import parent_gone
 from api.runtime.warm_up import warm_up

@@ -18,7 +18,7 @@ from control.core.states import Trigger
 from control.forecast.duty import Expected, heaviest_segment
 from control.safety.faults import TABLE, Effect
 from control.telemetry import State
-from control.test_kinds import check_begin, check_plan, make_test
+from control.test_kinds.kinds import check_begin, check_plan, make_test
 from control.test_kinds.plans import Coastdown, Identification, SnapSmoke
 from daq.errors import DrumlinError, Refused
 from daq.readings import Quality

@@ -21,7 +21,7 @@ from control.safety.fans import FanControl
 from control.safety.fault_detection import NOTHING
 from control.safety.faults import TABLE, Effect, Fault, FaultRegister, Release
 from control.telemetry import Event, RunEnd, State
-from control.test_kinds import Test
+from control.test_kinds.base import Test
 from control.thermal.manager import ThermalManager
 from daq.measure.measured import Measured
 from daq.measure.rest import NO_CURRENT_A

@@ -12,7 +12,7 @@ from control.core.memory import AbsorberMemory, Memory
 from control.core.operating_state import OperatingState
 from control.load_loop.loop import Output
 from control.telemetry import State, Telemetry, TestView
-from control.test_kinds import Test
+from control.test_kinds.base import Test
 
 
 def telemetry(

@@ -18,7 +18,7 @@ from msgspec import Meta
 from control.forecast.duty import DutySegment, Expected, duty_segments
 from control.forecast.forward import Outcome
 from control.forecast.rig_heat import RigHeat
-from control.test_kinds import check_plan
+from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import Plan
 from daq.errors import Refused
 

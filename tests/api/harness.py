@@ -11,8 +11,9 @@ from pathlib import Path
 import httpx
 from fastapi import FastAPI
 
+from api.http.app import make_server
 from api.http.context import Context
-from api.http.server import Server, make_server
+from api.http.server import Server
 from api.settings import Settings
 from api.store.closed import Closed
 from tests.api.fake_loop import FakeLoop, until

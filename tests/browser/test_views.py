@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from control.test_kinds import KINDS, check_plan
+from control.test_kinds.kinds import KINDS, check_plan
 from control.test_kinds.plans import Plan
 from daq.rig.description import load_rig
 from tests.browser.conftest import ROOT, SIZES

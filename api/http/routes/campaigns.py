@@ -25,7 +25,7 @@ from api.store.campaign_files import Listed
 from control.campaigns.campaign import Campaign
 from control.core.commands import EaseOff
 from control.forecast.outlook import Outlook
-from control.test_kinds import check_plan
+from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import Plan
 
 router = APIRouter(prefix="/api/campaigns", tags=["campaigns"])

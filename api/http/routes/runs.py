@@ -16,10 +16,10 @@ from api.http.context import context_of
 from api.http.problems import Problem
 from api.http.tokens import Role
 from api.store.catalogue import MAX_PAGE, MAX_TAGS, Note, Run, RunSummary, Search
-from api.store.engine import NoSuchRun
 from api.store.run_lifecycle import utc_now
 from api.store.samples import MAX_BINS, MAX_COLUMNS, Samples, read_samples
 from api.store.schema import RunState
+from daq.errors import NoSuchRun
 
 router = APIRouter(prefix="/api/runs", tags=["runs"])
 

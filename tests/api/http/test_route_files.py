@@ -11,7 +11,7 @@ import pytest
 from api.http.bodies import MAX_BODY_BYTES
 from api.http.routes.road import MOST_BYTES
 from api.services.route_files import MOST_POINTS
-from control.test_kinds import check_plan
+from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import GradeClimb, Plan
 from control.test_kinds.polyline import simplify_polyline
 from daq.rig.description import load_rig

@@ -11,7 +11,7 @@ import pytest
 
 from api.services.plan_files import load_plan, plan_from
 from control.campaigns.campaign import Campaign
-from control.test_kinds import KINDS, check_begin, check_plan, make_test
+from control.test_kinds.kinds import KINDS, check_begin, check_plan, make_test
 from control.test_kinds.plans import (
     Coastdown,
     Grade,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from api.services.plan_files import load_plan
 from control.campaigns.campaign import Campaign
-from control.test_kinds import check_plan
+from control.test_kinds.kinds import check_plan
 from daq.errors import DrumlinError
 from tests.control.control_stand import ROOT, tarnhow
 

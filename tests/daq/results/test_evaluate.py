@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from control.test_kinds import KINDS
+from control.test_kinds.kinds import KINDS
 from daq.errors import Refused
 from daq.results.columns import columns_of, slug
 from daq.results.correction import Rule

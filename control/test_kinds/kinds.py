@@ -1,0 +1,193 @@
+"""All test kinds: plan in, aim and target out, frame by frame.
+
+Data flow: accepted plan -> `make_test` -> Test (phases, clock, summary) -> Demand for
+control.load_loop.loop. `check_plan` says what this rig cannot do, before anything changes.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+from control.test_kinds.absorber_steps import IdentificationTest
+from control.test_kinds.base import (
+    Test,
+    check_force,
+    check_power,
+    check_speed,
+)
+from control.test_kinds.climb import ClimbTest
+from control.test_kinds.coast import CoastTest
+from control.test_kinds.plans import (
+    Coastdown,
+    GradeClimb,
+    Identification,
+    Plan,
+    PowerSweep,
+    SnapSmoke,
+    SpeedTrace,
+    SpoolUp,
+    SteadyHold,
+    SteppedMap,
+)
+from control.test_kinds.snap import SnapTest
+from control.test_kinds.spoolup import SpoolUpTest, speed_of
+from control.test_kinds.steady_hold import HoldTest, set_point_of
+from control.test_kinds.stepped import SteppedTest, points_of
+from control.test_kinds.sweep import SweepTest, sweep_of
+from control.test_kinds.trace import TraceTest
+from daq.errors import Refused
+from daq.measure.measured import Measured
+from daq.readings import Quality
+from daq.rig.description import Rig
+
+KINDS: dict[str, type[Test]] = {
+    one.kind: one
+    for one in (
+        HoldTest, SteppedTest, SweepTest, SpoolUpTest, ClimbTest, TraceTest, CoastTest, SnapTest,
+        IdentificationTest,
+    )
+}  # fmt: skip
+_USABLE = frozenset((Quality.GOOD, Quality.AGING))
+
+
+def make_test(run_id: str, plan: Plan, rig: Rig, ratio_per_m: float | None = None) -> Test:
+    """The test of a plan. Raises Refused when the plan cannot be run on this rig."""
+    match plan:
+        case SteadyHold():
+            return HoldTest(run_id, plan, rig, ratio_per_m)
+        case SteppedMap():
+            return SteppedTest(run_id, plan, rig, ratio_per_m)
+        case PowerSweep():
+            return SweepTest(run_id, plan, rig, ratio_per_m)
+        case SpoolUp():
+            return SpoolUpTest(run_id, plan, rig, ratio_per_m)
+        case GradeClimb():
+            return ClimbTest(run_id, plan, rig)
+        case SpeedTrace():
+            return TraceTest(run_id, plan, rig)
+        case Coastdown():
+            return CoastTest(run_id, plan, rig)
+        case SnapSmoke():
+            return SnapTest(run_id, plan, rig, ratio_per_m)
+        case Identification():
+            return IdentificationTest(run_id, plan, rig)
+
+
+def _finite(value: object) -> bool:
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, msgspec.Struct):
+        return all(_finite(getattr(value, name)) for name in value.__struct_fields__)
+    if isinstance(value, tuple):
+        return all(_finite(each) for each in value)
+    return True
+
+
+def _engine_speeds(plan: Plan) -> tuple[float, ...]:
+    """Engine speeds that a plan holds, rad/s; empty when it goes by roll speed."""
+    if isinstance(plan, SteadyHold):
+        name, value = set_point_of(plan)
+        return (value,) if name == "rpm" else ()
+    if isinstance(plan, SteppedMap):
+        by_engine, points = points_of(plan)
+        return points if by_engine else ()
+    if isinstance(plan, PowerSweep):
+        by_engine, start, stop, _ = sweep_of(plan)
+        return (start, stop) if by_engine else ()
+    if isinstance(plan, SpoolUp):
+        by_engine, speed = speed_of(plan)
+        return (speed,) if by_engine else ()
+    return ()
+
+
+def check_plan(plan: Plan, rig: Rig, ratio_per_m: float | None, engine_speed: bool) -> None:
+    """Raises Refused when this rig cannot do the plan.
+
+    `ratio_per_m`: engine rad/s per roll m/s if known; `engine_speed`: one is measured now.
+    """
+    if not _finite(plan):
+        raise Refused(
+            "A number of the plan is not usable.", "Use finite numbers only.", "plan-number"
+        )
+    if isinstance(plan, SteadyHold):
+        quantity, value = set_point_of(plan)
+        if plan.settle_s >= plan.seconds:
+            raise Refused(
+                "Settling takes the whole hold.",
+                "Make seconds longer than settle_s.",
+                "plan-settle",
+            )
+        _check_quantity(quantity, value, rig)
+    speeds = _engine_speeds(plan)
+    if speeds or isinstance(plan, SnapSmoke):
+        if isinstance(plan, SnapSmoke) and not engine_speed:
+            raise Refused(
+                "No engine speed is measured, and in neutral no ratio can stand in.",
+                "Connect a pickup.",
+                "no-engine-speed",
+            )
+        if ratio_per_m is None and not engine_speed:
+            raise Refused(
+                "There is no engine speed to hold.",
+                "Connect a pickup, or drive in the gear of the test and learn the ratio.",
+                "no-engine-speed",
+            )
+        if ratio_per_m is not None:
+            for radps in speeds:
+                check_speed(radps / ratio_per_m, rig)
+    make_test("check", plan, rig, ratio_per_m)  # each kind checks the rest
+
+
+def _check_quantity(quantity: str, value: float, rig: Rig) -> None:
+    if quantity == "speed":
+        check_speed(value, rig)
+    elif quantity == "force":
+        check_force(value, rig)
+    elif quantity == "power":
+        check_power(value, rig)
+
+
+def check_begin(plan: Plan, measured: Measured, rig: Rig) -> None:
+    """Raises Refused while a condition to begin is not met, or not measured."""
+    begin = plan.begin
+    if isinstance(plan, SnapSmoke) and any(
+        one.speed.value > rig.limits.low_speed_mps for one in measured.roll_sets
+    ):
+        raise Refused(
+            "The rolls turn; snaps are done in neutral with the rolls standing.",
+            "Bring the rolls to a stop, put the truck into neutral, then start.",
+            "rolls-turning",
+        )
+    rotors = [absorber.heat.sensor for absorber in rig.absorbers if absorber.heat.sensor]
+    by_meaning = {channel.meaning: channel.name for channel in rig.slow}
+    oil = [by_meaning["oil-temperature"]] if "oil-temperature" in by_meaning else []
+    intake = next(
+        ([by_meaning[m]] for m in ("intake-temperature", "ambient-temperature") if m in by_meaning),
+        [],
+    )
+    for limit, names, above, what in (
+        (begin.rotor_below_k, rotors, False, "hottest rotor"),
+        (begin.oil_above_k, oil, True, "oil"),
+        (begin.oil_below_k, oil, False, "oil"),
+        (begin.intake_below_k, intake, False, "intake air"),
+    ):
+        if limit is None:
+            continue
+        readings = [measured.slow[name] for name in names if name in measured.slow]
+        values = [one.value for one in readings if one.quality in _USABLE]
+        if not values:
+            raise Refused(
+                f"The plan asks for the temperature of the {what}, which is not measured.",
+                "Connect the sensor, or leave the condition out.",
+                "condition-unknown",
+            )
+        value = max(values)
+        if (value <= limit) if above else (value >= limit):
+            raise Refused(
+                f"The {what} is at {value - 273.15:.0f} degC; the plan begins "
+                f"{'above' if above else 'below'} {limit - 273.15:.0f} degC.",
+                "Warm up first." if above else "Let it cool first.",
+                "condition-not-met",
+            )
