@@ -28,7 +28,7 @@ from typing import Any, cast
 import msgspec
 import numpy as np
 
-from api.http.tokens import Role, TokenBook
+from api.http.entry.tokens import Role, TokenBook
 from bench.support.attacks import ATTACKS, AttackTarget
 from bench.support.common import Options, run_bench
 from bench.support.shop import RIG, Shop, Stuck

@@ -239,7 +239,7 @@ def token_add(
 ) -> None:
     """Make a token and show its secret once."""
     from api.cli.shared import print_json
-    from api.http.tokens import Role, TokenBook
+    from api.http.entry.tokens import Role, TokenBook
 
     try:
         wanted = Role(role)
@@ -267,7 +267,7 @@ def token_add(
 def token_list(data: DataOption = DATA, json: JsonOption = False) -> None:
     """All tokens, without their secrets."""
     from api.cli.shared import print_json
-    from api.http.tokens import TokenBook
+    from api.http.entry.tokens import TokenBook
 
     expect_folder(data)
     found = TokenBook(data).tokens()
@@ -294,7 +294,7 @@ def token_revoke(
 ) -> None:
     """End a token's validity, at once."""
     from api.cli.shared import done
-    from api.http.tokens import TokenBook
+    from api.http.entry.tokens import TokenBook
 
     expect_folder(data)
     token = TokenBook(data).revoke(name)

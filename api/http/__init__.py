@@ -1,1 +1,3 @@
-"""The HTTP service: app, access, live lines, problems; `routes` has one module a resource."""
+"""The HTTP service: app, live lines, audit; `entry` lets people in, `answers` answers, `routes` has
+one module a resource.
+"""

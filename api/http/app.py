@@ -16,14 +16,17 @@ from pathlib import Path
 from fastapi import FastAPI
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.http import problems
-from api.http.access import Access
-from api.http.admission import SERVICE
+from api.http.answers import problems
+from api.http.answers.bodies import describe
+from api.http.answers.fixed import describe_at
+from api.http.answers.static import PageServer
 from api.http.audit import Audit
-from api.http.bodies import describe
 from api.http.context import Context
-from api.http.fixed import describe_at
-from api.http.guard import Guard
+from api.http.entry.access import Access
+from api.http.entry.admission import SERVICE
+from api.http.entry.guard import Guard
+from api.http.entry.tokens import TokenBook
+from api.http.entry.turnstile import Turnstile, inside
 from api.http.live import Hub
 from api.http.routes import (
     access,
@@ -42,10 +45,7 @@ from api.http.routes import (
     weather,
 )
 from api.http.server import Server, serving
-from api.http.static import PageServer
 from api.http.threads import blocking_threads
-from api.http.tokens import TokenBook
-from api.http.turnstile import Turnstile, inside
 from api.mqtt.bridge import MqttBridge
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
@@ -129,7 +129,7 @@ def create_app(
         version=VERSION,
         summary="Load control and acquisition for heavy chassis dynamometers",
         description=DESCRIPTION,
-        openapi_url=None,  # encoded once, see api.http.fixed
+        openapi_url=None,  # encoded once, see api.http.answers.fixed
         docs_url=None,  # its scripts come from elsewhere, which the page's policy forbids
         redoc_url=None,
         lifespan=lifespan,

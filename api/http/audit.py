@@ -21,8 +21,8 @@ from pathlib import Path
 
 import msgspec
 
-from api.http.access import Caller
-from api.http.admission import Bucket
+from api.http.entry.access import Caller
+from api.http.entry.admission import Bucket
 from daq.errors import StoreError
 
 Detail = dict[str, str | float | int | bool | None]

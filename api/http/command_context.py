@@ -12,11 +12,11 @@ from typing import cast
 import msgspec
 from starlette.requests import HTTPConnection
 
-from api.http.access import Access, Caller
+from api.http.answers.problems import Problem
 from api.http.audit import Audit, Detail
+from api.http.entry.access import Access, Caller
+from api.http.entry.tokens import Role
 from api.http.live import Hub
-from api.http.problems import Problem
-from api.http.tokens import Role
 from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient
 from api.settings import Settings

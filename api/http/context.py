@@ -16,11 +16,11 @@ from typing import ParamSpec, TypeVar, cast
 import msgspec
 from starlette.requests import HTTPConnection
 
-from api.http.budgets import SERVICE, Budgets, payer
+from api.http.answers.fixed import Fixed
+from api.http.answers.kept import Kept
+from api.http.answers.problems import Problem
 from api.http.command_context import CommandContext
-from api.http.fixed import Fixed
-from api.http.kept import Kept
-from api.http.problems import Problem
+from api.http.entry.budgets import SERVICE, Budgets, payer
 from api.mqtt.bridge import MqttBridge
 from api.services.campaigns import CampaignService
 from api.store.run_lifecycle import RunLifecycle

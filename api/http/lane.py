@@ -13,19 +13,19 @@ from collections.abc import AsyncIterator
 
 from fastapi import FastAPI
 
-from api.http import problems
-from api.http.access import Access
-from api.http.admission import Bounds
+from api.http.answers import problems
 from api.http.audit import Audit
-from api.http.budgets import Budgets, Shares
 from api.http.command_context import CommandContext
-from api.http.guard import Guard
+from api.http.entry.access import Access
+from api.http.entry.admission import Bounds
+from api.http.entry.budgets import Budgets, Shares
+from api.http.entry.guard import Guard
+from api.http.entry.tokens import TokenBook
+from api.http.entry.turnstile import Turnstile
 from api.http.live import Hub
 from api.http.routes import helm, state
 from api.http.server import Server, serving
 from api.http.threads import blocking_threads
-from api.http.tokens import TokenBook
-from api.http.turnstile import Turnstile
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.settings import Settings, check_exposure

@@ -16,9 +16,9 @@ from collections.abc import Callable
 import msgspec
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from api.http.access import Caller
-from api.http.admission import Standing, standing_of
-from api.http.problems import Problem
+from api.http.answers.problems import Problem
+from api.http.entry.access import Caller
+from api.http.entry.admission import Standing, standing_of
 from api.runtime.channel_client import ChannelClient
 from api.services.telemetry_json import encode
 from control.telemetry import Event

@@ -17,8 +17,8 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
-from api.http.admission import Bounds
-from api.http.door import Door, Listener, bound, fitting
+from api.http.entry.admission import Bounds
+from api.http.entry.door import Door, Listener, bound, fitting
 from api.settings import ServiceSection
 
 PING_EVERY_S = 10.0
@@ -66,8 +66,8 @@ class PatientProtocol(H11Protocol):
     """HTTP that waits for a request's head for a while only, and for few at a time.
 
     A client that sends its headers a byte at a time, or none, would hold a connection for ever; the
-    time for bodies is bounded in api.http.bodies, that between requests by the server itself. One
-    that asks and does not read would hold the answer.
+    time for bodies is bounded in api.http.answers.bodies, that between requests by the server
+    itself. One that asks and does not read would hold the answer.
     """
 
     _waiting: ClassVar[dict[PatientProtocol, TimerHandle]] = {}  # oldest first

@@ -11,9 +11,9 @@ import asyncio
 from starlette.requests import HTTPConnection
 
 from api.http import command_context
-from api.http.access import Caller
+from api.http.answers.problems import Problem
 from api.http.context import Context, context_of
-from api.http.problems import Problem
+from api.http.entry.access import Caller
 from api.services.thermal_status import heat_at_start
 from api.store.run_lifecycle import RunRequest
 from control.core.commands import StartTest

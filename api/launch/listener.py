@@ -14,7 +14,7 @@ from pathlib import Path
 
 import uvicorn
 
-from api.http.door import let_open_files
+from api.http.entry.door import let_open_files
 from api.runtime.supervisor import CONFIGURATION_EXIT, parent_gone
 from api.settings import Settings, load_settings
 from daq.errors import DrumlinError

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import msgspec
 
-from api.http.tokens import TokenBook
+from api.http.entry.tokens import TokenBook
 from api.launch.lock import DataLock
 from api.runtime import channel
 from api.runtime.supervisor import ChildSpec, Supervisor

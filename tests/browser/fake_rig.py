@@ -20,8 +20,8 @@ from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
 
-from api.http import pairing
-from api.http.guard import CONTENT_SECURITY_POLICY
+from api.http.entry import pairing
+from api.http.entry.guard import CONTENT_SECURITY_POLICY
 from api.http.routes.results import NewEvaluation
 from api.http.routes.weather import WeatherNow
 from api.services.route_files import road_read

@@ -10,13 +10,13 @@ from fastapi import APIRouter, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http import pairing
-from api.http.access import COOKIE, Caller
+from api.http.answers.bodies import answer, gives, read, takes
+from api.http.answers.problems import Problem
 from api.http.audit import Entry, tail
-from api.http.bodies import answer, gives, read, takes
 from api.http.context import Context, context_of
-from api.http.problems import Problem
-from api.http.tokens import MAX_TOKEN_CHARS, Days, Role, Token, TokenError, TokenName
+from api.http.entry import pairing
+from api.http.entry.access import COOKIE, Caller
+from api.http.entry.tokens import MAX_TOKEN_CHARS, Days, Role, Token, TokenError, TokenName
 
 router = APIRouter(prefix="/api", tags=["access"])
 

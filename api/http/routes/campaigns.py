@@ -13,12 +13,12 @@ from fastapi import APIRouter, Path, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
+from api.http.answers.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
+from api.http.answers.problems import Problem
 from api.http.audit import Detail
-from api.http.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.context import context_of
-from api.http.problems import Problem
+from api.http.entry.tokens import Role
 from api.http.starting import check_vehicle, operator_of, start_run
-from api.http.tokens import Role
 from api.services.campaigns import CampaignView
 from api.services.comparing import Compared, compare
 from api.store.campaign_files import Listed

@@ -9,11 +9,11 @@ from fastapi import APIRouter, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
+from api.http.answers.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.context import context_of
+from api.http.entry.tokens import Role
 from api.http.routes.helm import CommandAccepted, accepted
 from api.http.starting import heat_outlook, operator_of, start_run
-from api.http.tokens import Role
 from api.store.run_lifecycle import new_run_id
 from control.core.commands import (
     Acknowledge,

@@ -14,9 +14,9 @@ from fastapi import APIRouter, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http.bodies import answer, gives, read, takes
+from api.http.answers.bodies import answer, gives, read, takes
 from api.http.context import Context, context_of
-from api.http.tokens import Role
+from api.http.entry.tokens import Role
 from api.services.telemetry_json import STALE_S
 from api.services.thermal_status import records_of, rig_heat
 from control.core.memory import Memory

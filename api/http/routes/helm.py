@@ -13,10 +13,10 @@ from fastapi import APIRouter, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http.access import Caller
-from api.http.bodies import ONE_LINE, Nothing, answer, gives, read, takes
+from api.http.answers.bodies import ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.command_context import command_context_of, operator_of
-from api.http.tokens import Role
+from api.http.entry.access import Caller
+from api.http.entry.tokens import Role
 from control.core.commands import AskHelm, EaseOff, KeepHelm, OfferHelm, ReleaseHelm, TakeHelm
 
 router = APIRouter(prefix="/api", tags=["commands"])

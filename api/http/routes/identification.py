@@ -14,10 +14,10 @@ from fastapi import APIRouter, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http.bodies import ONE_LINE, Nothing, answer, gives, read, takes
+from api.http.answers.bodies import ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.context import context_of
+from api.http.entry.tokens import Role
 from api.http.routes.helm import CommandAccepted
-from api.http.tokens import Role
 from api.services.absorber_status import AbsorberStatus, identification
 from control.core.commands import AcceptTuneUp, DropIdentified, DropTuneUp
 

@@ -19,10 +19,10 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from api.folders import RAW_NAME
-from api.http.bodies import answer, expect_file, expect_line, gives, length_of, takes_file
+from api.http.answers.bodies import answer, expect_file, expect_line, gives, length_of, takes_file
+from api.http.answers.problems import Problem
 from api.http.context import Context, context_of
-from api.http.problems import Problem
-from api.http.tokens import Role
+from api.http.entry.tokens import Role
 from api.jobs.job import Busy, WorkError
 from api.jobs.work import work
 from api.services.jobs import LookJob

@@ -16,10 +16,10 @@ from fastapi import APIRouter, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http.access import Caller
-from api.http.bodies import ONE_LINE, Nothing, answer, gives, read, takes
+from api.http.answers.bodies import ONE_LINE, Nothing, answer, gives, read, takes
 from api.http.context import Context, context_of
-from api.http.tokens import Role
+from api.http.entry.access import Caller
+from api.http.entry.tokens import Role
 from api.jobs.work import work
 from api.services import proving
 from api.services.jobs import ProveJob

@@ -19,10 +19,10 @@ from msgspec import Meta
 from starlette.background import BackgroundTask
 from starlette.responses import FileResponse, Response
 
-from api.http.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
+from api.http.answers.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
+from api.http.answers.problems import Problem
 from api.http.context import Context, context_of
-from api.http.problems import Problem
-from api.http.tokens import Role
+from api.http.entry.tokens import Role
 from api.jobs.job import Busy
 from api.jobs.work import work
 from api.report.catalogue_facts import about_of, subject_of

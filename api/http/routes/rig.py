@@ -8,13 +8,13 @@ import msgspec
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from api.http.bodies import answer, gives
+from api.http.answers.bodies import answer, gives
+from api.http.answers.fixed import Fixed
 from api.http.context import Context, context_of
-from api.http.fixed import Fixed
+from api.http.entry.tokens import Role
 from api.http.health import ServiceHealth
 from api.http.metrics import MEDIA_TYPE as METRICS_TYPE
 from api.http.metrics import exposition
-from api.http.tokens import Role
 from api.services.telemetry_json import STALE_S
 from api.version import VERSION
 from control.telemetry import Event

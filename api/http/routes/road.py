@@ -11,9 +11,9 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from api.http.bodies import bounded, expect_file, expect_line, gives, takes_file
+from api.http.answers.bodies import bounded, expect_file, expect_line, gives, takes_file
 from api.http.context import context_of
-from api.http.tokens import Role
+from api.http.entry.tokens import Role
 from api.jobs.work import work
 from api.services.route_files import RoadRead, RouteJob
 

@@ -11,10 +11,10 @@ from fastapi import APIRouter, Path, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
+from api.http.answers.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
+from api.http.answers.problems import Problem
 from api.http.context import context_of
-from api.http.problems import Problem
-from api.http.tokens import Role
+from api.http.entry.tokens import Role
 from api.store.catalogue import MAX_PAGE, MAX_TAGS, Note, Run, RunSummary, Search
 from api.store.run_lifecycle import utc_now
 from api.store.samples import MAX_BINS, MAX_COLUMNS, Samples, read_samples

@@ -10,12 +10,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request, WebSocket
 from starlette.responses import Response
 
-from api.http.bodies import add_properties, gives
+from api.http.answers.bodies import add_properties, gives
+from api.http.answers.problems import Problem
 from api.http.command_context import command_context_of
-from api.http.guard import refuse
+from api.http.entry.guard import refuse
+from api.http.entry.tokens import Role
 from api.http.live import MAX_HZ
-from api.http.problems import Problem
-from api.http.tokens import Role
 from api.services.telemetry_json import encode
 from control.telemetry import Telemetry
 

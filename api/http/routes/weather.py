@@ -13,10 +13,10 @@ import msgspec
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from api.http.bodies import answer, gives
+from api.http.answers.bodies import answer, gives
+from api.http.answers.problems import Problem
 from api.http.context import context_of
-from api.http.problems import Problem
-from api.http.tokens import Role
+from api.http.entry.tokens import Role
 from api.services.telemetry_json import STALE_S
 from daq.results.correction import Charging, Correction, DieselFuel, Rule, correction, default_rule
 from daq.rig.weather import (

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from api.cli.main import app
-from api.http import tokens
+from api.http.entry import tokens
 from daq.errors import DrumlinError
 
 

@@ -10,9 +10,9 @@ import pytest
 from fastapi import FastAPI
 
 from api.http.audit import tail, verify
-from api.http.budgets import Budgets, Shares
+from api.http.entry.budgets import Budgets, Shares
+from api.http.entry.tokens import Role, TokenBook
 from api.http.lane import create_lane
-from api.http.tokens import Role, TokenBook
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.settings import ServiceSection, Settings, StoreSection

@@ -16,8 +16,8 @@ from websockets.asyncio.client import ClientConnection
 
 from api.http import live
 from api.http.context import Context
+from api.http.entry.tokens import Role, TokenBook
 from api.http.live import Viewer
-from api.http.tokens import Role, TokenBook
 from api.settings import ServiceSection, Settings, StoreSection
 from control.telemetry import FaultView
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until

@@ -18,8 +18,9 @@ import pytest
 ROOT = Path(__file__).resolve().parents[3]
 TABLE = ROOT / "api" / "page" / "js" / "texts" / "de-sentences.js"
 SPOKEN = (
-    "api/http/access.py", "api/http/context.py", "api/http/problems.py", "api/http/routes",
-    "api/http/tokens.py", "api/rehearsal/rehearse.py", "api/runtime/channel.py",
+    "api/http/entry/access.py", "api/http/context.py", "api/http/answers/problems.py",
+    "api/http/routes", "api/http/entry/tokens.py", "api/rehearsal/rehearse.py",
+    "api/runtime/channel.py",
     "api/services/absorber_status.py", "api/services/comparing.py", "api/services/export.py",
     "api/jobs", "api/services/proving.py", "api/services/thermal_status.py",
     "api/store", "control", "daq/measure/chain.py", "daq/measure/engine_speed.py",

@@ -12,9 +12,9 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.http import budgets
-from api.http.admission import Standing
 from api.http.app import BLOCKING_THREADS
+from api.http.entry import budgets
+from api.http.entry.admission import Standing
 from api.http.routes import results, runs
 from api.jobs import work as door
 from api.jobs.job import Busy, Job, WorkError

@@ -12,7 +12,7 @@ import httpx
 import msgspec
 import pytest
 
-from api.http.tokens import Role, TokenBook
+from api.http.entry.tokens import Role, TokenBook
 from api.services.jobs import LookJob
 from api.settings import StoreSection
 from api.store.close_run import close as close_here

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 import segno
 
-from api.http import pairing
-from api.http.access import CODE_LIFE_S
-from api.http.tokens import Role, TokenBook
+from api.http.entry import pairing
+from api.http.entry.access import CODE_LIFE_S
+from api.http.entry.tokens import Role, TokenBook
 from api.settings import ServiceSection
 from tests.api.harness import StartService
 

@@ -8,7 +8,7 @@ import httpx
 import msgspec
 import pytest
 
-from api.http.bodies import MAX_BODY_BYTES
+from api.http.answers.bodies import MAX_BODY_BYTES
 from api.http.routes.road import MOST_BYTES
 from api.services.route_files import MOST_POINTS
 from control.test_kinds.kinds import check_plan

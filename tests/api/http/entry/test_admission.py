@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from api.http.admission import (
+from api.http.entry.admission import (
     NETWORKS_KEPT,
     STANDING_KEPT_S,
     Admission,

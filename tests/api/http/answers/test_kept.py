@@ -6,7 +6,7 @@ import asyncio
 
 import pytest
 
-from api.http.kept import MOST_KEPT, Kept
+from api.http.answers.kept import MOST_KEPT, Kept
 
 
 async def test_many_who_ask_the_same_cost_one_answer_until_it_is_old() -> None:

@@ -11,7 +11,7 @@ import msgspec
 import pytest
 import websockets
 
-from api.http.tokens import Role, TokenBook
+from api.http.entry.tokens import Role, TokenBook
 from api.settings import ServiceSection, Settings, StoreSection
 from tests.api.fake_loop import RIG_FILE, FakeLoop
 from tests.api.harness import listening

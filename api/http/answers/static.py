@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
-from api.http.problems import Problem
+from api.http.answers.problems import Problem
 
 INDEX = "index.html"
 COMPRESSED_LEAST_BYTES = 512

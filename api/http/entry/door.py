@@ -21,7 +21,7 @@ from typing import Any
 
 import msgspec
 
-from api.http.admission import Admission, Bounds, Standing, Ticket
+from api.http.entry.admission import Admission, Bounds, Standing, Ticket
 
 HANDSHAKE_S = 5.0
 REFUSALS_AT_A_TIME = 64  # then whoever else waits in the event loop has a turn

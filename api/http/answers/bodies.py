@@ -18,7 +18,7 @@ from fastapi.openapi.utils import get_openapi
 from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
-from api.http.problems import MEDIA_TYPE, Problem, ProblemDetails, in_words
+from api.http.answers.problems import MEDIA_TYPE, Problem, ProblemDetails, in_words
 
 MAX_BODY_BYTES = 64 * 1024
 BODY_TIME_S = 10.0

@@ -16,9 +16,10 @@ import msgspec
 import pytest
 import websockets
 
-from api.http import admission, door, server
+from api.http import server
+from api.http.entry import admission, door
+from api.http.entry.tokens import Role, TokenBook
 from api.http.server import Server
-from api.http.tokens import Role, TokenBook
 from api.settings import ServiceSection, Settings, StoreSection
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
 from tests.api.harness import listening

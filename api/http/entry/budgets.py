@@ -14,7 +14,7 @@ from contextvars import ContextVar
 
 import msgspec
 
-from api.http.admission import Bucket, Standing, network_of
+from api.http.entry.admission import Bucket, Standing, network_of
 
 ACCOUNTS_KEPT = 4096
 

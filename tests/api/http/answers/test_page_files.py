@@ -8,9 +8,9 @@ from pathlib import Path
 import httpx
 import pytest
 
-from api.http import static
-from api.http.guard import CONTENT_SECURITY_POLICY
-from api.http.static import Shelf
+from api.http.answers import static
+from api.http.answers.static import Shelf
+from api.http.entry.guard import CONTENT_SECURITY_POLICY
 from api.settings import ServiceSection
 from tests.api.harness import Service, StartService
 

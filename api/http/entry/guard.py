@@ -14,7 +14,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api.http.problems import Problem
+from api.http.answers.problems import Problem
 from api.settings import ServiceSection, is_loopback
 
 CONTENT_SECURITY_POLICY = (

@@ -6,8 +6,8 @@ import pytest
 from fastapi import Request
 from msgspec import Struct
 
-from api.http.bodies import read
-from api.http.problems import Problem
+from api.http.answers.bodies import read
+from api.http.answers.problems import Problem
 
 
 class Part(Struct, frozen=True, forbid_unknown_fields=True):

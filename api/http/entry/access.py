@@ -16,9 +16,9 @@ from http.cookies import CookieError, SimpleCookie
 import msgspec
 from starlette.requests import HTTPConnection
 
-from api.http.admission import Standing, standing_of
-from api.http.problems import Problem
-from api.http.tokens import Role, Token, TokenBook
+from api.http.answers.problems import Problem
+from api.http.entry.admission import Standing, standing_of
+from api.http.entry.tokens import Role, Token, TokenBook
 from api.settings import is_loopback
 
 COOKIE = "drumlin_token"

@@ -10,12 +10,12 @@ from __future__ import annotations
 from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from api.http.access import Access, peer_of
-from api.http.admission import Standing
-from api.http.budgets import Budgets, payer
-from api.http.guard import refuse
-from api.http.problems import Problem
-from api.http.tokens import Role
+from api.http.answers.problems import Problem
+from api.http.entry.access import Access, peer_of
+from api.http.entry.admission import Standing
+from api.http.entry.budgets import Budgets, payer
+from api.http.entry.guard import refuse
+from api.http.entry.tokens import Role
 
 OPEN = frozenset({"/api/openapi.json", "/api/sign-in", "/api/sign-out", "/api/pair"})
 ALWAYS = frozenset({"/api/ease-off", "/api/helm/keep"})

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from api.http.admission import Standing
-from api.http.budgets import ACCOUNTS_KEPT, Budgets, Shares
+from api.http.entry.admission import Standing
+from api.http.entry.budgets import ACCOUNTS_KEPT, Budgets, Shares
 
 SHARES = Shares(
     (1.0, 2.0, 10.0), (2.0, 4.0, 20.0), (2, 3, 6), (4, 6, 8),

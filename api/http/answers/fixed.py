@@ -14,7 +14,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.http.static import tags, takes_gzip
+from api.http.answers.static import tags, takes_gzip
 
 JSON = "application/json"
 

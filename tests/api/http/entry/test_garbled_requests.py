@@ -8,7 +8,7 @@ import httpx
 import msgspec
 import pytest
 
-from api.http.problems import MEDIA_TYPE, ProblemDetails
+from api.http.answers.problems import MEDIA_TYPE, ProblemDetails
 from tests.api.harness import Service
 
 VALUES = (

@@ -8,8 +8,8 @@ import httpx
 import msgspec
 import pytest
 
-from api.http.bodies import MAX_BODY_BYTES
-from api.http.problems import ProblemDetails
+from api.http.answers.bodies import MAX_BODY_BYTES
+from api.http.answers.problems import ProblemDetails
 from api.settings import SettingsError, StoreSection, load_settings, parse_sections
 from tests.api.fake_loop import RIG_FILE
 from tests.api.harness import Service, StartService

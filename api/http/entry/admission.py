@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable
 
 import msgspec
 
-from api.http.tokens import Role
+from api.http.entry.tokens import Role
 from api.settings import is_loopback
 
 STANDING_KEPT_S = 3600.0  # after the last valid token that came from an address

@@ -10,15 +10,15 @@ import httpx
 import pytest
 from fastapi.routing import APIRoute
 
-from api.http.access import (
+from api.http.answers.problems import Problem
+from api.http.entry.access import (
     CODE_LIFE_S,
     FAILURE_WINDOW_S,
     FAILURES_ALLOWED,
     PAIRING_FAILURES_ALLOWED,
     Access,
 )
-from api.http.problems import Problem
-from api.http.tokens import Role, TokenBook, TokenError
+from api.http.entry.tokens import Role, TokenBook, TokenError
 from api.settings import ServiceSection, Settings, SettingsError, check_exposure
 from tests.api.fake_loop import RIG_FILE
 from tests.api.harness import Service, StartService
@@ -410,7 +410,7 @@ async def test_a_code_survives_a_name_that_is_taken(
 
 
 def access_caller():  # type: ignore[no-untyped-def]
-    from api.http.access import Caller
+    from api.http.entry.access import Caller
 
     return Caller("boss", Role.MAINTAIN, "127.0.0.1", "", "")
 
