@@ -23,7 +23,7 @@ from bench.support.front_end_differ import compare
 from control.test_kinds.plans import SteadyHold
 from daq.rig.description import Rig, load_rig
 from daq.wire.frames import Sample
-from simulator.emulated_board import EmulatedPlant
+from simulator.emulated_plant import EmulatedPlant
 from simulator.plant import Plant
 
 RIG = Path(__file__).parent.parent / "api" / "examples" / "rigs" / "tarnhow.toml"

@@ -33,7 +33,7 @@ from control.test_kinds.plans import PowerSweep
 from daq.results.evaluate import evaluate
 from daq.results.gain import Gain, Repeat, Verdict, gain
 from daq.results.result import Result, arrays
-from simulator.setup import Setup, TrueWeather, tarnhow
+from simulator.rig_and_truck.setup import Setup, TrueWeather, tarnhow
 
 PLAN = PowerSweep(from_rpm=1700.0, to_rpm=2700.0, rpm_per_s=250.0)
 START_MPS = 19.2  # a little above the first speed: the absorbers hold it there

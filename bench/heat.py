@@ -37,11 +37,11 @@ from control.thermal.rotor import model_of, specific_heat, sustainable_power
 from control.thermal.rotor_observer import RotorMemory, RotorObserver
 from daq.kernel import jit
 from daq.rig.description import Absorber, load_rig
-from simulator import layout as at
-from simulator.physics import heat_step
 from simulator.plant import Plant
-from simulator.setup import random_absorbers
-from simulator.world import World
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.physics import heat_step
+from simulator.rig_and_truck.setup import random_absorbers
+from simulator.rig_and_truck.world import World
 
 Floats = npt.NDArray[np.float64]
 RIG = load_rig(Path(__file__).resolve().parents[1] / "rigs" / "tarnhow.toml")

@@ -58,9 +58,9 @@ from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Hello, Sample, SetPoint
-from simulator import layout as at
-from simulator.driver import Moment, TransferCase
 from simulator.plant import Plant
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.driver import Moment, TransferCase
 
 Floats = npt.NDArray[np.float64]
 Figures = dict[str, float]

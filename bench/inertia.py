@@ -30,7 +30,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
 from daq.wire.frames import CURRENT_STEP_A, AskIdentity, Frame, Hello, Sample, SetPoint
 from simulator.plant import Plant
-from simulator.setup import tarnhow
+from simulator.rig_and_truck.setup import tarnhow
 
 Array = npt.NDArray[np.float64]
 RIG_FILE = Path(__file__).parents[1] / "rigs" / "tarnhow.toml"

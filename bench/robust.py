@@ -52,10 +52,10 @@ from control.load_loop.tuning import (
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from daq.rig.description import Rig, load_rig
-from simulator import layout as at
-from simulator.driver import Moment, TransferCase
 from simulator.plant import Plant
-from simulator.setup import Setup, random_rig
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.driver import Moment, TransferCase
+from simulator.rig_and_truck.setup import Setup, random_rig
 
 RIG_FILE = Path(__file__).resolve().parents[1] / "rigs" / "tarnhow.toml"
 SPREAD = 0.3

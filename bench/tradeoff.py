@@ -26,7 +26,7 @@ from control.load_loop import constants as c
 from control.load_loop.loop import LoadLoop
 from control.test_kinds.plans import SteadyHold
 from daq.rig.description import load_rig
-from simulator.driver import TransferCase
+from simulator.rig_and_truck.driver import TransferCase
 
 SETTLE_S, STEADY_S, AFTER_S = 5.0, 2.0, 2.0
 SLOW, LOW, HIGH = c.HOLD_SLOW_PER_S, c.HOLD_CHANGE_LOW, c.HOLD_CHANGE_HIGH

@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 
 from daq.wire.frames import ConverterFlag, ResetCause
-from simulator import layout as at
 from simulator.faults import BentEdges, BentValue, FaultKind, FaultMenu, InjectedFault, Target
-from simulator.front_end import SLOW_CHANNELS, FrontEnd
-from simulator.world import World
+from simulator.front_end.board import SLOW_CHANNELS, FrontEnd
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.world import World
 
 COUNT_LOW, COUNT_HIGH = -(1 << 23), (1 << 23) - 1
 

@@ -13,14 +13,14 @@ import numpy.typing as npt
 
 from daq.wire.codec import encode
 from daq.wire.frames import Sample
-from simulator import layout as at
 from simulator.breakage import Breakage
-from simulator.driver import Driver
 from simulator.faults import FaultMenu, InjectedFault
-from simulator.front_end import FrontEnd
-from simulator.physics import ZERO_CELSIUS
-from simulator.setup import Setup, TrueWeather, tarnhow
-from simulator.world import World
+from simulator.front_end.board import FrontEnd
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.driver import Driver
+from simulator.rig_and_truck.physics import ZERO_CELSIUS
+from simulator.rig_and_truck.setup import Setup, TrueWeather, tarnhow
+from simulator.rig_and_truck.world import World
 
 
 class Plant:

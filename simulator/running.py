@@ -17,8 +17,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from simulator.plant import Plant
+from simulator.rig_and_truck.setup import tarnhow
 from simulator.seat import Seat
-from simulator.setup import tarnhow
 from simulator.terminal import LinkTaken, PseudoTerminal, RealTime
 from simulator.truth_log import TruthLog
 

@@ -14,9 +14,9 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from threading import Thread
 from typing import Any
 
-from simulator.driver import TransferCase
 from simulator.faults import MENU
 from simulator.plant import Plant
+from simulator.rig_and_truck.driver import TransferCase
 from simulator.seat_page import PAGE
 
 LONGEST_BODY = 4096

@@ -32,7 +32,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import FromFrontEnd
 from simulator.plant import Plant
-from simulator.setup import tarnhow
+from simulator.rig_and_truck.setup import tarnhow
 
 HOLDER = "rehearsal:1"
 RPM = 60.0 / (2.0 * math.pi)

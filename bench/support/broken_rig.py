@@ -26,7 +26,7 @@ from daq.measure.measured import Measured
 from daq.rig.description import Rig
 from daq.wire.codec import encode
 from daq.wire.frames import AskIdentity, FromFrontEnd, Hello, Sample
-from simulator import layout as at
+from simulator.rig_and_truck import layout as at
 
 QUIET_S = 0.01  # as in the loop process: without frames the core is stepped by the timer
 LIFT_AFTER_S = 1.5  # the driver reads the screen and lifts; "common practice, no source"

@@ -12,10 +12,10 @@ import numpy.typing as npt
 
 from control.thermal.coil import CoilObserver
 from daq.rig.description import Absorber
-from simulator import layout as at
-from simulator.physics import coil_step, copper_ratio
-from simulator.setup import random_absorbers
-from simulator.world import World
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.physics import coil_step, copper_ratio
+from simulator.rig_and_truck.setup import random_absorbers
+from simulator.rig_and_truck.world import World
 
 Floats = npt.NDArray[np.float64]
 AMBIENT_K = 295.15

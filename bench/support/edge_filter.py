@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.kernel import jit
-from simulator import layout as at
 from simulator.plant import Plant
+from simulator.rig_and_truck import layout as at
 
 Floats = npt.NDArray[np.float64]
 

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.rig.description import Rig
-from simulator import layout as at
 from simulator.plant import Plant
+from simulator.rig_and_truck import layout as at
 
 MEANT_SHARE = 0.1  # of the ceiling: a set point whose mean is above it has no business at zero
 

@@ -15,9 +15,10 @@ import msgspec
 from bench.support.front_end_core import FIRMWARE, configuration_of
 from daq.front_end.configuration import Configuration, SlowWiring, record
 from daq.rig.description import Rig
-from simulator.emulated_board import EmulatedPlant, Firmware
-from simulator.front_end import SLOW_CHANNELS
-from simulator.setup import Setup, tarnhow
+from simulator.emulated_plant import EmulatedPlant
+from simulator.front_end.board import SLOW_CHANNELS
+from simulator.front_end.emulated_board import Firmware
+from simulator.rig_and_truck.setup import Setup, tarnhow
 
 BAUD = 2_000_000
 # Value = scale x volt + offset, so that 0 to 4 V carry what these channels may show.

@@ -7,7 +7,8 @@ import numpy as np
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Permission, Sample, SetPoint
-from simulator.emulated_board import TICK_HZ, EmulatedPlant
+from simulator.emulated_plant import EmulatedPlant
+from simulator.front_end.emulated_board import TICK_HZ
 
 FULL_A, RAMP_S = 30.0, 3.0
 _WATCHED_FRAMES = 150

@@ -12,9 +12,9 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from simulator import layout as at
-from simulator.physics import squared_flux
 from simulator.plant import Plant
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.physics import squared_flux
 
 BELOW_A = 1.5  # the band's lower edge under the ramp that begins at the cut, per coil
 ABOVE_A = 2.5  # the band's upper edge over the ramp, beside the lag of coil and validity

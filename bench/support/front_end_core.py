@@ -23,8 +23,8 @@ from daq.front_end.configuration import (
     record,
 )
 from daq.wire.deframer import WireCounters
-from simulator.front_end import SLOW_CHANNELS
-from simulator.setup import Setup
+from simulator.front_end.board import SLOW_CHANNELS
+from simulator.rig_and_truck.setup import Setup
 
 FIRMWARE = Path(__file__).parent.parent.parent / "firmware"
 CORE = sorted((FIRMWARE / "core").glob("*.c"))

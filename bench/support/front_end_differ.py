@@ -26,8 +26,8 @@ from daq.wire.frames import (
     Sample,
     SetPoint,
 )
-from simulator.front_end import FrontEnd
-from simulator.setup import Setup, tarnhow
+from simulator.front_end.board import FrontEnd
+from simulator.rig_and_truck.setup import Setup, tarnhow
 
 FRAMES_A_TRIAL = 900
 COIL_SHARE = 0.02  # of the way to its set point that a coil goes in a frame

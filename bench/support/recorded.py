@@ -27,7 +27,7 @@ from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.frames import FromFrontEnd, Hello
 from simulator.plant import Plant
-from simulator.setup import Setup
+from simulator.rig_and_truck.setup import Setup
 
 RIG_FILE = Path(__file__).parents[2] / "rigs" / "tarnhow.toml"
 RPM = 9.549296585513721

@@ -17,9 +17,9 @@ from api.rehearsal.virtual_rig import VirtualRig
 from control.core.memory import Memory
 from daq.errors import DrumlinError
 from daq.rig.description import Rig
-from simulator import layout as at
 from simulator.plant import Plant
-from simulator.setup import Setup, nominal, tarnhow, tooth_angles
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.setup import Setup, nominal, tarnhow, tooth_angles
 
 AT_CAPACITY = 0.97  # of the continuous current
 

@@ -26,8 +26,8 @@ from control.test_kinds.road_load import RoadLoad, force
 from daq.errors import DrumlinError
 from daq.quantities import MILE, POUND, POUND_FORCE
 from daq.rig.description import Rig
-from simulator import layout as at
 from simulator.plant import Plant
+from simulator.rig_and_truck import layout as at
 
 RIG_FILE = Path(__file__).resolve().parents[2] / "rigs" / "tarnhow.toml"
 Floats = npt.NDArray[np.float64]

@@ -11,7 +11,7 @@ from control.telemetry import State
 from control.test_kinds.plans import Coastdown, Grade, GradeClimb, RoadVehicle
 from control.test_kinds.road_load import RoadLoad
 from control.test_kinds.simulated_road import road_load_of
-from simulator import layout as at
+from simulator.rig_and_truck import layout as at
 
 SLOW_MPS, FAST_MPS = 10.0 * MPH, 40.0 * MPH  # 40 CFR 1066.265
 COAST_FROM_MPS, COAST_TO_MPS, INTERVAL_MPS = 70.0 * MPH, 10.0 * MPH, 10.0 * MPH

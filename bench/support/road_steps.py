@@ -23,7 +23,7 @@ from daq.rig.description import Rig
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Hello, SetPoint
-from simulator import layout as at
+from simulator.rig_and_truck import layout as at
 
 BASE_PERCENT = 5.0  # the hill before a step: absorbers can give and take
 BEFORE_S, AFTER_S = 3.0, 1.2

@@ -20,7 +20,7 @@ from control.test_kinds.plans import Grade, SpeedTrace
 from control.test_kinds.simulated_road import Profile, road_load_of
 from control.test_kinds.trace import TraceTest
 from daq.rig.description import Rig
-from simulator import layout as at
+from simulator.rig_and_truck import layout as at
 
 DATA = Path(__file__).resolve().parents[2] / "tests" / "data"  # sources: SOURCES.md there
 QUICK_S = 25.0

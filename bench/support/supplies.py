@@ -12,7 +12,7 @@ from msgspec import structs
 
 from daq.rig.description import Rig
 from daq.rig.supply import Amplifier, Chopper, PhaseControlled, Supply, Voltage
-from simulator.setup import Setup, TrueSupply
+from simulator.rig_and_truck.setup import Setup, TrueSupply
 
 SUPPLIES: dict[str, tuple[Supply, TrueSupply]] = {
     "voltage": (Voltage(), TrueSupply()),

@@ -14,7 +14,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
 from daq.wire.frames import CURRENT_STEP_A, AskIdentity, Hello, Sample, SetPoint
 from simulator.plant import Plant
-from simulator.setup import Setup
+from simulator.rig_and_truck.setup import Setup
 
 SESSION = 77
 

@@ -30,8 +30,8 @@ from daq.wire.frames import (
     Slow,
     Time,
 )
-from simulator.emulated_board import TICK_HZ, EmulatedBoard, Firmware
-from simulator.setup import nominal
+from simulator.front_end.emulated_board import TICK_HZ, EmulatedBoard, Firmware
+from simulator.rig_and_truck.setup import nominal
 
 TOLD = configuration(nominal())
 FRAME = TICK_HZ // 500

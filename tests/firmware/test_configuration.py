@@ -22,8 +22,8 @@ from daq.front_end.configuration import (
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, ChannelKind, Hello, Sample, SetPoint
-from simulator.front_end import channel_table
-from simulator.setup import nominal
+from simulator.front_end.board import channel_table
+from simulator.rig_and_truck.setup import nominal
 
 SOUND = configuration_of(nominal(), baud=2_000_000)
 FAULT = {"version": 2, "damaged": 3, "board": 4, "channels": 5, "name": 6, "rate": 7, "line": 8,

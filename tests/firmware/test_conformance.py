@@ -11,7 +11,7 @@ from daq.front_end.conformance import check_port, run_questions
 from daq.wire.deframer import Deframer
 from daq.wire.frames import SetPoint
 from simulator.plant import Plant
-from simulator.setup import nominal
+from simulator.rig_and_truck.setup import nominal
 
 
 class SimulatedLine:

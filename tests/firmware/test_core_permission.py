@@ -15,7 +15,7 @@ from bench.support.front_end_differ import compare, play
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Notice, NoticeCode, Permission, Sample, SetPoint
-from simulator.setup import nominal
+from simulator.rig_and_truck.setup import nominal
 
 RECORD = record_of(nominal())  # 1 MHz ticks, 500 frames a second, 30 A to zero in 3 s
 MS = 1000  # ticks

@@ -12,7 +12,7 @@ from bench.support.front_end_core import Script, configuration_of
 from daq.front_end.configuration import record
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import Notice, NoticeCode, Sample
-from simulator.setup import nominal
+from simulator.rig_and_truck.setup import nominal
 
 BASE = configuration_of(nominal(), baud=2_000_000)
 FRAME = 2000  # ticks of 1 us

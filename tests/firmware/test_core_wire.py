@@ -24,7 +24,7 @@ from daq.wire.frames import (
     Slow,
     Time,
 )
-from simulator.setup import nominal
+from simulator.rig_and_truck.setup import nominal
 from tests.daq.wire.wire_reference import GOLDEN, damaged, wire_of_body
 
 VECTORS: dict[str, Any] = json.loads(GOLDEN.read_text())

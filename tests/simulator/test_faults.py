@@ -9,10 +9,10 @@ import numpy.typing as npt
 import pytest
 
 from daq.wire.frames import ConverterFlag, Permission, Sample, Slow
-from simulator import layout as at
 from simulator.faults import MENU, FaultKind, InjectedFault, Target
 from simulator.plant import Plant
-from simulator.setup import tarnhow
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.setup import tarnhow
 from tests.simulator.hosts import Host
 
 FULL_SCALE = (1 << 23) - 1

@@ -20,10 +20,10 @@ from daq.wire.frames import (
     Slow,
     Time,
 )
-from simulator import layout as at
-from simulator.front_end import SLOW_CHANNELS
+from simulator.front_end.board import SLOW_CHANNELS
 from simulator.plant import Plant
-from simulator.setup import nominal, tarnhow
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.setup import nominal, tarnhow
 from tests.simulator.hosts import Host
 
 

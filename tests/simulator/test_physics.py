@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from simulator import layout as at
-from simulator.physics import (
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.physics import (
     brake_curve,
     coil_step,
     copper_ratio,

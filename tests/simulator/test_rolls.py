@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from daq.wire.frames import Sample
-from simulator import layout as at
-from simulator.driver import NEUTRAL
 from simulator.plant import Plant
-from simulator.setup import Setup, nominal, tarnhow
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.driver import NEUTRAL
+from simulator.rig_and_truck.setup import Setup, nominal, tarnhow
 from tests.simulator.hosts import Host
 
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from simulator import layout as at
-from simulator.setup import TrueSupply, nominal
-from simulator.world import World
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.setup import TrueSupply, nominal
+from simulator.rig_and_truck.world import World
 
 LAG_S = 0.15
 

@@ -21,7 +21,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, AskTime, Frame, Hello, Sample, Time
 from simulator.plant import Plant
-from simulator.setup import tarnhow
+from simulator.rig_and_truck.setup import tarnhow
 from simulator.terminal import LinkTaken, PseudoTerminal, RealTime
 from simulator.truth_log import TruthLog, read_truth
 

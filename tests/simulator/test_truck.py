@@ -9,10 +9,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from simulator import layout as at
-from simulator.driver import NEUTRAL, Driver, Moment, TransferCase
 from simulator.plant import Plant
-from simulator.setup import nominal, random_rig, tarnhow
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.driver import NEUTRAL, Driver, Moment, TransferCase
+from simulator.rig_and_truck.setup import nominal, random_rig, tarnhow
 from tests.simulator.hosts import Host
 
 RPM = 30.0 / math.pi

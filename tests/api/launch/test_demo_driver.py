@@ -29,8 +29,8 @@ from control.test_kinds.plans import (
 )
 from daq.rig.description import load_rig
 from simulator.plant import Plant
+from simulator.rig_and_truck.setup import tarnhow
 from simulator.seat import tell
-from simulator.setup import tarnhow
 
 RIG = msgspec.structs.replace(
     load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml"), frame_hz=250

@@ -18,7 +18,7 @@ from control.core.memory import AbsorberMemory, Memory
 from daq.errors import DrumlinError, Refused, RigError
 from daq.proving.calibration import CalibrationArm, DeadWeight, reference_force
 from daq.rig.description import load_rig
-from simulator.setup import nominal
+from simulator.rig_and_truck.setup import nominal
 from tests.api.fake_loop import RIG_FILE
 from tests.daq.free_rolls import record_coast
 

@@ -10,7 +10,7 @@ from control.core.core import Core, CoreOutput
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from daq.wire.frames import FromFrontEnd, Sample
-from simulator import layout as at
+from simulator.rig_and_truck import layout as at
 from tests.control.control_stand import Stand, tarnhow
 
 

@@ -14,8 +14,8 @@ from control.core.controller_inputs import ControllerInputs
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from daq.rig.description import load_rig
-from simulator import layout as at
-from simulator.driver import TransferCase
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.driver import TransferCase
 from tests.control.control_stand import HOLDER, Stand
 
 FORCE_5K = SteadyHold(seconds=60.0, settle_s=1.0, force_n=5000.0)

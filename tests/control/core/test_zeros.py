@@ -18,7 +18,7 @@ from control.telemetry import State
 from daq.errors import Refused
 from daq.rig.description import Rig, load_rig
 from simulator.plant import Plant
-from simulator.setup import Setup, tarnhow
+from simulator.rig_and_truck.setup import Setup, tarnhow
 from tests.daq.synthetic import RIG_FILE
 
 RIG = msgspec.structs.replace(load_rig(RIG_FILE), frame_hz=100)

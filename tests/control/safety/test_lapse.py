@@ -9,7 +9,7 @@ from control.core.commands import StartTest
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
 from daq.wire.frames import Permission
-from simulator import layout as at
+from simulator.rig_and_truck import layout as at
 from tests.control.control_stand import Stand, tarnhow
 
 

@@ -17,7 +17,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
 from daq.wire.frames import AskIdentity, Hello, Sample, SetPoint
 from simulator.plant import Plant
-from simulator.setup import nominal
+from simulator.rig_and_truck.setup import nominal
 from tests.daq.synthetic import tarnhow
 
 

@@ -19,7 +19,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer
 from daq.wire.frames import AskIdentity, Hello, Sample, SetPoint, Slow
 from simulator.plant import Plant
-from simulator.setup import nominal, tarnhow
+from simulator.rig_and_truck.setup import nominal, tarnhow
 from tests.daq.synthetic import tarnhow as rig_file
 
 

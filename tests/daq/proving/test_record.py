@@ -32,7 +32,7 @@ from daq.proving.record import (
 from daq.proving.runs import delays, identify, read_track
 from daq.recording.reader import Recording
 from daq.rig.description import Rig, parse_rig
-from simulator.setup import Setup, nominal
+from simulator.rig_and_truck.setup import Setup, nominal
 from tests.daq.free_rolls import record_coast
 from tests.daq.synthetic import RIG_FILE
 

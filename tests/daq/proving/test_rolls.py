@@ -23,7 +23,7 @@ from daq.recording.recorder import RecordKind
 from daq.rig.description import parse_rig
 from daq.wire.codec import encode
 from daq.wire.frames import Channel, ChannelKind, Hello, ResetCause, Sample
-from simulator.setup import nominal, tooth_angles
+from simulator.rig_and_truck.setup import nominal, tooth_angles
 from tests.daq.free_rolls import body, record_coast
 from tests.daq.synthetic import RIG_FILE
 

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from simulator import layout as at
-from simulator.frame_step import step_frame
-from simulator.physics import copper_ratio, squared_flux
-from simulator.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck, TrueWeather
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.frame_step import step_frame
+from simulator.rig_and_truck.physics import copper_ratio, squared_flux
+from simulator.rig_and_truck.setup import Setup, TrueAbsorber, TrueRollSet, TrueTruck, TrueWeather
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -32,7 +32,7 @@ from daq.wire.frames import (
     Slow,
     Time,
 )
-from simulator.setup import Setup
+from simulator.rig_and_truck.setup import Setup
 
 TICK_MASK = 0xFFFF_FFFF
 LONGEST_VALIDITY_MS = 2000

@@ -14,7 +14,7 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from simulator import layout as at
+from simulator.rig_and_truck import layout as at
 
 FOOT_PER_S = 5.0  # full stroke in 0.2 s, a determined foot
 AUTOMATIC = -1

@@ -13,9 +13,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from simulator import layout as at
-from simulator.kernel import jit
-from simulator.physics import (
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.kernel import jit
+from simulator.rig_and_truck.physics import (
     REFERENCE_K,
     brake_curve,
     coil_step,
@@ -25,7 +25,7 @@ from simulator.physics import (
     squared_flux,
     supply_step,
 )
-from simulator.truck import shift_gears, truck_step
+from simulator.rig_and_truck.truck import shift_gears, truck_step
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

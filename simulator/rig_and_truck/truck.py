@@ -11,9 +11,15 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from simulator import layout as at
-from simulator.kernel import jit
-from simulator.physics import converter_torques, full_torque, rub, solve_driveline, tyre_force
+from simulator.rig_and_truck import layout as at
+from simulator.rig_and_truck.kernel import jit
+from simulator.rig_and_truck.physics import (
+    converter_torques,
+    full_torque,
+    rub,
+    solve_driveline,
+    tyre_force,
+)
 
 Floats = npt.NDArray[np.float64]
 

@@ -1,0 +1,1 @@
+"""The physical side: rolls, absorbers and supplies, truck and driver, weather, without the wire."""
