@@ -217,7 +217,7 @@ def reevaluate(
     import msgspec
 
     from api.store import vehicle_records
-    from api.store.evaluating import evaluate_folder, lean, write_evaluation
+    from api.store.closing.evaluating import evaluate_folder, lean, write_evaluation
     from api.store.run_lifecycle import utc_now
     from daq.results.result import EvaluationSettings
     from daq.rig.description import load_rig

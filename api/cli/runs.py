@@ -80,7 +80,7 @@ def show(
     """What was asked, what came out, and what to know about it."""
     from api.cli.run_words import figure_rows, sentences, table_of
     from api.store import vehicle_records
-    from api.store.evaluations import numbered_evaluation
+    from api.store.closing.evaluations import numbered_evaluation
     from api.store.schema import RunState
     from daq.results.words import said
 

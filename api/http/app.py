@@ -52,8 +52,8 @@ from api.runtime.channel_client import ChannelClient
 from api.services.campaigns import CampaignService
 from api.settings import Settings, check_exposure
 from api.store.catalogue import Catalogue
+from api.store.closing.jobs import close_in_worker
 from api.store.engine import note_where
-from api.store.jobs import close_in_worker
 from api.store.run_lifecycle import CloseRun, RunLifecycle
 from api.version import VERSION
 from daq.rig.description import load_rig

@@ -14,7 +14,7 @@ from api.report.gain import content_of_gain
 from api.report.html import html_of
 from api.report.pdf import pdf_of
 from api.services.comparing import compare
-from api.store.evaluations import read_evaluation
+from api.store.closing.evaluations import read_evaluation
 from daq.errors import Refused
 
 MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}

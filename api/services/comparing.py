@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from api.store.evaluations import read_evaluation
+from api.store.closing.evaluations import read_evaluation
 from daq.errors import RecordingError, Refused
 from daq.results.consistency import Chart, chart
 from daq.results.gain import Gain, Repeat, gain

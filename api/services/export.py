@@ -24,7 +24,7 @@ from api.folders import PARQUET_NAME, RAW_NAME
 from api.services.export_curves import curves_csv
 from api.services.export_forms import ExportForm, ExportHeader, ExportWish
 from api.services.export_view import ExportView
-from api.store.evaluations import numbered_evaluation, rig_text_of
+from api.store.closing.evaluations import numbered_evaluation, rig_text_of
 from daq.errors import RecordingError, Refused
 from daq.results.about import FORMAT, ParquetHeader, read_about
 from daq.results.result import Result

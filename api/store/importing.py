@@ -1,7 +1,7 @@
 """Takes in a recording made elsewhere on the same wire: copied, closed and evaluated like any run.
 
-Data flow: a raw.drm -> its header -> runs/<id>/raw.drm -> api.store.close_run -> catalogue, tagged
-"imported". On the command line the file given is only read, and closing is part of it; what came
+Data flow: a raw.drm -> its header -> runs/<id>/raw.drm -> api.store.closing.close_run -> catalogue,
+tagged "imported". On the command line the file given is only read, and closing is part of it; what came
 by HTTP is moved into its place (`take_in`) and closed by the keeper. A recording that is there
 already is refused.
 """
@@ -20,7 +20,7 @@ import msgspec
 from api.folders import RAW_NAME
 from api.store import vehicle_records
 from api.store.catalogue import RUN_ID, Catalogue, NewRun
-from api.store.close_run import close
+from api.store.closing.close_run import close
 from api.store.run_lifecycle import new_run_id, started_at
 from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused

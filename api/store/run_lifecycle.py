@@ -22,8 +22,8 @@ from api.folders import RAW_NAME, RUNS_FOLDER
 from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient
 from api.store.catalogue import RUN_ID, Catalogue, NewRun, Note
-from api.store.closed import Closed
-from api.store.jobs import close_in_worker
+from api.store.closing.closed import Closed
+from api.store.closing.jobs import close_in_worker
 from api.store.schema import RunState
 from api.store.vehicle_records import note_first
 from control.telemetry import Event

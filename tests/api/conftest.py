@@ -17,7 +17,7 @@ from api.http.app import create_app
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.settings import MqttSection, ServiceSection, Settings, StoreSection
-from api.store.closed import Closed
+from api.store.closing.closed import Closed
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
 from tests.api.harness import Service, StartService, no_evaluation
 

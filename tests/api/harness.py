@@ -15,7 +15,7 @@ from api.http.app import make_server
 from api.http.context import Context
 from api.http.server import Server
 from api.settings import Settings
-from api.store.closed import Closed
+from api.store.closing.closed import Closed
 from tests.api.fake_loop import FakeLoop, until
 
 CLIENT = {"Drumlin-Client": "page-0001"}

@@ -34,9 +34,9 @@ from api.services.export_forms import ExportForm, ExportUnits, ExportWish
 from api.services.jobs import ExportJob
 from api.store import vehicle_records
 from api.store.catalogue import Run
-from api.store.evaluating import lean, write_evaluation
-from api.store.evaluations import read_evaluation
-from api.store.jobs import EvaluateJob
+from api.store.closing.evaluating import lean, write_evaluation
+from api.store.closing.evaluations import read_evaluation
+from api.store.closing.jobs import EvaluateJob
 from api.store.run_lifecycle import utc_now
 from api.store.scratch import new_scratch
 from daq.errors import NoSuchRun, RecordingError

@@ -16,8 +16,8 @@ from typer.testing import CliRunner
 
 from api.cli.runs import runs
 from api.store.catalogue import Catalogue, NewRun
-from api.store.evaluating import write_evaluation
-from api.store.evaluations import read_evaluation
+from api.store.closing.evaluating import write_evaluation
+from api.store.closing.evaluations import read_evaluation
 from api.store.schema import RunState
 from daq.errors import DrumlinError
 from tests.api.recorded import RUN_ID, record_hold

@@ -28,8 +28,8 @@ from api.report.render import render_gain
 from api.services.comparing import compare, consistency, session_sigma
 from api.store import vehicle_records
 from api.store.catalogue import Catalogue, NewRun, Note, Search
-from api.store.close_run import close
-from api.store.evaluating import evaluate_folder, read_evaluation, write_evaluation
+from api.store.closing.close_run import close
+from api.store.closing.evaluating import evaluate_folder, read_evaluation, write_evaluation
 from api.store.importing import import_recording
 from daq.errors import RecordingError, Refused
 from daq.quantities import UnitSystem

@@ -15,7 +15,7 @@ import pytest
 from api.http.audit import tail
 from api.services.campaigns import CampaignService
 from api.store import vehicle_records
-from api.store.closed import Closed
+from api.store.closing.closed import Closed
 from control.campaigns.sequence import Stage
 from control.core.commands import EaseOff, StartTest
 from control.telemetry import Telemetry

@@ -17,9 +17,9 @@ from asammdf import MDF
 
 from api.services.export import EXPORT_KEY, export
 from api.services.export_forms import ExportForm, ExportUnits, ExportWish, form_of
-from api.store.close_run import close
-from api.store.evaluating import evaluate_folder, write_evaluation
-from api.store.evaluations import read_evaluation
+from api.store.closing.close_run import close
+from api.store.closing.evaluating import evaluate_folder, write_evaluation
+from api.store.closing.evaluations import read_evaluation
 from daq.errors import RecordingError, Refused
 from daq.quantities import HORSEPOWER
 from daq.results.columns import slug

@@ -15,8 +15,8 @@ import pytest
 from api.http.entry.tokens import Role, TokenBook
 from api.services.jobs import LookJob
 from api.settings import StoreSection
-from api.store.close_run import close as close_here
-from api.store.closed import Closed
+from api.store.closing.close_run import close as close_here
+from api.store.closing.closed import Closed
 from api.store.schema import RunState
 from daq.recording.reader import Header
 from daq.recording.recorder import (

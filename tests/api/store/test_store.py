@@ -28,10 +28,10 @@ from api.cli.main import app
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.store.catalogue import Catalogue, NewRun, Note, Search
-from api.store.close_run import close
-from api.store.closed import Closed
+from api.store.closing.close_run import close
+from api.store.closing.closed import Closed
+from api.store.closing.jobs import close_in_worker
 from api.store.engine import FILE_NAME, make_engine, migrate, note_where
-from api.store.jobs import close_in_worker
 from api.store.run_lifecycle import INTERRUPTED_REASON, new_run_id, started_at
 from api.store.samples import read_samples, reduce_min_max
 from api.store.schema import HEAD, RunState, metadata
@@ -104,7 +104,7 @@ def test_a_recorded_hold_becomes_parquet_and_a_result(
 def test_a_cut_off_recording_is_readable_up_to_the_cut(
     run_folder: Path, recorded: tuple[Path, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("api.store.close_run.END_WAIT_S", 0.01)
+    monkeypatch.setattr("api.store.closing.close_run.END_WAIT_S", 0.01)
     cut_off(run_folder, 0.7)
     closed = close(run_folder)
     assert closed.error == ""
@@ -125,7 +125,7 @@ def test_closing_again_changes_no_byte_of_the_recording(run_folder: Path) -> Non
 def test_an_unusable_recording_is_said_to_be_so(
     runs: Path, content: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("api.store.close_run.END_WAIT_S", 0.01)
+    monkeypatch.setattr("api.store.closing.close_run.END_WAIT_S", 0.01)
     folder = runs / RUN_ID
     folder.mkdir()
     (folder / "raw.drm").write_bytes(content)

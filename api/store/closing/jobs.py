@@ -9,7 +9,7 @@ import msgspec
 
 from api.jobs.job import LONG_S, Job, WorkError
 from api.jobs.work import work
-from api.store.closed import Closed
+from api.store.closing.closed import Closed
 from daq.results.result import EvaluationSettings
 
 
@@ -25,7 +25,7 @@ class CloseJob(Job, frozen=True):
         return Path(self.folder)
 
     def run(self) -> bytes:
-        from api.store.close_run import close  # noqa: PLC0415
+        from api.store.closing.close_run import close  # noqa: PLC0415
 
         return msgspec.json.encode(close(Path(self.folder)))
 
@@ -38,7 +38,7 @@ class EvaluateJob(Job, frozen=True):
     time_limit_s: ClassVar[float] = LONG_S
 
     def run(self) -> bytes:
-        from api.store.evaluating import evaluate_folder  # noqa: PLC0415
+        from api.store.closing.evaluating import evaluate_folder  # noqa: PLC0415
 
         return msgspec.json.encode(evaluate_folder(Path(self.folder), self.settings))
 

@@ -15,7 +15,7 @@ import msgspec
 
 from api.folders import EVALUATIONS_FOLDER, EVENTS_NAME, PARQUET_NAME, RAW_NAME
 from api.store.atomic_file import atomic_write
-from api.store.evaluations import read_evaluation
+from api.store.closing.evaluations import read_evaluation
 from api.version import VERSION
 from daq.recording.reader import Recording
 from daq.results.about import ParquetHeader, read_about

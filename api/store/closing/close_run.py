@@ -1,8 +1,8 @@
 """Closes one run: replays raw.drm through the measuring chain into run.parquet and result.json.
 
 Data flows: raw.drm -> daq.results -> run.parquet, events.json, evaluations/0001.json, result.json
-and a Closed. The service has it done as a job (api.store.jobs). The recording is only read; doing
-it again makes the same files anew with this version's evaluation.
+and a Closed. The service has it done as a job (api.store.closing.jobs). The recording is only read;
+doing it again makes the same files anew with this version's evaluation.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ import numpy as np
 
 from api.folders import EVENTS_NAME, PARQUET_NAME, RAW_NAME, RESULT_NAME
 from api.store.atomic_file import atomic_write
-from api.store.closed import Closed
-from api.store.evaluating import (
+from api.store.closing.closed import Closed
+from api.store.closing.evaluating import (
     evaluate_folder,
     lean,
     write_evaluation,

@@ -1,6 +1,6 @@
 """Reads kept evaluations of a run's folder, and nothing else: light enough for a quick worker.
 
-Data flow: evaluations/NNNN.json -> Result. Writing them is api.store.evaluating.
+Data flow: evaluations/NNNN.json -> Result. Writing them is api.store.closing.evaluating.
 """
 
 from __future__ import annotations
