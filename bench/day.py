@@ -43,8 +43,8 @@ from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
 from daq.results.evaluate import evaluate
 from daq.results.given import given_of
-from daq.results.replay import Replay, gather
 from daq.results.result import EvaluationSettings, Result
+from daq.results.series.replay import Replay, gather
 from simulator.seat import tell
 
 LONGEST_S = 300.0  # no test of the day takes longer

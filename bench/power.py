@@ -36,14 +36,14 @@ from daq.measure.chain import Chain
 from daq.measure.force.load_cell import ALIGNED
 from daq.measure.speed.estimator import DELAY_S
 from daq.proving.verification import TIME_BASE_ERROR
-from daq.results.aligned import aligned
 from daq.results.band import quantity
-from daq.results.columns import SET_POINT_CODES, beside_of, columns_of, row_of, typed
 from daq.results.curves import curve
 from daq.results.evaluate import KINDS, correction_of
 from daq.results.given import Given, given_of
 from daq.results.kinds.sweep import axis
 from daq.results.result import CurveOut, EvaluationSettings, arrays
+from daq.results.series.aligned import aligned
+from daq.results.series.columns import SET_POINT_CODES, beside_of, columns_of, row_of, typed
 from daq.rig.description import Rig, load_rig
 
 Array = npt.NDArray[np.float64]

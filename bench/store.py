@@ -31,9 +31,9 @@ from bench.support.recorded import RecordedRig, approach, floor_when, ready_rig
 from control.test_kinds.plans import SteadyHold
 from daq.recording.reader import Record, Recording
 from daq.recording.recorder import RawRecorder, RecordKind
-from daq.results.about import ParquetHeader
-from daq.results.parquet import write_run
-from daq.results.replay import CHUNK_ROWS, Replay
+from daq.results.series.about import ParquetHeader
+from daq.results.series.parquet import write_run
+from daq.results.series.replay import CHUNK_ROWS, Replay
 
 FRAMES_A_SECOND = 500
 COLUMNS = 40

@@ -26,8 +26,8 @@ from api.services.export_forms import ExportForm, ExportHeader, ExportWish
 from api.services.export_view import ExportView
 from api.store.closing.evaluations import numbered_evaluation, rig_text_of
 from daq.errors import RecordingError, Refused
-from daq.results.about import FORMAT, ParquetHeader, read_about
 from daq.results.result import Result
+from daq.results.series.about import FORMAT, ParquetHeader, read_about
 
 EXPORT_KEY = b"drumlin-export"
 BATCH_ROWS = 20_000
@@ -100,8 +100,8 @@ def _measured(folder: Path, number: int, result: Result | None, near: Path) -> I
         return
     # Imported here: they bring the measuring chain, 70 MB that most exports can spare.
     from daq.recording.reader import Recording  # noqa: PLC0415
-    from daq.results.parquet import write_run  # noqa: PLC0415
-    from daq.results.replay import Replay  # noqa: PLC0415
+    from daq.results.series.parquet import write_run  # noqa: PLC0415
+    from daq.results.series.replay import Replay  # noqa: PLC0415
     from daq.rig.description import parse_rig  # noqa: PLC0415
 
     text = about.rig_text if own else rig_text_of(folder, number)

@@ -1,8 +1,8 @@
 """Takes in a recording made elsewhere on the same wire: copied, closed and evaluated like any run.
 
 Data flow: a raw.drm -> its header -> runs/<id>/raw.drm -> api.store.closing.close_run -> catalogue,
-tagged "imported". On the command line the file given is only read, and closing is part of it; what came
-by HTTP is moved into its place (`take_in`) and closed by the keeper. A recording that is there
+tagged "imported". On the command line the file given is only read, and closing is part of it; what
+came by HTTP is moved into its place (`take_in`) and closed by the keeper. A recording that is there
 already is refused.
 """
 

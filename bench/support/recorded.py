@@ -21,8 +21,8 @@ from control.test_kinds.plans import Plan
 from daq.recording.reader import Header, Recording
 from daq.recording.recorder import RawRecorder, RecordKind
 from daq.results.given import Given, given_of
-from daq.results.replay import Replay, gather
 from daq.results.result import EvaluationSettings
+from daq.results.series.replay import Replay, gather
 from daq.rig.description import Rig, load_rig
 from daq.wire.codec import encode
 from daq.wire.frames import FromFrontEnd, Hello

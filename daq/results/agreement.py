@@ -32,7 +32,7 @@ class FigurePair(msgspec.Struct, frozen=True):
 
 
 # The live figures follow each frame; the result has the pull of the tyres without its lag of 25 ms
-# (daq.results.aligned) and smooths curves. How much that moves each is stated here, and
+# (daq.results.series.aligned) and smooths curves. How much that moves each is stated here, and
 # bench.day holds it.
 PAIRS: dict[str, tuple[FigurePair, ...]] = {
     "steady-hold": (

@@ -13,7 +13,6 @@ import numpy as np
 
 from daq.errors import Refused
 from daq.results.agreement import compared, differences
-from daq.results.aligned import STATED
 from daq.results.correction import SPARK_RULES, WHY_NONE, Rule, correction
 from daq.results.flags import flags_of
 from daq.results.given import Given
@@ -35,6 +34,7 @@ from daq.results.result import (
     Result,
     SetPointOut,
 )
+from daq.results.series.aligned import STATED
 from daq.results.words import answer_of, asked_of
 from daq.rig.weather import Weather
 

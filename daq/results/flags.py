@@ -9,16 +9,16 @@ from __future__ import annotations
 import numpy as np
 
 from daq.measure import slip
-from daq.results.columns import slug
 from daq.results.given import Given, Mask, moving_mean, stretches
 from daq.results.result import Flag
+from daq.results.series.columns import slug
 
 APART = 0.05  # between roll sets
 LIMIT_SHARE = 0.995
 LIMIT_FOR_S = 0.5
 HEAT_NEAR_K = 10.0
 SENSOR_FOR_S = 0.1
-SUSPECT = 2  # quality codes of daq.results.columns: 2 suspect, 3 missing
+SUSPECT = 2  # quality codes of daq.results.series.columns: 2 suspect, 3 missing
 MOST_PER_CODE = 4
 TURNED_MPS = 2.0
 

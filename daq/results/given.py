@@ -19,12 +19,12 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daq.errors import RecordingError, Refused
-from daq.results.about import FORMAT, read_about
-from daq.results.aligned import aligned
-from daq.results.columns import Chunk, slug
 from daq.results.course import Course, course_of, on_rows
 from daq.results.result import EvaluationSettings
 from daq.results.run_uncertainty import run_effects
+from daq.results.series.about import FORMAT, read_about
+from daq.results.series.aligned import aligned
+from daq.results.series.columns import Chunk, slug
 from daq.rig.description import Rig
 from daq.uncertainty.power import RigEffects
 

@@ -1,8 +1,8 @@
 """Uncertainty of a recorded run: from its columns to effects on speed, force, torque and power.
 
-Data flow: columns of a run (daq.results.columns, one row per frame) + its rig -> RollSetColumns ->
-daq.uncertainty.power.evaluate. Any weights an evaluation applies to the values (means, smoothed
-bins, differences) go to `Effects.budget` unchanged.
+Data flow: columns of a run (daq.results.series.columns, one row per frame) + its rig ->
+RollSetColumns -> daq.uncertainty.power.evaluate. Any weights an evaluation applies to the values
+(means, smoothed bins, differences) go to `Effects.budget` unchanged.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from daq.results.columns import slug
+from daq.results.series.columns import slug
 from daq.rig.description import Rig
 from daq.uncertainty.power import NOISE_CORRELATION_S, RigEffects, RollSetColumns, evaluate
 

@@ -28,10 +28,10 @@ from api.store.closing.evaluating import (
 from api.version import VERSION
 from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
-from daq.results.about import ParquetHeader
-from daq.results.columns import Chunk, slug
-from daq.results.parquet import write_run
-from daq.results.replay import Replay
+from daq.results.series.about import ParquetHeader
+from daq.results.series.columns import Chunk, slug
+from daq.results.series.parquet import write_run
+from daq.results.series.replay import Replay
 
 END_WAIT_S = 1.0  # what the recorder needs at most to write its end
 TRIES = 10

@@ -18,12 +18,12 @@ from api.store.atomic_file import atomic_write
 from api.store.closing.evaluations import read_evaluation
 from api.version import VERSION
 from daq.recording.reader import Recording
-from daq.results.about import ParquetHeader, read_about
 from daq.results.evaluate import evaluate
 from daq.results.given import load
-from daq.results.parquet import write_run
-from daq.results.replay import Replay
 from daq.results.result import EvaluationSettings, Result
+from daq.results.series.about import ParquetHeader, read_about
+from daq.results.series.parquet import write_run
+from daq.results.series.replay import Replay
 from daq.rig.description import Rig, parse_rig
 
 

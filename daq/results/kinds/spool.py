@@ -12,12 +12,12 @@ import numpy as np
 
 from daq.errors import Refused
 from daq.measure.speed.estimator import DELAY_S, WINDOW_S
-from daq.results.aligned import LEAD_S
 from daq.results.band import TORQUE, coverage, mean_of
 from daq.results.given import Floats, Given, moving_mean
 from daq.results.kinds.found import KindResult
 from daq.results.kinds.spoolup import ChannelRise, spool_up
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, known, number
+from daq.results.series.aligned import LEAD_S
 
 SLOW_CHANNEL_DELAY_S = 0.0  # slow values are stamped where they are taken
 SEEN_S = 0.6  # before the running test saw the rise, the pull may have begun to rise

@@ -22,9 +22,9 @@ from api.store.closing.evaluating import evaluate_folder, write_evaluation
 from api.store.closing.evaluations import read_evaluation
 from daq.errors import RecordingError, Refused
 from daq.quantities import HORSEPOWER
-from daq.results.columns import slug
 from daq.results.correction import Rule
 from daq.results.result import EvaluationSettings
+from daq.results.series.columns import slug
 from daq.rig.description import load_rig, parse_rig
 from tests.api.fake_loop import RIG_FILE
 from tests.api.recorded import RUN_ID, record_hold

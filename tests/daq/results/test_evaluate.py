@@ -16,12 +16,12 @@ import pytest
 
 from control.test_kinds.kinds import KINDS
 from daq.errors import Refused
-from daq.results.columns import columns_of, slug
 from daq.results.correction import Rule
 from daq.results.evaluate import evaluate
 from daq.results.flags import VOIDS
 from daq.results.given import Given, given_of
 from daq.results.result import EvaluationSettings, Result
+from daq.results.series.columns import columns_of, slug
 from daq.rig.description import load_rig
 
 RIG = load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml")

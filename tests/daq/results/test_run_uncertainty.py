@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daq.results.columns import columns_of
 from daq.results.run_uncertainty import run_columns, run_effects
+from daq.results.series.columns import columns_of
 from daq.rig.description import Rig, load_rig
 
 RIG_FILE = Path(__file__).parents[3] / "rigs" / "tarnhow.toml"

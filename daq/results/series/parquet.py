@@ -1,6 +1,6 @@
 """Closed runs as Parquet: one row per frame, typed columns, unit and meaning in each field.
 
-Data flows: chunks of daq.results.columns -> `write_run` -> run.parquet, whole or not at all.
+Data flows: chunks of daq.results.series.columns -> `write_run` -> run.parquet, whole or not at all.
 Any tool that reads Parquet reads it without us.
 """
 
@@ -17,8 +17,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daq.errors import RecordingError
-from daq.results.about import ABOUT_KEY, ParquetHeader
-from daq.results.columns import Chunk, Column
+from daq.results.series.about import ABOUT_KEY, ParquetHeader
+from daq.results.series.columns import Chunk, Column
 
 _TYPES = {
     "f8": pa.float64(),

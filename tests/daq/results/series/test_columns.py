@@ -12,8 +12,8 @@ from daq.errors import RecordingError
 from daq.measure.speed.estimator import DELAY_S
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
-from daq.results.columns import Chunk, Column, columns_of, slug
-from daq.results.replay import Replay, gather
+from daq.results.series.columns import Chunk, Column, columns_of, slug
+from daq.results.series.replay import Replay, gather
 from daq.rig.description import load_rig
 from tests.daq.synthetic_run import FRAME_HZ, RIG_PATH, RunWriter, Truck, hello_for, record_run
 

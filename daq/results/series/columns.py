@@ -1,7 +1,7 @@
 """The columns of a run: names, units, types, meanings, and one row of them from the readings.
 
-Data flow: Measured of one frame and what stood beside it -> `row_of` -> daq.results.replay. All of
-a row holds at one instant, that of the roll speeds: `time_s`.
+Data flow: Measured of one frame and what stood beside it -> `row_of` -> daq.results.series.replay.
+All of a row holds at one instant, that of the roll speeds: `time_s`.
 """
 
 from __future__ import annotations

@@ -2,8 +2,9 @@
 
 Data flows: Recording -> wire frames -> daq.measure.chain.Chain -> readings, with the decisions of
 that moment (set points sent, what the test asked for) -> rows at one instant each -> pull of the
-tyres without its lag (daq.results.aligned) -> chunks of columns -> daq.results.parquet and the
-evaluations. One chunk is in memory at a time, however long the run.
+tyres without its lag (daq.results.series.aligned) -> chunks of columns ->
+daq.results.series.parquet and the evaluations. One chunk is in memory at a time, however long the
+run.
 """
 
 from __future__ import annotations
@@ -23,8 +24,8 @@ from daq.measure.force.load_cell import ALIGNED
 from daq.measure.speed.estimator import DELAY_S
 from daq.recording.reader import Header, Record, Recording
 from daq.recording.recorder import RecordKind
-from daq.results.aligned import LEAD_S, aligned
-from daq.results.columns import (
+from daq.results.series.aligned import LEAD_S, aligned
+from daq.results.series.columns import (
     SET_POINT_CODES,
     Beside,
     Chunk,
@@ -33,7 +34,7 @@ from daq.results.columns import (
     row_of,
     typed,
 )
-from daq.results.host_time import UtcMap, utc_map
+from daq.results.series.host_time import UtcMap, utc_map
 from daq.rig.description import Rig, parse_rig
 from daq.wire.codec import decode
 from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint, Slow

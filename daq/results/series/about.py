@@ -1,7 +1,7 @@
 """What the Parquet file of a run says of itself, readable without the measuring chain.
 
 Data flow: metadata of run.parquet -> `read_about` -> ParquetHeader. It stands apart from
-daq.results.parquet so that an exporting worker loads no compiler: 70 MB that it can spare.
+daq.results.series.parquet so that an exporting worker loads no compiler: 70 MB that it can spare.
 """
 
 from __future__ import annotations

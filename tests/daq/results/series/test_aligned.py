@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from daq.results.aligned import LEAD_S, aligned
-from daq.results.columns import Chunk
+from daq.results.series.aligned import LEAD_S, aligned
+from daq.results.series.columns import Chunk
 from daq.rig.description import load_rig
 
-RIG = load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml")
+RIG = load_rig(Path(__file__).parents[4] / "rigs" / "tarnhow.toml")
 SETS = ("rolls_front", "rolls_rear")
 
 

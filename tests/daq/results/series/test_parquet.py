@@ -12,10 +12,10 @@ import pytest
 
 from daq.errors import RecordingError
 from daq.recording.reader import Recording
-from daq.results.about import ParquetHeader, read_about
-from daq.results.columns import Chunk, Column
-from daq.results.parquet import write_run
-from daq.results.replay import Replay, gather
+from daq.results.series.about import ParquetHeader, read_about
+from daq.results.series.columns import Chunk, Column
+from daq.results.series.parquet import write_run
+from daq.results.series.replay import Replay, gather
 from tests.daq.parquet_columns import read_columns
 from tests.daq.synthetic_run import RunWriter, Truck, hello_for, record_run
 

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.measure.speed.estimator import DELAY_S, WINDOW_S
-from daq.results.columns import Chunk, slug
+from daq.results.series.columns import Chunk, slug
 from daq.rig.description import Rig
 
 LEAD_S = 0.5 * WINDOW_S - DELAY_S

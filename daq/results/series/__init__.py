@@ -1,0 +1,1 @@
+"""The columns of a run over time: replayed from the recording, aligned, kept as Parquet."""
