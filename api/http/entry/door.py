@@ -12,7 +12,9 @@ import asyncio
 import contextlib
 import errno
 import logging
+import math
 import resource
+import select
 import socket
 import struct
 from asyncio.transports import Transport
@@ -27,6 +29,7 @@ HANDSHAKE_S = 5.0
 REFUSALS_AT_A_TIME = 64  # then whoever else waits in the event loop has a turn
 FILES_OPEN = 8192
 FILES_RESERVED = 256  # for recordings read, answers written, workers, catalogue
+GIVING_WAY_S = 0.1  # who was told to go has closed by then; nobody else goes in its place before
 _EXHAUSTED = (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM)
 _RESET = struct.pack("ii", 1, 0)  # SO_LINGER: a refused connection leaves nothing behind
 
@@ -67,12 +70,18 @@ class Listener(socket.socket):
                 if error.errno not in _EXHAUSTED:
                     raise
                 # asyncio would stop listening for a second, and shut the operator out with them.
-                self.exhausted()
+                if self._somebody_waits():  # the kernel says so too when nobody does
+                    self.exhausted()
                 break
             line = self._let_in(connection, address)
             if line is not None:
                 return line, address
         raise BlockingIOError(errno.EAGAIN, "nobody is let in now")
+
+    def _somebody_waits(self) -> bool:
+        poll = select.poll()  # needs no descriptor of its own
+        poll.register(self, select.POLLIN)
+        return bool(poll.poll(0))
 
 
 class Door:
@@ -80,13 +89,19 @@ class Door:
 
     def __init__(self, bounds: Bounds, now: Callable[[], float], handshake_s: float = 0.0) -> None:
         self.admission = Admission(bounds, now)
+        self._now = now
+        self._room_due = -math.inf  # until then a descriptor is about to be free
         self._tickets: dict[int, Ticket] = {}  # by descriptor
 
     def listener(self, listening: socket.socket) -> Listener:
         """Take over a bound socket."""
         made = Listener(listening.detach(), self._let_in)
-        made.exhausted = self.admission.make_room
+        made.exhausted = self._make_room
         return made
+
+    def _make_room(self) -> None:
+        if self._now() >= self._room_due and self.admission.make_room():
+            self._room_due = self._now() + GIVING_WAY_S
 
     def arrived(self, transport: Transport) -> None:
         """The handshake of a connection is through (without TLS: it is there)."""
@@ -119,6 +134,7 @@ class Door:
 
         def closed() -> None:
             late.cancel()
+            self._room_due = -math.inf
             if self._tickets.get(number) is ticket:
                 del self._tickets[number]
             self.admission.left(ticket)
