@@ -140,7 +140,9 @@ class RealTime:
             while (wait := due - clock()) > 0.0:
                 ready, _, _ = select.select([terminal.master], [], [], wait)
                 if ready:
-                    plant.receive(terminal.read(), max(clock() - last_frame, 0.0))
+                    # after a stop of this process no byte is later than the frame it falls into
+                    later = min(max(clock() - last_frame, 0.0), period)
+                    plant.receive(terminal.read(), later)
                     if plant.front_end.out:
                         terminal.write(plant.replies(), clock())
             late = -wait

@@ -94,7 +94,11 @@ class Served:
         )
         with contextlib.suppress(PermissionError):  # the browser beside it is no part of a rig
             os.setpriority(os.PRIO_PROCESS, self.process.pid, -10)
-        until(f"{self.address}{self._ready}", lambda: ask(f"{self.address}{self._ready}"), 120.0)
+        try:
+            until(f"{self.address}{self._ready}", lambda: ask(f"{self.address}{self._ready}"), 120)
+        except BaseException:
+            self.stop()
+            raise
 
     def stop(self) -> None:
         if self.process is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -14,12 +15,14 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
-from daq.wire.frames import AskIdentity, AskTime, Frame, Hello, Sample, Time
+from daq.wire.frames import AskIdentity, AskTime, Frame, Hello, Sample, SetPoint, Time
+from simulator import terminal
 from simulator.plant import Plant
 from simulator.rig_and_truck.setup import tarnhow
 from simulator.terminal import LinkTaken, PseudoTerminal, RealTime
@@ -133,6 +136,40 @@ def test_nobody_listening_stops_nothing(tmp_path: Path) -> None:
         frames = samples(line.until(lambda frames: len(samples(frames)) > 20))
         line.close()
     assert frames[-1].sequence - frames[0].sequence >= 20
+
+
+def test_a_stopped_process_makes_no_byte_later_than_its_frame(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A set point that lay in the line meanwhile was valid for 100 ms, not for the whole stop."""
+    stopped_s = [0.0]
+
+    class Clock:
+        monotonic = staticmethod(lambda: time.monotonic() + stopped_s[0])
+
+    class Waiting:
+        @staticmethod
+        def select(*what: Any) -> Any:
+            ready = select.select(*what)
+            if ready[0] and set_points:
+                stopped_s[0] = 100.0  # between the byte and its reading
+            return ready
+
+    set_points: list[SetPoint] = []
+    monkeypatch.setattr(terminal, "time", Clock)
+    monkeypatch.setattr(terminal, "select", Waiting)
+    with rig_behind(tmp_path / "port") as rig:
+        line = Line(tmp_path / "port")
+        line.send(AskIdentity(5))
+        line.until(lambda frames: any(isinstance(each, Hello) and each.session for each in frames))
+        currents = tuple(0 for _ in rig.plant.setup.absorbers)
+        set_points.append(SetPoint(5, 1, 100, 0, currents))
+        line.send(set_points[0])
+        line.until(lambda _: bool(stopped_s[0]))
+        after = len(line.frames)
+        frames = samples(line.until(lambda frames: len(samples(frames[after:])) > 20)[after:])
+        line.close()
+    assert max(each.permission_left_ms for each in frames) <= 100
 
 
 def test_the_link_goes_with_the_rig(tmp_path: Path) -> None:
