@@ -8,6 +8,7 @@ reading loses its value and is `missing`, whatever it was before.
 from __future__ import annotations
 
 import math
+import time
 from typing import Any
 
 import msgspec
@@ -55,8 +56,10 @@ def view(telemetry: Telemetry | None, age_s: float, loop_up: bool) -> dict[str, 
 
 
 def encode(telemetry: Telemetry | None, age_s: float, loop_up: bool) -> bytes:
-    """`view` as JSON."""
-    return _encoder.encode(view(telemetry, age_s, loop_up))
+    """`view` as JSON, with `sent_s`: this computer's monotonic clock at this moment, in seconds, by
+    which a viewer tells what lay in the line from what is new, whatever the front end's clock does.
+    """
+    return _encoder.encode({**view(telemetry, age_s, loop_up), "sent_s": time.monotonic()})
 
 
 def _measured(measured: Measured | None, age_s: float, stale: bool) -> dict[str, Any] | None:

@@ -108,6 +108,7 @@ class Scene:
         fields = msgspec.to_builtins(self.telemetry())
         age_s = 0.01 if self.link_dead else time.monotonic() - self.began - self.now()
         fields |= {"age_s": age_s, "loop_up": self.loop_up, "stale": age_s > 1.0}
+        fields["sent_s"] = time.monotonic()
         return msgspec.json.encode(fields).decode()
 
     def telemetry(self) -> Telemetry:

@@ -15,6 +15,7 @@ const message = (time_s, more = {}) => ({
   state: "ready",
   time_s,
   age_s: 0,
+  sent_s: 7000 + time_s,
   measured: frame(time_s),
   test: null,
   ...more,
@@ -48,7 +49,8 @@ test("the same frame sent again never becomes fresh", () => {
   const store = opened();
   clock.now = 1040;
   store.take(message(1.04), 1);
-  for (clock.now = 1080; clock.now < 2000; clock.now += 40) store.take(message(1.04), 1);
+  for (clock.now = 1080; clock.now < 2000; clock.now += 40)
+    store.take(message(1.04, { sent_s: 7000 + clock.now / 1000 }), 1);
   assert.ok(store.stale(), "a loop that answers with an old frame shows old figures");
   assert.equal(store.silent(), false, "the loop itself is heard");
 });
@@ -61,6 +63,26 @@ test("a backlog that arrives at once is as old as it is", () => {
   clock.now = 4040; // three seconds later the frame of 1.08 s comes
   store.take(message(1.08), 1);
   assert.ok(store.ageMs() > 2900);
+});
+
+test("a front end whose clock stood still for a while is live again with its first new frames", () => {
+  clock.now = 1000;
+  const store = opened();
+  for (let at = 40; at <= 400; at += 40) {
+    clock.now = 31000 + at; // half a minute without power; its clock goes on from where it was
+    store.take(message(1 + at / 1000, { sent_s: 7031 + at / 1000 }), 1);
+  }
+  assert.equal(store.stale(), false);
+});
+
+test("what lay in the line of a computer that was started anew is measured by its new clock", () => {
+  clock.now = 100000;
+  const store = opened();
+  clock.now = 200000;
+  store.take(message(3, { sent_s: 20 }), 2);
+  clock.now = 200040;
+  store.take(message(3.04, { sent_s: 20.04 }), 2);
+  assert.equal(store.stale(), false);
 });
 
 test("after a reconnect the first message is a baseline again", () => {

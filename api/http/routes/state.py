@@ -26,7 +26,13 @@ _STATE = gives(Telemetry)
 _AGE = {"type": ["number", "null"], "minimum": 0}
 add_properties("Reading", {"age_s": _AGE})
 add_properties(
-    "Telemetry", {"age_s": _AGE, "loop_up": {"type": "boolean"}, "stale": {"type": "boolean"}}
+    "Telemetry",
+    {
+        "age_s": _AGE,
+        "loop_up": {"type": "boolean"},
+        "stale": {"type": "boolean"},
+        "sent_s": {"type": "number"},
+    },
 )
 
 

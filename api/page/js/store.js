@@ -60,8 +60,8 @@ export class Store {
     this.denied = false; // this tablet may not watch
     this.role = "operate"; // until the service says otherwise; it decides in any case
     this.baseline = null; // loop and frame time last seen, whether or not new
-    this.offset = Infinity; // least difference seen between our clock and the front end's, ms
-    this.offsetFrame = NaN;
+    this.offset = Infinity; // least difference seen on this line between our clock and the service's, ms
+    this.offsetSent = NaN; // the service's clock then, s
     this.loopAt = -Infinity; // performance.now() when the loop was last known to be alive
     this.frameAt = -Infinity; // the same for the front end's frames
     this.version = 0;
@@ -96,14 +96,12 @@ export class Store {
     const restarted = before !== null && stamp.frame < before.frame;
     this.baseline = stamp;
     this.generation = generation;
-    if (restarted) {
-      this.clearHistory();
-      this.offset = Infinity;
-    }
+    if (restarted) this.clearHistory();
+    if (!sameLine) this.offset = Infinity; // its computer may have been started anew
     // readings that the service has blanked for their age stay on the page, grey, with their age
     const kept = message.stale && this.telemetry?.measured && !restarted ? this.telemetry.measured : frame;
     this.telemetry = kept === frame ? message : { ...message, measured: kept };
-    const lateMs = this.lateness(now, stamp.frame);
+    const lateMs = this.lateness(now, message.sent_s);
     if (!sameLine || restarted || before === null) return false; // a baseline, never called live
     const age = message.age_s;
     const alive = typeof age === "number" ? this.loopUp : stamp.loop > before.loop;
@@ -116,13 +114,12 @@ export class Store {
     return true;
   }
 
-  /** How much later than the quickest ones this frame came: a backlog shows as old, not as new. */
-  lateness(now, frameTime) {
-    if (!Number.isFinite(frameTime)) return 0;
-    if (frameTime === this.offsetFrame) return 0; // no new frame, nothing to learn
-    const offset = now - frameTime * 1000;
-    const drift = Number.isFinite(this.offset) ? Math.max(0, frameTime - this.offsetFrame) * DRIFT_MS_PER_S : 0;
-    this.offsetFrame = frameTime;
+  /** How much later than the quickest ones this message came: a backlog shows as old, not as new. */
+  lateness(now, sent) {
+    if (!Number.isFinite(sent)) return 0;
+    const offset = now - sent * 1000;
+    const drift = Number.isFinite(this.offset) ? Math.max(0, sent - this.offsetSent) * DRIFT_MS_PER_S : 0;
+    this.offsetSent = sent;
     this.offset = Math.min(this.offset + drift, offset);
     return offset - this.offset;
   }
