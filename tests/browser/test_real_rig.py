@@ -91,6 +91,9 @@ def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> 
 def test_a_pulled_cable_is_a_trip_with_its_cause_and_old_figures_grey(
     demo: Demo, tablets: Any
 ) -> None:
+    if demo.state()["state"] != "ready":
+        with demo.helm():
+            demo.make_ready()
     tablet = tablets(demo.address).open()
     simulator = child_of(demo, "-m simulator")
     simulator.send_signal(signal.SIGSTOP)  # not a byte comes any more
@@ -98,6 +101,7 @@ def test_a_pulled_cable_is_a_trip_with_its_cause_and_old_figures_grey(
         tablet.page.wait_for_selector("body.stale")
         tablet.see("No frames")
         tablet.page.wait_for_selector('.guide[data-state="tripped"]')
+        tablet.page.wait_for_timeout(2000)  # the front end's clock stands still all the while
     finally:
         simulator.send_signal(signal.SIGCONT)
     tablet.page.wait_for_selector('.link[data-kind="live"]', timeout=20_000)
