@@ -11,7 +11,7 @@ from __future__ import annotations
 import statistics
 from typing import Any
 
-from bench.loop import Crowd, form
+from bench.loop.form import Crowd, form
 from bench.support.common import Options, run_bench
 
 CROWD = Crowd(viewers=50, hz=20.0, silent=10, requests_hz=200.0, reports=False)

@@ -146,3 +146,22 @@ def test_every_module_written_in_a_page_is_there() -> None:
     modules = [(page, name) for page, name in found if not name.endswith(FILE_ENDINGS)]
     assert len(modules) > 20
     assert [(page, name) for page, name in modules if not is_module(name)] == []
+
+
+CODE = ("api", "control", "daq", "simulator", "bench")
+QUOTED_MODULE = re.compile(r'"((?:api|control|daq|simulator|bench)(?:\.[a-z_]+)+)"')
+JOINED_PATH = re.compile(rf'(?<=/ )"(?:{ROOMS})"(?: / "[\w.-]+")+')
+
+
+def test_every_module_and_path_that_code_names_in_quotes_is_there() -> None:
+    """What a type checker does not see: processes started by name, files of other rooms."""
+    modules: list[str] = []
+    paths: list[str] = []
+    for path in (path for room in CODE for path in (ROOT / room).rglob("*.py")):
+        text = path.read_text(encoding="utf-8")
+        modules += [name for name in QUOTED_MODULE.findall(text) if not name.endswith(FILE_ENDINGS)]
+        paths += [joined.replace('"', "").replace(" ", "") for joined in JOINED_PATH.findall(text)]
+    assert len(modules) > 15
+    assert len(paths) > 10
+    assert [name for name in modules if not is_module(name)] == []
+    assert [path for path in paths if not (ROOT / path).exists()] == []

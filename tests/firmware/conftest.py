@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from bench.support.front_end_core import build
+from bench.firmware.core import build
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import msgspec
 import pytest
 
-from bench.support.emulated import BAUD, SLOW_SCALES, built, configuration
+from bench.firmware.emulated import BAUD, SLOW_SCALES, built, configuration
 from daq.front_end.configuration import config_hash, record
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction

@@ -9,7 +9,7 @@ from zlib import crc32
 import msgspec
 import pytest
 
-from bench.support.front_end_core import Reply, Script, configuration_of
+from bench.firmware.core import Reply, Script, configuration_of
 from daq.errors import DrumlinError
 from daq.front_end.configuration import (
     Configuration,

@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 import pytest
 
-from bench.support.front_end_core import CORE, HOST, Reply, Script, build, record_of
-from bench.support.front_end_differ import compare, play
+from bench.firmware.core import CORE, HOST, Reply, Script, build, record_of
+from bench.firmware.differ import compare, play
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Notice, NoticeCode, Permission, Sample, SetPoint

@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from bench.support.front_end_core import Script, configuration_of
+from bench.firmware.core import Script, configuration_of
 from daq.front_end.configuration import record
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import Notice, NoticeCode, Sample

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from bench.support.front_end_core import Script, record_of
+from bench.firmware.core import Script, record_of
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
 from daq.wire.frames import (

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bench.day import Day
-from bench.support.day import TESTS
+from bench.day.day import Day
+from bench.day.plan import TESTS
 
 
 def test_a_hold_a_trip_and_the_way_back_break_no_rule_of_the_day(tmp_path: Path) -> None:

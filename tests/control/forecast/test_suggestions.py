@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from bench.support.questions import question, random_heat
+from bench.heat.questions import question, random_heat
 from control.forecast.answer import answer
 from control.forecast.duty import Expected
 from control.forecast.endurance import MAP_HORIZON_S, endurance_map

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from api.rehearsal.virtual_rig import HOLDER
+from bench.fade.cuts import CUTS, fade_after
+from bench.fade.ramp import Fade
 from bench.support.broken_rig import BrokenRig
-from bench.support.cuts import CUTS, fade_after
-from bench.support.fading import Fade
 from bench.support.forked import forked
 from control.core.commands import StartTest
 from control.telemetry import State

@@ -1,0 +1,1 @@
+"""What a killed process loses of a recording and of the catalogue."""

@@ -1,0 +1,1 @@
+"""A whole day at the rig, played by chance, with every rule looked at."""

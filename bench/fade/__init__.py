@@ -1,0 +1,1 @@
+"""How the load fades when something is cut: core, processes and pins."""

@@ -1,0 +1,1 @@
+"""Damaged bytes to everything that reads bytes."""

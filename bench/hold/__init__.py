@@ -1,0 +1,1 @@
+"""How well a speed is held, beside a bound and simple controllers on the same plant."""

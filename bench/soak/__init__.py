@@ -1,0 +1,1 @@
+"""Days in hours: does anything grow?"""

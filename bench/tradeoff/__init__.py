@@ -1,0 +1,1 @@
+"""Effort against error of a hold, over the settings of the loop."""
