@@ -46,6 +46,7 @@ from api.http.routes import (
 )
 from api.http.server import Server, serving
 from api.http.threads import blocking_threads
+from api.jobs.work import workers
 from api.mqtt.bridge import MqttBridge
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
@@ -119,7 +120,12 @@ def create_app(
     @contextlib.asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         try:
-            async with blocking_threads(BLOCKING_THREADS), loop_client, _running(context):
+            async with (
+                blocking_threads(BLOCKING_THREADS),
+                workers(),
+                loop_client,
+                _running(context),
+            ):
                 yield
         finally:
             catalogue.close()

@@ -21,14 +21,15 @@ from api.http.answers.kept import Kept
 from api.http.answers.problems import Problem
 from api.http.command_context import CommandContext
 from api.http.entry.budgets import SERVICE, Budgets, payer
+from api.jobs.job import Job
+from api.jobs.work import HIGHEST, work
 from api.mqtt.bridge import MqttBridge
 from api.services.campaigns import CampaignService
 from api.store.run_lifecycle import RunLifecycle
-from control.forecast.endurance import EnduranceMap
 from daq.rig.description import Rig
 
 SLOW_THREADS = 3  # of those in api.http.app
-ENDURANCE_KEPT_S = 10.0  # rotors change little within it
+HEAT_KEPT_S = 10.0  # rotors change little within it
 P = ParamSpec("P")
 T = TypeVar("T")
 
@@ -38,6 +39,10 @@ class Charge:
 
     def __init__(self) -> None:
         self.spent_s = 0.0
+
+    def add(self, processor_s: float) -> None:
+        """Something else was spent on it."""
+        self.spent_s += processor_s
 
     def run(self, what: Callable[[], T]) -> T:
         """Call it; raises what it raises."""
@@ -56,8 +61,8 @@ class Context(CommandContext, kw_only=True):
     campaigns: CampaignService
     mqtt: MqttBridge | None
     described: Fixed | None = None  # the rig, encoded at the first question
-    endurance: Kept[EnduranceMap] = msgspec.field(
-        default_factory=lambda: Kept(ENDURANCE_KEPT_S, time.monotonic)
+    heat_answers: Kept[bytes] = msgspec.field(
+        default_factory=lambda: Kept(HEAT_KEPT_S, time.monotonic)
     )
     budgets: Budgets = msgspec.field(default_factory=lambda: Budgets(SERVICE, time.monotonic))
     _slow: asyncio.Semaphore = msgspec.field(
@@ -68,6 +73,13 @@ class Context(CommandContext, kw_only=True):
         """In a thread, few of them at a time: however much is looked up, some stay for commands."""
         async with self.heavy() as charge, self._slow:
             return await asyncio.to_thread(charge.run, partial(what, *arguments, **named))
+
+    async def have_done(self, job: Job) -> bytes:
+        """Have a job done for whoever asked, and charge them for it; see api.jobs.work."""
+        account = payer.get()
+        rank = HIGHEST if account is None else int(account.standing)
+        async with self.heavy() as charge:
+            return await work(job, rank=rank, spent=charge.add)
 
     @contextlib.asynccontextmanager
     async def heavy(self) -> AsyncIterator[Charge]:

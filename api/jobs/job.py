@@ -22,6 +22,9 @@ class Job(msgspec.Struct, frozen=True):
     time_limit_s: ClassVar[float] = 20.0
     niceness: ClassVar[int] = 5
     most_waiting: ClassVar[int] = 8  # beside the one that is done; more are refused
+    memory_mb: ClassVar[int] = 0  # 0: a share of the computer's
+    # Modules that every job of this kind needs and that start no thread: loaded once for all.
+    loads: ClassVar[tuple[str, ...]] = ()
 
     def place(self) -> Path:
         """A path on the disk that the job writes to, if it writes."""
@@ -41,7 +44,7 @@ class Busy(WorkError):
 
 
 class Complaint(msgspec.Struct, frozen=True):
-    """Why a worker gave up, on its standard error."""
+    """Why a worker gave up, in place of its answer."""
 
     problem: str
     remedy: str

@@ -1,13 +1,13 @@
-"""A worker process: `python -m api.jobs.worker MODULE:CLASS`, one job, then the end.
+"""A worker process: one job, then the end.
 
-Data flows: the job as JSON on standard input -> its `run` -> the answer on standard output, or a
-Complaint on standard error.
+Data flows: the job as JSON on the socket, its length before it -> its `run` -> the answer on the
+socket, or a Complaint.
 """
 
 from __future__ import annotations
 
-import importlib
-import sys
+import socket
+import struct
 
 import msgspec
 
@@ -15,27 +15,24 @@ from api.jobs.job import Complaint, Job
 from api.jobs.limits import apply_limits
 from daq.errors import DrumlinError
 
+LENGTH = struct.Struct("!Q")
+DONE, COMPLAINED = 0, 1  # exit codes
 
-def main(name: str) -> int:
-    """Do the job of class `name`."""
-    module, _, kind = name.partition(":")
-    found = getattr(importlib.import_module(module), kind)
-    if not issubclass(found, Job):
-        raise TypeError(f"{name} is no job")
-    job = msgspec.json.decode(sys.stdin.buffer.read(), type=found)
-    apply_limits(job.place(), job.niceness)
+
+def main(kind: type[Job], line: socket.socket) -> int:
+    """Do the job of that kind that comes by `line`."""
+    with line.makefile("rb") as asked:
+        (length,) = LENGTH.unpack(asked.read(LENGTH.size))
+        job = msgspec.json.decode(asked.read(length), type=kind)
+    apply_limits(job.place(), kind.niceness, kind.memory_mb)
     try:
         answer = job.run()
     except MemoryError:
-        complaint = Complaint("The work needs more memory than this computer has.", "Ask for less.")
+        complaint = Complaint("The work needs more memory than it may have.", "Ask for less.")
     except DrumlinError as error:
         complaint = Complaint(error.problem, error.remedy, getattr(error, "code", ""))
     else:
-        sys.stdout.buffer.write(answer)
-        return 0
-    print(msgspec.json.encode(complaint).decode(), file=sys.stderr)
-    return 1
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1]))
+        line.sendall(answer)
+        return DONE
+    line.sendall(msgspec.json.encode(complaint))
+    return COMPLAINED

@@ -15,6 +15,7 @@ from api.runtime.memory_file import memory_age_s, read_memory
 from control.core.memory import Memory
 from control.forecast.answer import answer
 from control.forecast.duty import Expected
+from control.forecast.endurance import EnduranceMap, endurance_map
 from control.forecast.outlook import Outlook, outlook
 from control.forecast.rig_heat import RigHeat
 from control.telemetry import Telemetry
@@ -26,6 +27,7 @@ from daq.readings import Quality
 from daq.rig.description import Rig, load_rig
 
 USABLE = frozenset((Quality.GOOD, Quality.AGING))
+SLOWEST_SHARE = 0.1  # of the rig's top speed, in the endurance map
 USUAL_K = 298.15  # without a word about the weather
 
 
@@ -34,13 +36,17 @@ def records_of(memory: Memory) -> dict[str, RotorRecord]:
     return {name: one.heat for name, one in memory.absorbers.items() if one.heat is not None}
 
 
+def ambient_of(telemetry: Telemetry | None) -> float | None:
+    """The weather that the loop knows, K."""
+    return telemetry.heat.ambient_k if telemetry is not None and telemetry.heat else None
+
+
 def rig_heat(
     rig: Rig,
     data: Path,
-    telemetry: Telemetry | None = None,
+    ambient_k: float | None = None,
     running: bool = False,
     cold: bool = False,
-    ambient_k: float | None = None,
 ) -> tuple[RigHeat, Memory]:
     """Rotors and memory. `running`: the loop is up, so the memory is only seconds old.
 
@@ -48,11 +54,20 @@ def rig_heat(
     """
     memory = read_memory(data / MEMORY_NAME) or Memory()
     if ambient_k is None:
-        told = telemetry.heat.ambient_k if telemetry is not None and telemetry.heat else None
-        ambient_k = told if told is not None else USUAL_K
+        ambient_k = USUAL_K
     off_s = 0.0 if running else memory_age_s(data)
     gains = {name: (one.gain, one.shape) for name, one in memory.absorbers.items()}
     return RigHeat(rig, records_of(memory), ambient_k, off_s, gains, cold), memory
+
+
+def endurance_told(rotors: RigHeat, speeds: int, powers: int) -> EnduranceMap:
+    """Permitted seconds over so many speeds and powers, up to what rig and rotors can take."""
+    limits = rotors.rig.limits
+    top = min(limits.max_speed_mps, *(each.max_speed_mps for each in rotors.rig.roll_sets))
+    low = SLOWEST_SHARE * top
+    grid_speeds = [low + (top - low) * k / (speeds - 1) for k in range(speeds)]
+    most = min(limits.max_power_w, max(rotors.torque_power(speed) for speed in grid_speeds))
+    return endurance_map(rotors, grid_speeds, [most * (k + 1) / powers for k in range(powers)])
 
 
 def heat_at_start(
@@ -68,7 +83,7 @@ def heat_at_start(
     `power_w`: wheel power expected at full pedal; without it the most that the rig can take there.
     Raises DrumlinError when the memory cannot be read.
     """
-    rotors, memory = rig_heat(rig, data, telemetry, running=True)
+    rotors, memory = rig_heat(rig, data, ambient_of(telemetry), running=True)
     ratio, speed = memory.ratio_per_m, None
     measured = telemetry.measured if telemetry is not None else None
     if measured is not None:

@@ -17,6 +17,7 @@ import msgspec
 from api.http.entry.admission import Bucket, Standing, network_of
 
 ACCOUNTS_KEPT = 4096
+PURSES_KEPT = 1024
 
 
 class Shares(msgspec.Struct, frozen=True):
@@ -28,24 +29,35 @@ class Shares(msgspec.Struct, frozen=True):
     in_all: tuple[int, int, int]  # in progress, of this standing and all below it together
     # Processor seconds in threads and workers: a share of one processor, and what may be saved up.
     processor_share: tuple[float, float, float] = (0.0, 0.25, 2.0)
-    processor_s: tuple[float, float, float] = (0.0, 10.0, 120.0)
-    heavy_each: tuple[int, int, int] = (0, 2, 8)  # heavy questions of one account at a time
+    processor_s: tuple[float, float, float] = (0.0, 60.0, 120.0)
+    # Heavy questions at a time. These three are of one token, from however many addresses.
+    heavy_each: tuple[int, int, int] = (0, 2, 8)
 
 
 SERVICE = Shares((20.0, 50.0, 400.0), (150.0, 250.0, 2000.0), (8, 16, 64), (32, 64, 160))
 
 
-class Account:
-    """What one token from one address has used."""
+class Purse:
+    """The heavy questions and processor time of one token."""
 
-    __slots__ = ("heavy", "open", "processor", "requests", "standing")
+    __slots__ = ("heavy", "processor", "standing")
 
     def __init__(self, standing: Standing, shares: Shares, now_s: float) -> None:
         self.standing = standing
-        self.open = 0
         self.heavy = 0
-        self.requests = Bucket(shares.burst[standing], now_s)
         self.processor = Bucket(shares.processor_s[standing], now_s)
+
+
+class Account:
+    """What one token from one address has used."""
+
+    __slots__ = ("open", "purse", "requests", "standing")
+
+    def __init__(self, standing: Standing, purse: Purse, shares: Shares, now_s: float) -> None:
+        self.standing = standing
+        self.purse = purse
+        self.open = 0
+        self.requests = Bucket(shares.burst[standing], now_s)
 
 
 payer: ContextVar[Account | None] = ContextVar("payer", default=None)
@@ -58,6 +70,7 @@ class Budgets:
         self._shares = shares
         self._now = now
         self._accounts: collections.OrderedDict[str, Account] = collections.OrderedDict()
+        self._purses: collections.OrderedDict[str, Purse] = collections.OrderedDict()
         self._open = [0, 0, 0]  # by standing
         self.refused = 0
 
@@ -85,27 +98,37 @@ class Budgets:
 
     def begin_heavy(self, account: Account) -> bool:
         """Begin a heavy question; False: too many at a time, or too much processor time used."""
-        shares, standing = self._shares, account.standing
-        left = account.processor.left(
+        shares, standing, purse = self._shares, account.standing, account.purse
+        left = purse.processor.left(
             shares.processor_share[standing], shares.processor_s[standing], self._now()
         )
-        if left <= 0.0 or account.heavy >= shares.heavy_each[standing]:
+        if left <= 0.0 or purse.heavy >= shares.heavy_each[standing]:
             self.refused += 1
             return False
-        account.heavy += 1
+        purse.heavy += 1
         return True
 
     def end_heavy(self, account: Account, processor_s: float) -> None:
         """It is through and took so much."""
-        account.heavy -= 1
-        account.processor.spend(processor_s)
+        account.purse.heavy -= 1
+        account.purse.processor.spend(processor_s)
 
     def _account(self, token_id: str, peer: str, standing: Standing) -> Account:
         key = f"{token_id}@{network_of(peer)}"
         account = self._accounts.get(key)
         if account is None or account.standing is not standing:
-            account = self._accounts[key] = Account(standing, self._shares, self._now())
+            purse = self._purse(token_id or key, standing)
+            account = self._accounts[key] = Account(standing, purse, self._shares, self._now())
         self._accounts.move_to_end(key)
         while len(self._accounts) > ACCOUNTS_KEPT:
             self._accounts.popitem(last=False)
         return account
+
+    def _purse(self, owner: str, standing: Standing) -> Purse:
+        purse = self._purses.get(owner)
+        if purse is None or purse.standing is not standing:
+            purse = self._purses[owner] = Purse(standing, self._shares, self._now())
+        self._purses.move_to_end(owner)
+        while len(self._purses) > PURSES_KEPT:
+            self._purses.popitem(last=False)
+        return purse

@@ -6,7 +6,9 @@ JSON. Nothing here commands.
 
 from __future__ import annotations
 
-import asyncio
+import contextlib
+import os
+from pathlib import Path as FilePath
 from typing import Annotated
 
 import msgspec
@@ -14,18 +16,16 @@ from fastapi import APIRouter, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
+from api.folders import MEMORY_NAME
 from api.http.answers.bodies import answer, gives, read, takes
 from api.http.context import Context, context_of
 from api.http.entry.tokens import Role
+from api.services.heat_jobs import EnduranceJob, HeatJob
 from api.services.telemetry_json import STALE_S
-from api.services.thermal_status import records_of, rig_heat
-from control.core.memory import Memory
+from api.services.thermal_status import ambient_of, records_of, rig_heat
 from control.forecast.answer import HeatAnswer
-from control.forecast.answer import answer as heat_answer
-from control.forecast.duty import Expected
-from control.forecast.endurance import EnduranceMap, endurance_map
+from control.forecast.endurance import EnduranceMap
 from control.forecast.question import LONGEST_S, MOST_PARTS, Change
-from control.forecast.rig_heat import RigHeat
 from control.test_kinds.plans import Plan
 from control.thermal.rotor_observer import RotorObserver
 from control.thermal.usage import AbsorberUsage, Trend, capacity_trend, due
@@ -35,7 +35,6 @@ router = APIRouter(prefix="/api", tags=["heat"])
 
 MAP_SPEEDS = 12
 MAP_POWERS = 12
-SLOWEST_SHARE = 0.1  # of the rig's top speed
 
 
 class Rehearse(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -73,20 +72,13 @@ class HeatMemory(msgspec.Struct, frozen=True):
     absorbers: tuple[AbsorberHeat, ...]
 
 
-async def _now(context: Context, cold: bool = False) -> tuple[RigHeat, Memory]:
-    loop = context.loop
-    running = loop.connected and loop.age_s <= STALE_S
-    return await asyncio.to_thread(
-        rig_heat, context.rig, context.settings.data, loop.latest, running, cold
-    )
-
-
 @router.get("/heat", responses=gives(HeatMemory))
 async def heat(request: Request) -> Response:
     """Per absorber: hours, energy, hottest moments, capacity trend, what is due."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-    rotors, memory = await _now(context)
+    _, data, ambient_k, running = _here(context)
+    rotors, memory = await context.slowly(rig_heat, context.rig, FilePath(data), ambient_k, running)
     kept = records_of(memory)
     told: list[AbsorberHeat] = []
     for absorber, observer in zip(context.rig.absorbers, rotors.observers, strict=True):
@@ -120,18 +112,7 @@ async def endurance(
     """Permitted seconds over power and speed, from the rotors' temperature now, or cold."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
-
-    async def make() -> EnduranceMap:
-        rotors, _ = await _now(context, cold)
-        limits = context.rig.limits
-        top = min(limits.max_speed_mps, *(each.max_speed_mps for each in context.rig.roll_sets))
-        low = SLOWEST_SHARE * top
-        grid_speeds = [low + (top - low) * k / (speeds - 1) for k in range(speeds)]
-        most = min(limits.max_power_w, max(rotors.torque_power(speed) for speed in grid_speeds))
-        grid_powers = [most * (k + 1) / powers for k in range(powers)]
-        return await context.slowly(endurance_map, rotors, grid_speeds, grid_powers)
-
-    return answer(await context.endurance.get((cold, speeds, powers), make))
+    return await _told(context, EnduranceJob(*_here(context), cold, speeds, powers))
 
 
 @router.post("/rehearse", responses=gives(HeatAnswer), openapi_extra=takes(Rehearse))
@@ -140,12 +121,35 @@ async def rehearse(request: Request) -> Response:
     context = context_of(request)
     context.caller(request, Role.WATCH)
     body = await read(request, Rehearse)
-    rotors, memory = await _now(context, body.cold)
-    expected = Expected(body.power_w, body.speed_mps, body.ratio_per_m or memory.ratio_per_m)
     change = Change(
         shares=body.shares, until_s=body.until_s, cool_first_s=body.cool_first_s, parts=body.parts,
         pause_s=body.pause_s,
     )  # fmt: skip
-    return answer(
-        await context.slowly(heat_answer, body.plan, rotors, expected, body.units, change)
-    )
+    job = HeatJob(
+        *_here(context), body.cold, body.plan, body.power_w, body.speed_mps, body.ratio_per_m,
+        change, body.units,
+    )  # fmt: skip
+    return await _told(context, job)
+
+
+async def _told(context: Context, job: EnduranceJob | HeatJob) -> Response:
+    """What a worker says to it, or said to somebody else since the rotors were written down."""
+    written = None
+    with contextlib.suppress(OSError):
+        written = os.stat(context.settings.data / MEMORY_NAME).st_mtime_ns
+
+    async def ask() -> bytes:
+        return await context.have_done(job)
+
+    told = await context.heat_answers.get((written, msgspec.json.encode(job)), ask)
+    return Response(told, media_type="application/json")
+
+
+def _here(context: Context) -> tuple[str, str, float | None, bool]:
+    """Rig file, data directory, ambient in K, whether the loop keeps the memory new."""
+    settings, loop = context.settings, context.loop
+    ambient_k = ambient_of(loop.latest)
+    if ambient_k is not None:
+        ambient_k = round(ambient_k, 1)  # so that a moment later it is the same question
+    running = loop.connected and loop.age_s <= STALE_S
+    return str(settings.rig.resolve()), str(settings.data.resolve()), ambient_k, running

@@ -24,7 +24,6 @@ from api.http.answers.problems import Problem
 from api.http.context import Context, context_of
 from api.http.entry.tokens import Role
 from api.jobs.job import Busy, WorkError
-from api.jobs.work import work
 from api.services.jobs import LookJob
 from api.store.importing import IMPORTED, Looked, take_in
 from api.store.scratch import scratch
@@ -68,7 +67,7 @@ async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] =
         with scratch(context.settings.data, "import") as folder:
             path = folder / RAW_NAME
             size = await _receive(request, path, declared)
-            looked = await _look(path)
+            looked = await _look(context, path)
             run_id = await asyncio.to_thread(_keep, context, path, looked, vehicle, caller.name)
     context.keeper.close_soon(run_id)
     await context.audit.write(
@@ -142,10 +141,10 @@ async def _receive(request: Request, path: FilePath, declared: int) -> int:
     return size
 
 
-async def _look(path: FilePath) -> Looked:
+async def _look(context: Context, path: FilePath) -> Looked:
     """In a process of its own, for a while only: nobody knows what was sent."""
     try:
-        return msgspec.json.decode(await work(LookJob(str(path))), type=Looked)
+        return msgspec.json.decode(await context.have_done(LookJob(str(path))), type=Looked)
     except Busy:
         raise
     except WorkError as error:

@@ -20,7 +20,6 @@ from api.http.answers.bodies import ONE_LINE, Nothing, answer, gives, read, take
 from api.http.context import Context, context_of
 from api.http.entry.access import Caller
 from api.http.entry.tokens import Role
-from api.jobs.work import work
 from api.services import proving
 from api.services.jobs import ProveJob
 from daq.proving.calibration import CalibrationArm, DeadWeight
@@ -233,7 +232,7 @@ async def _from_runs(
 ) -> Response:
     data = context.settings.data
     paths = [str(proving.recording_of(data, run)) for run in runs]
-    made = await work(ProveJob(str(context.settings.rig), tuple(paths), kind, pulses))
+    made = await context.have_done(ProveJob(str(context.settings.rig), tuple(paths), kind, pulses))
     await context.audit.write(caller, f"prove-{kind}", "accepted", detail={"runs": ", ".join(runs)})
     return await _kept(context, msgspec.json.decode(made, type=list[Proof]))
 

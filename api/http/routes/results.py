@@ -24,7 +24,6 @@ from api.http.answers.problems import Problem
 from api.http.context import Context, context_of
 from api.http.entry.tokens import Role
 from api.jobs.job import Busy
-from api.jobs.work import work
 from api.report.catalogue_facts import about_of, subject_of
 from api.report.html import POLICY
 from api.report.jobs import GainReportJob, ReportJob
@@ -133,7 +132,8 @@ async def reevaluate(request: Request, run_id: RunId) -> Response:
     body = await read(request, NewEvaluation)
     await _run(context, run_id)
     folder = context.keeper.runs_folder / run_id
-    made = msgspec.json.decode(await work(EvaluateJob(str(folder), body.settings)), type=Result)
+    told = await context.have_done(EvaluateJob(str(folder), body.settings))
+    made = msgspec.json.decode(told, type=Result)
 
     def keep() -> int:
         told = vehicle_records.Evaluation(
@@ -165,7 +165,7 @@ async def report(
     run = await _run(context, run_id)
     about = await asyncio.to_thread(about_of, context.keeper.catalogue, run, number or 0, units)
     folder = context.keeper.runs_folder / run_id
-    return _document(await work(ReportJob(str(folder), form, about)), run_id, form)
+    return _document(await context.have_done(ReportJob(str(folder), form, about)), run_id, form)
 
 
 @router.get("/runs/{run_id}/export", responses=gives(None))
@@ -193,7 +193,7 @@ async def export(
         target = FilePath(scratch.name) / f"{run_id}.{form.suffix}"
         folder = context.keeper.runs_folder / run_id
         wish = ExportWish(names, number or 0, units, hz, run.vehicle, run.started_at)
-        await work(ExportJob(str(folder), form.value, str(target), wish))
+        await context.have_done(ExportJob(str(folder), form.value, str(target), wish))
     except BaseException:
         _forget(scratch)
         raise
@@ -241,7 +241,7 @@ async def compare_report(
         str(context.keeper.runs_folder), tuple(body.before), tuple(body.after), form, subject,
         body.quantity, body.level,
     )  # fmt: skip
-    return _document(await work(job), "before-and-after", form)
+    return _document(await context.have_done(job), "before-and-after", form)
 
 
 @router.get("/consistency", responses=gives(Consistent))

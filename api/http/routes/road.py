@@ -14,7 +14,6 @@ from starlette.responses import Response
 from api.http.answers.bodies import bounded, expect_file, expect_line, gives, takes_file
 from api.http.context import context_of
 from api.http.entry.tokens import Role
-from api.jobs.work import work
 from api.services.route_files import RoadRead, RouteJob
 
 MOST_BYTES = 4 << 20
@@ -34,6 +33,5 @@ async def route(request: Request, name: Annotated[str, Query(max_length=120)] = 
     expect_line(name, "name")
     expect_file(request, "a file", "route file")
     raw = await bounded(request, MOST_BYTES)
-    async with context.heavy():
-        told = await work(RouteJob(raw, name or "route"))
+    told = await context.have_done(RouteJob(raw, name or "route"))
     return Response(told, media_type="application/json")

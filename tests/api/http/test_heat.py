@@ -12,7 +12,10 @@ from typer.testing import CliRunner
 
 from api.cli.main import app
 from api.folders import MEMORY_NAME
+from api.http.entry import budgets
+from api.http.entry.admission import Standing
 from api.runtime.memory_file import write_memory
+from api.services.telemetry_json import STALE_S
 from api.services.thermal_status import rig_heat
 from control.core.memory import AbsorberMemory, Memory
 from control.thermal.record import RotorRecord
@@ -20,7 +23,8 @@ from control.thermal.rotor import model_of
 from control.thermal.rotor_observer import RotorObserver
 from control.thermal.usage import AbsorberUsage, CapacityPoint, PeakTemperature
 from daq.rig.description import load_rig
-from tests.api.fake_loop import RIG_FILE
+from tests.api.fake_loop import RIG_FILE, until
+from tests.api.harness import Service
 
 HOLD = {"kind": "steady-hold", "seconds": 600.0, "speed_mps": 22.0}
 
@@ -240,3 +244,19 @@ def test_a_rig_without_memory_is_told_as_it_is_described(data: Path) -> None:
     told = CliRunner().invoke(app, ["heat", "--data", str(data), "--rig", str(RIG_FILE)])
     assert told.exit_code == 0
     assert "as the rig file describes it" in told.output
+
+
+async def test_heat_is_worked_out_by_a_worker_and_charged_to_who_asked(
+    service: Service,
+) -> None:
+    asked = {"speeds": 3, "powers": 3}
+    async with service.browser() as browser:
+        await browser.get("/api/heat/endurance", params=asked)
+        await until(lambda: service.context.loop.age_s > STALE_S)  # it is told only once here
+        first = await browser.get("/api/heat/endurance", params=asked)
+        (purse,) = service.context.budgets._purses.values()
+        left_s = purse.processor.left(0.0, 1e9, 0.0)
+        assert left_s < budgets.SERVICE.processor_s[Standing.OPERATE]
+        again = await browser.get("/api/heat/endurance", params=asked)
+        assert again.content == first.content
+        assert purse.processor.left(0.0, 1e9, 0.0) >= left_s, "what is kept costs nothing"

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import socket
 import subprocess
 import sys
 import threading
 from pathlib import Path
 
 import httpx
+import psutil
 import pytest
 
 from api.http.app import BLOCKING_THREADS
@@ -18,11 +21,12 @@ from api.http.entry.admission import Standing
 from api.http.routes import results, runs
 from api.jobs import work as door
 from api.jobs.job import Busy, Job, WorkError
-from api.jobs.work import work
+from api.jobs.work import work, workers
 from api.services.jobs import ExportJob, LookJob
 from api.settings import StoreSection
 from daq.errors import Refused
 from tests.api.harness import Service, StartService
+from tests.api.jobs.told import Told
 from tests.api.recorded import RUN_ID
 
 JOB = ExportJob("runs/x", "csv", "x.csv")
@@ -35,8 +39,9 @@ async def test_one_job_of_a_kind_is_done_at_a_time_and_few_wait(
     at_once = 0
     go = asyncio.Event()
 
-    async def slowly(job: Job, _: float) -> bytes:
+    async def slowly(line: socket.socket, job: Job, *_: object) -> bytes:
         nonlocal at_once
+        line.close()
         at_once += 1
         assert at_once == 1, "one at a time"
         await go.wait()
@@ -62,7 +67,8 @@ async def test_one_job_of_a_kind_is_done_at_a_time_and_few_wait(
 async def test_a_queue_of_exports_holds_up_no_other_work(monkeypatch: pytest.MonkeyPatch) -> None:
     go = asyncio.Event()
 
-    async def slowly(job: Job, _: float) -> bytes:
+    async def slowly(line: socket.socket, job: Job, *_: object) -> bytes:
+        line.close()
         if isinstance(job, ExportJob):
             await go.wait()
         return b"done"
@@ -167,6 +173,83 @@ async def test_looking_things_up_leaves_threads_for_commands(
     answers = [(await each).status_code for each in asked]
     assert set(answers) == {409, 429}
     assert answers.count(409) == budgets.SERVICE.heavy_each[Standing.OPERATE]
+
+
+async def test_workers_are_processes_of_their_own_and_say_what_they_took(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    spent: list[float] = []
+    async with workers():
+        first, second = [await work(Told("pid")) for _ in range(2)]
+        assert len({first, second, str(os.getpid()).encode()}) == 3
+        await work(Told("work"), spent=spent.append)
+        with pytest.raises(WorkError, match="more memory than it may have"):
+            await work(Told("memory"))
+        with pytest.raises(WorkError, match=r"The work failed \(-9\)"):
+            await work(Told("crash"), spent=spent.append)
+        monkeypatch.setattr(door, "LARGEST_BYTES", 3)
+        with pytest.raises(WorkError, match="The work failed"):
+            await work(Told("much"))
+    assert spent[0] >= 0.3
+    assert len(spent) == 2, "a worker that dies is paid for, too"
+
+
+async def test_a_worker_that_nobody_waits_for_is_killed_before_the_next_is_served() -> None:
+    async with workers():
+        with pytest.raises(WorkError, match="took longer than"):
+            await work(Told("hang"), 0.2)
+        asked = asyncio.create_task(work(Told("hang")))
+        while not children():
+            await asyncio.sleep(0.01)
+        asked.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await asked
+        assert not children()
+
+
+async def test_a_killed_fork_server_takes_its_workers_with_it_and_is_started_again() -> None:
+    async with workers():
+        assert await work(Told("done")) == b"done"
+        asked = asyncio.create_task(work(Told("hang")))
+        while not (alive := children()):
+            await asyncio.sleep(0.01)
+        server = psutil.Process(alive[0]).parent()
+        assert server is not None
+        server.kill()
+        with pytest.raises(WorkError, match="broken off"):
+            await asked
+        assert await work(Told("done")) == b"done"
+
+
+def children() -> list[int]:
+    """Workers: what this process's fork server has started."""
+    servers = psutil.Process().children()
+    return [worker.pid for server in servers for worker in server.children()]
+
+
+async def test_who_operates_goes_before_who_watches_and_has_places_of_their_own(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    served: list[str] = []
+    go = asyncio.Event()
+
+    async def slowly(line: socket.socket, job: Told, *_: object) -> bytes:
+        line.close()
+        await go.wait()
+        served.append(job.how)
+        return b""
+
+    monkeypatch.setattr(door, "_work", slowly)
+    async with workers():
+        asked = [asyncio.create_task(work(Told(f"watch {n}"), rank=1)) for n in range(5)]
+        await asyncio.sleep(0)
+        with pytest.raises(Busy):
+            await work(Told("watch too many"), rank=1)
+        asked.append(asyncio.create_task(work(Told("operate"), rank=2)))
+        await asyncio.sleep(0)
+        go.set()
+        await asyncio.gather(*asked)
+    assert served == ["watch 0", "operate", "watch 1", "watch 2", "watch 3", "watch 4"]
 
 
 async def test_a_worker_does_jobs_and_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
