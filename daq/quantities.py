@@ -47,6 +47,7 @@ SHOWN: dict[str, tuple[str, float, float, int]] = {
     "m": ("km", 1e-3, 0.0, 2),
     "s": ("s", 1.0, 0.0, 2),
     "kg": ("kg", 1.0, 0.0, 0),
+    "kg/s": ("kg/h", 3600.0, 0.0, 2),
     "%": ("%", 1.0, 0.0, 1),
     "1": ("", 1.0, 0.0, 3),
 }
@@ -62,6 +63,7 @@ SHOWN_US: dict[str, tuple[str, float, float, int]] = {
     "J": ("kBtu", 1.0 / 1055.05585262e3, 0.0, 2),
     "m": ("mi", 1.0 / MILE, 0.0, 2),
     "kg": ("lb", 1.0 / POUND, 0.0, 0),
+    "kg/s": ("lb/h", 3600.0 / POUND, 0.0, 2),
 }
 
 

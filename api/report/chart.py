@@ -32,6 +32,7 @@ from daq.results.result import CurveOut, Flag, PeakOut, Result
 
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
 MOST_PANELS = 2
+CHANNEL_HEIGHT = 96.0
 LETTER = 4.2  # width of a letter of 8 points, about: drawings know no typeface
 HELD_SPAN = 0.02  # a hold is drawn within two per cent, or more when it moved by more
 GAPS = 5  # about so many steps between ticks

@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 
+from api.report.channels import channel_panels, channel_rows
 from api.report.chart import Panel, panels_of
 from daq.quantities import KMH, MILE, RPM, UnitSystem, fine, shown
 from daq.results.result import Figure, Flag, Result
@@ -84,6 +85,8 @@ class Content(msgspec.Struct, frozen=True):
     table_title: str
     table_head: tuple[str, ...]
     table: tuple[tuple[str, ...], ...]
+    channels: tuple[tuple[str, ...], ...]  # under api.report.channels.HEAD
+    channel_panels: tuple[Panel, ...]
     flags: tuple[str, ...]
     correction: str
     sureness: str
@@ -122,6 +125,8 @@ def content_of(result: Result, about: RunDetails) -> Content:
         table_title=_TABLES.get(result.kind, "Points"),
         table_head=head,
         table=rows,
+        channels=channel_rows(result, units),
+        channel_panels=channel_panels(result, units),
         flags=_flags(result.flags, units),
         correction=correction_of(result, units),
         sureness=_sureness(result, units),

@@ -57,6 +57,8 @@ def content_of_gain(found: Compared, results: Mapping[str, Result], subject: Sub
         table_title="Place by place",
         table_head=head,
         table=rows,
+        channels=(),
+        channel_panels=(),
         flags=(
             *(f"Not alike: {_warning(text, units)}" for text in found.warnings),
             *(f"Left out: run {one.run_id}. {one.why}" for one in found.left_out),

@@ -9,7 +9,8 @@ import base64
 import hashlib
 from html import escape
 
-from api.report.chart import sized
+from api.report.channels import HEAD
+from api.report.chart import CHANNEL_HEIGHT, draw, sized
 from api.report.content import UNQUOTED, Content
 from api.report.svg import svg_of
 
@@ -33,6 +34,7 @@ svg{display:block;width:100%;height:auto;font-family:inherit}
 section{margin-top:1.5rem;break-inside:avoid}
 h2{font-size:.95rem;margin:0 0 .35rem;font-weight:650}
 .two{display:grid;grid-template-columns:3fr 2fr;gap:1.2rem 2.2rem}
+.small-charts{display:grid;grid-template-columns:repeat(3,1fr);gap:0 1rem;margin-top:.8rem}
 .two section{margin-top:1.2rem}
 table{border-collapse:collapse;width:100%;font-size:.88rem}
 td,th{text-align:left;padding:.24rem 0;border-bottom:1px solid var(--line);font-weight:400;
@@ -45,7 +47,7 @@ ul{margin:0;padding-left:1.1rem}li{margin:.12rem 0}
 p{margin:.2rem 0}.small{font-size:.86rem}
 footer{margin-top:2rem;padding-top:.55rem;border-top:1px solid var(--line);font-size:.8rem;
 color:var(--soft)}
-@media(max-width:38rem){.two{grid-template-columns:1fr;gap:0}}
+@media(max-width:38rem){.two,.small-charts{grid-template-columns:1fr;gap:0}}
 @media print{@page{margin:16mm}main{padding:0;max-width:none}body{font-size:10pt}}
 """
 
@@ -80,6 +82,7 @@ def html_of(content: Content) -> str:
         f"<div class=two>{_pairs('Figures', content.figures)}"
         f"{_pairs('Conditions', content.conditions)}</div>"
         f"{_points(content)}"
+        f"{_channels(content)}"
         f"{_block('Flags', _list(content.flags) if content.flags else '<p>None.</p>')}"
         f"{_correction(content)}"
         f"{_sureness(content)}"
@@ -106,14 +109,26 @@ def _pairs(title: str, pairs: tuple[tuple[str, str], ...]) -> str:
 
 
 def _points(content: Content) -> str:
-    if not content.table:
+    return _table(content.table_title, content.table_head, content.table)
+
+
+def _channels(content: Content) -> str:
+    """Their table, and their course beside that of power."""
+    drawings = [draw(one, 180.0, CHANNEL_HEIGHT, units=content.units)
+                for one in content.channel_panels]  # fmt: skip
+    charts = "".join(f"<figure>{svg_of(each)}</figure>" for each in drawings)
+    return f"{_table('Channels', HEAD, content.channels)}<div class=small-charts>{charts}</div>"
+
+
+def _table(title: str, names: tuple[str, ...], lines: tuple[tuple[str, ...], ...]) -> str:
+    if not lines:
         return ""
-    head = "".join(f"<th>{escape(cell)}</th>" for cell in content.table_head)
+    head = "".join(f"<th>{escape(cell)}</th>" for cell in names)
     rows = "".join(
-        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in content.table
+        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in lines
     )
     return (
-        f"<section><h2>{escape(content.table_title)}</h2>"
+        f"<section><h2>{escape(title)}</h2>"
         f"<table class=points><thead><tr>{head}</tr></thead>"
         f"<tbody>{rows}</tbody></table></section>"
     )

@@ -16,7 +16,8 @@ from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, XPos, YPos
 from fpdf.fonts import TTFFont
 
-from api.report.chart import sized
+from api.report.channels import HEAD
+from api.report.chart import CHANNEL_HEIGHT, draw, sized
 from api.report.content import UNQUOTED, Content
 from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Polyline, Text
 
@@ -32,6 +33,7 @@ MARGIN = 48.0
 WIDTH, HEIGHT = 595.28, 841.89  # A4 in points
 INNER = WIDTH - 2 * MARGIN
 FOOT = 40.0
+IN_A_ROW = 3  # charts of channels
 
 logging.getLogger("fontTools").setLevel(logging.WARNING)
 
@@ -135,6 +137,7 @@ def pdf_of(content: Content) -> bytes:
         _chart(page, drawing)
     _two(page, content)
     _points(page, content)
+    _channels(page, content)
     _block(page, "Flags", content.flags or ("None.",), plain=not content.flags)
     if content.correction:
         _block(page, "Weather correction", (content.correction,), plain=True)
@@ -192,10 +195,10 @@ def _void(page: PdfDocument, reasons: Sequence[str]) -> None:
     page.set_xy(MARGIN, page.get_y() + 14)
 
 
-def _chart(page: PdfDocument, drawing: Drawing) -> None:
+def _chart(page: PdfDocument, drawing: Drawing, left: float = MARGIN) -> None:
     if page.get_y() + drawing.height > HEIGHT - FOOT - 20:
         page.add_page()
-    left, top = MARGIN, page.get_y()
+    top = page.get_y()
     for shape in drawing.shapes:
         match shape:
             case Polyline(points, width, colour, dash):
@@ -263,15 +266,42 @@ def _pairs(
 
 
 def _points(page: PdfDocument, content: Content) -> None:
-    if not content.table:
+    _table(page, content.table_title, content.table_head, content.table)
+
+
+def _channels(page: PdfDocument, content: Content) -> None:
+    """Their table, and their course beside that of power, three charts in a row."""
+    _table(page, "Channels", HEAD, content.channels, first=1.6)
+    gap = 12.0
+    wide = (INNER - (IN_A_ROW - 1) * gap) / IN_A_ROW
+    drawings = [draw(one, wide, CHANNEL_HEIGHT, units=content.units)
+                for one in content.channel_panels]  # fmt: skip
+    for first in range(0, len(drawings), IN_A_ROW):
+        _room(page, CHANNEL_HEIGHT)
+        top = page.get_y()
+        for place, drawing in enumerate(drawings[first : first + IN_A_ROW]):
+            page.set_xy(MARGIN, top)
+            _chart(page, drawing, MARGIN + place * (wide + gap))
+
+
+def _table(
+    page: PdfDocument,
+    title: str,
+    head: tuple[str, ...],
+    rows: tuple[tuple[str, ...], ...],
+    first: float = 1.0,
+) -> None:
+    """`first`: width of the first column, in those of the others."""
+    if not rows:
         return
-    _room(page, 14.0 * (len(content.table) + 2))
-    page.say(content.table_title, 9.5, 14.0, bold=True)
-    width = INNER / len(content.table_head)
-    for number, row in enumerate((content.table_head, *content.table)):
+    _room(page, 14.0 * (len(rows) + 2))
+    page.say(title, 9.5, 14.0, bold=True)
+    width = INNER / (len(head) - 1 + first)
+    for number, row in enumerate((head, *rows)):
         page.type(8.5, SOFT if number == 0 else INK)
         for place, cell in enumerate(row):
-            page.cell(width, 13, page.fit(cell, width - 4), align="L" if place == 0 else "R")
+            wide = width * (first if place == 0 else 1.0)
+            page.cell(wide, 13, page.fit(cell, wide - 4), align="L" if place == 0 else "R")
         page.ln(13)
         page.pen(LINE, 0.4)
         page.line(MARGIN, page.get_y(), WIDTH - MARGIN, page.get_y())

@@ -25,9 +25,11 @@ from control.core.commands import (
     TakeHelm,
 )
 from control.telemetry import State
-from control.test_kinds.plans import GradeClimb, SteadyHold, kind_of
+from control.test_kinds.plans import GradeClimb, SnapSmoke, SteadyHold, kind_of
 from daq.errors import DrumlinError, Refused
+from daq.measure.speed.estimator import DELAY_S
 from daq.recording.reader import Recording
+from daq.results.course import Phase
 from daq.results.evaluate import evaluate
 from daq.results.given import given_of
 from daq.results.result import EvaluationSettings, Result
@@ -45,21 +47,27 @@ MISHAPS = (
 IDLES = ("stand", "stand", "roll", "neutral", "engine off", "park", "fault")
 POWER_OFF = 0.004  # mean power of a whole run beside the truth, relative to the mean of its size
 POWER_OFF_W = 200.0
+BEYOND = 2.0  # a truth further out than so many half-widths breaks a rule
+EVALUATED = frozenset({"hold", "climb", "average"})  # phases whose mean power is stated
+ROUNDS = ("1", "2", "3")
 PLAYED = frozenset({"steady-hold", "stepped-map", "power-sweep", "grade-climb"})
 
 
 class Day:
     """The person at the tablet; `rig` drives itself."""
 
-    def __init__(self, seed: int, folder: Path) -> None:
+    def __init__(self, seed: int, folder: Path, answers: dict[str, list[float]]) -> None:
+        """`answers`: of each test so far, also of the days before."""
         self.rig = DayRig(seed)
         self.draw = random.Random(seed)
         self.folder = folder
         self.rows: list[dict[str, Any]] = []
-        self.answers: dict[str, list[float]] = {}
+        self.answers = answers
         self.count = 0
         self.compared = 0
         self.differ = 0
+        self.truths = 0
+        self.covered = 0
 
     def begin(self) -> None:
         """Morning: zeros, cautions, ready."""
@@ -136,6 +144,10 @@ class Day:
             tell(rig.plant, {"drive_at_mps": CRUISE_MPS})
             rig.advance_for(25.0)
         self._come_in()
+        if isinstance(asked.plan, SnapSmoke):  # begins standing, or is refused
+            tell(rig.plant, {"pedal": 0.0, "brake": 30.0, "gear": 0})
+            rig.advance_for(15.0)
+        ended_at = len(rig.events)
         try:
             rig.begin(self.folder / run_id, asked.plan)
         except Refused as error:
@@ -145,7 +157,6 @@ class Day:
         began_s = rig.plant.now_s
         at_s = began_s + draw.uniform(0.5, 40.0) if mishap != "none" else math.inf
         until_s = began_s + LONGEST_S
-        ended_at = len(rig.events)
         while rig.core.state is State.LOADED and rig.plant.now_s < until_s:
             rig.advance()
             if rig.plant.now_s >= at_s:
@@ -182,7 +193,7 @@ class Day:
             "void": str(told.get("void", "")),
         }  # fmt: skip
         if whole:
-            rig.rule(row["valid"], f"void: {row['void']}")
+            rig.rule(row["valid"], f"void: {row['void']}, ended by {told.get('reason')}")
             self._judge(asked, self.folder / run_id, row, adjusted=adjusted)
         elif mishap != "restart":
             self._compare_cut(self.folder / run_id)
@@ -239,11 +250,11 @@ class Day:
     def _compare_cut(self, folder: Path) -> None:
         """A test that was cut short still says the same live and in its result."""
         try:
-            result, _ = judged(self.rig, folder)
+            judged = Judged(self.rig, folder)
         except DrumlinError as error:
             self.rig.rule(False, f"not evaluated: {error.problem}")
             return
-        self._agree(result)
+        self._agree(judged.result)
 
     def _agree(self, result: Result) -> None:
         for one in result.compared:
@@ -258,12 +269,21 @@ class Day:
         """Evaluate the run and hold it against the truth and its repeats."""
         rig = self.rig
         try:
-            result, off = judged(rig, folder)
+            judged = Judged(rig, folder)
         except DrumlinError as error:
             rig.rule(False, f"not evaluated: {error.problem}")
             return
+        result, off = judged.result, judged.power_off()
         rig.rule(result.valid, f"its evaluation is void: {result.void}")
         self._agree(result)
+        row["truths"] = judged.windows()
+        for name, value, half, true in row["truths"]:
+            self.truths += 1
+            self.covered += abs(value - true) <= half
+            rig.rule(
+                abs(value - true) <= BEYOND * half,
+                f"{name}: {value:.6g} +- {half:.2g} W, true {true:.6g} W",
+            )
         row["flags"] = sorted({one.code for one in result.flags})
         row["power_off"] = off
         if kind_of(asked.plan) in PLAYED:
@@ -286,17 +306,45 @@ class Day:
         before.append(main.value)
 
 
-def judged(rig: DayRig, folder: Path) -> tuple[Result, float]:
-    """The run's result, and how far the mean of its power is off the truth."""
-    replay = Replay(Recording(folder / "raw.drm"), rig.rig)
-    columns = gather(replay.chunks())
-    plan = msgspec.json.decode(replay.header.plan)
-    given = given_of(replay.rig, plan, columns, EvaluationSettings(), replay.events)
-    result = evaluate(given, "bench")
-    power = given.of("power_w")
-    true = np.array([one[2] for one in rig.truth])
-    both = np.isfinite(power)  # not while the first edges come in
-    power, true = power[both], true[both]
-    size = float(np.mean(np.abs(true)))
-    off = float(np.mean(power)) - float(np.mean(true))
-    return result, math.copysign(max(0.0, abs(off) - POWER_OFF_W), off) / max(size, 1.0)
+class Judged:
+    """A run's result beside what the simulator says, at the instants of the result's rows."""
+
+    def __init__(self, rig: DayRig, folder: Path) -> None:
+        """Raises DrumlinError when the run cannot be evaluated."""
+        replay = Replay(Recording(folder / "raw.drm"), rig.rig)
+        columns = gather(replay.chunks())
+        plan = msgspec.json.decode(replay.header.plan)
+        self.given = given_of(replay.rig, plan, columns, EvaluationSettings(), replay.events)
+        self.result = evaluate(self.given, "bench")
+        true = np.array(rig.truth)
+        at_s = true[0, 0] - DELAY_S + self.given.time_s
+        self.true_w = np.interp(at_s, true[:, 0], true[:, 2])
+
+    def power_off(self) -> float:
+        """How far the mean of all of the run's power is off the truth, relative to its size."""
+        power = self.given.of("power_w")
+        both = np.isfinite(power)  # not while the first edges come in
+        off = float(np.mean(power[both])) - float(np.mean(self.true_w[both]))
+        size = float(np.mean(np.abs(self.true_w[both])))
+        return math.copysign(max(0.0, abs(off) - POWER_OFF_W), off) / max(size, 1.0)
+
+    def windows(self) -> list[tuple[str, float, float, float]]:
+        """Stated mean powers: name, value, half of its interval, the truth; W."""
+        phases = [one for one in self.given.course.phases if one.name in EVALUATED]
+        stated: list[tuple[str, Any, Any, Any, Phase]] = []
+        mean = self.result.figure("mean_power")
+        if mean is not None and phases:
+            stated.append((mean.name, mean.value, mean.low, mean.high, phases[-1]))
+        if self.result.kind == "stepped-map":
+            of = {one.point: one for one in phases}
+            stated += [
+                (f"point {row['point']}", row["power_w"], row["low_w"], row["high_w"],
+                 of[row["point"]])
+                for row in self.result.table if row["point"] in of
+            ]  # fmt: skip
+        return [
+            (name, value, (high - low) / 2.0,
+             float(np.mean(self.true_w[phase.rows(self.given.time_s)])))
+            for name, value, low, high, phase in stated
+            if value is not None and low is not None and high is not None
+        ]  # fmt: skip

@@ -115,7 +115,8 @@ class OperatingState:
             and measured.time_s - self._taken_s
             >= 1e-3 * self._limits.validity_ms - 2.0 * self.loads.frame_s
         )
-        if not (late or helm_gone or lapsed or self._outside or self._moment):
+        limits = self.test.limits.codes if loaded and self.test is not None else {}
+        if not (late or helm_gone or lapsed or limits or self._outside or self._moment):
             return codes
         codes = dict(codes) if codes is NOTHING else codes
         if late and measured is not None:
@@ -125,6 +126,7 @@ class OperatingState:
             codes["helm-expired"] = ""
         if lapsed:
             codes["permission-lapsed"] = ""
+        codes.update(limits)
         codes.update(self._outside)
         codes.update(self._moment)
         self._moment = {}

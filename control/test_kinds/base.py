@@ -15,6 +15,7 @@ import msgspec
 from control.absorber.identified import Advice, Identified
 from control.load_loop.loop import Aim, LoadLoop, Output
 from control.telemetry import TestView
+from control.test_kinds.channel_limits import LimitWatch
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
@@ -177,10 +178,12 @@ class Test:
     kind: ClassVar[str] = ""
     describe: ClassVar[Description]
     goes_on: ClassVar[bool] = False  # while a fault says hold: a road does not stand still
+    whole_in: ClassVar[frozenset[str]] = frozenset()  # phases that may end early and still count
 
     def __init__(self, run_id: str, rig: Rig, ratio_per_m: float | None = None) -> None:
         self.run_id = run_id
         self.rig = rig
+        self.limits = LimitWatch()
         self.plan_kind = self.kind
         self.by_engine = False
         self.set_point = NAN
@@ -254,6 +257,12 @@ class Test:
         self.done = True
         self.end = (code, why, remedy)
 
+    def end_in_order(self, code: str, why: str, remedy: str) -> None:
+        """End before the planned end; what was measured counts where the kind says so."""
+        if self.phase not in self.whole_in:
+            self.void("ended-early", f"The test ended in its phase '{self.phase}'.")
+        self.finish(code, why, remedy)
+
     def engine_target(self, measured: Measured, radps: float, speed_mps: float, dt: float) -> float:
         """Roll speed that belongs to an engine speed, by the present ratio of the two, m/s."""
         engine = measured.engine_speed
@@ -305,6 +314,13 @@ class Test:
     def update(self, measured: Measured, output: Output, dt_s: float, held: bool) -> Demand:
         """One frame. `output`: what control.load_loop.loop returned for the frame before."""
         self.follow(measured, output.speed_mps, dt_s)
+        self.limits.step(measured, dt_s)
+        if self.limits.ending and not self.done:
+            self.end_in_order(
+                "channel-limit-ended",
+                f"A limit of the plan ends the test: {self.limits.ending}.",
+                "Let the channel come back inside before the next test, or change the limit.",
+            )
         self._heat_in_s -= dt_s
         if self._heat_in_s <= 0.0:
             self._heat_in_s = HEAT_CHECK_S

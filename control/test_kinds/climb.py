@@ -27,6 +27,7 @@ CRAWL_S = 10.0
 class ClimbTest(Test):
     kind = "grade-climb"
     goes_on = True
+    whole_in = frozenset({"climb"})
     describe = Description(
         "Grade climb",
         "Conditions of the plan; straps, cooling air and extraction for a long full load.",

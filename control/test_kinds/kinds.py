@@ -17,6 +17,7 @@ from control.test_kinds.base import (
     check_power,
     check_speed,
 )
+from control.test_kinds.channel_limits import LimitWatch, check_limits
 from control.test_kinds.climb import ClimbTest
 from control.test_kinds.coast import CoastTest
 from control.test_kinds.plans import (
@@ -54,6 +55,12 @@ _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 
 def make_test(run_id: str, plan: Plan, rig: Rig, ratio_per_m: float | None = None) -> Test:
     """The test of a plan. Raises Refused when the plan cannot be run on this rig."""
+    test = _of_kind(run_id, plan, rig, ratio_per_m)
+    test.limits = LimitWatch(plan.limits, rig)
+    return test
+
+
+def _of_kind(run_id: str, plan: Plan, rig: Rig, ratio_per_m: float | None) -> Test:
     match plan:
         case SteadyHold():
             return HoldTest(run_id, plan, rig, ratio_per_m)
@@ -152,6 +159,7 @@ def _check_quantity(quantity: str, value: float, rig: Rig) -> None:
 def check_begin(plan: Plan, measured: Measured, rig: Rig) -> None:
     """Raises Refused while a condition to begin is not met, or not measured."""
     begin = plan.begin
+    check_limits(plan.limits, measured, rig)
     if isinstance(plan, SnapSmoke) and any(
         one.speed.value > rig.limits.low_speed_mps for one in measured.roll_sets
     ):

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-PLAN_SCHEMA = 1
+PLAN_SCHEMA = 2  # 2: limits on channels
 MOST_POINTS = 40_000
 
 Schema = Annotated[int, Meta(ge=1, le=PLAN_SCHEMA)]
@@ -41,6 +41,24 @@ class StartConditions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     oil_above_k: Kelvin | None = None
     oil_below_k: Kelvin | None = None
     intake_below_k: Kelvin | None = None
+
+
+class ChannelLimit(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A limit on a slow channel of the rig while the test runs.
+
+    `above`, `below` and `hysteresis` are in `unit`, by default that of the rig file.
+    """
+
+    channel: Annotated[str, Meta(min_length=1, max_length=80)]
+    above: Ordinate | None = None
+    below: Ordinate | None = None
+    unit: Annotated[str, Meta(max_length=20)] = ""
+    does: Literal["warn", "end", "ease"] = "end"  # "end": in order, what was measured counts
+    hysteresis: Annotated[float, Meta(ge=0, le=1e6)] = 0.0  # so far back inside it is over
+    for_s: Annotated[float, Meta(ge=0, le=60)] = 1.0  # beyond for so long
+
+
+Limits = Annotated[tuple[ChannelLimit, ...], Meta(max_length=24)]
 
 
 class RoadVehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -87,6 +105,7 @@ class SteadyHold(
     until_heat_limit: bool = False  # end in order when a rotor is about to reach its limit
     tolerance: Tolerance = Tolerance()
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -103,6 +122,7 @@ class SteppedMap(
     average_s: Annotated[float, Meta(gt=0, le=600)] = 10.0
     timeout_s: Annotated[float, Meta(gt=0, le=600)] = 60.0  # to settle; then the point is void
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -122,6 +142,7 @@ class PowerSweep(
     mps_per_s: Annotated[float, Meta(gt=0, le=5)] | None = None
     full_pedal_s: Annotated[float, Meta(ge=0, le=30)] = 2.0  # at the start speed, for boost
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -137,6 +158,7 @@ class SpoolUp(
     settle_s: Annotated[float, Meta(gt=0, le=60)] = 3.0
     seconds: Annotated[float, Meta(gt=0, le=60)] = 6.0  # from the kick on
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -152,6 +174,7 @@ class GradeClimb(
     distance_m: Annotated[float, Meta(gt=0, le=500_000)] | None = None  # default: the whole route
     keep_mps: Annotated[float, Meta(gt=0, le=10)] = 1.0  # so far below the target still keeps up
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -168,6 +191,7 @@ class SpeedTrace(
     countdown_s: Annotated[float, Meta(ge=0, le=60)] = 5.0
     ahead_s: Annotated[float, Meta(ge=0, le=30)] = 6.0
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -184,6 +208,7 @@ class Coastdown(
     interval_mps: Annotated[float, Meta(gt=0, le=30)] = 4.4704  # 10 mph
     timeout_s: Annotated[float, Meta(gt=0, le=3600)] = 600.0
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -199,6 +224,7 @@ class SnapSmoke(
     probe_s: Annotated[float, Meta(ge=0, le=300)] = 15.0  # to put the probe in or take it out
     spread_percent: Annotated[float, Meta(gt=0, le=50)] = 5.0
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 
@@ -212,6 +238,7 @@ class Identification(
     step_s: Annotated[float, Meta(ge=0.2, le=5)] = 0.5  # each current
     coasts: Annotated[int, Meta(ge=1, le=4)] = 2  # for each absorber of a roll set
     begin: StartConditions = StartConditions()
+    limits: Limits = ()
     schema: Schema = PLAN_SCHEMA
 
 

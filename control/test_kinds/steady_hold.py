@@ -69,6 +69,7 @@ def set_point_of(plan: SteadyHold) -> tuple[str, float]:
 
 class HoldTest(Test):
     kind = "steady-hold"
+    whole_in = frozenset({"hold"})
     describe = Description(
         "Steady hold",
         "Conditions of the plan; an engine speed or a learned ratio when rpm is held.",
@@ -152,7 +153,7 @@ class HoldTest(Test):
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
         self._engine = measured.engine_speed.quality is Quality.GOOD
         if self.plan.until_heat_limit and (self.derated or self.heat_left_k < HEAT_MARGIN_K):
-            self.finish(
+            self.end_in_order(
                 "heat-limit",
                 "A rotor is about to reach its limit: the hold ends here.",
                 "Let the rotors cool with the fans running before the next test.",

@@ -6,6 +6,8 @@ loop keeps the rolls on it, rising or falling, so that the same rate returns at 
 
 from __future__ import annotations
 
+import math
+
 from control.load_loop.loop import Aim, Output
 from control.test_kinds.base import (
     NAN,
@@ -29,6 +31,7 @@ BEYOND = 1.05  # the reference runs past the end, so that the rate holds up to i
 STILL_SHARE, STILL_FOR_S = 0.04, 1.0  # pull grown by less within this time: boost is there
 PATIENCE_S = 15.0
 PULL_S = 0.15
+PEAK_S, PEAK_SHARE = 0.25, 0.05  # power is smoothed over this, or this share of the sweep
 USUAL_S = 1.5
 LIFT_SHARE = 0.55  # pull under this share of what it was: the driver lifted
 RATE_SHARE = 0.25  # mean rate may miss the planned one by so much
@@ -101,6 +104,7 @@ class SweepTest(Test):
         self._last_pull, self._look_s = NAN, 0.0
         self._begin = NAN
         self._first_ratio = NAN
+        self._once_w = self._twice_w = NAN
         self.peak_w = self.peak_w_at = 0.0
         self.peak_torque = self.peak_torque_at = 0.0
 
@@ -173,7 +177,7 @@ class SweepTest(Test):
         if self._first_ratio != self._first_ratio and ratio.quality is Quality.GOOD:
             self._first_ratio = ratio.value
         self.watch_shortfall(output, dt_s, "The absorbers could not take what the rate needed.")
-        watts = wheel_power(measured)
+        watts = self._calm(wheel_power(measured), dt_s)
         if watts > self.peak_w:
             self.peak_w, self.peak_w_at = watts, self.measured
         engine = measured.engine_speed.value
@@ -195,6 +199,17 @@ class SweepTest(Test):
                 "The end speed was never reached.",
                 "End the sweep at a speed that the truck reaches in this gear.",
             )
+
+    def _calm(self, watts: float, dt_s: float) -> float:
+        """Power without what a tooth wheel's errors put on a single frame, and without lag on a
+        ramp: Brown's double exponential smoothing."""
+        if math.isnan(self._once_w):  # the first
+            self._once_w = self._twice_w = watts
+        share = min(1.0, dt_s / min(PEAK_S, PEAK_SHARE * self.total_s))
+        if math.isfinite(watts):
+            self._once_w += (watts - self._once_w) * share
+            self._twice_w += (self._once_w - self._twice_w) * share
+        return 2.0 * self._once_w - self._twice_w
 
     def figures(self) -> Figures:
         per = 1.0 / RADPS_PER_RPM if self.by_engine else 1.0

@@ -13,6 +13,7 @@ import numpy as np
 
 from daq.errors import Refused
 from daq.results.agreement import compared, differences
+from daq.results.channels import channels_of, power_over_time
 from daq.results.correction import SPARK_RULES, WHY_NONE, Rule, correction
 from daq.results.flags import flags_of
 from daq.results.given import Given
@@ -116,6 +117,7 @@ def evaluate(given: Given, version: str) -> Result:
         )
     void = list(dict.fromkeys(flag.text for flag in flags if flag.voids))
     figures = found.figures
+    channels = channels_of(given, found.rows)
     return Result(
         kind=kind,
         valid=not void,
@@ -132,6 +134,8 @@ def evaluate(given: Given, version: str) -> Result:
         uncertainty=found.uncertainty,
         limits=[*found.limits, *METHOD_LIMITS],
         cautions=list(CAUTIONS),
+        channels=channels,
+        power_over_time=power_over_time(given) if channels else None,
         conditions=conditions_of(given, found),
         phases=[PhaseOut(p.name, p.begin_s, p.end_s, p.point) for p in course.phases],
         set_points=[SetPointOut(p.quantity, p.value, p.unit, p.begin_s) for p in course.set_points],

@@ -148,6 +148,25 @@ class Agreement(msgspec.Struct, frozen=True):
     agrees: bool
 
 
+class ChannelOut(msgspec.Struct, frozen=True):
+    """One of the rig's own channels over the evaluated part, in SI.
+
+    `start` and `end` are means over its first and last second, `slope` is that of the straight
+    line that fits it best. None where too little was measured.
+    """
+
+    name: str
+    meaning: str
+    unit: str
+    start: Number
+    end: Number
+    mean: Number
+    least: Number
+    greatest: Number
+    slope_per_s: Number
+    curve: CurveOut  # over the whole run
+
+
 class PhaseOut(msgspec.Struct, frozen=True):
     """A phase that the test went through; s from the first row."""
 
@@ -196,6 +215,8 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     uncertainty: Uncertainty | None = None
     limits: list[str] = []
     cautions: list[str] = []
+    channels: list[ChannelOut] = []  # the rig's own, in the order of the rig file
+    power_over_time: CurveOut | None = None  # to be read beside the channels
     conditions: dict[str, float] = {}  # by name with unit, as gain compares them
     phases: list[PhaseOut] = []
     set_points: list[SetPointOut] = []

@@ -4,7 +4,7 @@ import { beforeEach, test } from "node:test";
 import { page } from "./browser.mjs";
 
 const { settings } = await page("settings.js");
-const { KINDS, makePlan, readTrace, steps, written } = await page("kinds/index.js");
+const { KINDS, makePlan, readTrace, steps, words, written } = await page("kinds/index.js");
 
 beforeEach(() => {
   settings.set("language", "en");
@@ -48,4 +48,16 @@ test("a trace is read line by line, comments left out", () => {
     [20, 20],
   ]);
   assert.ok(Number.isNaN(readTrace("5")[0][1]));
+});
+
+test("a limit on a channel goes into the plan in SI, and without a number there is no plan", () => {
+  const limit = { channel: "oil-temperature", unit: "K", side: "above", value: "120", does: "ease" };
+  words.limits.push(limit);
+  const { plan } = makePlan("steady-hold", written("steady-hold"));
+  assert.equal(plan.limits.length, 1);
+  assert.deepEqual({ ...plan.limits[0], above: 0 }, { channel: "oil-temperature", unit: "K", above: 0, does: "ease" });
+  assert.ok(Math.abs(plan.limits[0].above - 393.15) < 1e-9);
+  limit.value = "hot";
+  assert.equal(makePlan("steady-hold", written("steady-hold")).plan, null);
+  words.limits.length = 0;
 });

@@ -16,6 +16,7 @@ from api.rehearsal.rehearse import PlanSettings, rehearse
 from api.services.plan_files import load_plan
 from control.campaigns.campaign import Campaign, ConditionBands
 from control.test_kinds.plans import (
+    ChannelLimit,
     Coastdown,
     Grade,
     GradeClimb,
@@ -25,6 +26,7 @@ from control.test_kinds.plans import (
     SnapSmoke,
     SpeedTrace,
     SpoolUp,
+    SteadyHold,
 )
 from daq.errors import DrumlinError
 
@@ -46,6 +48,16 @@ def test_a_sweep_keeps_its_rate_and_finds_the_power_that_was_there() -> None:
     assert told["peak_power_w"] == pytest.approx(told["true_highest_power_w"], rel=0.02)
 
 
+def test_a_rotor_that_reaches_a_limit_of_the_plan_ends_a_hold_that_counts() -> None:
+    limit = ChannelLimit("rotor-rear-left", above=60.0, unit="degC", does="end")
+    told = go(SteadyHold(seconds=60.0, settle_s=2.0, rpm=1900.0, limits=(limit,)))
+    assert told["void"] == ""
+    assert told["valid"] is True
+    assert 2.0 < told["elapsed_s"] < 55.0
+    assert told["reason"] == "channel-limit-ended"
+    assert told["hottest_rotor_k"] == pytest.approx(333.15, abs=10.0)
+
+
 @pytest.mark.parametrize("long_s", [300.0, 1.0])
 def test_a_climb_takes_the_power_of_its_road(
     long_s: float, monkeypatch: pytest.MonkeyPatch
@@ -57,6 +69,8 @@ def test_a_climb_takes_the_power_of_its_road(
     assert told["frame_hz"] == (500 if long_s > 25.0 else 100)
     assert told["void"] == ""
     assert told["keeps_up"] is True
+    # one window: what the test states and what the simulator says of it
+    assert told["mean_power_w"] == pytest.approx(told["true_mean_power_w"], rel=5e-3)
     v = told["mean_speed_mps"]
     # 40 CFR 1066.210(d)(3) at that speed, and what went into the simulated mass meanwhile.
     slope = (1.0 + 0.05**2) ** 0.5

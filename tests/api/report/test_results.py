@@ -30,6 +30,7 @@ from api.store import vehicle_records
 from api.store.catalogue import Catalogue, NewRun, Note, Search
 from api.store.closing.close_run import close
 from api.store.closing.evaluating import evaluate_folder, read_evaluation, write_evaluation
+from api.store.closing.evaluations import numbered_evaluation
 from api.store.importing import import_recording
 from daq.errors import RecordingError, Refused
 from daq.quantities import UnitSystem
@@ -222,6 +223,27 @@ def test_a_report_speaks_the_units_of_its_reader(closed: Path) -> None:
     assert "Wheel power, hp" in page
     assert "°F" in dict(us.conditions)["Air temperature"]
     assert "hp" in pdf_text(pdf_of(us))
+
+
+def test_the_channels_of_the_rig_stand_beside_power_in_report_and_pdf(closed: Path) -> None:
+    _, result = numbered_evaluation(closed)
+    content = content_of(result, about(units=UnitSystem.US))
+    table = {row[0]: row[1:] for row in content.channels}
+    assert table["oil-temperature"][0].endswith("°F")
+    assert table["boost"][0].endswith("psi")
+    boost = next(one for one in result.channels if one.name == "boost")
+    assert float(table["boost"][2].split()[0]) == pytest.approx(
+        (boost.mean or 0.0) / 6894.757,
+        abs=0.006,  # NIST SP 811, psi
+    )
+    titles = [panel.curves[0].label for panel in content.channel_panels]
+    assert titles[0] == "wheel power"
+    assert {"boost", "oil-temperature"} <= set(titles)
+    assert sum("rotor" in title for title in titles) == 1, "the hottest one"
+    assert "Slope per min" in html_of(content)
+    text = pdf_text(pdf_of(content))
+    assert "Channels" in text
+    assert table["boost"][0] in text
 
 
 def test_a_void_run_says_so_above_its_charts(closed: Path) -> None:

@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
+from msgspec import structs
 
 from control.load_loop.loop import Aim
 from control.safety.faults import TABLE, Effect, Fault, FaultRegister, TripLatch, render
 from control.telemetry import State
-from control.test_kinds.plans import SteadyHold
+from control.test_kinds.plans import ChannelLimit, SteadyHold
 from control.test_kinds.steady_hold import HoldTest
 from daq.readings import Quality, Reading, Unit
 from daq.wire.frames import NoticeCode, Permission
-from tests.control.control_stand import ROOT, Stand
+from tests.control.control_stand import HOLD_20, ROOT, Stand
 
 BY_ENGINE = SteadyHold(seconds=60.0, settle_s=1.0, rpm=20.0 * 9.5 * 60 / 6.283185307)
 
@@ -152,6 +153,19 @@ def silent(stand: Stand) -> None:
     stand.slow["humidity"] = Reading(0.0, Unit.RATIO, stand.time_s, Quality.MISSING)
 
 
+def oil(stand: Stand, celsius: float, quality: Quality = Quality.GOOD) -> None:
+    kelvin = celsius + 273.15
+    stand.slow["oil-temperature"] = Reading(kelvin, Unit.KELVIN, stand.time_s, quality)
+
+
+CODES_OF_LIMITS = {
+    "channel-limit": ChannelLimit("oil-temperature", above=120.0, does="ease"),
+    "channel-limit-ended": ChannelLimit("oil-temperature", above=120.0, does="end"),
+    "channel-limit-warned": ChannelLimit("oil-temperature", above=120.0, does="warn"),
+    "channel-limit-lost": ChannelLimit("oil-temperature", above=120.0, does="ease"),
+}
+
+
 def raise_parked(code: str) -> Stand:
     if code == "host-restarted":
         return Stand(Stand().loaded().core.memory()).connect()
@@ -197,6 +211,12 @@ def raise_parked(code: str) -> Stand:
         assert stand.core.state is State.LOADED, "a little slip belongs to force"
         stand.slip = 0.11
         stand.frames(0.7)
+    elif code in CODES_OF_LIMITS:
+        stand = Stand()
+        oil(stand, 100.0)
+        stand = stand.loaded(structs.replace(HOLD_20, limits=(CODES_OF_LIMITS[code],)))
+        oil(stand, 121.0, Quality.MISSING if code == "channel-limit-lost" else Quality.GOOD)
+        stand.frames(1.3)
     elif code == "sensor-silent":
         silent(stand)
         stand.frames(1.3)

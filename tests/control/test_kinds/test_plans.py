@@ -13,6 +13,7 @@ from api.services.plan_files import load_plan, plan_from
 from control.campaigns.campaign import Campaign
 from control.test_kinds.kinds import KINDS, check_begin, check_plan, make_test
 from control.test_kinds.plans import (
+    ChannelLimit,
     Coastdown,
     Grade,
     GradeClimb,
@@ -84,7 +85,7 @@ def test_a_file_may_use_trade_units() -> None:
     [
         ({"kind": "steady-hold", "seconds": 60, "rpm": 1900, "rmp": 1}, "rmp"),
         ({"kind": "steady-hold", "rpm": 1900}, "seconds"),
-        ({"kind": "steady-hold", "seconds": 60, "rpm": 1900, "schema": 2}, "schema"),
+        ({"kind": "steady-hold", "seconds": 60, "rpm": 1900, "schema": 3}, "schema"),
         ({"kind": "steady-hold", "seconds": -1, "rpm": 1900}, "seconds"),
         ({"kind": "tug-of-war"}, "tug-of-war"),
         ({"seconds": 60}, "kind"),
@@ -206,6 +207,12 @@ def test_the_page_about_plans_names_every_kind_field_phase_and_void() -> None:
             assert f"**{phase}**" in page
         for code, _ in describe.void:
             assert f"`{code}`" in page
-    for struct in (*(type(plan) for plan in GOOD), StartConditions, RoadVehicle, Grade):
+    for struct in (
+        *(type(plan) for plan in GOOD),
+        StartConditions,
+        ChannelLimit,
+        RoadVehicle,
+        Grade,
+    ):
         for name in struct.__struct_fields__:
-            assert f"`{name}`" in page or name in ("schema", "begin"), name
+            assert f"`{name}`" in page or name in ("schema", "begin", "limits"), name

@@ -3,11 +3,13 @@
 
 import { settings } from "../settings.js";
 import { t } from "../texts.js";
-import { number, toShown, toSi, unitOf } from "../units.js";
+import { number, quantityOf, toShown, toSi, unitOf } from "../units.js";
 
 const METRIC = () => settings.get("units") === "metric";
 const kept = new Map(); // what was typed, per kind, until the page is left
-export const words = { vehicle: "", note: "" }; // typed for whichever test comes next
+// typed for whichever test comes next; a limit: {channel, unit, side, value, does}
+/** @type {{vehicle: string, note: string, limits: any[]}} */
+export const words = { vehicle: "", note: "", limits: [] };
 let chosen = "steady-hold";
 export const lastKind = () => chosen;
 export const chooseKind = (kind) => {
@@ -335,9 +337,17 @@ export function makePlan(kind, typed) {
       values[one.name] = si;
     }
   }
-  const problem = spec.wrong?.(values) ?? "";
+  const limits = words.limits.map(toLimit);
+  const problem = (spec.wrong?.(values) ?? "") || (limits.includes(null) ? t("plan.limits.wrong") : "");
   if (problem) return { plan: null, problem };
-  return { plan: { kind, ...spec.plan(values) }, problem: null };
+  return { plan: { kind, ...spec.plan(values), ...(limits.length ? { limits } : {}) }, problem: null };
+}
+
+/** A limit as a plan has it, in the SI unit of its channel; null while its value is no number. */
+function toLimit({ channel, unit, side, value, does }) {
+  const text = String(value).trim().replace(",", ".");
+  const si = text === "" ? NaN : toSi(quantityOf(unit), Number(text));
+  return Number.isFinite(si) ? { channel, unit, [side]: si, does } : null;
 }
 
 /** Whether the plan of a kind simulates a truck's road load. */

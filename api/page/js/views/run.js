@@ -21,6 +21,8 @@ const GROUPS = [
   ["run.power", "W", /power_w$/],
   ["run.speed", "m/s", /^rolls_\w+_speed_mps$/],
   ["run.force", "N", /tractive_force_n$/],
+  ["run.temperatures", "K", /^slow_/],
+  ["run.pressures", "Pa", /^slow_/],
 ];
 const MOST_IN_GROUP = 4;
 const BINS = 900;
@@ -117,6 +119,7 @@ export default class RunView {
       }),
     );
     this.writeWhy(result);
+    this.writeChannelTable(result?.channels ?? []);
     this.writeConditions(run, result);
     await this.writeCurves(result?.curves ?? []);
     await this.writeChannels();
@@ -471,6 +474,38 @@ export default class RunView {
         ),
       );
     }
+  }
+
+  /** The rig's own channels over the evaluated part; their course stands among the curves. */
+  writeChannelTable(channels) {
+    if (!channels.length) return;
+    const keys = ["start", "end", "mean", "least", "greatest"];
+    const row = (one) => {
+      const quantity = quantityOf(one.unit);
+      const slope = one.slope_per_s === null ? null : 60 * (toShown(quantity, one.slope_per_s) - toShown(quantity, 0));
+      return el(
+        "tr",
+        {},
+        el("th", { scope: "row", text: `${naturalName(one.name)}, ${unitOf(quantity)}` }),
+        keys.map((key) =>
+          el("td", { className: "figure", text: number(one[key] === null ? null : toShown(quantity, one[key]), 1) }),
+        ),
+        el("td", { className: "figure", text: number(slope, 1, true) }),
+      );
+    };
+    const head = ["channel", ...keys, "slope"].map((key) => el("th", { scope: "col", text: t(`run.channel.${key}`) }));
+    this.left.append(
+      el(
+        "section",
+        { className: "card" },
+        el("h2", { text: t("run.channel.title") }),
+        el(
+          "div",
+          { className: "scroll-x", tabindex: "0" },
+          el("table", {}, el("thead", {}, el("tr", {}, head)), el("tbody", {}, channels.map(row))),
+        ),
+      ),
+    );
   }
 
   writeConditions(run, result) {

@@ -4,6 +4,7 @@
 import { get, post } from "../api.js";
 import { stateNow } from "../components/guide.js";
 import { holdButton } from "../components/hold.js";
+import { limitsField } from "../components/limits-field.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { outlookText, Rehearsal } from "../components/rehearsal.js";
 import { routeField } from "../components/route-field.js";
@@ -161,6 +162,7 @@ export default class TestsView {
               el("div", { className: "plan-fields" }, extra),
             )
           : null,
+        limitsField(this.store.telemetry?.slow ?? {}, () => this.update()),
         el(
           "div",
           { className: "plan-words" },
