@@ -39,6 +39,11 @@ class ServiceSection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     page: str = ""  # folder of the page; "" is the one that comes with Drumlin
 
 
+# The first levels of a topic: no wildcards, nothing that only a broker may say, one line.
+_IN_TOPICS = r"[^#+/$\x00-\x1f\x7f-\x9f]"
+TOPIC = rf"^{_IN_TOPICS}(?:{_IN_TOPICS}|/)*(?![\s\S])"
+
+
 class MqttSection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """The broker to talk to; without this section nothing is sent anywhere."""
 
@@ -48,9 +53,7 @@ class MqttSection(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     password_file: str = ""  # a file whose first line is the password
     ca_file: str = ""  # PEM; given: TLS, checked against this authority
     client_id: Annotated[str, Meta(max_length=64)] = ""
-    prefix: Annotated[str, Meta(min_length=1, max_length=64, pattern=r"^[^#+/$][^#+$]*$")] = (
-        "drumlin"
-    )
+    prefix: Annotated[str, Meta(min_length=1, max_length=64, pattern=TOPIC)] = "drumlin"
     telemetry_hz: Annotated[float, Meta(gt=0, le=10)] = 1.0
     slow_hz: Annotated[float, Meta(gt=0, le=50)] = 5.0  # per channel in; faster is dropped
     connect_timeout_s: Annotated[float, Meta(gt=0, le=60)] = 5.0

@@ -165,3 +165,15 @@ def test_every_module_and_path_that_code_names_in_quotes_is_there() -> None:
     assert len(paths) > 10
     assert [name for name in modules if not is_module(name)] == []
     assert [path for path in paths if not (ROOT / path).exists()] == []
+
+
+def test_no_pattern_for_names_ends_where_a_newline_may_follow() -> None:
+    """In Python `$` also matches before a last newline; paths are matched by another engine."""
+    pattern = r'(?:Meta\([^()]*pattern=|re\.compile\(\s*)(r?"[^"]*[^\\]\$")'
+    loose = [
+        f"{path.relative_to(ROOT)}: {found}"
+        for package in ("api", "control", "daq")
+        for path in (ROOT / package).rglob("*.py")
+        for found in re.findall(pattern, path.read_text(encoding="utf-8"))
+    ]
+    assert not loose, f"{loose}: end them with \\Z or (?![\\s\\S])"

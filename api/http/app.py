@@ -54,6 +54,7 @@ from api.services.campaigns import CampaignService
 from api.settings import Settings, check_exposure
 from api.store.catalogue import Catalogue
 from api.store.closing.jobs import close_in_worker
+from api.store.disk import DiskBudget
 from api.store.engine import note_where
 from api.store.run_lifecycle import CloseRun, RunLifecycle
 from api.version import VERSION
@@ -99,7 +100,8 @@ def create_app(
     check_exposure(settings, book.in_use)
     catalogue = Catalogue.open(settings.data, settings.store.url)
     note_where(settings.data, settings.store.url)
-    keeper = RunLifecycle(catalogue, loop_client, rig, settings.data, close)
+    disk = DiskBudget(settings.data, settings.store.min_free_mb)
+    keeper = RunLifecycle(catalogue, loop_client, rig, settings.data, close, disk)
     mqtt = (
         MqttBridge(settings.mqtt, rig, loop_client, time.monotonic)
         if settings.mqtt is not None
@@ -113,6 +115,7 @@ def create_app(
         audit=Audit(settings.data),
         hub=Hub(loop_client),
         keeper=keeper,
+        disk=disk,
         campaigns=CampaignService(settings.data, rig, loop_client, keeper, time.monotonic),
         mqtt=mqtt,
     )

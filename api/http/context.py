@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import shutil
 import time
 from collections.abc import AsyncIterator, Callable
 from functools import partial
@@ -25,6 +24,7 @@ from api.jobs.job import Job
 from api.jobs.work import HIGHEST, work
 from api.mqtt.bridge import MqttBridge
 from api.services.campaigns import CampaignService
+from api.store.disk import DiskBudget
 from api.store.run_lifecycle import RunLifecycle
 from daq.rig.description import Rig
 
@@ -58,6 +58,7 @@ class Context(CommandContext, kw_only=True):
 
     rig: Rig
     keeper: RunLifecycle
+    disk: DiskBudget
     campaigns: CampaignService
     mqtt: MqttBridge | None
     described: Fixed | None = None  # the rig, encoded at the first question
@@ -103,17 +104,10 @@ class Context(CommandContext, kw_only=True):
             if account is not None:
                 self.budgets.end_heavy(account, charge.spent_s)
 
-    def check_disk(self, taken_mb: float = 0.0) -> None:
-        """Raise Problem 507 when less than the floor is free, or would be with `taken_mb` more."""
-        free_mb = self.free_mb() - taken_mb
+    def check_disk(self) -> None:
+        """Raise Problem 507 when less is free than a new test needs."""
+        free_mb = self.disk.free_mb()
         floor_mb = self.settings.store.min_free_mb
-        if taken_mb and free_mb < floor_mb:
-            raise Problem(
-                507,
-                "disk-low",
-                f"This takes up to {taken_mb:.0f} MB for a while; so much is not free.",
-                "Ask for fewer columns, or make room in the data directory.",
-            )
         if free_mb < floor_mb:
             raise Problem(
                 507,
@@ -121,10 +115,6 @@ class Context(CommandContext, kw_only=True):
                 f"Only {free_mb:.0f} MB are free for recordings; {floor_mb} MB are needed.",
                 "Move old runs to another disk, then start again.",
             )
-
-    def free_mb(self) -> float:
-        """Free space of the data directory in MB (1e6 bytes)."""
-        return shutil.disk_usage(self.settings.data).free / 1e6
 
 
 def context_of(connection: HTTPConnection) -> Context:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import socket
 import time
-from asyncio import TimerHandle
+from asyncio import TimerHandle, sslproto
 from asyncio.transports import BaseTransport, Transport
 from typing import Any, ClassVar, cast
 
@@ -29,7 +29,12 @@ GRACE_S = 3
 HEAD_TIME_S = 10.0  # for the head of a request, from its first byte or the connection
 HEADS_AWAITED = 256  # at a time; with one more the oldest of the least proven goes
 UNREAD_TIME_S = 30.0  # for an answer of which nothing is read
+TLS_BUFFER_BYTES = 32 * 1024
 BACKLOG = 1024  # connections that wait for accept
+
+
+# asyncio keeps a buffer for each TLS line, 256 KiB by itself; a record has at most 16 KiB.
+sslproto.SSLProtocol.max_size = TLS_BUFFER_BYTES
 
 
 class DoorConfig(uvicorn.Config):

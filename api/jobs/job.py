@@ -30,6 +30,10 @@ class Job(msgspec.Struct, frozen=True):
         """A path on the disk that the job writes to, if it writes."""
         return Path()
 
+    def most_bytes(self) -> int:
+        """The largest file that it may write; 0: a share of what is free."""
+        return 0
+
     def run(self) -> bytes:
         """The work itself, in the worker. Raises DrumlinError saying why it cannot be done."""
         raise NotImplementedError
@@ -37,6 +41,10 @@ class Job(msgspec.Struct, frozen=True):
 
 class WorkError(DrumlinError):
     """The work could not be done."""
+
+
+class NoRoom(WorkError):
+    """The disk has no room for it."""
 
 
 class Busy(WorkError):

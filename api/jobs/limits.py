@@ -20,11 +20,11 @@ _PR_SET_PDEATHSIG = 1  # of prctl(2)
 GOES_FIRST = "1000"  # when memory runs out all the same, the kernel ends this process
 
 
-def apply_limits(folder: Path, niceness: int, memory_mb: int = 0) -> None:
+def apply_limits(folder: Path, niceness: int, memory_mb: int = 0, most_bytes: int = 0) -> None:
     """Bound this process. What a system refuses is left.
 
     `folder` is on the disk it writes to; `memory_mb`: what it may add to what it has, 0 for its
-    share of the computer's.
+    share of the computer's; `most_bytes`: of one file, 0 for its share of what is free.
     """
     with contextlib.suppress(OSError):
         os.nice(niceness)
@@ -36,7 +36,8 @@ def apply_limits(folder: Path, niceness: int, memory_mb: int = 0) -> None:
         most = min(most, _data_bytes() + (memory_mb << 20))
     _limit(resource.RLIMIT_DATA, most)
     with contextlib.suppress(OSError):
-        _limit(resource.RLIMIT_FSIZE, int(DISK_SHARE * shutil.disk_usage(folder).free))
+        free = int(DISK_SHARE * shutil.disk_usage(folder).free)
+        _limit(resource.RLIMIT_FSIZE, min(free, most_bytes) if most_bytes else free)
 
 
 def end_with_parent() -> None:

@@ -24,7 +24,7 @@ def main(kind: type[Job], line: socket.socket) -> int:
     with line.makefile("rb") as asked:
         (length,) = LENGTH.unpack(asked.read(LENGTH.size))
         job = msgspec.json.decode(asked.read(length), type=kind)
-    apply_limits(job.place(), kind.niceness, kind.memory_mb)
+    apply_limits(job.place(), kind.niceness, kind.memory_mb, job.most_bytes())
     try:
         answer = job.run()
     except MemoryError:

@@ -16,7 +16,11 @@ class ExportJob(Job, frozen=True):
     form: str
     target: str
     wish: ExportWish = ExportWish()
+    largest: int = 0  # bytes reserved for it
     time_limit_s: ClassVar[float] = LONG_S
+
+    def most_bytes(self) -> int:
+        return self.largest
 
     def place(self) -> Path:
         return Path(self.target).parent

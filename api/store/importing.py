@@ -12,7 +12,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import msgspec
@@ -27,6 +27,7 @@ from daq.errors import DrumlinError, RecordingError, Refused
 from daq.recording.reader import Recording
 from daq.rig.description import parse_rig
 
+FIRST_YEAR = 2000
 IMPORTED = "imported"
 INTERRUPTED_REASON = "The recording has no end: it was cut off where it was made."
 
@@ -144,10 +145,19 @@ def _place(runs_folder: Path, catalogue: Catalogue, run_id: str) -> Path:
 
 def _id_of(run_id: str, started_utc: str) -> str:
     """The recording's own id when it is one, else one from its start."""
-    if RUN_ID.match(run_id):
+    if RUN_ID.match(run_id) and _of_our_time(run_id):
         return run_id
     try:
         made = f"{datetime.fromisoformat(started_utc):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
     except ValueError:
         return new_run_id()
-    return made if RUN_ID.match(made) else new_run_id()
+    return made if RUN_ID.match(made) and _of_our_time(made) else new_run_id()
+
+
+def _of_our_time(run_id: str) -> bool:
+    """Ids stand in the order of their dates: one of 9999 would be the last run for ever."""
+    label = started_at(run_id)
+    if not label:
+        return False
+    tomorrow = datetime.now(UTC) + timedelta(days=1)
+    return int(label[:4]) >= FIRST_YEAR and datetime.fromisoformat(label) <= tomorrow

@@ -23,7 +23,8 @@ from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient
 from api.store.catalogue import RUN_ID, Catalogue, NewRun, Note
 from api.store.closing.closed import Closed
-from api.store.closing.jobs import close_in_worker
+from api.store.closing.jobs import ROOM, close_in_worker
+from api.store.disk import DiskBudget
 from api.store.schema import RunState
 from api.store.vehicle_records import note_first
 from control.telemetry import Event
@@ -31,6 +32,7 @@ from control.test_kinds.plans import Plan
 from daq.errors import StoreError
 from daq.rig.description import Rig
 
+FULL_WAIT_S = 5.0  # between two looks whether a full disk has room again
 LOOK_EVERY_S = 1.0
 CONNECT_WAIT_S = 5.0
 TELEMETRY_WAIT_S = 2.0
@@ -60,18 +62,21 @@ class RunLifecycle:
         rig: Rig,
         data: Path,
         close: CloseRun = close_in_worker,
+        disk: DiskBudget | None = None,
     ) -> None:
         self.catalogue = catalogue
         self.runs_folder = data / RUNS_FOLDER
         self._loop = loop_client
         self._rig = rig
         self._close = close
+        self._disk = disk or DiskBudget(data, 0.0)
         self._queue: asyncio.Queue[str] = asyncio.Queue()
         self._queued: set[str] = set()
         self._asked: dict[str, RunRequest] = {}
         self._recovered_connections = -1
         self.recoveries = 0
         self.failures = 0
+        self.no_room = False  # runs wait to be closed until the disk has room
         self.healthy = True  # the last step on the catalogue succeeded
 
     @property
@@ -206,10 +211,29 @@ class RunLifecycle:
     async def _close_runs(self) -> None:
         while True:
             run_id = await self._queue.get()
+            most_mb = ROOM * self._recorded_mb(run_id)
+            if not self._disk.has(most_mb):
+                # The recording is whole; a smaller one may have room, and this one later.
+                if not self.no_room:
+                    log.warning(
+                        "no room on the disk to evaluate %s: %.0f MB are needed", run_id, most_mb
+                    )
+                self.no_room = True
+                self._queue.put_nowait(run_id)
+                await asyncio.sleep(FULL_WAIT_S)
+                continue
+            self.no_room = False
             try:
-                await self._guarded(self._close_one, run_id)
+                with self._disk.reserve(most_mb, "Make room in the data directory."):
+                    await self._guarded(self._close_one, run_id)
             finally:
                 self._queued.discard(run_id)
+
+    def _recorded_mb(self, run_id: str) -> float:
+        try:
+            return (self.runs_folder / run_id / RAW_NAME).stat().st_size / 1e6
+        except OSError:
+            return 0.0
 
     async def _close_one(self, run_id: str) -> None:
         closed = await self._close(self.runs_folder / run_id)

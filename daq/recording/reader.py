@@ -10,9 +10,10 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, NamedTuple
+from typing import IO, Annotated, NamedTuple
 
 import msgspec
+from msgspec import Meta
 
 from daq.errors import RecordingError
 from daq.measure.speed.tooth_errors import ToothTable
@@ -29,6 +30,8 @@ from daq.recording.recorder import (
 )
 
 HEADER_SCHEMA = 1
+# A recording may come from anywhere; what names it stands in every list.
+Label = Annotated[str, Meta(max_length=256)]
 _MARK = BLOCK_MARK.to_bytes(4, "little")
 # Longest honest block: full but for one byte, then the longest record; zlib may add a little.
 _MOST = BLOCK_BYTES + MAX_RECORD_BYTES + RECORD_HEAD.size
@@ -38,19 +41,19 @@ _MOST_STORED = _MOST + _MOST // 1000 + 64
 class Header(msgspec.Struct, frozen=True, kw_only=True):
     """First record of a recording: what one must know to replay it."""
 
-    rig_text: str  # the rig file as it was
-    rig_fingerprint: str
-    version: str  # of Drumlin
-    run_id: str = ""
+    rig_text: Annotated[str, Meta(max_length=500_000)]  # the rig file as it was
+    rig_fingerprint: Label
+    version: Label  # of Drumlin
+    run_id: Label = ""
     plan: msgspec.Raw = msgspec.Raw(b"null")  # JSON
-    vehicle: str = ""  # on the rolls, as acknowledged
-    started_utc: str = ""  # a label for people; no computation uses it
+    vehicle: Label = ""  # on the rolls, as acknowledged
+    started_utc: Label = ""  # a label for people; no computation uses it
     utc_ns: int = 0  # UTC at this record's host time, ns since 1970; 0: not told
     utc_sigma_s: float = 0.0  # how well that computer's clock was known to be right
     zeros: dict[str, float] = {}  # absorber name -> count taken as zero, before the run
     learned_ratio: float | None = None  # engine rad/s per roll m/s
     teeth: dict[str, ToothTable] = {}  # roll set -> tooth offsets known when it began
-    note: str = ""
+    note: Annotated[str, Meta(max_length=20_000)] = ""
     schema: int = HEADER_SCHEMA
 
 

@@ -23,7 +23,9 @@ from daq.rig.supply import NotNegative, Positive, Supply, Voltage
 from daq.rig.units import SCALES
 
 LARGEST = 1e12  # no quantity of a rig comes near it
-Name = Annotated[str, Meta(min_length=1, max_length=24, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*$")]
+Name = Annotated[
+    str, Meta(min_length=1, max_length=24, pattern=r"^[A-Za-z0-9][A-Za-z0-9 _-]*(?![\s\S])")
+]
 
 
 class LinkConfig(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

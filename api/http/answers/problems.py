@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from api.jobs.job import Busy
+from api.jobs.job import Busy, NoRoom
 from api.runtime.channel import LoopGone
 from daq.errors import DrumlinError, NoSuchRun, Refused, StoreError
 
@@ -85,6 +85,8 @@ def problem_of(error: Exception) -> Problem:
         return Problem(404, "no-run", error.problem, error.remedy)
     if isinstance(error, StoreError):
         return Problem(503, "store", error.problem, error.remedy)
+    if isinstance(error, NoRoom):
+        return Problem(507, "disk-low", error.problem, error.remedy)
     if isinstance(error, Busy):
         return Problem(503, "busy", error.problem, error.remedy, {"Retry-After": "5"})
     if isinstance(error, DrumlinError):

@@ -9,7 +9,6 @@ the form of one.
 from __future__ import annotations
 
 import asyncio
-import shutil
 from pathlib import Path as FilePath
 from typing import Annotated
 
@@ -25,13 +24,14 @@ from api.http.context import Context, context_of
 from api.http.entry.tokens import Role
 from api.jobs.job import Busy, WorkError
 from api.services.jobs import LookJob
+from api.store.closing.jobs import ROOM
 from api.store.importing import IMPORTED, Looked, take_in
 from api.store.scratch import scratch
 
 PIECE_TIME_S = 20.0  # between two pieces
 WHOLE_TIME_S = 1800.0
 BUFFER_BYTES = 1 << 20
-ROOM = 4.0  # the recording, its Parquet file and what making them needs, in sizes of the recording
+ELSEWHERE = "Make room in the data directory, then send it again."
 
 router = APIRouter(prefix="/api", tags=["runs"])
 _busy = asyncio.Lock()
@@ -63,8 +63,12 @@ async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] =
             "Another recording is being taken in.",
             "Wait until it is through, then send this one.",
         )
+    most_mb = (1 + ROOM) * declared / 1e6
     async with _busy:
-        with scratch(context.settings.data, "import") as folder:
+        with (
+            context.disk.reserve(most_mb, ELSEWHERE),
+            scratch(context.settings.data, "import") as folder,
+        ):
             path = folder / RAW_NAME
             size = await _receive(request, path, declared)
             looked = await _look(context, path)
@@ -91,14 +95,6 @@ def _declared(request: Request, context: Context) -> int:
             "too-large",
             f"The recording is larger than {most_mb} MB.",
             "Use drumlin runs import on the computer itself, or raise import_mb.",
-        )
-    free = shutil.disk_usage(context.settings.data).free
-    if free < ROOM * declared + context.settings.store.min_free_mb * 1_000_000:
-        raise Problem(
-            507,
-            "disk-low",
-            "The disk has no room for this recording and its evaluation.",
-            "Make room in the data directory, then send it again.",
         )
     return declared
 

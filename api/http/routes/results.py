@@ -43,6 +43,8 @@ from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
 
 MOST_OUT = 8  # exports on their way at a time: each keeps its file until it was read
+HEAD_BYTES = 1 << 20  # names, units and what the file says of itself
+FEWER = "Ask for fewer columns, or make room in the data directory."
 CELL_BYTES = 16  # of one value in the widest form
 ALL_COLUMNS = 100
 
@@ -186,14 +188,27 @@ async def export(
     names = tuple(dict.fromkeys(name for name in columns.split(",") if name))
     if len(_out) >= MOST_OUT:
         raise Busy(f"{MOST_OUT} exports are on their way already.", "Wait until one is through.")
-    context.check_disk(run.frames * (len(names) or ALL_COLUMNS) * CELL_BYTES / 1e6)
+    most = run.frames * (len(names) or ALL_COLUMNS) * CELL_BYTES + HEAD_BYTES
+    # Of another evaluation than the first it may be measured anew beside it.
+    with context.disk.reserve(most * (2 if number else 1) / 1e6, FEWER):
+        return await _exported(
+            context,
+            run,
+            form,
+            ExportWish(names, number or 0, units, hz, run.vehicle, run.started_at),
+            most,
+        )
+
+
+async def _exported(
+    context: Context, run: Run, form: ExportForm, wish: ExportWish, most_bytes: int
+) -> Response:
     scratch = await asyncio.to_thread(new_scratch, context.settings.data, "export")
     _out.add(scratch)
     try:
-        target = FilePath(scratch.name) / f"{run_id}.{form.suffix}"
-        folder = context.keeper.runs_folder / run_id
-        wish = ExportWish(names, number or 0, units, hz, run.vehicle, run.started_at)
-        await context.have_done(ExportJob(str(folder), form.value, str(target), wish))
+        target = FilePath(scratch.name) / f"{run.id}.{form.suffix}"
+        folder = context.keeper.runs_folder / run.id
+        await context.have_done(ExportJob(str(folder), form.value, str(target), wish, most_bytes))
     except BaseException:
         _forget(scratch)
         raise

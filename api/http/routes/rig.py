@@ -72,7 +72,7 @@ async def metrics(request: Request) -> Response:
 async def look(context: Context) -> ServiceHealth:
     """The health of everything."""
     loop = context.loop
-    free_mb = await asyncio.to_thread(context.free_mb)
+    free_mb = await asyncio.to_thread(context.disk.free_mb)
     disk_ok = free_mb >= context.settings.store.min_free_mb
     loop_up = loop.connected and loop.age_s <= STALE_S
     catalogue_ok = context.keeper.healthy

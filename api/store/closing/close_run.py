@@ -80,7 +80,9 @@ def _replay(folder: Path) -> Closed:
     )
     frames = write_run(folder / PARQUET_NAME, replay.columns, kept.pass_on(replay.chunks()), about)
     columns = kept.columns()
-    ended = next((each for each in reversed(replay.events) if each["kind"] == "run-ended"), None)
+    ended = next(
+        (each for each in reversed(replay.events) if each.get("kind") == "run-ended"), None
+    )
     health = replay.recording.health
     atomic_write(folder / EVENTS_NAME, msgspec.json.encode(replay.events))
     result, number = _result(folder, kind) if frames else (None, 0)
@@ -167,6 +169,7 @@ def _conditions(columns: Chunk, replay: Replay) -> dict[str, Any]:
         "damaged_frames": replay.damaged,
         "damaged_blocks": replay.recording.health.damaged_blocks,
         "misfits": replay.misfits,
+        "events_left_out": replay.events_left_out,
         "duration_s": _duration(columns),
     }
 

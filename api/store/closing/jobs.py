@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import ClassVar
 
 import msgspec
 
+from api.folders import RAW_NAME
 from api.jobs.job import LONG_S, Job, WorkError
 from api.jobs.work import work
 from api.store.closing.closed import Closed
 from daq.results.result import EvaluationSettings
+
+ROOM = 4  # Parquet file, results and what making them needs, in sizes of the recording
+LEAST_BYTES = 64 << 20
 
 
 class CloseJob(Job, frozen=True):
@@ -23,6 +28,12 @@ class CloseJob(Job, frozen=True):
 
     def place(self) -> Path:
         return Path(self.folder)
+
+    def most_bytes(self) -> int:
+        # A recording from elsewhere may be made to unfold into far more than it is.
+        with contextlib.suppress(OSError):
+            return max(LEAST_BYTES, ROOM * (Path(self.folder) / RAW_NAME).stat().st_size)
+        return LEAST_BYTES
 
     def run(self) -> bytes:
         from api.store.closing.close_run import close  # noqa: PLC0415

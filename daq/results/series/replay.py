@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, TypeGuard
 
 import msgspec
 import numpy as np
@@ -41,6 +41,13 @@ from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint
 
 CHUNK_ROWS = 60_000  # two minutes at 500 frames a second
 MOST_AHEAD = 64  # rows kept back, so that the pull of a chunk's last rows can be read ahead
+# What any rig tells of a test is far below these; a recording from elsewhere may hold anything.
+MOST_EVENTS = 20_000
+MOST_EVENT_BYTES = 8 << 20
+MOST_ENDING_BYTES = 64 << 10
+MOST_MISFITS = 20
+MOST_ADJUSTING = 256  # set points asked for and not answered yet
+_AGES_S = 1e12
 _NAN = math.nan
 _TURN = float(1 << 32)
 
@@ -59,6 +66,8 @@ class Replay:
         self.columns = columns_of(self.rig)
         self.hello: Hello | None = None
         self.events: list[dict[str, Any]] = []  # as the core told them
+        self.events_left_out = 0  # beyond the bounds
+        self._event_bytes = 0
         self.frames = 0  # rows
         self.frames_lost = 0
         self.damaged = 0  # receptions recorded as damaged
@@ -166,7 +175,8 @@ class Replay:
         try:
             chain = Chain(self.rig, hello)
         except WireError as error:
-            self.misfits.append(str(error))
+            if len(self.misfits) < MOST_MISFITS:
+                self.misfits.append(str(error))
             return
         chain.restore_zeros(self.header.zeros)
         if self.header.teeth:
@@ -195,29 +205,44 @@ class Replay:
             if not isinstance(told, dict):
                 self.unusable += 1
             elif kind == RecordKind.EVENT:
-                self._told(told)
+                self._told(told, len(record.payload))
             elif kind == RecordKind.COMMAND:
                 self._commanded(told)
             elif told.get("accepted") and told.get("id") in self._adjusting:
                 self._quantity, self._set_point = self._adjusting.pop(told["id"])
 
-    def _told(self, event: dict[str, Any]) -> None:
+    def _told(self, event: dict[str, Any], size: int) -> None:
         """Keep an event, its time on the rows' axis: that of the row whose frame it came with.
 
         The device's 32-bit tick wraps every few minutes; a session counts on, a replay begins anew.
         """
         data = event.get("data")
-        if isinstance(event.get("time_s"), int | float):
-            if self.frames and self._chain is not None:
-                event = self._on_rows(event, self._chain.now_s)
-            else:  # told before the first frame that shows how the ticks stand
-                self._early.append(len(self.events))
-        self.events.append(event)
+        if not _is_number(event.get("time_s")):
+            event.pop("time_s", None)
+        elif self.frames and self._chain is not None:
+            event = self._on_rows(event, self._chain.now_s)
+        else:  # told before the first frame that shows how the ticks stand
+            self._early.append(len(self.events))
+        self._keep(event, size)
         if event.get("kind") == "set-point" and isinstance(data, dict):
             quantity = str(data.get("quantity", ""))
-            if quantity in SET_POINT_CODES:
+            value = data.get("set_point")
+            if quantity in SET_POINT_CODES and _is_number(value):
                 self._quantity = quantity
-                self._set_point = float(data.get("set_point", _NAN))
+                self._set_point = float(value)
+
+    def _keep(self, event: dict[str, Any], size: int) -> None:
+        """Keep an event if there is room; how the test ended always, the newest word of it."""
+        full = len(self.events) >= MOST_EVENTS or self._event_bytes + size > MOST_EVENT_BYTES
+        if not full:
+            self._event_bytes += size
+            self.events.append(event)
+            return
+        self.events_left_out += 1
+        if self._early and self._early[-1] == len(self.events):
+            self._early.pop()
+        if event.get("kind") == "run-ended" and size <= MOST_ENDING_BYTES and self.events:
+            self.events[-1] = event
 
     def _on_rows(self, event: dict[str, Any], now_s: float) -> dict[str, Any]:
         turn_s = _TURN / self._tick_hz
@@ -244,12 +269,18 @@ class Replay:
                 if quantity not in SET_POINT_CODES:
                     raise ValueError(quantity)
                 usual = "grade" if self._kind == "grade-climb" else self._quantity
+                if len(self._adjusting) >= MOST_ADJUSTING:
+                    self._adjusting.pop(next(iter(self._adjusting)))
                 self._adjusting[command["id"]] = (quantity or usual, float(command["set_point"]))
             elif command.get("command") == "slow-value" and self._chain is not None:
                 time_s = self._chain.now_s - float(command.get("age_s", 0.0))
                 self._chain.feed_slow(command["name"], float(command["value"]), time_s)
         except (KeyError, TypeError, ValueError, Refused):
             self.unusable += 1
+
+
+def _is_number(value: object) -> TypeGuard[float]:
+    return isinstance(value, int | float) and math.isfinite(value) and abs(value) < _AGES_S
 
 
 def _planned(plan: bytes) -> tuple[str, str, float]:

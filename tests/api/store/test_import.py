@@ -258,3 +258,27 @@ async def test_only_who_may_operate_sends_recordings(
         answer = await browser.post(ADDRESS, content=raw, headers=RAW)
         assert answer.status_code == 403
     assert left(data) == []
+
+
+@pytest.mark.parametrize("told", ["99991231-235959-abcd", "20269931-000000-abcd"])
+async def test_an_id_of_no_time_of_ours_is_not_taken_over(
+    start_service: StartService, data: Path, tmp_path: Path, told: str
+) -> None:
+    """Runs stand in the order of their ids: that one would be the last run for ever."""
+    service = await start_service(close=_close)
+    async with service.browser() as browser:
+        answer = await browser.post(ADDRESS, content=headed(tmp_path, told), headers=RAW)
+        assert answer.status_code == 202
+    (run_id,) = left(data)
+    assert "2020" < run_id < "2199"
+
+
+@pytest.mark.parametrize("name", ["version", "vehicle", "started_utc", "rig_fingerprint", "run_id"])
+async def test_a_header_with_a_label_as_long_as_a_book_is_refused(
+    browser: httpx.AsyncClient, data: Path, name: str
+) -> None:
+    labels = {"rig_text": "", "rig_fingerprint": "f", "version": "1", name: 900_000 * "x"}
+    answer = await browser.post(ADDRESS, content=crafted(msgspec.json.encode(labels)), headers=RAW)
+    assert (answer.status_code, answer.json()["code"]) == (422, "not-a-recording")
+    assert len(answer.text) < 1000
+    assert left(data) == []
