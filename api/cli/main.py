@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from api.cli.absorbers import absorbers
+from api.cli.amounts import ForceOption, PowerOption, SpeedOption, amount, amount_if_given
 from api.cli.audit import audit
 from api.cli.front_end import front_end
 from api.cli.heat import heat
@@ -31,7 +32,7 @@ from api.cli.shared import (
 )
 from api.examples import DEMO_RIG
 from daq.errors import DrumlinError
-from daq.quantities import UnitSystem
+from daq.quantities import RPM, UnitSystem
 
 app = typer.Typer(
     name="drumlin",
@@ -123,20 +124,22 @@ def rehearse(
     what: Annotated[str, typer.Argument(help="A plan file, or a test kind with options.")],
     rig: RigOption = DEMO_RIG,
     rpm: Annotated[float | None, typer.Option(help="Engine speed to hold or begin at.")] = None,
-    speed_kmh: Annotated[float | None, typer.Option(help="Roll speed instead.")] = None,
-    force_n: Annotated[float | None, typer.Option(help="Absorber force, or light load.")] = None,
-    power_kw: Annotated[float | None, typer.Option(help="Absorber power to hold.")] = None,
+    speed: SpeedOption = "",
+    force: ForceOption = "",
+    power: PowerOption = "",
     minutes: Annotated[float, typer.Option(help="Length of a hold or a climb.")] = 3.0,
     points: Annotated[str, typer.Option(help="Map points in rpm: 1500,1800,2100.")] = "",
-    start: Annotated[float | None, typer.Option(help="Sweep (rpm) or coast (km/h) from.")] = None,
-    stop: Annotated[float | None, typer.Option(help="Sweep (rpm) or coast (km/h) to.")] = None,
+    start: Annotated[str, typer.Option(help="Sweep (rpm) or coast (speed) from.")] = "",
+    stop: Annotated[str, typer.Option(help="Sweep (rpm) or coast (speed) to.")] = "",
     rate: Annotated[float, typer.Option(help="Rate of a sweep, rpm per second.")] = 150.0,
     after: Annotated[str, typer.Option(help="Spool-up: speed or load held.")] = "speed",
     grade: Annotated[float | None, typer.Option(help="Grade of a climb, per cent.")] = None,
     route: Annotated[Path | None, typer.Option(help="Route of a climb, CSV or GPX.")] = None,
     trace: Annotated[Path | None, typer.Option(help="Speed trace, CSV.")] = None,
-    mass_kg: Annotated[float, typer.Option(help="Mass of the simulated road truck.")] = 3600.0,
-    trailer_kg: Annotated[float, typer.Option(help="Mass of its trailer.")] = 0.0,
+    mass: Annotated[
+        str, typer.Option(help="Of the simulated road truck: 3600kg, 8000lb.")
+    ] = "3600kg",
+    trailer: Annotated[str, typer.Option(help="Mass of its trailer: 2000kg, 4400lb.")] = "0kg",
     gear: Annotated[int | None, typer.Option(help="Gear of the simulated truck.")] = None,
     pedal: Annotated[float, typer.Option(help="Pedal of the simulated driver, per cent.")] = 100.0,
     seed: Annotated[int, typer.Option(help="Seed of everything random.")] = 1,
@@ -145,7 +148,7 @@ def rehearse(
     json: JsonOption = False,
 ) -> None:
     """Run a test against the simulated rig in virtual time, many times faster than real time."""
-    from api.rehearsal.plan_options import PlanOptions, plan_of
+    from api.rehearsal.plan_options import COASTS, PlanOptions, plan_of
     from api.rehearsal.rehearse import PlanSettings
     from api.rehearsal.rehearse import rehearse as run
     from api.rehearsal.words import as_json, lines
@@ -156,9 +159,17 @@ def rehearse(
     if what.endswith(".toml"):
         plan = load_plan(Path(what))
     else:
+        of, per = ("speed", 1.0) if what in COASTS else ("engine speed", RPM)
+        begin = amount(start, of, units, "--start") * per if start else None
+        end = amount(stop, of, units, "--stop") * per if stop else None
         asked = PlanOptions(
-            rpm, speed_kmh, force_n, power_kw, minutes, points, start, stop, rate, after, grade,
-            route, trace, mass_kg, trailer_kg,
+            rpm,
+            amount_if_given(speed, "speed", units, "--speed"),
+            amount_if_given(force, "force", units, "--force"),
+            amount_if_given(power, "power", units, "--power"),
+            minutes, points, begin, end, rate, after, grade, route, trace,
+            amount(mass, "mass", units, "--mass"),
+            amount(trailer, "mass", units, "--trailer"),
         )  # fmt: skip
         plan = plan_of(what, asked)
     have_kernels()

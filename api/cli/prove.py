@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from api.cli.amounts import amount, amounts
 from api.cli.shared import (
     DATA,
     NO,
@@ -105,10 +106,11 @@ def dead_weight(
     absorber: Annotated[str, typer.Argument(help="Whose load cell.")],
     setup: Annotated[Path, typer.Option(help="TOML: calibration_arm_m, cell_arm_m, ...")],
     loads: Annotated[
-        Path | None, typer.Option(help="CSV: mass_kg,count,rising,side. Without: read live.")
+        Path | None,
+        typer.Option(help="CSV: mass_kg (or mass_lb),count,rising,side. Without: read live."),
     ] = None,
     masses: Annotated[
-        str, typer.Option(help="Live: masses in kg in order, e.g. 0,20,40,60,80,100,80,60,40,20,0")
+        str, typer.Option(help="Live: in order, e.g. 0,20,40,60,80,60,40,20,0kg; bare by --units.")
     ] = "",
     seconds: Annotated[float, typer.Option(min=1, max=120, help="Live: mean over so long.")] = 5.0,
     url: UrlOption = "http://127.0.0.1:8440",
@@ -127,7 +129,8 @@ def dead_weight(
         given = read_loads(_text(loads))
         basis = loads.name
     else:
-        given = _live_loads(loaded, absorber, masses, seconds, url, token, data)
+        wanted = amounts(masses, "mass", units, "--masses")
+        given = _live_loads(loaded, absorber, wanted, seconds, url, token, data, units)
         basis = "read on the running rig"
     _keep(loaded, data, prove_dead_weight(loaded, absorber, given, how, basis), units, json)
 
@@ -202,15 +205,19 @@ def time_base(
 @prove.command("diameter")
 def diameter(
     roll_set: Annotated[str, typer.Argument(help="Which roll set.")],
-    circumferences_mm: Annotated[
-        str, typer.Option(help="Across the width, in mm: 3141.6,3141.5,3141.7,3141.6")
+    circumferences: Annotated[
+        str, typer.Option(help="Across the width: 3141.6,3141.5,3141.7mm, or in inches: 123.685in")
     ] = "",
-    distance_m: Annotated[float | None, typer.Option(help="Or a distance rolled, in m ...")] = None,
+    distance: Annotated[
+        str, typer.Option(help="Or a distance rolled, e.g. 314.16m or 1030.7ft ...")
+    ] = "",
     turns: Annotated[float | None, typer.Option(help="... in so many turns of the roll.")] = None,
-    sigma_mm: Annotated[
-        float | None, typer.Option(help="Standard uncertainty of one reading, mm.")
-    ] = None,
-    dials_mm: Annotated[str, typer.Option(help="Dial readings of the surface's run-out, mm.")] = "",
+    sigma: Annotated[
+        str, typer.Option(help="Standard uncertainty of one reading: 0.1mm, 0.004in.")
+    ] = "",
+    dials: Annotated[
+        str, typer.Option(help="Dial readings of the surface's run-out: 0.02,0.05mm.")
+    ] = "",
     rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
@@ -225,13 +232,13 @@ def diameter(
     loaded = _rig(rig, data)
     print(CAUTION, file=sys.stderr)
     found = roll_radius(
-        _lengths(circumferences_mm),
-        distance_m=math.nan if distance_m is None else distance_m,
+        amounts(circumferences, "small length", units, "--circumferences"),
+        distance_m=amount(distance, "distance", units, "--distance") if distance else math.nan,
         turns=math.nan if turns is None else turns,
-        reading_sigma_m=math.nan if sigma_mm is None else sigma_mm / 1e3,
-        dials_m=_lengths(dials_mm),
+        reading_sigma_m=amount(sigma, "small length", units, "--sigma") if sigma else math.nan,
+        dials_m=amounts(dials, "small length", units, "--dials"),
     )
-    how = "circumferences" if circumferences_mm else "a distance rolled"
+    how = "circumferences" if circumferences else "a distance rolled"
     _keep(loaded, data, prove_diameter(loaded, roll_set, found, how), units, json)
 
 
@@ -295,16 +302,6 @@ def _one_run(
     _keep(loaded, data, of_one_run(kind, loaded, recording_of(data, run), pulses), units, json)
 
 
-def _lengths(text: str) -> list[float]:
-    """Metres from millimetres with commas between. Raises Refused."""
-    try:
-        return [float(word) / 1e3 for word in text.split(",") if word.strip()]
-    except ValueError:
-        raise Refused(
-            f"'{text}' is not a list of millimetres.", "Write 3141.6,3141.5,...", "diameter"
-        ) from None
-
-
 def _text(path: Path) -> str:
     try:
         return path.read_text(encoding="utf-8")
@@ -323,7 +320,14 @@ def _rig(rig: Path, data: Path) -> Rig:
 
 
 def _live_loads(
-    rig: Rig, absorber: str, masses: str, seconds: float, url: str, token: str, data: Path
+    rig: Rig,
+    absorber: str,
+    wanted: list[float],
+    seconds: float,
+    url: str,
+    token: str,
+    data: Path,
+    units: UnitSystem,
 ) -> list[DeadWeight]:
     """Ask for each mass in turn, then read the cell. Raises Refused."""
     from api.cli.prove_live import ServiceClient
@@ -332,12 +336,6 @@ def _live_loads(
     from daq.proving.record import absorber_named
 
     one = absorber_named(rig, absorber)
-    try:
-        wanted = [float(word) for word in masses.split(",") if word.strip()]
-    except ValueError:
-        raise Refused(
-            "A mass is not a number.", "Give --masses 0,20,40,...", "calibration"
-        ) from None
     if not wanted:
         raise Refused("No masses are given.", "Give --loads FILE, or --masses.", "calibration")
     service = ServiceClient(url, token)
@@ -345,7 +343,11 @@ def _live_loads(
     print(CAUTION, file=sys.stderr)
     found = []
     for place, mass in enumerate(wanted):
-        _ask(f"Hang {mass:g} kg on the arm of {absorber}, oscillate it gently, then press Enter: ")
+        hang = f"{from_si(mass, 'lb' if units is UnitSystem.US else 'kg'):g}"
+        unit = "lb" if units is UnitSystem.US else "kg"
+        _ask(
+            f"Hang {hang} {unit} on the arm of {absorber}, oscillate it gently, then press Enter: "
+        )
         newton = service.cell_force(absorber, seconds)
         count = one.arm_sign * newton / counts_scale(rig, absorber) + zero
         rising = place == 0 or mass >= wanted[place - 1]

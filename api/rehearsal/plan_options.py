@@ -1,6 +1,6 @@
 """A plan from the options of a command line: the usual cases of each kind, without a file.
 
-Data flow: kind and Asked -> plain data in trade units -> api.services.plan_files -> Plan.
+Data flow: kind and PlanOptions (SI) -> plain data -> api.services.plan_files -> Plan.
 """
 
 from __future__ import annotations
@@ -18,19 +18,19 @@ from daq.errors import DrumlinError
 
 # A pickup's road load: 40 CFR form, coefficients of a public test-car list (lbf and mph).
 ROAD_LOAD = {"a_lbf": 50.93, "b_lbf_per_mph": 0.1598, "c_lbf_per_mph2": 0.04263}
-CLIMB_KMH, CLIMB_PERCENT = 64.4, 6.0
+CLIMB_MPS, CLIMB_PERCENT = 64.4 / 3.6, 6.0
 
 
 class PlanOptions(msgspec.Struct, frozen=True):
-    """Options; None or empty means not given."""
+    """Options in SI; None or empty means not given."""
 
     rpm: float | None = None
-    speed_kmh: float | None = None
+    speed_mps: float | None = None
     force_n: float | None = None
-    power_kw: float | None = None
+    power_w: float | None = None
     minutes: float = 3.0
     points: str = ""
-    start: float | None = None
+    start: float | None = None  # rpm of a sweep, m/s of a coast
     stop: float | None = None
     rate: float = 150.0
     after: str = "speed"
@@ -39,6 +39,9 @@ class PlanOptions(msgspec.Struct, frozen=True):
     trace: Path | None = None
     mass_kg: float = 3600.0
     trailer_kg: float = 0.0
+
+
+COASTS = ("coastdown", "identification")  # kinds whose start and stop are speeds
 
 
 def plan_of(kind: str, asked: PlanOptions) -> Plan | Campaign:
@@ -58,9 +61,9 @@ def _hold(asked: PlanOptions) -> dict[str, Any]:
     return {
         "minutes": asked.minutes,
         "rpm": asked.rpm,
-        "speed_kmh": asked.speed_kmh,
+        "speed_mps": asked.speed_mps,
         "force_n": asked.force_n,
-        "power_kw": asked.power_kw,
+        "power_w": asked.power_w,
         "settle_s": min(10.0, asked.minutes * 20.0),
     }
 
@@ -84,10 +87,10 @@ def _sweep(asked: PlanOptions) -> dict[str, Any]:
 
 
 def _spool(asked: PlanOptions) -> dict[str, Any]:
-    rpm = asked.rpm if asked.rpm is not None or asked.speed_kmh is not None else 1500.0
+    rpm = asked.rpm if asked.rpm is not None or asked.speed_mps is not None else 1500.0
     return {
         "rpm": rpm,
-        "speed_kmh": asked.speed_kmh,
+        "speed_mps": asked.speed_mps,
         "after": asked.after,
         "light_force_n": asked.force_n,
     }
@@ -105,7 +108,7 @@ def _climb(asked: PlanOptions) -> dict[str, Any]:
     return {
         "vehicle": _vehicle(asked),
         "grade": grade,
-        "target_kmh": asked.speed_kmh if asked.speed_kmh is not None else CLIMB_KMH,
+        "target_mps": asked.speed_mps if asked.speed_mps is not None else CLIMB_MPS,
         "seconds": None if asked.route is not None else asked.minutes * 60.0,
     }
 
@@ -118,14 +121,14 @@ def _trace(asked: PlanOptions) -> dict[str, Any]:
 
 def _coast(asked: PlanOptions) -> dict[str, Any]:
     return {
-        "from_kmh": asked.start if asked.start is not None else 100.0,
-        "to_kmh": asked.stop if asked.stop is not None else 30.0,
+        "from_mps": asked.start if asked.start is not None else 100.0 / 3.6,
+        "to_mps": asked.stop if asked.stop is not None else 30.0 / 3.6,
         "force_n": asked.force_n,
     }
 
 
 def _identification(asked: PlanOptions) -> dict[str, Any]:
-    return {"from_kmh": asked.start, "to_kmh": asked.stop}
+    return {"from_mps": asked.start, "to_mps": asked.stop}
 
 
 def _snap(_asked: PlanOptions) -> dict[str, Any]:

@@ -36,6 +36,7 @@ from daq.proving.record import (
 from daq.proving.response import of_response, responses
 from daq.proving.rolls import RollRadius, of_diameter, of_run_out
 from daq.proving.runs import Track, delays, identify, read_track
+from daq.quantities import POUND
 from daq.recording.reader import Recording
 from daq.rig.description import Rig, parse_rig
 
@@ -205,7 +206,7 @@ def recording_of(data: Path, run: str) -> Path:
 
 
 def read_loads(text: str) -> list[DeadWeight]:
-    """Dead weights from CSV: mass_kg, count, and optionally rising (1/0) and side (1, 0, -1).
+    """Dead weights from CSV: mass_kg or mass_lb, count, if wanted rising (1/0) and side (1, 0, -1).
 
     Without `rising` the order of the masses says it. Raises Refused with the line that cannot be
     read.
@@ -215,7 +216,7 @@ def read_loads(text: str) -> list[DeadWeight]:
         if number > MOST_ROWS:
             raise Refused("Far too many load steps.", f"Give at most {MOST_ROWS}.", "calibration")
         try:
-            mass = float(row["mass_kg"])
+            mass = float(row["mass_lb"]) * POUND if "mass_lb" in row else float(row["mass_kg"])
             said = (row.get("rising") or "").strip().lower()
             in_order = not found or mass >= found[-1].mass_kg
             rising = said in ("1", "true", "yes") if said else in_order
@@ -223,7 +224,7 @@ def read_loads(text: str) -> list[DeadWeight]:
         except (KeyError, TypeError, ValueError) as error:
             raise Refused(
                 f"Line {number} of the load steps cannot be read: {error}.",
-                "Write columns mass_kg,count,rising,side.",
+                "Write columns mass_kg (or mass_lb),count,rising,side.",
                 "calibration",
             ) from None
     return found

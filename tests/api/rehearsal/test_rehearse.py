@@ -154,7 +154,7 @@ def test_a_rehearsal_that_would_not_count_ends_with_the_code_for_it(
     monkeypatch: pytest.MonkeyPatch, result: dict[str, object], code: int
 ) -> None:
     monkeypatch.setattr("api.rehearsal.rehearse.rehearse", lambda _: dict(result))
-    found = CliRunner().invoke(app, ["rehearse", "steady-hold", "--speed-kmh", "70", "--json"])
+    found = CliRunner().invoke(app, ["rehearse", "steady-hold", "--speed", "70km/h", "--json"])
     assert found.exit_code == code
     if code:
         assert f"would not count: {result['void']}" in found.output

@@ -60,7 +60,7 @@ def test_sentences_carry_the_units_of_the_reader_too() -> None:
 
 def test_a_refusal_is_told_in_the_units_that_were_asked_for() -> None:
     for units, power in (("us", "1,207 hp"), ("metric", "900 kW")):
-        asked = ["rehearse", "steady-hold", "--power-kw", "900", "--units", units]
+        asked = ["rehearse", "steady-hold", "--power", "900kW", "--units", units]
         refused = CliRunner().invoke(app, asked).exception
         assert isinstance(refused, Refused)
         assert power in for_reader(refused.problem)

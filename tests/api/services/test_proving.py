@@ -193,7 +193,7 @@ async def test_the_proving_over_http(browser: httpx.AsyncClient, data: Path) -> 
 
 def test_a_measured_diameter_is_kept_and_told_in_either_units(data: Path) -> None:
     place = ["--data", str(data), "--rig", str(RIG_FILE)]
-    tape = ["--circumferences-mm", "3142.4,3142.5,3142.4,3142.3", "--dials-mm", "0.05,0.08"]
+    tape = ["--circumferences", "3142.4,3142.5,3142.4,3142.3mm", "--dials", "0.05,0.08mm"]
     code, told = run("diameter", "front", *tape, *place)
     assert code == 0
     assert "diameter: 1.00025" in told
@@ -204,7 +204,7 @@ def test_a_measured_diameter_is_kept_and_told_in_either_units(data: Path) -> Non
     assert load_rig(in_force(RIG_FILE, data)).roll_sets[0].roll_radius_m == pytest.approx(
         3.1424 / 6.283185307, rel=1e-6
     )
-    rolled = run("diameter", "rear", "--distance-m", "62.84", "--turns", "20", *place)[1]
+    rolled = run("diameter", "rear", "--distance", "62.84m", "--turns", "20", *place)[1]
     assert "fewer than four places" in rolled
     with pytest.raises(Refused, match="one kind of reading"):
         run("diameter", "front", *place)

@@ -496,7 +496,7 @@ export const SENTENCES = {
   "The set-up of the weights cannot be read: {0}.": "Der Aufbau der Gewichte ist nicht lesbar: {0}.",
   "Give at least calibration_arm_m and cell_arm_m, in metres.": "Mindestens Kalibrierarm und Arm der Zelle angeben, in Metern.",
   "Line {0} of the load steps cannot be read: {1}.": "Zeile {0} der Laststufen ist nicht lesbar: {1}.",
-  "Write columns mass_kg,count,rising,side.": "Spalten mass_kg,count,rising,side schreiben.",
+  "Write columns mass_kg (or mass_lb),count,rising,side.": "Spalten mass_kg (oder mass_lb),count,rising,side schreiben.",
   "The first token must have the role maintain: from then on everybody needs one.": "Der erste Schlüssel muss verwalten dürfen: danach brauchen alle einen.",
   "Make that one first, sign in with it, then make the others.": "Erst diesen machen, damit anmelden, dann die anderen machen.",
   "This test simulates a vehicle's road load, and nobody said whose.": "Diese Prüfung bildet den Fahrwiderstand eines Fahrzeugs nach, und niemand hat gesagt, wessen.",
