@@ -10,6 +10,7 @@ import enum
 import msgspec
 
 from daq.measure.measured import Measured
+from daq.texts.message import Text
 
 
 class State(enum.StrEnum):
@@ -31,8 +32,8 @@ class HelmView(msgspec.Struct, frozen=True):
 class FaultView(msgspec.Struct, frozen=True):
     code: str
     effect: str  # refuse | hold | ease | trip
-    text: str
-    remedy: str
+    text: Text
+    remedy: Text
     since_s: float
     active: bool
 
@@ -42,7 +43,7 @@ class TestView(msgspec.Struct, frozen=True):
     run_id: str
     kind: str
     phase: str
-    instruction: str  # what the driver should do now
+    instruction: Text  # what the driver should do now
     elapsed_s: float
     total_s: float  # NaN when open-ended
     set_point: float  # in `unit`
@@ -50,8 +51,8 @@ class TestView(msgspec.Struct, frozen=True):
     measured: float
     error_relative: float
     shortfall_n: float  # asked for and not deliverable
-    next_phases: tuple[str, ...] = ()  # instructions of what comes later
-    void: tuple[str, ...] = ()  # why the run is void so far, in words
+    next_phases: tuple[Text, ...] = ()  # instructions of what comes later
+    void: tuple[Text, ...] = ()  # why the run is void so far
     shortfall_ns: float = 0.0  # summed over the run, N s
     shortfall_s: float = 0.0  # for so long so far
     # For the driver's aid of traces: target and band now, look-ahead as (seconds from now, m/s).
@@ -103,8 +104,8 @@ class HeatView(msgspec.Struct, frozen=True):
     cooling_s: float  # until all rotors are below the after-run temperature; 0 under load
     ambient_k: float
     fans: tuple[str, ...] = ()  # asked to run now
-    advice: str = ""  # to the driver
-    service: tuple[str, ...] = ()  # maintenance that is due
+    advice: Text = ""  # to the driver
+    service: tuple[Text, ...] = ()  # maintenance that is due
 
 
 class RunEnd(msgspec.Struct, frozen=True):
@@ -113,10 +114,10 @@ class RunEnd(msgspec.Struct, frozen=True):
     run_id: str
     kind: str
     code: str  # completed, eased-off, a fault's code, or a reason of the kind's own
-    text: str
-    remedy: str  # what to do next, "" when nothing needs to be done
+    text: Text
+    remedy: Text  # what to do next, "" when nothing needs to be done
     time_s: float  # device time of the end
-    voids: tuple[str, ...] = ()  # why the run does not count
+    voids: tuple[Text, ...] = ()  # why the run does not count
 
 
 class LoopHealth(msgspec.Struct, frozen=True):
@@ -162,5 +163,5 @@ class Event(msgspec.Struct, frozen=True):
 
     time_s: float
     kind: str
-    text: str
-    data: dict[str, str | float | int | bool]
+    text: Text
+    data: dict[str, Text | float | int | bool]

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from daq.texts.message import Text
+
 
 class DrumlinError(Exception):
     """Base of every error that Drumlin raises on purpose.
 
-    `problem` says what is wrong, `remedy` what to do next; both are shown to people as they are.
+    `problem` says what is wrong, `remedy` what to do next; both are shown to people.
     """
 
-    def __init__(self, problem: str, remedy: str) -> None:
-        super().__init__(f"{problem} {remedy}")
+    def __init__(self, problem: Text, remedy: Text) -> None:
+        super().__init__(problem, remedy)
         self.problem = problem
         self.remedy = remedy
+
+    def __str__(self) -> str:
+        return f"{self.problem} {self.remedy}"
 
 
 class RigError(DrumlinError):
@@ -32,7 +37,7 @@ class LinkError(DrumlinError):
 class Refused(DrumlinError):
     """A command was understood and refused; nothing changed."""
 
-    def __init__(self, problem: str, remedy: str, code: str = "refused") -> None:
+    def __init__(self, problem: Text, remedy: Text, code: str = "refused") -> None:
         super().__init__(problem, remedy)
         self.code = code
 

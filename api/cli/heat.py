@@ -22,6 +22,7 @@ from api.cli.shared import (
 )
 from api.examples import DEMO_RIG
 from daq.quantities import UnitSystem
+from daq.texts.message import render
 
 if TYPE_CHECKING:
     from control.forecast.endurance import EnduranceMap
@@ -72,9 +73,9 @@ def heat(
         )
     chart = endurance_map(rotors, *_grid(loaded, rotors)) if map_too else None
     if json:
-        import msgspec
+        from daq.texts.published import published_json
 
-        print(msgspec.json.encode({"absorbers": found, "endurance": chart}).decode())
+        print(published_json({"absorbers": found, "endurance": chart}).decode())
         return
     for one in found:
         print("\n".join(_lines(one, units)))
@@ -113,7 +114,7 @@ def _lines(one: dict[str, Any], units: UnitSystem) -> list[str]:
             f"{trend.days:.0f} days, {trend.per_year:+.1%} ± {1.96 * trend.per_year_sigma:.1%} a "
             "year"
         )
-    out += [f"    due: {note}" for note in one["due"]]
+    out += [f"    due: {render(note, units)}" for note in one["due"]]
     return out
 
 

@@ -31,6 +31,7 @@ from daq.errors import DrumlinError, Refused
 from daq.quantities import UnitSystem
 from daq.readings import Unit
 from daq.rig.units import display_unit, from_si
+from daq.texts.published import published_json
 
 if TYPE_CHECKING:
     from daq.proving.calibration import CalibrationArm, DeadWeight
@@ -410,6 +411,5 @@ def _figure(figure: JudgedValue, units: UnitSystem) -> str:
 
 
 def _json(told: object) -> None:
-    import msgspec
 
-    print(msgspec.json.encode(told).decode())
+    print(published_json(told).decode())

@@ -18,6 +18,8 @@ import typer
 
 from daq.errors import DrumlinError, Refused
 from daq.quantities import UnitSystem
+from daq.texts.message import Text, render
+from daq.texts.published import published_json
 
 RigOption = Annotated[Path, typer.Option(help="The rig file.")]
 DataOption = Annotated[Path, typer.Option(help="Directory for runs, catalogue, tokens, memory.")]
@@ -45,13 +47,9 @@ _COMMANDING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u206
 NO = 1
 
 
-def for_reader(text: str) -> str:
+def for_reader(text: Text) -> str:
     """A refusal's sentence in the units that the command was asked for."""
-    if _Reader.units is UnitSystem.METRIC:
-        return text
-    from daq.results.words import said
-
-    return said(text, _Reader.units)
+    return render(text, _Reader.units)
 
 
 def expect_folder(data: Path) -> None:
@@ -201,9 +199,8 @@ def have_kernels() -> None:
 
 def print_json(told: Any) -> None:
     """One JSON object."""
-    import msgspec
 
-    print(msgspec.json.encode(told).decode())
+    print(published_json(told).decode())
 
 
 def done(told: Any, text: str, as_json: bool) -> None:

@@ -59,13 +59,13 @@ class CommandContext(msgspec.Struct, kw_only=True):
         try:
             answer = await self.loop.request(command)
         except LoopGone as error:
-            await self._enter(caller, what, "unanswered", detail, error.problem)
+            await self._enter(caller, what, "unanswered", detail, str(error.problem))
             raise
         if answer.accepted:
             if not quiet:
                 await self._enter(caller, what, "accepted", detail, "")
             return answer
-        await self._enter(caller, what, "refused", detail, answer.reason)
+        await self._enter(caller, what, "refused", detail, str(answer.reason))
         raise Problem(
             422 if answer.code == "malformed" else 409,
             answer.code or "refused",

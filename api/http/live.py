@@ -13,7 +13,6 @@ import contextlib
 import logging
 from collections.abc import Callable
 
-import msgspec
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from api.http.answers.problems import Problem
@@ -23,6 +22,7 @@ from api.runtime.channel_client import ChannelClient
 from api.services.telemetry_json import encode
 from control.telemetry import Event
 from daq.tasks import Tasks
+from daq.texts.published import published_json
 
 log = logging.getLogger("drumlin.service")
 
@@ -139,7 +139,7 @@ class Hub:
                 self.events_missed = stream.missed
                 self.recent.append(event)
                 if self._viewers:
-                    text = msgspec.json.encode({"event": event}).decode()
+                    text = published_json({"event": event}).decode()
                     for viewer in self._viewers:
                         viewer.offer_event(text)
 

@@ -12,6 +12,7 @@ from typing import ClassVar
 import msgspec
 
 from daq.errors import DrumlinError
+from daq.texts.message import Text
 
 LONG_S = 900.0  # for work that grows with the length of a recording
 
@@ -54,6 +55,6 @@ class Busy(WorkError):
 class Complaint(msgspec.Struct, frozen=True):
     """Why a worker gave up, in place of its answer."""
 
-    problem: str
-    remedy: str
+    problem: Text
+    remedy: Text
     code: str = ""

@@ -11,7 +11,6 @@ import asyncio
 import contextlib
 import json
 import math
-import re
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -21,6 +20,7 @@ from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from control.telemetry import State, Telemetry, TestView
 from daq.measure.measured import Measured
+from daq.texts.message import Message, Text
 
 LOOK_EVERY_S = 0.05
 REACTION_S = 0.4
@@ -141,7 +141,7 @@ class Follower:
         if not test.measured > 0.97 * test.set_point and phase_s < 60.0 and self._foot == 12.0:
             return {"pedal": 25.0}  # on the way up
         newton = sum(one.absorber_force.value for one in measured.roll_sets)
-        off_n = number_in(test.instruction, "N") - newton
+        off_n = value_in(test.instruction, "force_n") - newton
         if math.isfinite(off_n):
             self._foot = min(max(self._foot + FOOT_N * off_n * dt_s, 0.1), 60.0)
         return {"pedal": round(self._foot, 1)}
@@ -168,7 +168,7 @@ class Follower:
 
     def _coast(self, test: TestView, speed_mps: float) -> Words:
         if test.phase in ("run-up", "drive-up"):
-            above = number_in(test.instruction, "km/h") / 3.6
+            above = value_in(test.instruction, "above_mps")
             neutral = self._told.get("gear") == NEUTRAL and self._told.get("pedal") == 0.0
             if not speed_mps > above and not (neutral and test.phase == "run-up"):
                 return {"pedal": 50.0, "gear": GEARS.get(test.kind, HELD)}
@@ -186,10 +186,10 @@ def at_time(ahead: tuple[tuple[float, float], ...], seconds: float, now: float) 
     return past[-1] if past else now
 
 
-def number_in(instruction: str, unit: str) -> float:
-    """The number before a unit in an instruction; NaN when there is none."""
-    found = re.search(rf"([\d,.]+) {re.escape(unit)}", instruction)
-    return float(found[1].replace(",", "")) if found else math.nan
+def value_in(instruction: Text, name: str) -> float:
+    """A number that an instruction names; NaN when it does not."""
+    value = instruction.values.get(name) if isinstance(instruction, Message) else None
+    return float(value) if isinstance(value, int | float) else math.nan
 
 
 async def follow(data: Path, seat_port: int, say: Callable[[str], None]) -> None:

@@ -33,6 +33,7 @@ from control.telemetry import Telemetry
 from daq.errors import RigError
 from daq.rig.description import Rig, SlowChannel
 from daq.rig.units import SCALES, from_si, to_si
+from daq.texts.published import published_json
 
 BACK_OFF_S = 0.5
 KEEPALIVE_S = 15
@@ -218,7 +219,7 @@ class MqttBridge:
     async def _send_events(self, client: aiomqtt.Client, events: EventStream) -> None:
         async for event in events:
             self.counters.events_missed = events.missed
-            body = msgspec.json.encode({"at": _utc(), **msgspec.structs.asdict(event)})
+            body = published_json({"at": _utc(), **msgspec.structs.asdict(event)})
             await self._publish(client, f"event/{slug(event.kind)}", body, EVENT_EXPIRY_S, qos=1)
 
     async def _take_slow(self, client: aiomqtt.Client) -> None:

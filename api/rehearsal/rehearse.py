@@ -199,8 +199,8 @@ def _about(virtual: VirtualRig, rig: Rig, seed: int, begun_s: float) -> Result:
         "seed": seed,
         "state_at_end": virtual.core.state.value,
         "first_cause": virtual.core.telemetry().first_cause,
-        "states": [event.text for event in virtual.events if event.kind == "state"],
-        "faults": sorted({event.text for event in virtual.events if event.kind == "fault"}),
+        "states": [str(event.text) for event in virtual.events if event.kind == "state"],
+        "faults": sorted({str(event.text) for event in virtual.events if event.kind == "fault"}),
         "frame_hz": rig.frame_hz,
         "frames": virtual.frames,
         "frames_lost": virtual.core.frames_lost,
@@ -241,7 +241,7 @@ def _campaign(settings: PlanSettings, campaign: Campaign) -> Result:
         conditions = conditions_of(measured, rig) if measured is not None else {}
         step = progress.next(virtual.plant.now_s, conditions)
         if step.do == "done":
-            why = step.why
+            why = tuple(map(str, step.why))
             break
         if step.do == "change":
             progress.changed(step.setup)

@@ -19,8 +19,9 @@ from daq.quantities import UnitSystem
 from daq.readings import Unit
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
-from daq.results.words import said
 from daq.rig.units import display_unit, from_si
+from daq.texts.message import render
+from daq.texts.published import text_of
 
 _NAMES = {kind.value: kind.name.lower() for kind in RecordKind} | {DECISION: "decision"}
 _QUIET = frozenset({"keep-helm", "slow-value"})  # they come all the time and decide nothing
@@ -70,7 +71,7 @@ def story(path: Path, last_s: float = 60.0) -> dict[str, Any]:
             continue
         told.append((record.host_ns, _NAMES[record.kind], body))
         if record.kind == RecordKind.EVENT and body.get("data", {}).get("after") == "tripped":
-            trip_ns, cause = record.host_ns, str(body["data"].get("why", ""))
+            trip_ns, cause = record.host_ns, str(text_of(body["data"].get("why", "")))
     trip_ns = trip_ns or last_ns
     since_ns = last_ns - int(last_s * 1e9)
     events: list[dict[str, Any]] = []
@@ -82,12 +83,14 @@ def story(path: Path, last_s: float = 60.0) -> dict[str, Any]:
         if kind == "decision":
             decisions.append({"at_s": at_s, **_decision(body)})
         elif kind == "event":
-            events.append({"at_s": at_s, "what": body.get("kind"), "text": body.get("text")})
+            events.append(
+                {"at_s": at_s, "what": body.get("kind"), "text": text_of(body.get("text"))}
+            )
         elif kind == "command" and body.get("command") not in _QUIET:
             who = str(body.get("holder", ""))
             events.append({"at_s": at_s, "what": "command", "text": f"{body['command']} by {who}"})
         elif kind == "answer" and not body.get("accepted", True):
-            events.append({"at_s": at_s, "what": "refused", "text": body.get("reason")})
+            events.append({"at_s": at_s, "what": "refused", "text": text_of(body.get("reason"))})
     return {
         "name": path.stem,
         "first_cause": cause,
@@ -131,7 +134,9 @@ def lines(told: dict[str, Any], units: UnitSystem = UnitSystem.METRIC) -> list[s
         "  " + ", ".join(f"{count} {name}" for name, count in sorted(told["records"].items())),
         "",
     ]
-    rows = [(one["at_s"], f"{one['what']:13} {said(one['text'], units)}") for one in told["events"]]
+    rows = [
+        (one["at_s"], f"{one['what']:13} {render(one['text'], units)}") for one in told["events"]
+    ]
     before: tuple[Any, ...] = ()
     for one in told["decisions"]:
         now = (one["state"], tuple(one["faults"]), int(one["at_s"]))

@@ -35,6 +35,8 @@ from control.telemetry import Event, LoopHealth, State, Telemetry
 from daq.clock import HostMap
 from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig
+from daq.texts.message import Text
+from daq.texts.published import written
 from daq.wire.deframer import WireCounters
 from daq.wire.frames import Frame, FromFrontEnd, Hello, Sample, ToFrontEnd
 
@@ -276,7 +278,7 @@ class Engine:
                 learned = Learned(dict(self.core.zeros), kept.ratio_per_m, kept.teeth)
                 self._files.begin(run_id, start, learned, host_ns)
                 self.pulse.restart()
-            self._note(RecordKind.EVENT, host_ns, _msgpack.encode(event))
+            self._note(RecordKind.EVENT, host_ns, _msgpack.encode(written(event)))
             if event.kind == "run-ended":
                 # Told when the file is whole, so that whoever evaluates it finds everything.
                 self._files.end(functools.partial(self._server.publish_event, event))
@@ -307,5 +309,5 @@ class Engine:
             self._saved = memory
             self._memory.save(memory)
 
-    def _notice(self, text: str, data: dict[str, str | float | int | bool]) -> None:
+    def _notice(self, text: str, data: dict[str, Text | float | int | bool]) -> None:
         self._server.publish_event(Event(self.core.time_s, "notice", text, data))

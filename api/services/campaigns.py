@@ -28,6 +28,7 @@ from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan, kind_of
 from daq.errors import NoSuchRun, Refused, StoreError
 from daq.rig.description import Rig
+from daq.texts.message import Text
 
 LOOK_EVERY_S = 1.0
 STALE_S = 1.0
@@ -51,7 +52,7 @@ class CampaignView(msgspec.Struct, frozen=True):
     setup: str  # of the run that comes next or runs
     number: int  # of that run; send it with the start
     of: int
-    why: tuple[str, ...]  # what it waits for, or why it ended
+    why: tuple[Text, ...]  # what it waits for, or why it ended
     fitted: str
     running: str  # id of the run that is on or being evaluated
     runs: tuple[CampaignRun, ...]

@@ -20,13 +20,14 @@ from daq.errors import RecordingError, Refused
 from daq.results.consistency import Chart, chart
 from daq.results.gain import Gain, Repeat, gain
 from daq.results.result import CurveOut, Result, arrays
+from daq.texts.message import Text
 
 _SESSION_PARTS = ("cell zero", "weather factor")
 
 
 class LeftOut(msgspec.Struct, frozen=True):
     run_id: str
-    why: str
+    why: Text
 
 
 class DifferenceOut(msgspec.Struct, frozen=True):

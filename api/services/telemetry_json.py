@@ -16,6 +16,7 @@ import msgspec
 from control.telemetry import Telemetry
 from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.readings import Quality, Reading, Unit
+from daq.texts.published import published
 
 STALE_S = 1.0
 
@@ -38,6 +39,7 @@ _MEASURED = tuple(
     field for field in Measured.__struct_fields__ if field not in ("roll_sets", "absorbers", "slow")
 )
 _TELEMETRY = tuple(field for field in Telemetry.__struct_fields__ if field != "measured")
+_SPOKEN = ("test", "faults", "heat", "last_end")  # what holds sentences
 _encoder = msgspec.json.Encoder()
 
 
@@ -48,6 +50,8 @@ def view(telemetry: Telemetry | None, age_s: float, loop_up: bool) -> dict[str, 
         return {**empty, "age_s": None, "loop_up": loop_up, "stale": True}
     stale = age_s > STALE_S or not loop_up
     fields: dict[str, Any] = {name: getattr(telemetry, name) for name in _TELEMETRY}
+    for name in _SPOKEN:
+        fields[name] = published(fields[name])
     fields["measured"] = _measured(telemetry.measured, age_s, stale)
     fields["age_s"] = age_s
     fields["loop_up"] = loop_up

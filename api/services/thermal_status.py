@@ -25,6 +25,7 @@ from daq.errors import Refused
 from daq.quantities import UnitSystem
 from daq.readings import Quality
 from daq.rig.description import Rig, load_rig
+from daq.texts.message import render
 
 USABLE = frozenset((Quality.GOOD, Quality.AGING))
 SLOWEST_SHARE = 0.1  # of the rig's top speed, in the endurance map
@@ -119,8 +120,9 @@ def heat_told(
     try:
         told = answer(plan, rotors, Expected(power_w, speed_mps, ratio), units)
     except Refused as problem:
-        return {"possible": None, "text": f"{problem.problem} {problem.remedy}"}
+        return {"possible": None, "text": str(problem)}
     plain = msgspec.to_builtins(told)
-    return {name: plain[name] for name in ("possible", "text", "limiting", "split", "rotors")} | {
-        "suggestions": [each["text"] for each in plain["suggestions"]],
+    return {name: plain[name] for name in ("possible", "limiting", "split", "rotors")} | {
+        "text": render(told.text, units),
+        "suggestions": [render(each.text, units) for each in told.suggestions],
     }

@@ -28,6 +28,8 @@ from api.store.schema import (
 )
 from api.store.searching import gather, holding
 from daq.errors import NoSuchRun, Refused
+from daq.texts.message import Text
+from daq.texts.published import restored, stored
 
 RUN_ID = re.compile(r"\A[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}\Z")
 MAX_PAGE = 500
@@ -74,7 +76,7 @@ class RunSummary(msgspec.Struct, frozen=True):
     kind: str
     vehicle: str
     state: RunState
-    reason: str
+    reason: Text
     started_at: str
     ended_at: str  # "" while recording
     holder: str
@@ -93,7 +95,7 @@ class Run(msgspec.Struct, frozen=True):
     kind: str
     vehicle: str
     state: RunState
-    reason: str
+    reason: Text
     started_at: str
     ended_at: str
     holder: str
@@ -164,9 +166,9 @@ class Catalogue:
                 connection.execute(runs.update().where(runs.c.id == run.id).values(**filled))
             gather(connection, run.id)
 
-    def end_run(self, run_id: str, ended_at: str, reason: str) -> None:
+    def end_run(self, run_id: str, ended_at: str, reason: Text) -> None:
         """Note that recording ended; a worker closes it next."""
-        self._set(run_id, state=RunState.CLOSING, ended_at=ended_at, reason=reason)
+        self._set(run_id, state=RunState.CLOSING, ended_at=ended_at, reason=stored(reason))
 
     def close_run(self, run_id: str, state: RunState, changes: Mapping[str, Any]) -> None:
         """Note the end of the closing, with what the worker found.
@@ -175,6 +177,8 @@ class Catalogue:
         conditions and result.
         """
         values = dict(changes)
+        if "reason" in values:
+            values["reason"] = stored(values["reason"])
         for key in ("plan", "conditions", "result"):
             if key in values:
                 values[key] = _json(values[key])
@@ -241,7 +245,7 @@ class Catalogue:
                 kind=row["kind"],
                 vehicle=row["vehicle"],
                 state=RunState(row["state"]),
-                reason=row["reason"],
+                reason=restored(row["reason"]),
                 started_at=row["started_at"],
                 ended_at=row["ended_at"],
                 holder=row["holder"],
@@ -266,6 +270,7 @@ class Catalogue:
                 sa.select(tags.c.tag).where(tags.c.run_id == run_id).order_by(tags.c.tag)
             ).scalars()
             fields: dict[str, Any] = dict(row)
+            fields["reason"] = restored(fields["reason"])
             for key in ("plan", "conditions", "result"):
                 fields[key] = msgspec.json.decode(fields[key])
             fields["state"] = RunState(fields["state"])

@@ -24,6 +24,7 @@ from control.thermal.record import RotorRecord
 from control.thermal.rotor_observer import RotorMemory
 from daq.quantities import HORSEPOWER, UnitSystem
 from daq.rig.description import Rig
+from daq.texts.message import render
 
 HORIZON_S = 3600.0
 _POWER = re.compile(r"at most ([\d,.]+) (kW|hp)")
@@ -46,13 +47,13 @@ def suggestions_again(rig: Rig, seed: int, at_least: int) -> dict[str, Any]:
             made += 1
             kinds[one.kind] = kinds.get(one.kind, 0) + 1
             again = [answer(plan, heat, expected, change=one.change, helpful=False)]
-            words = _POWER.search(one.text)
+            words = _POWER.search(render(one.text, units))
             if words and isinstance(plan, SteadyHold) and plan.power_w is plan.force_n is None:
                 watt = float(words[1].replace(",", "")) * _PER_UNIT[words[2]]
                 typed = Expected(watt, expected.speed_mps, expected.ratio_per_m)
                 again.append(answer(plan, heat, typed, helpful=False))
             if not all(each.possible for each in again):
-                false.append({"seed": number, "kind": one.kind, "text": one.text})
+                false.append({"seed": number, "kind": one.kind, "text": str(one.text)})
     return {
         "suggestions": made,
         "suggestions_false": len(false),

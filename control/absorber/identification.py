@@ -36,6 +36,7 @@ from control.absorber.map import (
 from daq.errors import Refused
 from daq.kernel import jit, refresh_cache
 from daq.rig.description import Absorber, AbsorberMap
+from daq.texts.message import say
 
 refresh_cache(__file__, absorber_module.__file__)
 
@@ -188,8 +189,12 @@ class Fit:
         """Yields after each small piece of work. Raises Refused when there is too little to fit."""
         if len(self._rows) < LEAST_ROWS:
             raise Refused(
-                f"Only {len(self._rows)} frames of {self._absorber.name} can be used.",
-                "Coast from a higher speed, with the cell and the speed in order.",
+                say(
+                    "only-frames-of-can-be-used",
+                    frames=len(self._rows),
+                    absorber=self._absorber.name,
+                ),
+                say("coast-from-higher-speed-with-cell"),
                 "identification-short",
             )
         tried: list[Tried] = []

@@ -18,6 +18,7 @@ from control.test_kinds.plans import Plan, Schema
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.texts.message import Text, say
 
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 WHAT = {"rotor_k": "hottest rotor", "oil_k": "oil", "intake_k": "intake air"}
@@ -55,7 +56,7 @@ class CampaignStep(msgspec.Struct, frozen=True):
     do: str
     setup: str = ""
     number: int = 0  # of the valid run this would be, from 1
-    why: tuple[str, ...] = ()
+    why: tuple[Text, ...] = ()
 
 
 def conditions_of(measured: Measured, rig: Rig) -> dict[str, float]:
@@ -95,10 +96,12 @@ class Progress:
         if number > len(self.order):
             return CampaignStep("done")
         if len(self.void_runs) > self.campaign.most_void:
-            return CampaignStep("done", why=(f"{len(self.void_runs)} runs were void.",))
+            return CampaignStep("done", why=(say("runs-were-void", count=len(self.void_runs)),))
         setup = self.order[number - 1]
         if setup != self._fitted:
-            return CampaignStep("change", setup, number, (f"Fit set-up {setup}, then go on.",))
+            return CampaignStep(
+                "change", setup, number, (say("fit-set-up-then-go-on", setup=setup),)
+            )
         why = self.unlike(now_s, conditions)
         if not why:
             self._waiting_since_s = None
@@ -106,16 +109,18 @@ class Progress:
         if self._waiting_since_s is None:
             self._waiting_since_s = now_s
         if now_s - self._waiting_since_s > self.campaign.alike.longest_wait_s:
-            return CampaignStep("done", setup, number, ("Conditions did not become alike.", *why))
+            return CampaignStep(
+                "done", setup, number, (say("conditions-did-not-become-alike"), *why)
+            )
         return CampaignStep("wait", setup, number, why)
 
-    def unlike(self, now_s: float, conditions: Mapping[str, float]) -> tuple[str, ...]:
+    def unlike(self, now_s: float, conditions: Mapping[str, float]) -> tuple[Text, ...]:
         """Why a run may not begin now, in words; empty when it may."""
         alike = self.campaign.alike
-        why: list[str] = []
+        why: list[Text] = []
         left = self._ended_s + alike.pause_s - now_s
         if left > 0.0:
-            why.append(f"Wait {left:.0f} s more since the last run.")
+            why.append(say("wait-s-more-since-last-run", left_s=left))
         if self.first is None:
             return tuple(why)
         for key, what in WHAT.items():
@@ -124,11 +129,16 @@ class Progress:
                 continue
             now = conditions.get(key)
             if now is None:
-                why.append(f"The temperature of the {what} is not measured now.")
+                why.append(say("temperature-of-is-not-measured-now", what=what))
             elif abs(now - self.first[key]) > band:
                 why.append(
-                    f"The {what} is at {now - 273.15:.0f} degC; the first run began at "
-                    f"{self.first[key] - 273.15:.0f} degC (within {band:g} K)."
+                    say(
+                        "is-at-first-run-began-at",
+                        what=what,
+                        now_k=now,
+                        first_k=self.first[key],
+                        band_k=band,
+                    )
                 )
         return tuple(why)
 

@@ -15,6 +15,7 @@ import msgspec
 
 from control.campaigns.campaign import Campaign, Progress
 from daq.errors import Refused
+from daq.texts.message import Text, say, sentences
 
 
 class Stage(enum.StrEnum):
@@ -34,7 +35,7 @@ class CampaignRun(msgspec.Struct, frozen=True):
     run_id: str
     setup: str
     valid: bool
-    why: str = ""  # what made it void
+    why: Text = ""  # what made it void
 
 
 class CampaignMemory(msgspec.Struct, frozen=True):
@@ -47,7 +48,7 @@ class CampaignMemory(msgspec.Struct, frozen=True):
     begun: dict[str, float] = {}  # conditions of its start
     paused: bool = False
     ended: bool = False
-    why: tuple[str, ...] = ()  # of the end
+    why: tuple[Text, ...] = ()  # of the end
 
 
 class CampaignPosition(msgspec.Struct, frozen=True):
@@ -56,7 +57,7 @@ class CampaignPosition(msgspec.Struct, frozen=True):
     stage: Stage
     setup: str = ""
     number: int = 0  # of the valid run that comes next or runs, from 1
-    why: tuple[str, ...] = ()
+    why: tuple[Text, ...] = ()
 
 
 class Sequence:
@@ -72,7 +73,7 @@ class Sequence:
         self.running = ""
         self.paused = False
         self.ended = False
-        self.why: tuple[str, ...] = ()
+        self.why: tuple[Text, ...] = ()
         self._begun: dict[str, float] = {}
         if kept is None:
             return
@@ -114,7 +115,7 @@ class Sequence:
             return CampaignPosition(Stage.PAUSED, setup, number, self.why)
         if under_load:
             self.progress.rest()
-            return CampaignPosition(Stage.WAITING, setup, number, ("Another test is running.",))
+            return CampaignPosition(Stage.WAITING, setup, number, (say("another-test-is-running"),))
         step = self.progress.next(now_s, conditions)
         if step.do == "done":
             self._end(step.why)
@@ -125,11 +126,11 @@ class Sequence:
     def tell_fitted(self, setup: str, where: CampaignPosition) -> None:
         """A person has fitted a set-up. Raises Refused unless it is the one asked for."""
         if where.stage is not Stage.CHANGE:
-            raise _not_now("No other set-up is asked for", where)
+            raise _not_now(say("campaign-no-set-up-now", stage=where.stage), where)
         if setup != where.setup:
             raise Refused(
-                f"Set-up {where.setup} is to be fitted, not {setup}.",
-                f"Fit {where.setup}, then say so.",
+                say("set-up-is-to-be-fitted", setup=where.setup, asked=setup),
+                say("fit-then-say-so", setup=where.setup),
                 "campaign-set-up",
             )
         self.fitted = setup
@@ -140,11 +141,11 @@ class Sequence:
     ) -> None:
         """A person asks for run `number`. Raises Refused unless that is what is asked for."""
         if where.stage is not Stage.ASK:
-            raise _not_now("No run can begin", where)
+            raise _not_now(say("campaign-no-run-now", stage=where.stage), where)
         if number != where.number:
             raise Refused(
-                f"Run {where.number} comes next, not {number}.",
-                "Look at the campaign again; somebody else may have gone on.",
+                say("run-comes-next-not", next=where.number, number=number),
+                say("look-at-campaign-again-somebody-else"),
                 "campaign-number",
             )
         self.running, self._begun = run_id, dict(conditions)
@@ -153,7 +154,7 @@ class Sequence:
         """The rig refused the run: everything as before."""
         self.running, self._begun = "", {}
 
-    def judge(self, valid: bool, why: str, now_s: float) -> None:
+    def judge(self, valid: bool, why: Text, now_s: float) -> None:
         """The run that was begun is over and evaluated."""
         run_id, begun = self.running, self._begun
         number = min(len(self.progress.valid) + 1, len(self.progress.order))
@@ -165,7 +166,7 @@ class Sequence:
         if self.complete:
             self._end(())
 
-    def pause(self, why: str = "") -> None:
+    def pause(self, why: Text = "") -> None:
         """No run is asked for until somebody resumes. Raises Refused when it has ended."""
         self._must_go_on()
         self.paused = True
@@ -178,7 +179,7 @@ class Sequence:
         self.paused = False
         self.why = ()
 
-    def stop(self, why: str) -> None:
+    def stop(self, why: Text) -> None:
         """End it for good; the runs so far stay. Raises Refused when it has ended."""
         self._must_go_on()
         if self.running:
@@ -186,24 +187,21 @@ class Sequence:
             self.not_begun()
         self._end((why,))
 
-    def _end(self, why: tuple[str, ...]) -> None:
+    def _end(self, why: tuple[Text, ...]) -> None:
         self.ended, self.paused, self.why = True, False, why
 
     def _must_go_on(self) -> None:
         if self.ended:
-            raise Refused("The campaign has ended.", "Begin another.", "campaign-ended")
+            raise Refused(say("campaign-has-ended"), say("begin-another"), "campaign-ended")
 
 
-def _not_now(what: str, where: CampaignPosition) -> Refused:
+def _not_now(problem: Text, where: CampaignPosition) -> Refused:
     remedy = {
-        Stage.PAUSED: "Resume the campaign first.",
-        Stage.CHANGE: f"Fit set-up {where.setup}, then say so.",
-        Stage.WAITING: "Wait until the conditions are alike.",
-        Stage.ASK: "Start the run.",
-        Stage.RUNNING: "Wait until the run is over and evaluated.",
-        Stage.DONE: "Begin another campaign.",
+        Stage.PAUSED: say("resume-campaign-first"),
+        Stage.CHANGE: say("fit-set-up-then-say-so", setup=where.setup),
+        Stage.WAITING: say("wait-until-conditions-are-alike"),
+        Stage.ASK: say("start-run"),
+        Stage.RUNNING: say("wait-until-run-is-over-and"),
+        Stage.DONE: say("begin-another-campaign"),
     }[where.stage]
-    detail = f": {' '.join(where.why)}" if where.why else "."
-    return Refused(
-        f"{what} while the campaign is '{where.stage}'{detail}", remedy, "campaign-stage"
-    )
+    return Refused(sentences((problem, *where.why)), remedy, "campaign-stage")

@@ -22,8 +22,11 @@ from control.test_kinds.kinds import check_begin, check_plan, make_test
 from control.test_kinds.plans import Coastdown, Identification, SnapSmoke
 from daq.errors import DrumlinError, Refused
 from daq.readings import Quality
+from daq.texts.message import say
 
-NOT_PARKED = Refused("The rig is not parked.", "Ease off and park first.", "not-parked")
+NOT_PARKED = Refused(say("rig-is-not-parked"), say("ease-off-and-park-first"), "not-parked")
+LEAST_RATIO_MPS = 2.0  # slower no ratio is learned
+LEARN_TEETH_MPS = 50.0 / 3.6  # about right for learning tooth wheels
 LIGHT_SHARE = 0.08  # of the rig's force: tyres that pull no more creep by some tenths of a per cent
 
 
@@ -43,7 +46,7 @@ def handle(operating: OperatingState, command: c.AnyCommand) -> Answer:
 
 def _take(operating: OperatingState, command: c.TakeHelm) -> None:
     if operating.helm.take(command.holder, command.name, operating.now_s):
-        operating.helm_changed(f"{operating.helm.name} took the helm.")
+        operating.helm_changed(say("took-helm", name=operating.helm.name))
 
 
 def _keep(operating: OperatingState, command: c.KeepHelm) -> None:
@@ -53,25 +56,23 @@ def _keep(operating: OperatingState, command: c.KeepHelm) -> None:
 def _release(operating: OperatingState, command: c.ReleaseHelm) -> None:
     operating.helm.require(command.holder)
     if operating.state in (State.LOADED, State.EASING):
-        raise Refused(
-            "The load is on.", "Ease off first, or hand the helm to somebody who asks.", "loaded"
-        )
+        raise Refused(say("load-is-on"), say("ease-off-first-or-hand-helm"), "loaded")
     name = operating.helm.name
     operating.helm.release(command.holder)
-    operating.helm_changed(f"{name} released the helm.")
+    operating.helm_changed(say("released-helm", name=name))
     if operating.state is State.READY:
         operating.move(Trigger.PARK, "helm released")
 
 
 def _ask(operating: OperatingState, command: c.AskHelm) -> None:
     operating.helm.ask(command.holder, command.name, operating.now_s)
-    operating.event("helm", f"{command.name} asks for the helm.", asked_by=command.name)
+    operating.event("helm", say("asks-for-helm", name=command.name), asked_by=command.name)
 
 
 def _offer(operating: OperatingState, command: c.OfferHelm) -> None:
     before = operating.helm.name
     operating.helm.offer(command.holder, command.to, operating.now_s)
-    operating.helm_changed(f"{before} handed the helm to {operating.helm.name}.")
+    operating.helm_changed(say("handed-helm-to", before=before, name=operating.helm.name))
 
 
 # ---- getting ready -------------------------------------------------------------------------------
@@ -81,16 +82,15 @@ def _acknowledge(operating: OperatingState, command: c.Acknowledge) -> None:
     operating.helm.require(command.holder)
     if command.vehicle != operating.vehicle and operating.state in (State.LOADED, State.EASING):
         raise Refused(
-            "Another vehicle cannot come onto the rolls during a test.", "Ease off first.", "loaded"
+            say("another-vehicle-cannot-come-onto-rolls"), say("ease-off-first"), "loaded"
         )
     operating.acknowledged = True
     operating.vehicle = command.vehicle
-    operating.event("notice", f"{operating.helm.name} acknowledged the cautions.")
+    operating.event("notice", say("acknowledged-cautions", name=operating.helm.name))
     if operating.ratio_per_m is not None and operating.ratio_of not in (None, command.vehicle):
         operating.event(
             "notice",
-            f"The learned ratio was that of '{operating.ratio_of or 'no vehicle'}' and is "
-            "forgotten: learn it anew.",
+            say("learned-ratio-is-forgotten", vehicle=operating.ratio_of or "no vehicle"),
         )
         operating.ratio_per_m = operating.ratio_of = None
         if operating.session.chain is not None:
@@ -103,22 +103,22 @@ def _zero(operating: OperatingState, command: c.ZeroCells) -> None:
         raise NOT_PARKED
     chain = operating.session.chain
     if chain is None or not operating.session.live:
-        raise Refused("The front end is silent.", "Check the link first.", "no-front-end")
+        raise Refused(say("front-end-is-silent"), say("check-link-first"), "no-front-end")
     operating.zeros |= chain.take_zeros()
-    operating.event("notice", "Load-cell zeros taken.", **operating.zeros)
+    operating.event("notice", say("load-cell-zeros-taken"), **operating.zeros)
 
 
 def unready(operating: OperatingState) -> Refused | None:
     """The first reason why load may not be asked for now, or None."""
     if not operating.session.live or operating.measured is None:
-        return Refused("The front end is silent.", "Check cable, power and port.", "no-front-end")
+        return Refused(
+            say("front-end-is-silent"), say("check-cable-power-and-port"), "no-front-end"
+        )
     for view in operating.faults.view():
         if view.active and TABLE[view.code].effect >= Effect.REFUSE:
             return Refused(view.text, view.remedy, view.code)
     if any(one.speed.quality is Quality.MISSING for one in operating.measured.roll_sets):
-        return Refused(
-            "The speed of the rolls is not known yet.", "Wait a second.", "speed-not-known"
-        )
+        return Refused(say("speed-of-rolls-is-not-known"), say("wait-second"), "speed-not-known")
     missing = [
         absorber.name
         for absorber in operating.rig.absorbers
@@ -126,14 +126,14 @@ def unready(operating: OperatingState) -> Refused | None:
     ]
     if missing:
         return Refused(
-            f"No zero has been taken for {', '.join(missing)}.",
-            "Take zeros with the rolls standing still.",
+            say("no-zero-has-been-taken-for", absorbers=missing),
+            say("take-zeros-with-rolls-standing-still"),
             "zeros-missing",
         )
     if not operating.acknowledged:
         return Refused(
-            "The cautions are not acknowledged.",
-            "Check straps, people and exhaust extraction, then acknowledge.",
+            say("cautions-are-not-acknowledged"),
+            say("check-straps-people-and-exhaust-extraction"),
             "not-acknowledged",
         )
     return None
@@ -165,14 +165,14 @@ def _reset(operating: OperatingState, command: c.ResetTrip) -> None:
     operating.helm.require(command.holder)
     trip = operating.faults.trip
     if operating.state is not State.TRIPPED or trip is None:
-        raise Refused("Nothing has tripped.", "Nothing to do.", "not-tripped")
+        raise Refused(say("nothing-has-tripped"), say("nothing-to-do"), "not-tripped")
     for view in operating.faults.view():
         if view.active and TABLE[view.code].effect is Effect.TRIP:
-            raise Refused(f"The cause is still there: {view.text}", view.remedy, view.code)
+            raise Refused(say("cause-is-still-there", cause=view.text), view.remedy, view.code)
     if operating.measured is None or not operating.session.live:
-        raise Refused("The front end is silent.", "Check cable, power and port.", "no-front-end")
+        raise Refused(say("front-end-is-silent"), say("check-cable-power-and-port"), "no-front-end")
     if not operating.unloaded():
-        raise Refused("A coil still carries current.", "Wait until it is off.", "current-on")
+        raise Refused(say("coil-still-carries-current"), say("wait-until-it-is-off"), "current-on")
     operating.reset_trip()
 
 
@@ -181,29 +181,31 @@ def _learn_ratio(operating: OperatingState, command: c.LearnRatio) -> None:
     measured = operating.measured
     chain = operating.session.chain
     if measured is None or chain is None or not operating.session.live:
-        raise Refused("The front end is silent.", "Check the link first.", "no-front-end")
+        raise Refused(say("front-end-is-silent"), say("check-link-first"), "no-front-end")
     engine = measured.engine_speed
     speed = max(roll_set.speed.value for roll_set in measured.roll_sets)
     if engine.quality is not Quality.GOOD or measured.engine_speed_source == "ratio":
         raise Refused(
-            "Engine speed is not measured now.", "Connect a pickup or channel.", "no-engine-speed"
+            say("engine-speed-is-not-measured-now"),
+            say("connect-pickup-or-channel"),
+            "no-engine-speed",
         )
-    if not speed > 2.0:
+    if not speed > LEAST_RATIO_MPS:
         raise Refused(
-            "The rolls are too slow to learn a ratio.",
-            "Drive at 2 m/s or more in the gear of the test, converter locked.",
+            say("rolls-are-too-slow-to-learn"),
+            say("drive-faster-to-learn-ratio", least_mps=LEAST_RATIO_MPS),
             "rolls-slow",
         )
     tractive_n = sum(one.tractive_force.value for one in measured.roll_sets)
     if not tractive_n < LIGHT_SHARE * operating.rig.limits.max_force_n:
         raise Refused(
-            f"The tyres pull with {tractive_n:.0f} N and creep on the rolls.",
-            "Learn the ratio at light load: pedal just enough to keep the speed, load off.",
+            say("tyres-pull-with-and-creep-on", tractive_n=tractive_n),
+            say("learn-ratio-at-light-load-pedal"),
             "ratio-under-load",
         )
     operating.ratio_per_m = chain.learn_ratio()
     operating.ratio_of = operating.vehicle
-    operating.event("notice", "Ratio learned.", ratio_per_m=operating.ratio_per_m)
+    operating.event("notice", say("ratio-learned"), ratio_per_m=operating.ratio_per_m)
 
 
 def _require_parked(operating: OperatingState, holder: str) -> None:
@@ -211,7 +213,7 @@ def _require_parked(operating: OperatingState, holder: str) -> None:
     if operating.state is not State.PARKED:
         raise NOT_PARKED
     if not operating.unloaded():
-        raise Refused("A coil carries current.", "Wait until it is off.", "current-on")
+        raise Refused(say("coil-carries-current"), say("wait-until-it-is-off"), "current-on")
 
 
 def _accept_tune_up(operating: OperatingState, command: c.AcceptTuneUp) -> None:
@@ -219,18 +221,18 @@ def _accept_tune_up(operating: OperatingState, command: c.AcceptTuneUp) -> None:
     advice = operating.advice
     if advice is None:
         raise Refused(
-            "No tune-up has been done.", "Run an absorber identification first.", "no-advice"
+            say("no-tune-up-has-been-done"), say("run-absorber-identification-first"), "no-advice"
         )
     if command.run_id != advice.run_id:
         raise Refused(
-            f"The newest tune-up is that of run {advice.run_id}, not of {command.run_id}.",
-            "Read it again, then accept it.",
+            say("newest-tune-up-is-that-of", run_id=advice.run_id, asked=command.run_id),
+            say("read-it-again-then-accept-it"),
             "advice-changed",
         )
     operating.tune(AcceptedTuneUp(advice.run_id, advice.advised_share, operating.helm.name))
     operating.event(
         "notice",
-        f"{operating.helm.name} put the tune-up of {advice.run_id} in force.",
+        say("put-tune-up-of-in-force", name=operating.helm.name, run_id=advice.run_id),
         observer_share=advice.advised_share,
     )
 
@@ -239,7 +241,7 @@ def _drop_tune_up(operating: OperatingState, command: c.DropTuneUp) -> None:
     _require_parked(operating, command.holder)
     if operating.tuned is not None:
         operating.tune(None)
-        operating.event("notice", f"{operating.helm.name} went back to the usual tuning.")
+        operating.event("notice", say("went-back-to-usual-tuning", name=operating.helm.name))
 
 
 def _drop_identified(operating: OperatingState, command: c.DropIdentified) -> None:
@@ -248,18 +250,18 @@ def _drop_identified(operating: OperatingState, command: c.DropIdentified) -> No
     wrong = [name for name in command.absorbers if name not in known]
     if wrong:
         raise Refused(
-            f"There is no absorber '{wrong[0]}'.",
-            f"This rig has {', '.join(sorted(known))}.",
+            say("there-is-no-absorber", absorber=wrong[0]),
+            say("this-rig-has", names=sorted(known)),
             "no-absorber",
         )
     operating.forget_identified(command.absorbers or tuple(known))
-    operating.event("notice", f"{operating.helm.name} went back to the rig file's absorber maps.")
+    operating.event("notice", say("went-back-to-rig-files-absorber", name=operating.helm.name))
 
 
 def _slow_value(operating: OperatingState, command: c.SlowValue) -> None:
     chain = operating.session.chain
     if chain is None or not operating.session.live:
-        raise Refused("The front end is silent.", "Send the value again later.", "no-front-end")
+        raise Refused(say("front-end-is-silent"), say("send-value-again-later"), "no-front-end")
     chain.feed_slow(command.name, command.value, chain.now_s - command.age_s)
 
 
@@ -268,13 +270,13 @@ def _slow_value(operating: OperatingState, command: c.SlowValue) -> None:
 
 def _wrong_state(operating: OperatingState, wanted: str) -> Refused:
     remedy = {
-        State.PARKED: "Make ready first.",
-        State.READY: "Start a test, or park.",
-        State.LOADED: "Ease off first.",
-        State.EASING: "Wait until the load is off.",
-        State.TRIPPED: "Remove the cause and reset the trip.",
+        State.PARKED: say("make-ready-first"),
+        State.READY: say("start-test-or-park"),
+        State.LOADED: say("ease-off-first"),
+        State.EASING: say("wait-until-load-is-off"),
+        State.TRIPPED: say("remove-cause-and-reset-trip"),
     }[operating.state]
-    return Refused(f"The rig is {operating.state}, not {wanted}.", remedy, f"not-{wanted}")
+    return Refused(say("rig-is-not", state=operating.state, wanted=wanted), remedy, f"not-{wanted}")
 
 
 def _start(operating: OperatingState, command: c.StartTest) -> None:
@@ -282,15 +284,18 @@ def _start(operating: OperatingState, command: c.StartTest) -> None:
     if operating.state is not State.READY:
         raise _wrong_state(operating, "ready")
     if not command.run_id:
-        raise Refused("The run has no id.", "Give one.", "no-run-id")
+        raise Refused(say("run-has-no-id"), say("give-one"), "no-run-id")
     problem = unready(operating)
     if problem is not None:
         raise problem
     if operating.vehicle and command.vehicle != operating.vehicle:
         raise Refused(
-            f"The test is of '{command.vehicle or 'no vehicle'}', but '{operating.vehicle}' was "
-            "acknowledged on the rolls.",
-            "Choose the vehicle that stands there, or park and acknowledge again.",
+            say(
+                "test-is-of-another-vehicle",
+                vehicle=command.vehicle or "no vehicle",
+                on_rolls=operating.vehicle,
+            ),
+            say("choose-vehicle-that-stands-there-or"),
             "wrong-vehicle",
         )
     measured = operating.measured
@@ -322,9 +327,7 @@ def _warn_of_wheels(operating: OperatingState) -> None:
     if strange:
         operating.event(
             "notice",
-            f"Tooth wheels that have not been learned yet: {', '.join(strange)}. Where they turn "
-            "the load ripples once per turn. Before the next test drive steadily at about 50 km/h "
-            "for some ten seconds with the rig ready.",
+            say("tooth-wheels-not-learned", roll_sets=strange, about_mps=LEARN_TEETH_MPS),
             code="wheels-unlearned",
             roll_sets=",".join(strange),
         )
@@ -334,16 +337,18 @@ def _adjust(operating: OperatingState, command: c.Adjust) -> None:
     operating.helm.require(command.holder)
     test = operating.test
     if operating.state is not State.LOADED or test is None:
-        raise Refused("No test is running.", "Start one first.", "no-test")
+        raise Refused(say("no-test-is-running"), say("start-one-first"), "no-test")
     test.adjust(command.set_point, command.quantity)
     operating.tell_news(test)
-    operating.event("notice", "Set point adjusted.", set_point=command.set_point, unit=test.unit)
+    operating.event(
+        "notice", say("set-point-adjusted"), set_point=command.set_point, unit=test.unit
+    )
 
 
 def _ease_off(operating: OperatingState, command: c.EaseOff) -> None:
     if operating.state is State.LOADED:
         at_helm = operating.helm.name if command.holder == operating.helm.holder else ""
-        operating.ease("eased-off", f"Eased off by {at_helm or command.name or 'somebody'}.")
+        operating.ease("eased-off", say("eased-off-by", name=at_helm or command.name or "somebody"))
 
 
 _HANDLERS: dict[type, Callable[[OperatingState, Any], None]] = {

@@ -9,6 +9,7 @@ from __future__ import annotations
 import msgspec
 
 from control.test_kinds.plans import Plan
+from daq.texts.message import Text
 
 
 class Command(msgspec.Struct, frozen=True, tag_field="command", forbid_unknown_fields=True):
@@ -156,5 +157,5 @@ class Answer(msgspec.Struct, frozen=True):
     id: int
     accepted: bool
     code: str = ""
-    reason: str = ""
-    remedy: str = ""
+    reason: Text = ""
+    remedy: Text = ""

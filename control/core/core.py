@@ -32,6 +32,7 @@ from daq.measure.measured import Measured
 from daq.measure.rest import NO_CURRENT_A
 from daq.readings import Reading
 from daq.rig.description import Rig
+from daq.texts.message import say
 from daq.wire.frames import (
     FromFrontEnd,
     Hello,
@@ -122,7 +123,7 @@ class Core(OperatingState):
         for command in commands:
             answers.append(command_handlers.handle(self, command))
         if self.helm.expired(now_s):
-            self._left_the_helm("The helm expired: no heartbeat from its holder.")
+            self._left_the_helm(say("helm-expired-no-heartbeat-from-its"))
         set_point: SetPoint | None = None
         if type(frame) is Sample:
             set_point = self._sample(frame, now_s, late)
@@ -302,7 +303,9 @@ class Core(OperatingState):
             self._frame_time_s = None
             self._sample_s = now_s
             self._fault_detector.clear_clock()
-            self.event("notice", f"Front end {hello.firmware} greeted.", session=hello.session)
+            self.event(
+                "notice", say("front-end-greeted", firmware=hello.firmware), session=hello.session
+            )
         if code == "wire-mismatch":
             self._outside[code] = detail
         else:
@@ -316,11 +319,13 @@ class Core(OperatingState):
     def _notice(self, notice: Notice) -> None:
         names = {code.value: code.name.lower().replace("_", "-") for code in NoticeCode}
         name = names.get(notice.code, str(notice.code))
-        self.event("notice", f"Front end: {name}.", code=notice.code, detail=notice.detail)
+        self.event(
+            "notice", say("front-end-notice", notice=name), code=notice.code, detail=notice.detail
+        )
         if notice.code == NoticeCode.SET_POINT_REFUSED and self.session.live:
             if notice.detail == 2:  # an old sequence: a late duplicate, not a contradiction
                 return
-            self._moment["set-points-refused"] = f"reason {notice.detail}"
+            self._moment["set-points-refused"] = say("reason-number", number=notice.detail)
             self._without_frame()
 
     def _contradicted(self, problem: str, now_s: float) -> None:
@@ -359,7 +364,7 @@ class Core(OperatingState):
             reading: Reading = getattr(measured, name)
             if reading.value == reading.value:
                 data[name] = reading.value
-        text = "Tyres slip on the rolls." if self._slipping else "The tyres no longer slip."
+        text = say("tyres-slip-on-rolls") if self._slipping else say("tyres-no-longer-slip")
         self.event("notice", text, code="tyre-slip", began=self._slipping, **data)
 
     def _follow_flight(self, flight: int) -> None:
@@ -375,7 +380,11 @@ class Core(OperatingState):
         """A notice when the gate begins to cut for another serious reason."""
         serious = clamps & _SERIOUS
         if serious & ~self._clamped:
-            self.event("notice", f"The gate cut: {Clamp(serious)!r}.", clamps=serious)
+            self.event(
+                "notice",
+                say("gate-cut", clamps=[str(one.name).lower() for one in Clamp(serious)]),
+                clamps=serious,
+            )
         self._clamped = serious
 
     # ---- what others see -------------------------------------------------------------------

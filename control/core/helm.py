@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from control.telemetry import HelmView
 from daq.errors import Refused
+from daq.texts.message import say
 
 ASK_EXPIRES_S = 30.0  # a request for the helm is forgotten after this
 
@@ -37,14 +38,16 @@ class Helm:
     def take(self, holder: str, name: str, now_s: float) -> bool:
         """Take the free helm, or keep one's own. True when the holder changed. Raises Refused."""
         if not holder:
-            raise Refused("The helm needs a holder.", "Send your client's id with it.", "no-holder")
+            raise Refused(
+                say("helm-needs-holder"), say("send-your-clients-id-with-it"), "no-holder"
+            )
         if self.holder == holder:
             self._until_s = now_s + self._expiry_s
             return False
         if self.holder:
             raise Refused(
-                f"{self.name or self.holder} is at the helm.",
-                "Ask for the helm; the holder can offer it to you.",
+                say("is-at-helm", name=self.name or self.holder),
+                say("ask-for-helm-holder-can-offer"),
                 "helm-held",
             )
         self.holder, self.name = holder, name
@@ -68,14 +71,14 @@ class Helm:
         A second asker never takes the place of a first: the holder may be about to answer them.
         """
         if not self.holder:
-            raise Refused("The helm is free.", "Take it.", "helm-free")
+            raise Refused(say("helm-is-free"), say("take-it"), "helm-free")
         if self.holder == holder:
-            raise Refused("You are at the helm already.", "Nothing to do.", "helm-yours")
+            raise Refused(say("you-are-at-helm-already"), say("nothing-to-do"), "helm-yours")
         self.expire_ask(now_s)
         if self._asked_by not in ("", holder):
             raise Refused(
-                f"{self._asked_name or self._asked_by} has asked for the helm already.",
-                "Wait until they are answered, then ask again.",
+                say("has-asked-for-helm-already", name=self._asked_name or self._asked_by),
+                say("wait-until-they-are-answered-then"),
                 "helm-asked",
             )
         self._asked_by, self._asked_name = holder, name
@@ -87,8 +90,8 @@ class Helm:
         self.expire_ask(now_s)
         if not self._asked_by or to != self._asked_by:
             raise Refused(
-                f"'{to}' has not asked for the helm.",
-                "They must ask first; then offer it again.",
+                say("has-not-asked-for-helm", name=to),
+                say("they-must-ask-first-then-offer"),
                 "helm-not-asked",
             )
         self.holder, self.name = self._asked_by, self._asked_name
@@ -100,10 +103,10 @@ class Helm:
         if self.holder and self.holder == holder:
             return
         if not self.holder:
-            raise Refused("Nobody is at the helm.", "Take the helm first.", "helm-free")
+            raise Refused(say("nobody-is-at-helm"), say("take-helm-first"), "helm-free")
         raise Refused(
-            f"{self.name or self.holder} is at the helm, not you.",
-            "Ask for the helm; the holder can offer it to you.",
+            say("is-at-helm-not-you", name=self.name or self.holder),
+            say("ask-for-helm-holder-can-offer"),
             "helm-held",
         )
 

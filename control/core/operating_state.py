@@ -26,6 +26,7 @@ from control.thermal.manager import ThermalManager
 from daq.measure.measured import Measured
 from daq.measure.rest import NO_CURRENT_A
 from daq.rig.description import Rig
+from daq.texts.message import Text, say
 from daq.wire.frames import Permission
 
 LATE_S = 0.1  # no step for this long: the loop was late
@@ -72,8 +73,8 @@ class OperatingState:
         self._zero_a = (0.0,) * len(rig.absorbers)
         self._fresh = False  # the demand starts from where the load is
         self._now_s = 0.0
-        self._outside: dict[str, str] = {}
-        self._moment: dict[str, str] = {}
+        self._outside: dict[str, Text] = {}
+        self._moment: dict[str, Text] = {}
         self._fan_control = FanControl(rig)
         self._events: list[Event] = []
         if self.faults.trip is not None:
@@ -82,7 +83,7 @@ class OperatingState:
             self.faults.latch(TABLE["host-restarted"], 0.0)
             self.state = State.TRIPPED
 
-    def _last_codes(self) -> dict[str, str]:
+    def _last_codes(self) -> dict[str, Text]:
         """Frame faults stay as they were while no frame comes."""
         own = {"link-lost", "helm-expired", "loop-late", *self._moment, *self._outside}
         return {
@@ -93,7 +94,7 @@ class OperatingState:
 
     # ---- faults ----------------------------------------------------------------------------------
 
-    def outside(self, code: str, active: bool, detail: str = "") -> None:
+    def outside(self, code: str, active: bool, detail: Text = "") -> None:
         """A condition reported from outside the frames: recorder-failed, disk-low, and the like."""
         if code not in TABLE:
             raise KeyError(code)
@@ -103,8 +104,8 @@ class OperatingState:
             self._outside.pop(code, None)
 
     def _add_own(
-        self, codes: dict[str, str], measured: Measured | None, late: bool, loaded: bool
-    ) -> dict[str, str]:
+        self, codes: dict[str, Text], measured: Measured | None, late: bool, loaded: bool
+    ) -> dict[str, Text]:
         helm_gone = self.state is State.LOADED and not self.helm.holder
         # A set point that forces is valid for less than the rig file says: its end alone only takes
         # the forcing away, and the next set point that arrives goes on from what flows.
@@ -167,7 +168,7 @@ class OperatingState:
     def now_s(self) -> float:
         return self._now_s
 
-    def event(self, kind: str, text: str, /, **data: str | float | int | bool) -> None:
+    def event(self, kind: str, text: Text, /, **data: Text | float | int | bool) -> None:
         self._events.append(Event(self.time_s, kind, text, data))
 
     def move(self, trigger: Trigger, why: str) -> None:
@@ -184,7 +185,13 @@ class OperatingState:
             self._fan_control.load_ended(self.time_s)
         if to is State.PARKED:
             self.acknowledged = False
-        self.event("state", f"{before} -> {to}: {why}", before=before, after=to, why=why)
+        self.event(
+            "state",
+            say("state-changed", before=before, after=to, why=why),
+            before=before,
+            after=to,
+            why=str(why),
+        )
 
     def begin(self, test: Test) -> None:
         self.test = test
@@ -193,7 +200,10 @@ class OperatingState:
         self.move(Trigger.START, test.run_id)
         self.heat.begin_run(test.run_id)
         self.event(
-            "run-started", f"Run {test.run_id} started.", run_id=test.run_id, test=test.plan_kind
+            "run-started",
+            say("run-started", run_id=test.run_id),
+            run_id=test.run_id,
+            test=test.plan_kind,
         )
         test.opened()
         self.tell_news(test)
@@ -204,12 +214,12 @@ class OperatingState:
             self.event(kind, text, run_id=test.run_id, **data)
         test.news.clear()
 
-    def ease(self, code: str, text: str, remedy: str = "") -> None:
+    def ease(self, code: str, text: Text, remedy: Text = "") -> None:
         """Begin to take the load off in order and end the run."""
         self._end_run(code, text, remedy)
         self.move(Trigger.EASE, code)
 
-    def _end_run(self, code: str, text: str, remedy: str) -> None:
+    def _end_run(self, code: str, text: Text, remedy: Text) -> None:
         test = self.test
         if test is None:
             return
@@ -231,7 +241,7 @@ class OperatingState:
             if absorber.name in found:
                 self.loads.adopt(i, found[absorber.name])
         worst = max(one.error_percent for one in found.values())
-        self.event("notice", "Absorbers identified.", worst_error_percent=worst)
+        self.event("notice", say("absorbers-identified"), worst_error_percent=worst)
 
     def tune(self, accepted: AcceptedTuneUp | None) -> None:
         """Put an accepted tune-up in force, or the usual tuning; nothing is loaded now."""
@@ -248,11 +258,11 @@ class OperatingState:
         self.faults.reset()
         self.move(Trigger.RESET, "reset by the helm")
 
-    def helm_changed(self, text: str) -> None:
+    def helm_changed(self, text: Text) -> None:
         self.acknowledged = False
         self.event("helm", text, holder=self.helm.holder, name=self.helm.name)
 
-    def _left_the_helm(self, text: str) -> None:
+    def _left_the_helm(self, text: Text) -> None:
         self.helm_changed(text)
 
     def unloaded(self) -> bool:

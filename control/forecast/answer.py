@@ -7,7 +7,7 @@ Data flow: plan -> control.forecast.question -> forward run through control.fore
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator
 
 import msgspec
 
@@ -15,9 +15,10 @@ from control.forecast.duty import Expected
 from control.forecast.forward import Outcome
 from control.forecast.question import Change, judge, shares_of, works_for
 from control.forecast.rig_heat import UNEVEN_SHARE, RigHeat
-from control.forecast.suggestions import Suggestion, suggest
+from control.forecast.suggestions import Suggestion, share_list, suggest
 from control.test_kinds.plans import Plan
-from daq.quantities import UnitSystem, shown
+from daq.quantities import UnitSystem
+from daq.texts.message import Message, Text, say, sentences
 
 
 class RotorOutlook(msgspec.Struct, frozen=True):
@@ -35,7 +36,7 @@ class HeatAnswer(msgspec.Struct, frozen=True):
     """The answer before the test."""
 
     possible: bool
-    text: str
+    text: Text
     seconds: float  # of the plan
     limited_after_s: float  # NaN: not limited by heat
     limiting: str  # absorber that limits, "" when none
@@ -78,10 +79,10 @@ def answer(
     if helpful and not found.possible:
         suggestions = suggest(plan, heat, expected, asked, found, units)
     sets = [roll_set.name for roll_set in heat.rig.roll_sets]
-    said = ", ".join(f"{name} {share:.0%}" for name, share in zip(sets, shares, strict=True))
+    told_shares = share_list(zip(sets, shares, strict=True))
     return HeatAnswer(
         found.possible,
-        _text(found, seconds, limiting, units) + _split_text(split, said, uneven_s, shares),
+        sentences((_text(found, seconds, limiting), *_split_text(split, told_shares, uneven_s))),
         seconds,
         found.limited_after_s,
         limiting,
@@ -103,31 +104,27 @@ def answer(
     )  # fmt: skip
 
 
-def _text(found: Outcome, seconds: float, limiting: str, units: UnitSystem) -> str:
+def _text(found: Outcome, seconds: float, limiting: str) -> Text:
     if found.possible:
-        hottest = shown(max(found.peaks_k), "K", units=units)
-        return f"The rig can run this by heat: hottest rotor about {hottest}."
+        return say("heat-allows-plan", hottest_k=max(found.peaks_k))
     if not math.isnan(found.short_after_s):
-        return (
-            f"The absorbers cannot take this power at this speed (after {found.short_after_s:.0f} "
-            f"s of {seconds:.0f} s)."
-        )
-    return (
-        f"{limiting} limits after {found.limited_after_s / 60.0:.1f} min of "
-        f"{seconds / 60.0:.1f} min."
+        return say("torque-limits-after", after_s=found.short_after_s, of_s=seconds)
+    return say(
+        "heat-limits-after",
+        absorber=limiting,
+        after_min=found.limited_after_s / 60.0,
+        of_min=seconds / 60.0,
     )
 
 
-def _split_text(split: str, said: str, uneven_s: float, shares: Sequence[float]) -> str:
+def _split_text(split: str, shares: tuple[Message, ...], uneven_s: float) -> Iterator[Text]:
     if len(shares) < 2:
-        return ""
+        return
     if split == "told":
-        return f" Split as told: {said}."
-    if split == "last-run":
-        return f" Split as in the last run: {said}."
-    text = " Nobody has said how the truck shares its power; evenly was assumed."
-    if not math.isnan(uneven_s):
-        text += (
-            f" With {UNEVEN_SHARE:.0%} on one roll set it is limited after {uneven_s / 60:.1f} min."
-        )
-    return text
+        yield say("split-as-stated", shares=shares)
+    elif split == "last-run":
+        yield say("split-as-in-last-run", shares=shares)
+    else:
+        yield say("split-assumed-even")
+        if not math.isnan(uneven_s):
+            yield say("limited-when-uneven", share=UNEVEN_SHARE, after_min=uneven_s / 60.0)

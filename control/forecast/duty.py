@@ -31,6 +31,7 @@ from control.test_kinds.road_load import RoadLoad, force
 from control.test_kinds.simulated_road import Profile, check_grades, road_load_of
 from daq.errors import Refused
 from daq.rig.description import Rig
+from daq.texts.message import say
 
 RADPS_PER_RPM = 2.0 * math.pi / 60.0
 APPROACH_S = 8.0  # from one point of a map to the next
@@ -80,7 +81,7 @@ def duty_segments(plan: Plan, rig: Rig, expected: Expected) -> tuple[DutySegment
             return _coast(plan, rig)
         case SnapSmoke():
             return (DutySegment(plan.most_snaps * plan.idle_s, 0.0, 0.0),)
-    raise Refused("Nothing is known of the heat of this kind of test.", "Rehearse it.", "kind")
+    raise Refused(say("nothing-is-known-of-heat-of"), say("rehearse-it"), "kind")
 
 
 def heaviest_segment(plan: Plan, rig: Rig, expected: Expected) -> DutySegment | None:
@@ -100,8 +101,8 @@ def heaviest_segment(plan: Plan, rig: Rig, expected: Expected) -> DutySegment | 
 def _power(expected: Expected) -> float:
     if expected.power_w is None or not expected.power_w > 0.0:
         raise Refused(
-            "The plan leaves the power to the truck.",
-            "Say what wheel power to expect (power_w).",
+            say("plan-leaves-power-to-truck"),
+            say("say-what-wheel-power-to-expect"),
             "power-needed",
         )
     return expected.power_w
@@ -110,8 +111,8 @@ def _power(expected: Expected) -> float:
 def _speed(expected: Expected) -> float:
     if expected.speed_mps is None or not expected.speed_mps > 0.0:
         raise Refused(
-            "The plan does not say how fast the rolls turn.",
-            "Say what roll speed to expect (speed_mps).",
+            say("plan-does-not-say-how-fast"),
+            say("say-what-roll-speed-to-expect"),
             "speed-needed",
         )
     return expected.speed_mps
@@ -124,8 +125,8 @@ def _roll(rpm: float, expected: Expected) -> float:
     if expected.speed_mps is not None and expected.speed_mps > 0.0:
         return expected.speed_mps
     raise Refused(
-        "The plan goes by engine speed and the gear is not known.",
-        "Learn the ratio, or say ratio_per_m or speed_mps.",
+        say("plan-goes-by-engine-speed-and"),
+        say("learn-ratio-or-say-ratio-per"),
         "ratio-needed",
     )
 
@@ -149,7 +150,7 @@ def _sweep(plan: PowerSweep, expected: Expected) -> tuple[DutySegment, ...]:
         start, stop = plan.from_mps, plan.to_mps
         seconds = abs(stop - start) / plan.mps_per_s
     else:
-        raise Refused("The sweep is not complete.", "Give from, to and rate.", "plan-sweep")
+        raise Refused(say("sweep-is-not-complete"), say("give-from-to-and-rate"), "plan-sweep")
     power = _power(expected)
     parts = [DutySegment(plan.full_pedal_s, power, start)] if plan.full_pedal_s else []
     for part in range(SWEEP_PARTS):
@@ -200,7 +201,9 @@ def _climb(plan: GradeClimb, rig: Rig, expected: Expected) -> tuple[DutySegment,
         elif plan.grade.by_time:
             seconds = plan.grade.by_time[-1][0]
         else:
-            raise Refused("The climb has no length.", "Give seconds or distance_m.", "plan-length")
+            raise Refused(
+                say("climb-has-no-length"), say("give-seconds-or-distance-m"), "plan-length"
+            )
     most = expected.power_w if expected.power_w else math.inf
     parts = max(1, min(400, round(seconds / 10.0)))
     each = seconds / parts
@@ -226,7 +229,7 @@ def _trace(plan: SpeedTrace, rig: Rig) -> tuple[DutySegment, ...]:
         asked = _force(plan.vehicle, load, speed, rate, grades(t1, distance))
         found.append(DutySegment(seconds, absorber_power(rig, asked, speed, rate), speed))
     if not found:
-        raise Refused("The trace is empty.", "Give its points.", "plan-trace")
+        raise Refused(say("trace-is-empty"), say("give-its-points"), "plan-trace")
     return tuple(found)
 
 

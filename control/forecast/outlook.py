@@ -17,7 +17,8 @@ from control.forecast.rig_heat import RigHeat
 from control.forecast.suggestions import most_power
 from control.test_kinds.plans import Identification, Plan, SnapSmoke
 from daq.errors import Refused
-from daq.quantities import UnitSystem, shown
+from daq.quantities import UnitSystem
+from daq.texts.message import Text, say, sentences
 
 NO_HEAT = (SnapSmoke, Identification)  # nothing, or its own guard
 POWER_NEEDED = "power-needed"
@@ -27,7 +28,7 @@ class Outlook(msgspec.Struct, frozen=True):
     """The heat answer as a start tells it."""
 
     possible: bool | None  # None: it depends on the truck, or nothing can be said
-    text: str  # "" where heat has no part in the test
+    text: Text  # "" where heat has no part in the test
     power_w: float = math.nan  # that was asked about; NaN: none
     assumed: bool = False  # the power is the most the rig can take, as nobody has said another
     limiting: str = ""
@@ -55,10 +56,11 @@ def outlook(
             best = most_power(plan, heat, known, units)
             most = best if best is not None else math.nan
     except Refused as error:
-        return Outlook(None, f"Heat was not looked at: {error.problem} {error.remedy}")
+        refused = sentences((error.problem, error.remedy))
+        return Outlook(None, say("heat-not-looked-at", why=refused))
     return Outlook(
         None if assumed and not found.possible else found.possible,
-        _text(found, assumed, most, units), found.highest_power_w, assumed, found.limiting,
+        _text(found, assumed, most), found.highest_power_w, assumed, found.limiting,
         found.limited_after_s, most,
     )  # fmt: skip
 
@@ -72,13 +74,12 @@ def _full_load(plan: Plan, heat: RigHeat, expected: Expected) -> Expected:
     return changed(plan, expected, Change(power_w=0.99 * most))[1]
 
 
-def _text(found: HeatAnswer, assumed: bool, most_w: float, units: UnitSystem) -> str:
-    power = shown(found.highest_power_w, "W", units=units)
-    lasting = ""
-    if not math.isnan(most_w):
-        lasting = f" At most {shown(most_w, 'W', units=units)} lasts to the end."
-    if not assumed:
-        return f"{found.text}{lasting}"
-    if found.possible:
-        return f"Whatever the truck gives, up to the {power} the rig can take there: {found.text}"
-    return f"If the truck gives the {power} that the rig can take there: {found.text}{lasting}"
+def _text(found: HeatAnswer, assumed: bool, most_w: float) -> Text:
+    power_w = found.highest_power_w
+    if assumed and found.possible:
+        return say("heat-at-most-power", power_w=power_w, answer=found.text)
+    lasting = "" if math.isnan(most_w) else say("power-that-lasts", most_w=most_w)
+    if assumed:
+        told = say("heat-if-most-power", power_w=power_w, answer=found.text)
+        return sentences((told, lasting))
+    return sentences((found.text, lasting))

@@ -21,6 +21,7 @@ from control.forecast.rig_heat import RigHeat
 from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import Plan
 from daq.errors import Refused
+from daq.texts.message import say
 
 PAUSE_SPEED_MPS = 3.0  # the truck lets the rolls turn slowly
 MOST_PARTS = 10
@@ -73,9 +74,9 @@ def check_works(works: Sequence[DutySegment]) -> None:
     """Raises Refused unless the work is finite and short enough to be looked at."""
     numbers = [number for work in works for number in (work.seconds, work.power_w, work.speed_mps)]
     if not all(math.isfinite(number) and number >= 0.0 for number in numbers):
-        raise Refused("The plan's work is not finite.", "Check its numbers.", "plan-number")
+        raise Refused(say("plans-work-is-not-finite"), say("check-its-numbers"), "plan-number")
     if sum(work.seconds for work in works) > LONGEST_S:
-        raise Refused("The plan is longer than a day.", "Split it.", "plan-length")
+        raise Refused(say("plan-is-longer-than-day"), say("split-it"), "plan-length")
 
 
 def judge(heat: RigHeat, works: Sequence[DutySegment], change: Change) -> Outcome:
@@ -91,8 +92,8 @@ def shares_of(heat: RigHeat, change: Change) -> tuple[float, ...] | None:
     total = sum(change.shares.values())
     if set(change.shares) != set(names) or not 0.99 <= total <= 1.01:
         raise Refused(
-            "The split does not say a share of every roll set.",
-            f"Give {', '.join(names)}, together 1.",
+            say("split-does-not-say-share-of"),
+            say("give-together-1", names=names),
             "split",
         )
     return tuple(change.shares[name] / total for name in names)

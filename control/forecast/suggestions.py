@@ -7,7 +7,7 @@ same check and the same forward run as for the question itself -> those that pas
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import TypeGuard
 
 import msgspec
@@ -26,7 +26,8 @@ from control.test_kinds.plans import (
     SteppedMap,
 )
 from daq.errors import Refused
-from daq.quantities import UnitSystem, shown, shown_value
+from daq.quantities import UnitSystem, shown_value
+from daq.texts.message import Message, Text, say
 
 PAUSES_S = (300.0, 600.0, 1200.0)
 PARTS = (2, 3, 4, 6, 8, 10)
@@ -43,9 +44,14 @@ class Suggestion(msgspec.Struct, frozen=True):
     """Something that would make it possible."""
 
     kind: str  # shorter | less-power | faster-rolls | slower | split | pauses | cool-first
-    text: str
+    text: Text
     value: float  # seconds, watts, m/s, share of the first roll set or number of parts, by kind
     change: Change = Change()  # the question with it answers yes
+
+
+def share_list(shares: Iterable[tuple[str, float]]) -> tuple[Message, ...]:
+    """How the power is shared between roll sets, one after the other."""
+    return tuple(say("share-of", roll_set=name, share=share) for name, share in shares)
 
 
 class _Search:
@@ -94,7 +100,7 @@ class _Search:
                 change = self.change(plan=msgspec.structs.replace(self.plan, seconds=seconds))
             if self.fits(change):
                 return Suggestion(
-                    "shorter", f"Stop after {seconds / 60.0:.1f} min.", seconds, change
+                    "shorter", say("stop-after-min", after_min=seconds / 60.0), seconds, change
                 )
             seconds -= SHORTER_STEP_S
         return None
@@ -125,7 +131,7 @@ class _Search:
                 best, change = middle, other
             else:
                 high = middle
-        text = f"With at most {shown(best, 'W', units=self.units)} it can be run to the end."
+        text = say("less-power-lasts", power_w=best)
         return Suggestion("less-power", text, best, change)
 
     def at_speed(self, factor: float) -> Change | None:
@@ -164,10 +170,7 @@ class _Search:
             speed = self.whole(factor * self.fastest_mps, "m/s", up=True)
             change = self.at_speed(speed / self.fastest_mps)
             if self.fits(change):
-                text = (
-                    "In a gear that turns the rolls faster: the same power at "
-                    f"{shown(speed, 'm/s', units=self.units)}."
-                )
+                text = say("faster-rolls-last", speed_mps=speed)
                 return Suggestion("faster-rolls", text, speed, change)
         return None
 
@@ -191,10 +194,9 @@ class _Search:
             speed = self.whole(share * self.fastest_mps, "m/s")
             change = self.slowed(speed / self.fastest_mps) if speed > 0.0 else None
             if self.fits(change):
-                told = shown(speed, "m/s", units=self.units)
-                text = f"On the same road, no faster than {told}."
+                text = say("slower-on-road-lasts", speed_mps=speed)
                 if isinstance(self.plan, SteadyHold):
-                    text = f"At the same force, no faster than {told}."
+                    text = say("slower-at-force-lasts", speed_mps=speed)
                 return Suggestion("slower", text, speed, change)
         return None
 
@@ -209,9 +211,9 @@ class _Search:
             shares = dict(zip(names, (first, 1.0 - first), strict=True))
             change = self.change(shares=shares)
             if self.fits(change):
-                told = ", ".join(f"{name} {share:.0%}" for name, share in shares.items())
+                told = share_list(shares.items())
                 return Suggestion(
-                    "split", f"With the power shared {told} it can be run to the end.", first,
+                    "split", say("other-split-lasts", shares=told), first,
                     change,
                 )  # fmt: skip
         return None
@@ -224,7 +226,7 @@ class _Search:
             for pause in PAUSES_S:
                 change = self.change(parts=parts, pause_s=pause)
                 if self.fits(change):
-                    text = f"In {parts} parts with {pause / 60.0:.0f} min of cooling between them."
+                    text = say("parts-with-pauses-last", parts=parts, pause_min=pause / 60.0)
                     return Suggestion("pauses", text, float(parts), change)
         return None
 
@@ -234,7 +236,7 @@ class _Search:
         for seconds in COOL_FIRST_S:
             change = self.change(cool_first_s=seconds)
             if self.fits(change):
-                text = f"Cool for {seconds / 60.0:.0f} min first."
+                text = say("cool-for-min-first", pause_min=seconds / 60.0)
                 return Suggestion("cool-first", text, seconds, change)
         return None
 

@@ -16,9 +16,10 @@ from control.safety.surroundings import LOOK_S, Surroundings
 from daq.measure.measured import NOT_YET_KNOWN, Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.texts.message import Text, say
 from daq.wire.frames import Permission
 
-NOTHING: dict[str, str] = {}
+NOTHING: dict[str, Text] = {}
 
 # How long a condition must hold, s (the table states the sum with the frame time).
 PERSISTENCE_S: dict[str, float] = {
@@ -99,12 +100,12 @@ class FaultDetector:
         self._clock: tuple[float, int] | None = None
         self._clock_jump = ""
         self._clock_off_s = 0.0  # within the last second or so
-        self.hot: dict[str, str] = NOTHING  # codes of control.thermal.manager, set by the core
+        self.hot: dict[str, Text] = NOTHING  # codes of control.thermal.manager, set by the core
         self._doubt_s: dict[str, float] = {}
         self._surroundings = Surroundings(rig)
         self._look_every = max(1, round(LOOK_S * rig.frame_hz))
         self._look_countdown = 0
-        self._around: dict[str, str] = {}
+        self._around: dict[str, Text] = {}
 
     def clear_clock(self) -> None:
         """A new session: device time starts afresh and an earlier jump is history."""
@@ -115,13 +116,13 @@ class FaultDetector:
 
     def frame(
         self, measured: Measured, loads: LoadLoop, under_load: bool, by_engine: bool, doubtful: bool
-    ) -> dict[str, str]:
+    ) -> dict[str, Text]:
         """Codes that hold now, with a detail each; call after `loads.step`.
 
         `doubtful`: some speed or force reading of this frame is not good.
         """
         now = measured.time_s
-        raised: list[tuple[str, str]] = []
+        raised: list[tuple[str, Text]] = []
 
         clock = self._clock
         if clock is not None:
@@ -136,7 +137,9 @@ class FaultDetector:
             raised.append(("clock-jump", self._clock_jump))
         self._lost += measured.frames_lost - self._lost * self._frame_s / LOST_WINDOW_S
         if self._lost > LOST_SHARE * LOST_WINDOW_S / self._frame_s:
-            raised.append(("frames-lost", f"about {self._lost:.0f} in the last second"))
+            raised.append(
+                ("frames-lost", say("about-so-many-last-second", count=round(self._lost)))
+            )
         if not measured.stop_chain_closed or measured.permission == Permission.CHAIN_OPEN:
             raised.append(("stop-chain-open", ""))
         if measured.tie_downs is False:
@@ -167,7 +170,7 @@ class FaultDetector:
             return NOTHING
         return self._persist(raised, now)
 
-    def _numeric(self, bits: int, raised: list[tuple[str, str]]) -> None:
+    def _numeric(self, bits: int, raised: list[tuple[str, Text]]) -> None:
         for number, code, where in _CODES:
             if bits >> number & 1:
                 place = int(self._places[number])
@@ -178,9 +181,9 @@ class FaultDetector:
                     detail = self._rig.absorbers[place].name
                 raised.append((code, detail))
 
-    def _come_and_go(self, raised: list[tuple[str, str]]) -> None:
+    def _come_and_go(self, raised: list[tuple[str, Text]]) -> None:
         """A reading in doubt every other frame is no better than one in doubt all the time."""
-        bad = {detail: code for code, detail in raised if code in _DOUBTS}
+        bad = {str(detail): code for code, detail in raised if code in _DOUBTS}
         doubt_s = self._doubt_s
         for name in bad:
             doubt_s[name] = min(doubt_s.get(name, 0.0) + self._frame_s, 2.0 * DOUBT_S)
@@ -195,7 +198,7 @@ class FaultDetector:
                 raised.append(("speed-suspect" if name in sets else "cell-suspect", name))
 
     @staticmethod
-    def _doubts(measured: Measured, raised: list[tuple[str, str]]) -> None:
+    def _doubts(measured: Measured, raised: list[tuple[str, Text]]) -> None:
         for roll_set in measured.roll_sets:
             if roll_set.speed.quality is Quality.MISSING:
                 if roll_set.condition != NOT_YET_KNOWN:  # the first second: nothing is lost
@@ -208,11 +211,11 @@ class FaultDetector:
             elif absorber.force.quality is Quality.SUSPECT:
                 raised.append(("cell-suspect", absorber.name))
 
-    def _persist(self, raised: list[tuple[str, str]], now: float) -> dict[str, str]:
+    def _persist(self, raised: list[tuple[str, Text]], now: float) -> dict[str, Text]:
         details = dict(raised)
         for code in [code for code in self._since if code not in details]:
             del self._since[code]
-        active: dict[str, str] = {}
+        active: dict[str, Text] = {}
         for code, detail in details.items():
             since = self._since.setdefault(code, now)
             if now - since >= PERSISTENCE_S.get(code, 0.0):

@@ -10,6 +10,7 @@ from __future__ import annotations
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.texts.message import Text
 
 LOOK_S = 0.2
 FAN_STARTS_S = 2.0  # a fan may take this long until its switch says that it turns
@@ -36,9 +37,9 @@ class Surroundings:
         self._fans_on_s: float | None = None
         self._in_gear = False
 
-    def look(self, measured: Measured, fans_on: bool, fixed_gear: bool) -> dict[str, str]:
+    def look(self, measured: Measured, fans_on: bool, fixed_gear: bool) -> dict[str, Text]:
         """Codes that hold now. `fixed_gear`: the test runs in the gear of the learned ratio."""
-        found: dict[str, str] = {}
+        found: dict[str, Text] = {}
         silent: list[str] = []
         for channel in self._needed:
             reading = measured.slow.get(channel.name)

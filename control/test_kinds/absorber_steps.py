@@ -43,6 +43,7 @@ from control.test_kinds.plans import Identification
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 # Shares of the continuous current, step by step: large and small in turn, so that every speed of
 # the coast meets several currents and the coil's lag shows both ways.
@@ -65,9 +66,9 @@ class IdentificationTest(Test):
         "Absorber identification",
         "Conditions of the plan; a truck strapped down, or rolls that coast on their own.",
         (
-            ("drive-up", "Drive up to {above}, then neutral and both feet away."),
-            ("coast", "Leave it in neutral: no pedal, no brake, until {stop}."),
-            ("evaluate", "Keep away from the pedals; the figures are being worked out."),
+            ("drive-up", say("drive-up-then-neutral")),
+            ("coast", say("leave-in-neutral")),
+            ("evaluate", say("keep-away-from-pedals-figures-are")),
         ),
         "When every absorber has been stepped in each of its coasts and its map is found.",
         "Torque over current, speed and rotor temperature, residual drag, coil and field lag, dead "
@@ -84,8 +85,8 @@ class IdentificationTest(Test):
         check_speed(plan.to_mps, rig)
         if plan.to_mps >= 0.7 * plan.from_mps:
             raise Refused(
-                "The coast is too short to tell speed from current.",
-                "Make to_mps at most seven tenths of from_mps.",
+                say("coast-is-too-short-to-tell"),
+                say("make-to-mps-at-most-seven"),
                 "plan-coast",
             )
         self.plan = plan
@@ -256,9 +257,9 @@ class IdentificationTest(Test):
             told["advised_observer_share"] = self.tuning.observer_share
         return told
 
-    def aims(self) -> dict[str, str]:
+    def aims(self) -> dict[str, Value]:
         above = self.plan.from_mps + 2.0 * ABOVE_MPS
-        return {"above": f"{above * 3.6:.0f} km/h", "stop": f"{self.plan.to_mps * 3.6:.0f} km/h"}
+        return {"above_mps": above, "stop_mps": self.plan.to_mps}
 
 
 identification.warm()  # compiled while the program starts, not while the rolls turn

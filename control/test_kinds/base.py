@@ -20,6 +20,7 @@ from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.texts.message import Message, Text, Value, say
 
 RADPS_PER_RPM = 2.0 * math.pi / 60.0
 RATIO_SMOOTHING_S = 0.3  # engine speed over roll speed is averaged over this
@@ -32,9 +33,10 @@ SLIP, SLIP_FOR_S = 0.05, 0.3
 HELD_FOR_S = 1.0
 MISSED_N, MISSED_SHARE, MISSED_FOR_S = 200.0, 0.03, 0.2  # a shortfall that voids a run
 NAN = float("nan")
+COMPLETE = say("test-is-complete")
 COMPLETED = "completed"  # how a test ends that did what was asked
 Figures = dict[str, str | float | int | bool]
-News = tuple[str, str, Figures]  # kind of event, text, data
+News = tuple[str, Text, Figures]  # kind of event, text, data
 # What a set point is of: SI unit.
 QUANTITIES = {"rpm": "rad/s", "speed": "m/s", "force": "N", "power": "W", "grade": "%"}
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
@@ -55,10 +57,23 @@ class Description(msgspec.Struct, frozen=True):
 
     title: str
     begins: str
-    phases: tuple[tuple[str, str], ...]  # name and instruction to the driver
+    phases: tuple[tuple[str, Message], ...]  # name and instruction to the driver
     ends: str
     measured: str
     void: tuple[tuple[str, str], ...]  # code and meaning
+
+
+def aim(quantity: str, value: float) -> Message:
+    """A set point in SI as the driver is told it."""
+    match quantity:
+        case "rpm":
+            return say("aim-rpm", rpm=value / RADPS_PER_RPM)
+        case "speed":
+            return say("aim-speed", speed_mps=value)
+        case "force":
+            return say("aim-force", force_n=value)
+        case _:
+            return say("aim-power", power_w=value)
 
 
 def ramp_rate(rig: Rig) -> float:
@@ -81,14 +96,14 @@ def check_speed(speed_mps: float, rig: Rig) -> None:
     fastest = top_speed(rig)
     if not math.isfinite(speed_mps) or speed_mps > 0.98 * fastest:
         raise Refused(
-            f"{speed_mps:.1f} m/s is beyond the rig's {fastest:.1f} m/s (2 % kept free).",
-            "Choose a lower set point or a lower gear.",
+            say("speed-is-beyond-rig", speed_mps=speed_mps, fastest_mps=fastest),
+            say("choose-lower-set-point-or-lower"),
             "set-point-beyond-rig",
         )
     if speed_mps < 1.5 * rig.limits.low_speed_mps:
         raise Refused(
-            f"{speed_mps:.2f} m/s is too slow: an eddy-current brake holds little near standstill.",
-            f"Hold at {1.5 * rig.limits.low_speed_mps:.1f} m/s or more.",
+            say("speed-is-too-slow", speed_mps=speed_mps),
+            say("hold-at-or-more", least_mps=1.5 * rig.limits.low_speed_mps),
             "set-point-too-slow",
         )
 
@@ -98,8 +113,8 @@ def check_force(force_n: float, rig: Rig) -> None:
     most = rig.limits.max_force_n
     if not math.isfinite(force_n) or not 0.0 <= force_n <= most:
         raise Refused(
-            f"{force_n:.0f} N is beyond the rig's {most:.0f} N.",
-            "Choose a smaller force.",
+            say("force-is-beyond-rig", force_n=force_n, most_n=most),
+            say("choose-smaller-force"),
             "set-point-beyond-rig",
         )
 
@@ -109,8 +124,8 @@ def check_power(power_w: float, rig: Rig) -> None:
     most = rig.limits.max_power_w
     if not math.isfinite(power_w) or not 0.0 <= power_w <= most:
         raise Refused(
-            f"{power_w / 1e3:.0f} kW is beyond the rig's {most / 1e3:.0f} kW.",
-            "Choose less power.",
+            say("power-is-beyond-rig", power_w=power_w, most_w=most),
+            say("choose-less-power"),
             "set-point-beyond-rig",
         )
 
@@ -195,9 +210,9 @@ class Test:
         self.total_s = NAN
         self.done = False
         self.news: list[News] = []  # phases and set points, for the core to tell and record
-        self.end = (COMPLETED, "The test is complete.", "")  # code, text, what to do next
+        self.end: tuple[str, Text, Text] = (COMPLETED, COMPLETE, "")
         self.measured = NAN
-        self.voids: dict[str, str] = {}
+        self.voids: dict[str, Text] = {}
         self.shortfall_n = 0.0
         self.short_s = 0.0
         self.short_ns = 0.0
@@ -229,8 +244,8 @@ class Test:
         """What this kind adds to the summary."""
         return {}
 
-    def aims(self) -> dict[str, str]:
-        """Numbers for the instructions: names in braces there."""
+    def aims(self) -> dict[str, Value]:
+        """Values for the instructions."""
         return {}
 
     def enter(self, phase: str, **more: float | int) -> None:
@@ -238,29 +253,27 @@ class Test:
         self.phase = phase
         self.phase_s = 0.0
         data: Figures = {"phase": phase, "elapsed_s": self.elapsed_s, **more}
-        self.news.append(("phase", f"Now: {phase}.", data))
+        self.news.append(("phase", say("phase-begun", phase=phase), data))
 
     def tell_set_point(self, quantity: str, value: float) -> None:
         """Record what is asked for from now on, in the SI unit of the quantity."""
         unit = QUANTITIES[quantity]
         told: Figures = {"quantity": quantity, "set_point": value, "unit": unit}
-        self.news.append(("set-point", f"Set point: {value:.6g} {unit}.", told))
+        self.news.append(("set-point", say("set-point", value=value, unit=unit), told))
 
-    def void(self, code: str, why: str) -> None:
+    def void(self, code: str, why: Text) -> None:
         """Mark the run as void; the first reason of a kind stays."""
         self.voids.setdefault(code, why)
 
-    def finish(
-        self, code: str = COMPLETED, why: str = "The test is complete.", remedy: str = ""
-    ) -> None:
+    def finish(self, code: str = COMPLETED, why: Text = COMPLETE, remedy: Text = "") -> None:
         """End the test; anything but COMPLETED says what to do next."""
         self.done = True
         self.end = (code, why, remedy)
 
-    def end_in_order(self, code: str, why: str, remedy: str) -> None:
+    def end_in_order(self, code: str, why: Text, remedy: Text) -> None:
         """End before the planned end; what was measured counts where the kind says so."""
         if self.phase not in self.whole_in:
-            self.void("ended-early", f"The test ended in its phase '{self.phase}'.")
+            self.void("ended-early", say("test-ended-in-its-phase", phase=self.phase))
         self.finish(code, why, remedy)
 
     def engine_target(self, measured: Measured, radps: float, speed_mps: float, dt: float) -> float:
@@ -284,9 +297,9 @@ class Test:
         )
         self._slip_s = self._slip_s + dt_s if bad else 0.0
         if self._slip_s > SLIP_FOR_S:
-            self.void("slip", "The tyres slipped on the rolls, or the ratio changed.")
+            self.void("slip", say("tyres-slipped-on-rolls-or-ratio"))
 
-    def watch_shortfall(self, output: Output, dt_s: float, why: str) -> None:
+    def watch_shortfall(self, output: Output, dt_s: float, why: Text) -> None:
         """Void when the absorbers miss a part of the pull for a while."""
         missed = output.shortfall_n > max(MISSED_SHARE * output.drive_n, MISSED_N)
         self._missed_s = self._missed_s + dt_s if missed else 0.0
@@ -306,8 +319,8 @@ class Test:
     def adjust(self, set_point: float, quantity: str = "") -> None:
         """A new set point in the unit of the test. Raises Refused when it cannot be."""
         raise Refused(
-            f"A {self.describe.title.lower()} has no set point to adjust.",
-            "Ease off and start a changed plan.",
+            say("has-no-set-point-to-adjust", kind=self.kind),
+            say("ease-off-and-start-changed-plan"),
             "not-adjustable",
         )
 
@@ -318,8 +331,8 @@ class Test:
         if self.limits.ending and not self.done:
             self.end_in_order(
                 "channel-limit-ended",
-                f"A limit of the plan ends the test: {self.limits.ending}.",
-                "Let the channel come back inside before the next test, or change the limit.",
+                say("limit-of-plan-ends-test", what=self.limits.ending),
+                say("let-channel-come-back-inside-before"),
             )
         self._heat_in_s -= dt_s
         if self._heat_in_s <= 0.0:
@@ -330,7 +343,7 @@ class Test:
                 return self.demand
             self._held_s += dt_s
             if self._held_s > HELD_FOR_S:
-                self.void("held", "A fault kept the load from rising while the road asked for it.")
+                self.void("held", say("fault-kept-load-from-rising-while"))
         self.phase_s += dt_s
         self.shortfall_n = output.shortfall_n
         self.step(measured, output, dt_s)
@@ -379,9 +392,10 @@ class Test:
             if not (isinstance(value, float) and not math.isfinite(value))
         }
 
-    def instruction(self, phase: str) -> str:
+    def instruction(self, phase: str) -> Message:
         """What the driver should do in a phase."""
-        return dict(self.describe.phases)[phase].format(**self.aims())
+        told = dict(self.describe.phases)[phase]
+        return msgspec.structs.replace(told, values=self.aims())
 
     def view(self, shortfall_n: float) -> TestView:
         """The test for people; built on demand."""

@@ -17,6 +17,7 @@ from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
 from daq.rig.units import from_si, scale_of, to_si
+from daq.texts.message import say
 
 LOOK_S = 0.1
 LOST_S = 1.0  # a channel may be without a value for so long
@@ -56,8 +57,8 @@ def bounds_of(limits: tuple[ChannelLimit, ...], rig: Rig) -> tuple[Bound, ...]:
         own = units.get(limit.channel)
         if own is None:
             raise Refused(
-                f"The plan has a limit on '{limit.channel}', which the rig does not have.",
-                f"Its slow channels are: {', '.join(sorted(units)) or 'none'}.",
+                say("plan-has-limit-on-which-rig", channel=limit.channel),
+                say("its-slow-channels-are", channels=", ".join(sorted(units)) or "none"),
                 "limit-channel",
             )
         unit = limit.unit or own
@@ -67,16 +68,16 @@ def bounds_of(limits: tuple[ChannelLimit, ...], rig: Rig) -> tuple[Bound, ...]:
             raise Refused(error.problem, error.remedy, "limit-unit") from None
         if scale.unit is not scale_of(own).unit:
             raise Refused(
-                f"The limit on '{limit.channel}' is in {unit}; the channel is in {own}.",
-                f"Give it in {own}, or in another unit of the same quantity.",
+                say("limit-on-is-in-channel-is", channel=limit.channel, unit=unit, own=own),
+                say("give-it-in-or-in-another", own=own),
                 "limit-unit",
             )
         sides = [(limit.above, 1.0), (limit.below, -1.0)]
         given = [(value, sign) for value, sign in sides if value is not None]
         if not given or not all(math.isfinite(value) for value, _ in given):
             raise Refused(
-                f"The limit on '{limit.channel}' has no value.",
-                "Give above, below, or both.",
+                say("limit-on-has-no-value", channel=limit.channel),
+                say("give-above-below-or-both"),
                 "limit-value",
             )
         found += [
@@ -92,14 +93,14 @@ def check_limits(limits: tuple[ChannelLimit, ...], measured: Measured, rig: Rig)
         reading = measured.slow.get(bound.limit.channel)
         if reading is None or reading.quality not in _USABLE:
             raise Refused(
-                f"The plan has a limit on '{bound.limit.channel}', which gives no value.",
-                "Connect the sensor, or take the limit out of the plan.",
+                say("plan-has-limit-on-which-gives", channel=bound.limit.channel),
+                say("connect-sensor-or-take-limit-out"),
                 "limit-channel-missing",
             )
         if bound.limit.does != "warn" and bound.beyond(reading.value, bound.hysteresis) > 0.0:
             raise Refused(
-                f"A limit of the plan does not let the test begin: {bound.words(reading.value)}.",
-                "Wait until the channel is back inside by its hysteresis, or change the limit.",
+                say("limit-of-plan-does-not-let", what=bound.words(reading.value)),
+                say("wait-until-channel-is-back-inside"),
                 "limit-exceeded",
             )
 

@@ -18,6 +18,7 @@ from control.test_kinds.simulated_road import VirtualTruck
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 ARRIVED_FOR_S = 1.0
 GRADE_PER_S = 1.0  # per cent and second: how a grade set by hand comes in
@@ -32,8 +33,8 @@ class ClimbTest(Test):
         "Grade climb",
         "Conditions of the plan; straps, cooling air and extraction for a long full load.",
         (
-            ("approach", "Drive up to {target} on the level."),
-            ("climb", "Hold {target}; floor it when the speed falls."),
+            ("approach", say("drive-up-to-on-level")),
+            ("climb", say("hold-on-hill")),
         ),
         "At the end of the route, after `seconds` or `distance_m`, whichever the plan gives.",
         "Time and distance kept up, longest time below, mean and lowest speed, wheel power, what "
@@ -56,9 +57,7 @@ class ClimbTest(Test):
         self.truck = VirtualTruck(plan.vehicle, plan.grade, rig)
         self.level = VirtualTruck(plan.vehicle, Grade(percent=0.0), rig)
         if plan.seconds is None and plan.distance_m is None and math.isinf(self.truck.route_end_m):
-            raise Refused(
-                "The climb has no end.", "Give seconds or distance_m, or a route.", "plan-end"
-            )
+            raise Refused(say("climb-has-no-end"), say("give-seconds-or-distance-m-or"), "plan-end")
         self.end_m = min(plan.distance_m or math.inf, self.truck.route_end_m)
         self.total_s = plan.seconds if plan.seconds is not None else self.end_m / plan.target_mps
         self.demand.aim = int(Aim.TRACK)
@@ -121,17 +120,17 @@ class ClimbTest(Test):
             self._below_s += dt_s
             self.longest_below_s = max(self.longest_below_s, self._below_s)
         if v < 2.0 * self._low and self._below_s > CRAWL_S:
-            self.void("stopped", "The truck all but stopped on the hill.")
+            self.void("stopped", say("truck-all-but-stopped-on-hill"))
             self.finish(
                 "stopped",
-                "The truck all but stopped on the hill.",
-                "Ask for a smaller grade or a lighter trailer, or climb in a lower gear.",
+                say("truck-all-but-stopped-on-hill"),
+                say("ask-for-smaller-grade-or-lighter"),
             )
         elif truck.now.distance_m >= self.end_m or (
             self.plan.seconds is not None and self.elapsed_s >= self.plan.seconds
         ):
             if self.short_s > 0.05 * self.elapsed_s:
-                self.void("shortfall", "The rig could not give the road's force all the time.")
+                self.void("shortfall", say("rig-could-not-give-roads-force"))
             self.finish()
 
     def figures(self) -> Figures:
@@ -152,8 +151,8 @@ class ClimbTest(Test):
             }
         return told
 
-    def aims(self) -> dict[str, str]:
-        return {"target": f"{self.set_point * 3.6:.0f} km/h"}
+    def aims(self) -> dict[str, Value]:
+        return {"target_mps": self.set_point}
 
     def view(self, shortfall_n: float) -> TestView:
         now = self.truck.now

@@ -22,6 +22,7 @@ from control.test_kinds.simulated_road import VirtualTruck
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 PUSH_MPS = 0.3  # speed may not rise by more during a coast
 
@@ -30,11 +31,9 @@ def check_coast(plan: Coastdown, rig: Rig) -> None:
     """Raises Refused when the coast cannot be driven on this rig."""
     check_speed(plan.from_mps + plan.lead_mps, rig)
     if plan.to_mps >= plan.from_mps:
-        raise Refused("A coast goes from fast to slow.", "Make to_mps smaller.", "plan-coast")
+        raise Refused(say("coast-goes-from-fast-to-slow"), say("make-to-mps-smaller"), "plan-coast")
     if plan.force_n is not None and plan.vehicle is not None:
-        raise Refused(
-            "The coast has two loads.", "Give force_n or vehicle, or neither.", "plan-coast"
-        )
+        raise Refused(say("coast-has-two-loads"), say("give-force-n-or-vehicle-or"), "plan-coast")
     if plan.force_n is not None:
         check_force(plan.force_n, rig)
     if plan.force_n is not None or plan.vehicle is not None:
@@ -48,8 +47,8 @@ class CoastTest(Test):
         "Coastdown",
         "Conditions of the plan; rolls and truck warmed up, or the losses are not the usual ones.",
         (
-            ("run-up", "Drive up to {above}, then neutral and both feet away."),
-            ("coast", "Leave it in neutral: no pedal, no brake, until {stop}."),
+            ("run-up", say("drive-up-then-neutral")),
+            ("coast", say("leave-in-neutral")),
         ),
         "When the last speed is passed.",
         "Time from first to last speed and per interval; mean force of what turns at the rolls.",
@@ -101,13 +100,13 @@ class CoastTest(Test):
                 self.enter("coast")
             return
         if v > self._lowest + PUSH_MPS:
-            self.void("pushed", "The speed rose during the coast.")
+            self.void("pushed", say("speed-rose-during-coast"))
         self._lowest = min(self._lowest, v)
         if self.marks:
             self.elapsed_s += dt_s
             self.distance_m += v * dt_s
             if self.demand.aim:
-                self.watch_shortfall(output, dt_s, "The absorbers could not give the load.")
+                self.watch_shortfall(output, dt_s, say("absorbers-could-not-give-load"))
         while v <= self._next and not self.done:
             part = (before - self._next) / (before - v) if before > v else 1.0
             if not self.marks:
@@ -117,11 +116,11 @@ class CoastTest(Test):
                 self.finish()
             self._next = max(self._next - plan.interval_mps, plan.to_mps)
         if self.phase_s > plan.timeout_s:
-            self.void("timeout", f"The coast took longer than {plan.timeout_s:g} s.")
+            self.void("timeout", say("coast-took-longer-than-s", timeout_s=plan.timeout_s))
             self.finish(
                 "timeout",
-                "The coast took too long.",
-                "Check that the transmission is in neutral; or end at a higher speed.",
+                say("coast-took-too-long"),
+                say("check-that-transmission-is-in-neutral"),
             )
 
     def _put_on(self, output: Output) -> None:
@@ -149,6 +148,6 @@ class CoastTest(Test):
                 told[f"interval_{number}_force_n"] = mass * (fast - slow) / (end - begin)
         return told
 
-    def aims(self) -> dict[str, str]:
+    def aims(self) -> dict[str, Value]:
         above = self.plan.from_mps + 2.0 * self.plan.lead_mps
-        return {"above": f"{above * 3.6:.0f} km/h", "stop": f"{self.plan.to_mps * 3.6:.0f} km/h"}
+        return {"above_mps": above, "stop_mps": self.plan.to_mps}

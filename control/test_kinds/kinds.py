@@ -42,6 +42,7 @@ from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.texts.message import say
 
 KINDS: dict[str, type[Test]] = {
     one.kind: one
@@ -116,14 +117,14 @@ def check_plan(plan: Plan, rig: Rig, ratio_per_m: float | None, engine_speed: bo
     """
     if not _finite(plan):
         raise Refused(
-            "A number of the plan is not usable.", "Use finite numbers only.", "plan-number"
+            say("number-of-plan-is-not-usable"), say("use-finite-numbers-only"), "plan-number"
         )
     if isinstance(plan, SteadyHold):
         quantity, value = set_point_of(plan)
         if plan.settle_s >= plan.seconds:
             raise Refused(
-                "Settling takes the whole hold.",
-                "Make seconds longer than settle_s.",
+                say("settling-takes-whole-hold"),
+                say("make-seconds-longer-than-settle-s"),
                 "plan-settle",
             )
         _check_quantity(quantity, value, rig)
@@ -131,14 +132,14 @@ def check_plan(plan: Plan, rig: Rig, ratio_per_m: float | None, engine_speed: bo
     if speeds or isinstance(plan, SnapSmoke):
         if isinstance(plan, SnapSmoke) and not engine_speed:
             raise Refused(
-                "No engine speed is measured, and in neutral no ratio can stand in.",
-                "Connect a pickup.",
+                say("no-engine-speed-is-measured-and"),
+                say("connect-pickup"),
                 "no-engine-speed",
             )
         if ratio_per_m is None and not engine_speed:
             raise Refused(
-                "There is no engine speed to hold.",
-                "Connect a pickup, or drive in the gear of the test and learn the ratio.",
+                say("there-is-no-engine-speed-to"),
+                say("connect-pickup-or-drive-in-gear"),
                 "no-engine-speed",
             )
         if ratio_per_m is not None:
@@ -164,8 +165,8 @@ def check_begin(plan: Plan, measured: Measured, rig: Rig) -> None:
         one.speed.value > rig.limits.low_speed_mps for one in measured.roll_sets
     ):
         raise Refused(
-            "The rolls turn; snaps are done in neutral with the rolls standing.",
-            "Bring the rolls to a stop, put the truck into neutral, then start.",
+            say("rolls-turn-snaps-are-done-in"),
+            say("bring-rolls-to-stop-put-truck"),
             "rolls-turning",
         )
     rotors = [absorber.heat.sensor for absorber in rig.absorbers if absorber.heat.sensor]
@@ -187,15 +188,20 @@ def check_begin(plan: Plan, measured: Measured, rig: Rig) -> None:
         values = [one.value for one in readings if one.quality in _USABLE]
         if not values:
             raise Refused(
-                f"The plan asks for the temperature of the {what}, which is not measured.",
-                "Connect the sensor, or leave the condition out.",
+                say("plan-asks-for-temperature", what=what),
+                say("connect-sensor-or-leave-condition-out"),
                 "condition-unknown",
             )
         value = max(values)
         if (value <= limit) if above else (value >= limit):
             raise Refused(
-                f"The {what} is at {value - 273.15:.0f} degC; the plan begins "
-                f"{'above' if above else 'below'} {limit - 273.15:.0f} degC.",
-                "Warm up first." if above else "Let it cool first.",
+                say(
+                    "plan-begins-otherwise",
+                    what=what,
+                    now_k=value,
+                    side="above" if above else "below",
+                    limit_k=limit,
+                ),
+                say("warm-up-first") if above else say("let-it-cool-first"),
                 "condition-not-met",
             )

@@ -15,6 +15,7 @@ import msgspec
 from daq.errors import Refused
 from daq.quantities import MILE
 from daq.rig.gravity import STANDARD_GRAVITY
+from daq.texts.message import Text, say
 
 KG_PER_TYRE = 56.7  # rotating parts of one tyre and wheel as extra mass; 40 CFR 1066.310(b)(7)
 REFERENCE_AIR_KG_M3 = 1.17  # 40 CFR 1066.310
@@ -42,34 +43,43 @@ def effective_mass(mass_kg: float, tyres: int) -> float:
 def check_road_load(load: RoadLoad, top_speed_mps: float = 60.0) -> RoadLoad:
     """The same road load when it can be a vehicle; raises Refused (code "road-load") if not."""
 
-    def refuse(problem: str, remedy: str) -> None:
+    def refuse(problem: Text, remedy: Text) -> None:
         raise Refused(problem, remedy, "road-load")
 
     if not all(math.isfinite(number) for number in msgspec.structs.astuple(load)):
-        refuse("A road-load number is not finite.", "Give all coefficients and masses.")
+        refuse(say("road-load-number-is-not-finite"), say("give-all-coefficients-and-masses"))
     if not 0 < load.mass_kg <= 100_000:
         refuse(
-            f"A mass of {load.mass_kg:.0f} kg cannot be right.",
-            "Give the mass as driven, in kilograms, above 0 and at most 100,000.",
+            say("mass-of-cannot-be-right", mass_kg=load.mass_kg),
+            say("give-mass-as-driven-in-kilograms"),
         )
     if not load.mass_kg <= load.effective_mass_kg <= 1.25 * load.mass_kg:
         refuse(
-            f"An effective mass of {load.effective_mass_kg:.0f} kg does not fit a mass of "
-            f"{load.mass_kg:.0f} kg.",
-            "It is the mass plus rotating parts, about 57 kg for each tyre.",
+            say(
+                "effective-mass-of-does-not-fit",
+                effective_mass_kg=load.effective_mass_kg,
+                mass_kg=load.mass_kg,
+            ),
+            say("it-is-mass-plus-rotating-parts"),
         )
     at_top = load.a_n + load.b_n_per_mps * top_speed_mps + load.c_n_per_mps2 * top_speed_mps**2
     if at_top <= 0:
         refuse(
-            f"The coefficients give {at_top:.0f} N at {top_speed_mps:.0f} m/s, a vehicle that "
-            "speeds up by itself.",
-            "Check the signs and the units of B and C.",
+            say(
+                "coefficients-give-at-vehicle-that-speeds",
+                at_top_n=at_top,
+                top_speed_mps=top_speed_mps,
+            ),
+            say("check-signs-and-units-of-b"),
         )
     if at_top > load.mass_kg * STANDARD_GRAVITY:
         refuse(
-            f"The coefficients give {at_top:.0f} N at {top_speed_mps:.0f} m/s, more than the "
-            "vehicle weighs.",
-            "Check the units of B and C: they are per m/s here, not per km/h or mph.",
+            say(
+                "coefficients-give-at-more-than-vehicle",
+                at_top_n=at_top,
+                top_speed_mps=top_speed_mps,
+            ),
+            say("check-units-of-b-and-c"),
         )
     return load
 
@@ -78,8 +88,8 @@ def check_grade(grade_percent: float) -> float:
     """The same grade when a road can have it; raises Refused (code "grade") if not."""
     if not math.isfinite(grade_percent) or abs(grade_percent) > STEEPEST_PERCENT:
         raise Refused(
-            f"A grade of {grade_percent:g} % cannot be a road.",
-            f"Give percent (rise over run) between -{STEEPEST_PERCENT:g} and {STEEPEST_PERCENT:g}.",
+            say("grade-of-cannot-be-road", grade_percent=grade_percent),
+            say("give-percent-rise-over-run-between", steepest_percent=STEEPEST_PERCENT),
             "grade",
         )
     return grade_percent

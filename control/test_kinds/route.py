@@ -21,6 +21,7 @@ import numpy as np
 from control.test_kinds.road_load import STEEPEST_PERCENT
 from daq.errors import Refused
 from daq.quantities import FOOT, MILE
+from daq.texts.message import Text, say
 
 EARTH_M = 6_371_008.8  # mean radius, IUGG
 GAP_M = 2000.0  # longer without a point is a gap
@@ -46,14 +47,14 @@ class Route(msgspec.Struct, frozen=True):
         return self.points[-1][0]
 
 
-def _refuse(source: str, problem: str, remedy: str) -> Refused:
-    return Refused(f"{source}: {problem}", remedy, "route")
+def _refuse(problem: Text, remedy: Text) -> Refused:
+    return Refused(problem, remedy, "route")
 
 
 def parse_route(text: str, source: str = "route") -> Route:
     """Route from the text of a CSV or GPX file. Raises Refused (code "route") with the place."""
     if len(text) > MOST_BYTES:
-        raise _refuse(source, "it is larger than 20 MB.", "Thin it out.")
+        raise _refuse(say("route-too-large", source=source), say("thin-it-out"))
     if text.lstrip("\ufeff \t\r\n").startswith("<"):
         return _gpx(text, source)
     return _csv(text, source)
@@ -63,17 +64,17 @@ def _csv(text: str, source: str) -> Route:
     try:
         rows = list(csv.reader(io.StringIO(text.lstrip("\ufeff"))))
     except csv.Error as error:
-        raise _refuse(source, f"it is not readable CSV ({error}).", "Export it again.") from None
+        raise _refuse(
+            say("route-not-csv", source=source, error=error), say("export-it-again")
+        ) from None
     names = [name.strip().lower() for name in rows[0]] if rows else []
     distance = next((name for name in _DISTANCE if name in names), None)
     elevation = next((name for name in _ELEVATION if name in names), None)
     grade = next((name for name in _GRADE if name in names), None)
     if distance is None or (elevation is None) == (grade is None):
         raise _refuse(
-            source,
-            "the first line does not name distance and either elevation or grade.",
-            f"Use one of {', '.join(_DISTANCE)} and one of "
-            f"{', '.join((*_ELEVATION, *_GRADE))} (grade is a ratio).",
+            say("route-names-missing", source=source),
+            say("name-distance-and-grade", distances=_DISTANCE, grades=(*_ELEVATION, *_GRADE)),
         )
     second = elevation or grade or ""
     scale = {**_ELEVATION, **_GRADE}[second]
@@ -87,10 +88,14 @@ def _csv(text: str, source: str) -> Route:
             x, y = x * _DISTANCE[distance], y * scale
         except (ValueError, IndexError):
             raise _refuse(
-                source, f"line {number} has a gap or is not numbers.", "Fill or remove that line."
+                say("route-line-not-numbers", source=source, number=number),
+                say("fill-or-remove-that-line"),
             ) from None
         if not (math.isfinite(x) and math.isfinite(y)):
-            raise _refuse(source, f"line {number} is not finite.", "Fill or remove that line.")
+            raise _refuse(
+                say("route-line-not-finite", source=source, number=number),
+                say("fill-or-remove-that-line"),
+            )
         points.append((x, y))
     _check_course(points, source)
     if grade is not None:
@@ -101,11 +106,13 @@ def _csv(text: str, source: str) -> Route:
 
 def _gpx(text: str, source: str) -> Route:
     if re.search(r"<!\s*(DOCTYPE|ENTITY)", text, re.IGNORECASE):
-        raise _refuse(source, "it declares entities, which a route needs not.", "Remove them.")
+        raise _refuse(say("route-has-entities", source=source), say("remove-them"))
     try:
         root = ElementTree.fromstring(text)
     except ElementTree.ParseError as error:
-        raise _refuse(source, f"it is not readable XML ({error}).", "Export it again.") from None
+        raise _refuse(
+            say("route-not-xml", source=source, error=error), say("export-it-again")
+        ) from None
     kinds = ("trkpt", "rtept")
     nodes: list[ElementTree.Element] = []
     for kind in kinds:
@@ -113,7 +120,9 @@ def _gpx(text: str, source: str) -> Route:
         if nodes:
             break
     if len(nodes) < 2:
-        raise _refuse(source, "it has no track.", "Export a GPX file with track points.")
+        raise _refuse(
+            say("route-without-track", source=source), say("export-gpx-file-with-track-points")
+        )
     points: list[tuple[float, float]] = []
     place: tuple[float, float] | None = None
     x = 0.0
@@ -124,10 +133,14 @@ def _gpx(text: str, source: str) -> Route:
             z = float((height.text or "") if height is not None else "")
         except ValueError:
             raise _refuse(
-                source, f"point {number} lacks a place or a height.", "Use a track with heights."
+                say("route-point-incomplete", source=source, number=number),
+                say("use-track-with-heights"),
             ) from None
         if not (abs(latitude) <= 90.0 and abs(longitude) <= 180.0 and abs(z) <= HIGHEST_M):
-            raise _refuse(source, f"point {number} is not on this earth.", "Export it again.")
+            raise _refuse(
+                say("route-point-beyond-earth", source=source, number=number),
+                say("export-it-again"),
+            )
         if place is not None:
             step = haversine_m(*place, latitude, longitude)
             if step < 0.5:  # standing
@@ -149,22 +162,22 @@ def haversine_m(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
 
 def _check_course(points: Sequence[tuple[float, float]], source: str) -> None:
     if len(points) < 2:
-        raise _refuse(source, "it has fewer than two points.", "Give the whole route.")
+        raise _refuse(say("route-too-few-points", source=source), say("give-whole-route"))
     _check_count(points, source)
     if points[-1][0] - points[0][0] > LONGEST_M:
-        raise _refuse(source, "it is longer than any road.", "Check the unit of the distance.")
+        raise _refuse(say("route-too-long", source=source), say("check-unit-of-distance"))
     steps = [b[0] - a[0] for a, b in itertools.pairwise(points)]
     usual = sorted(steps)[len(steps) // 2]
     for number, step in enumerate(steps, start=2):
         if step <= 0.0:
             raise _refuse(
-                source, f"distance does not rise at point {number}.", "Sort the points; no doubles."
+                say("route-distance-falls", source=source, number=number),
+                say("sort-points-no-doubles"),
             )
         if step > GAP_M and step > GAP_TIMES * usual:
             raise _refuse(
-                source,
-                f"there is a gap of {step / 1000.0:.1f} km before point {number}.",
-                "Fill the gap or cut the route there.",
+                say("route-gap", source=source, gap_km=step / 1000.0, number=number),
+                say("fill-gap-or-cut-route-there"),
             )
 
 
@@ -180,9 +193,8 @@ def _grades(
         if along_slope:
             if abs(rise) >= run:
                 raise _refuse(
-                    source,
-                    f"it climbs {rise:.0f} m within {run:.0f} m at {x1:.0f} m.",
-                    "Check the units of distance and elevation.",
+                    say("route-too-steep", source=source, rise_m=rise, run_m=run, at_m=x1),
+                    say("check-units-of-distance-and-elevation"),
                 )
             run = math.sqrt(run * run - rise * rise)
         found.append((0.5 * (x1 + x2) - start, 100.0 * rise / run))
@@ -210,9 +222,8 @@ def _checked(points: list[tuple[float, float]], source: str) -> Route:
     for x, grade in points:
         if not abs(grade) <= STEEPEST_PERCENT:
             raise _refuse(
-                source,
-                f"a grade of {grade:.0f} % at {x:.0f} m cannot be a road.",
-                f"Roads stay within {STEEPEST_PERCENT:g} %; check units and heights.",
+                say("route-grade-impossible", source=source, grade_percent=grade, at_m=x),
+                say("roads-stay-within-check-units-and", steepest_percent=STEEPEST_PERCENT),
             )
     _check_count(points, source)
     return Route(tuple(points))
@@ -220,4 +231,6 @@ def _checked(points: list[tuple[float, float]], source: str) -> Route:
 
 def _check_count(points: Sequence[tuple[float, float]], source: str) -> None:
     if len(points) > MOST_POINTS:
-        raise _refuse(source, f"it has more than {MOST_POINTS:,} points.", "Thin it out.")
+        raise _refuse(
+            say("route-too-many-points", source=source, most=MOST_POINTS), say("thin-it-out")
+        )

@@ -32,6 +32,7 @@ from control.test_kinds.road_load import (
 from daq.errors import Refused
 from daq.rig.description import Rig
 from daq.rig.gravity import STANDARD_GRAVITY
+from daq.texts.message import say
 
 CREEP_MPS = 0.05
 NEED_S = 0.1  # what the road asks of the absorbers is averaged over this, for telling only
@@ -90,16 +91,22 @@ class Profile:
 def check_profile(points: Sequence[tuple[float, float]], what: str) -> None:
     """Raises Refused unless numbers are finite and the first of each pair rises."""
     if len(points) < 2:
-        raise Refused(f"The {what} has fewer than two points.", "Give the whole course.", "points")
+        raise Refused(
+            say("has-fewer-than-two-points", what=what), say("give-whole-course"), "points"
+        )
     before = -math.inf
     for number, (x, y) in enumerate(points, start=1):
         if not (math.isfinite(x) and math.isfinite(y)):
             raise Refused(
-                f"Point {number} of the {what} is not a number.", "Mend or remove it.", "points"
+                say("point-of-is-not-number", number=number, what=what),
+                say("mend-or-remove-it"),
+                "points",
             )
         if x <= before:
             raise Refused(
-                f"The {what} goes back at point {number}.", "Sort the points; no doubles.", "points"
+                say("goes-back-at-point", what=what, number=number),
+                say("sort-points-no-doubles"),
+                "points",
             )
         before = x
 
@@ -109,14 +116,14 @@ def check_grades(grade: Grade) -> None:
     given = [grade.percent is not None, bool(grade.by_time), bool(grade.by_distance)]
     if grade.file:
         raise Refused(
-            f"The route '{grade.file}' has not been read.",
-            "Give its points as by_distance; files are read where plans are read.",
+            say("route-has-not-been-read", file=grade.file),
+            say("give-its-points-as-by-distance"),
             "route",
         )
     if sum(given) != 1:
         raise Refused(
-            "The grade is not given, or given twice.",
-            "Give exactly one of percent, by_time, by_distance and file.",
+            say("grade-is-not-given-or-given"),
+            say("give-exactly-one-of-percent-by"),
             "grade",
         )
     if grade.percent is not None:

@@ -19,6 +19,7 @@ from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.results.kinds import smoke
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 IDLE_SPREAD = 1.15  # idle: within 15 % of the idle speed learned
 STEADY = 1.08  # greatest over least engine speed of a steady idle
@@ -37,8 +38,8 @@ def smoke_channel(rig: Rig) -> str:
         if channel.meaning == "smoke-opacity":
             return channel.name
     raise Refused(
-        "The rig has no smoke meter.",
-        'Add a slow channel with meaning "smoke-opacity" to rig.toml.',
+        say("rig-has-no-smoke-meter"),
+        say("add-slow-channel-with-meaning-smoke"),
         "no-smoke-channel",
     )
 
@@ -53,12 +54,12 @@ class SnapTest(Test):
         "Snap smoke",
         "Engine warm, in neutral, rolls standing, a smoke meter and an engine speed.",
         (
-            ("zero", "Idle, probe out of the stack: the meter's zero is read."),
-            ("probe in", "Put the probe into the stack. Stay in neutral."),
-            ("idle", "Idle for {idle} before snap {snap}."),
-            ("snap", "Snap {snap}: floor it at once, hold to the governor 1 to 4 s, let go."),
-            ("probe out", "Take the probe out of the stack."),
-            ("zero again", "Idle, probe out: the meter's zero is read again."),
+            ("zero", say("idle-probe-out-of-stack-meters")),
+            ("probe in", say("put-probe-into-stack-stay-in")),
+            ("idle", say("idle-for-before-snap")),
+            ("snap", say("snap-floor-it-at-once-hold")),
+            ("probe out", say("take-probe-out-of-stack")),
+            ("zero again", say("idle-probe-out-meters-zero-is")),
         ),
         "After three snaps in a row agree, or after the most snaps planned.",
         "Peak of the 0.5 s filtered opacity per snap; mean and spread of the three; zero shift.",
@@ -122,7 +123,7 @@ class SnapTest(Test):
         opacity = self._filtered(measured, dt_s)
         engine = self.measured
         if output.speed_mps > self._low:
-            self.void("rolls-turning", "The rolls turned: the truck was not in neutral.")
+            self.void("rolls-turning", say("rolls-turned-truck-was-not-in"))
         phase, phase_s = self.phase, self.phase_s
         if phase == "zero":
             if phase_s > 0.5 * ZERO_S and opacity == opacity:
@@ -203,14 +204,13 @@ class SnapTest(Test):
         shift = self.zero_after.mean - self.zero.mean
         self.verdict = smoke.judge_snaps(self.peaks, shift, self.plan.spread_percent, ZERO_LIMIT)
         if not self.verdict.used:
-            self.void("snaps-disagree", "No three snaps in a row agreed.")
+            self.void("snaps-disagree", say("no-three-snaps-in-row-agreed"))
         if abs(shift) > ZERO_LIMIT:
-            self.void("zero-shift", f"The meter's zero moved by {shift:+.1f} points.")
+            self.void("zero-shift", say("meters-zero-moved-by-points", shift=shift))
         if self._hertz() < VOID_HZ:
             self.void(
                 "smoke-slow",
-                f"The smoke channel gave {self._hertz():.0f} values a second: too few for the "
-                "0.5 s filter, which needs 20.",
+                say("smoke-channel-too-slow", rate_hz=self._hertz()),
             )
         self.finish()
 
@@ -234,5 +234,5 @@ class SnapTest(Test):
             told["zero_shift_percent"] = self.zero_after.mean - self.zero.mean
         return told
 
-    def aims(self) -> dict[str, str]:
-        return {"idle": f"{self.plan.idle_s:.0f} s", "snap": str(len(self.peaks) + 1)}
+    def aims(self) -> dict[str, Value]:
+        return {"idle_s": self.plan.idle_s, "snap": len(self.peaks) + 1}

@@ -16,6 +16,7 @@ from control.test_kinds.base import (
     Sums,
     Test,
     absorbed,
+    aim,
     check_force,
     check_speed,
     tractive,
@@ -24,6 +25,7 @@ from control.test_kinds.plans import SpoolUp
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 ARRIVED = 0.015
 LIGHT_BAND_N, LIGHT_BAND = 350.0, 0.3  # force may be off by the larger of these
@@ -37,7 +39,9 @@ def speed_of(plan: SpoolUp) -> tuple[bool, float]:
     """By engine speed?, and the speed in rad/s or m/s. Raises Refused unless one is given."""
     if (plan.rpm is None) == (plan.speed_mps is None):
         raise Refused(
-            "A spool-up begins at one speed.", "Give either rpm or speed_mps.", "plan-set-point"
+            say("spool-up-begins-at-one-speed"),
+            say("give-either-rpm-or-speed-mps"),
+            "plan-set-point",
         )
     if plan.rpm is not None:
         return True, plan.rpm * RADPS_PER_RPM
@@ -50,9 +54,9 @@ class SpoolUpTest(Test):
         "Spool-up",
         "Conditions of the plan; test gear; engine speed or a learned ratio when rpm is held.",
         (
-            ("light load", "Bring the truck to {aim} and ease the pedal to a light {force}."),
-            ("ready", "Keep the pedal still, then floor it at once: NOW."),
-            ("rise", "Stay on the floor."),
+            ("light load", say("bring-to-speed-light-load")),
+            ("ready", say("keep-pedal-still-then-floor-it")),
+            ("rise", say("stay-on-floor")),
         ),
         "`seconds` after the kick; with load held also near the rig's top speed.",
         "t10, t50 and t90 of torque and boost after the kick, delays taken off.",
@@ -113,11 +117,11 @@ class SpoolUpTest(Test):
             if self.light.n * dt_s >= 0.5 and drive > self._threshold():
                 self.enter("rise")
             elif self.phase_s > WAIT_KICK_S:
-                self.void("no-kick", f"Nobody floored the pedal within {WAIT_KICK_S:g} s.")
+                self.void("no-kick", say("nobody-floored-pedal-within-s", wait_kick_s=WAIT_KICK_S))
                 self.finish(
                     "no-kick",
-                    "Nobody floored the pedal.",
-                    "Start again and floor the pedal when the page says so.",
+                    say("nobody-floored-pedal"),
+                    say("start-again-and-floor-pedal-when"),
                 )
         else:
             self._rise(output, drive, dt_s)
@@ -132,7 +136,7 @@ class SpoolUpTest(Test):
             self._next_s += KEEP_EVERY_S
             self._kept.append(drive)
         if self.plan.after == "speed":
-            self.watch_shortfall(output, dt_s, "The absorbers could not hold the speed.")
+            self.watch_shortfall(output, dt_s, say("absorbers-could-not-hold-speed"))
         fast = self.plan.after == "load" and output.speed_mps > MOST_OF_TOP * self._fastest
         if self.elapsed_s >= self.plan.seconds or fast:
             self._judge()
@@ -152,7 +156,7 @@ class SpoolUpTest(Test):
                 break
             times.append(at * KEEP_EVERY_S)
         if len(times) < 3 or not self.full_n > low + KICK_N or kept[-1] < 0.6 * self.full_n:
-            self.void("no-rise", "The pull did not rise and stay.")
+            self.void("no-rise", say("pull-did-not-rise-and-stay"))
         else:
             self.rise = (times[0], times[1], times[2])
 
@@ -166,7 +170,6 @@ class SpoolUpTest(Test):
             told["rise_10_90_s"] = self.rise[2] - self.rise[0]
         return told
 
-    def aims(self) -> dict[str, str]:
-        number = self.set_point
-        aim = f"{number / RADPS_PER_RPM:,.0f} rpm" if self.by_engine else f"{number * 3.6:.0f} km/h"
-        return {"aim": aim, "force": f"{self.plan.light_force_n:,.0f} N"}
+    def aims(self) -> dict[str, Value]:
+        quantity = "rpm" if self.by_engine else "speed"
+        return {"aim": aim(quantity, self.set_point), "force_n": self.plan.light_force_n}

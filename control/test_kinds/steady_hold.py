@@ -23,6 +23,7 @@ from control.test_kinds.base import (
     Sums,
     Test,
     absorbed,
+    aim,
     check_force,
     check_power,
     check_speed,
@@ -34,12 +35,13 @@ from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 ARRIVED_RELATIVE = 0.01  # close enough to the set point to start the clock
 ARRIVED_FOR_S = 0.5
 BEYOND_S = 60.0  # all the absorbers have, without a break, and the set point still not reached
-NOT_REACHED = "The absorbers gave all they have for a minute and did not reach the set point."
-OTHER_GEAR = "Hold at a higher roll speed (a higher gear), or with less pedal."
+NOT_REACHED = say("absorbers-gave-all-they-have-for")
+OTHER_GEAR = say("hold-at-higher-roll-speed-higher")
 UNITS = {name: QUANTITIES[name] for name in ("rpm", "speed", "force", "power")}
 _AIMS = {"rpm": Aim.SPEED, "speed": Aim.SPEED, "force": Aim.FORCE, "power": Aim.POWER}
 
@@ -58,8 +60,8 @@ def set_point_of(plan: SteadyHold) -> tuple[str, float]:
     ]
     if len(given) != 1:
         raise Refused(
-            f"A steady hold needs one set point, not {len(given)}.",
-            "Give exactly one of rpm, speed_mps, force_n and power_w.",
+            say("steady-hold-needs-one-set-point", count=len(given)),
+            say("give-exactly-one-of-rpm-speed"),
             "plan-set-point",
         )
     name, value = given[0]
@@ -74,9 +76,9 @@ class HoldTest(Test):
         "Steady hold",
         "Conditions of the plan; an engine speed or a learned ratio when rpm is held.",
         (
-            ("take-up", "Bring the truck up to {aim} and keep the pedal where the test wants it."),
-            ("settle", "Keep the pedal still; the load is settling."),
-            ("hold", "Keep the pedal still."),
+            ("take-up", say("bring-truck-up-to-and-keep")),
+            ("settle", say("keep-pedal-still-load-is-settling")),
+            ("hold", say("keep-pedal-still")),
         ),
         "After `seconds` from arrival, or before a rotor reaches its limit if so planned.",
         "Mean and spread of what is held and of wheel power, after settling; share in tolerance.",
@@ -127,15 +129,19 @@ class HoldTest(Test):
         quantity = quantity or self.quantity
         if quantity not in UNITS:
             raise Refused(
-                f"'{quantity}' cannot be held.", f"Use one of: {', '.join(UNITS)}.", "set-point"
+                say("cannot-be-held", quantity=quantity),
+                say("use-one-of", choices=UNITS),
+                "set-point",
             )
         if not math.isfinite(set_point) or set_point <= 0.0:
-            raise Refused("That set point is not usable.", "Give a positive number.", "set-point")
+            raise Refused(
+                say("that-set-point-is-not-usable"), say("give-positive-number"), "set-point"
+            )
         if quantity == "rpm":
             if not (self._ratio or self._engine):
                 raise Refused(
-                    "There is no engine speed to hold.",
-                    "Connect a pickup, or learn the ratio first.",
+                    say("there-is-no-engine-speed-to"),
+                    say("connect-pickup-or-learn-ratio-first"),
                     "no-engine-speed",
                 )
             if self._ratio:
@@ -155,8 +161,8 @@ class HoldTest(Test):
         if self.plan.until_heat_limit and (self.derated or self.heat_left_k < HEAT_MARGIN_K):
             self.end_in_order(
                 "heat-limit",
-                "A rotor is about to reach its limit: the hold ends here.",
-                "Let the rotors cool with the fans running before the next test.",
+                say("rotor-is-about-to-reach-its"),
+                say("let-rotors-cool-with-fans-running"),
             )
         if self.by_engine:
             self.measured = measured.engine_speed.value
@@ -182,7 +188,7 @@ class HoldTest(Test):
             return
         self.elapsed_s += dt_s
         if output.speed_mps < self._low:
-            self.void("stalled", "The rolls all but stopped under load.")
+            self.void("stalled", say("rolls-all-but-stopped-under-load"))
         if self.phase == "settle" and self.phase_s >= self.plan.settle_s:
             self.enter("hold")
         if self.phase == "hold" and off == off:
@@ -227,16 +233,8 @@ class HoldTest(Test):
                 told["mean_engine_torque_nm"] = self.power.mean / self.value.mean
         return told
 
-    def aims(self) -> dict[str, str]:
-        number = self.set_point
-        return {
-            "aim": {
-                "rpm": f"{number / RADPS_PER_RPM:,.0f} rpm",
-                "speed": f"{number * 3.6:.1f} km/h",
-                "force": f"{number:,.0f} N",
-                "power": f"{number / 1e3:.1f} kW",
-            }[self.quantity]
-        }
+    def aims(self) -> dict[str, Value]:
+        return {"aim": aim(self.quantity, self.set_point)}
 
 
 __all__ = ["HoldTest", "set_point_of"]

@@ -13,6 +13,7 @@ from control.test_kinds.base import (
     Figures,
     Sums,
     Test,
+    aim,
     check_speed,
     wheel_power,
 )
@@ -20,6 +21,7 @@ from control.test_kinds.plans import SteppedMap
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 DRIFT_SHARE_S = 0.5  # how the slow mean of power follows, as a share of settle_s
 
@@ -28,8 +30,8 @@ def points_of(plan: SteppedMap) -> tuple[bool, tuple[float, ...]]:
     """Whether by engine speed, and the set points in rad/s or m/s. Raises Refused."""
     if bool(plan.points_rpm) == bool(plan.points_mps):
         raise Refused(
-            "A stepped map needs its points either in rpm or in m/s.",
-            "Give points_rpm or points_mps, not both.",
+            say("stepped-map-needs-its-points-either"),
+            say("give-points-rpm-or-points-mps"),
             "plan-points",
         )
     if plan.points_rpm:
@@ -43,8 +45,8 @@ class SteppedTest(Test):
         "Stepped map",
         "Conditions of the plan; an engine speed or a learned ratio for points in rpm.",
         (
-            ("settle", "Point {point}: {aim}. Keep the pedal where the map wants it."),
-            ("average", "Point {point}: {aim}. Keep the pedal still."),
+            ("settle", say("point-keep-pedal-where-map-wants")),
+            ("average", say("point-keep-pedal-still")),
         ),
         "After the last point.",
         "Per point: mean speed, wheel power and torque, their spread, and the time to settle.",
@@ -114,7 +116,10 @@ class SteppedTest(Test):
             self.enter("average", point=self.at + 1)
         elif self.phase_s >= plan.timeout_s:
             self._settle_s = self.phase_s
-            self.void("point-void", f"Point {self.at + 1} did not settle in {plan.timeout_s:g} s.")
+            self.void(
+                "point-void",
+                say("point-did-not-settle-in-s", point=self.at + 1, timeout_s=plan.timeout_s),
+            )
             self._end_point("settle-timeout")
 
     def _end_point(self, void: str) -> None:
@@ -146,7 +151,10 @@ class SteppedTest(Test):
                 told[f"point_{number}_{name}"] = value
         return told
 
-    def aims(self) -> dict[str, str]:
-        number = self.set_point
-        aim = f"{number / RADPS_PER_RPM:,.0f} rpm" if self.by_engine else f"{number * 3.6:.1f} km/h"
-        return {"aim": aim, "point": f"{self.at + 1} of {len(self.points)}"}
+    def aims(self) -> dict[str, Value]:
+        quantity = "rpm" if self.by_engine else "speed"
+        return {
+            "aim": aim(quantity, self.set_point),
+            "point": self.at + 1,
+            "points": len(self.points),
+        }

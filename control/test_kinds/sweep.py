@@ -16,6 +16,7 @@ from control.test_kinds.base import (
     Description,
     Figures,
     Test,
+    aim,
     check_speed,
     ramp_rate,
     wheel_power,
@@ -25,6 +26,7 @@ from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 ARRIVED, ARRIVED_FOR_S = 0.015, 0.5
 BEYOND = 1.05  # the reference runs past the end, so that the rate holds up to it
@@ -46,15 +48,15 @@ def sweep_of(plan: PowerSweep) -> tuple[bool, float, float, float]:
     none_of = by_mps if engine else by_rpm
     if engine == rolls or any(value is not None for value in none_of):
         raise Refused(
-            "A sweep needs where from, where to and how fast, all in rpm or all in m/s.",
-            "Give from_rpm, to_rpm, rpm_per_s, or from_mps, to_mps, mps_per_s.",
+            say("sweep-needs-where-from-where-to"),
+            say("give-from-rpm-to-rpm-rpm"),
             "plan-sweep",
         )
     per = RADPS_PER_RPM if engine else 1.0
     start, stop, rate = (float(value or 0.0) * per for value in (by_rpm if engine else by_mps))
     if abs(stop - start) < rate:
         raise Refused(
-            "The sweep is over within a second.", "Sweep further or slower.", "plan-sweep"
+            say("sweep-is-over-within-second"), say("sweep-further-or-slower"), "plan-sweep"
         )
     return engine, start, stop, rate
 
@@ -65,9 +67,9 @@ class SweepTest(Test):
         "Power sweep",
         "Conditions of the plan; test gear, converter locked; engine speed or a learned ratio.",
         (
-            ("approach", "Bring the truck to {start} in the gear of the test, pedal light."),
-            ("full pedal", "Floor it now, and stay on the floor."),
-            ("sweep", "Stay on the floor until {stop}."),
+            ("approach", say("bring-truck-to-in-gear-of")),
+            ("full pedal", say("floor-it-now-and-stay-on")),
+            ("sweep", say("stay-on-floor-until")),
         ),
         "When the end speed is passed.",
         "Wheel power and torque over speed; the highest of both, where, and the rate kept.",
@@ -162,7 +164,7 @@ class SweepTest(Test):
                 self.enter("sweep")
                 return
         if self.phase_s > PATIENCE_S + self.plan.full_pedal_s:
-            self.void("no-steady-pull", "The pull at the start speed never became steady.")
+            self.void("no-steady-pull", say("pull-at-start-speed-never-became"))
             self._usual = self._pull
             self._begin = self.measured
             self.enter("sweep")
@@ -171,12 +173,12 @@ class SweepTest(Test):
         self.elapsed_s += dt_s
         self._usual += (self._pull - self._usual) * min(1.0, dt_s / USUAL_S)
         if self._pull < LIFT_SHARE * self._usual:
-            self.void("lifted", "The pull fell away: the driver lifted, or the engine was cut.")
+            self.void("lifted", say("pull-fell-away-driver-lifted-or"))
         self.watch_slip(measured, dt_s)
         ratio = measured.overall_ratio
         if self._first_ratio != self._first_ratio and ratio.quality is Quality.GOOD:
             self._first_ratio = ratio.value
-        self.watch_shortfall(output, dt_s, "The absorbers could not take what the rate needed.")
+        self.watch_shortfall(output, dt_s, say("absorbers-could-not-take-what-rate"))
         watts = self._calm(wheel_power(measured), dt_s)
         if watts > self.peak_w:
             self.peak_w, self.peak_w_at = watts, self.measured
@@ -187,17 +189,19 @@ class SweepTest(Test):
         if passed:
             if ratio.quality is Quality.GOOD and self._first_ratio > (1.0 + SLIP) * ratio.value:
                 # Without a learned ratio nothing else tells why such a sweep keeps no rate.
-                self.void("unlocked", "The converter was still open as the sweep began.")
+                self.void("unlocked", say("converter-was-still-open-as-sweep"))
             wanted = abs(self.stop - self._begin) / self.rate
             if abs(self.elapsed_s / wanted - 1.0) > RATE_SHARE + 0.5 / wanted:
-                self.void("rate", f"The sweep took {self.elapsed_s:.1f} s, not {wanted:.1f} s.")
+                self.void(
+                    "rate", say("sweep-took-s-not-s", elapsed_s=self.elapsed_s, wanted_s=wanted)
+                )
             self.finish()
         elif self.elapsed_s > 3.0 * self.total_s + 10.0:
-            self.void("rate", "The end speed was never reached.")
+            self.void("rate", say("end-speed-was-never-reached"))
             self.finish(
                 "not-reached",
-                "The end speed was never reached.",
-                "End the sweep at a speed that the truck reaches in this gear.",
+                say("end-speed-was-never-reached"),
+                say("end-sweep-at-speed-that-truck"),
             )
 
     def _calm(self, watts: float, dt_s: float) -> float:
@@ -224,10 +228,6 @@ class SweepTest(Test):
             told["planned_rate"] = self.rate * per
         return told
 
-    def aims(self) -> dict[str, str]:
-        def say(number: float) -> str:
-            if self.by_engine:
-                return f"{number / RADPS_PER_RPM:,.0f} rpm"
-            return f"{number * 3.6:.0f} km/h"
-
-        return {"start": say(self.start), "stop": say(self.stop)}
+    def aims(self) -> dict[str, Value]:
+        quantity = "rpm" if self.by_engine else "speed"
+        return {"start": aim(quantity, self.start), "stop": aim(quantity, self.stop)}

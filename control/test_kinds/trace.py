@@ -14,13 +14,14 @@ import numpy as np
 
 from control.load_loop.loop import Aim, Output
 from control.telemetry import TestView
-from control.test_kinds.base import Description, Figures, Test, top_speed, wheel_power
+from control.test_kinds.base import Description, Figures, Test, aim, top_speed, wheel_power
 from control.test_kinds.plans import SpeedTrace
 from control.test_kinds.simulated_road import VirtualTruck, check_profile
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.results.kinds import cycles
 from daq.rig.description import Rig
+from daq.texts.message import Value, say
 
 GRID_S = 0.1  # of band and look-ahead
 START_BAND_MPS = 1.0
@@ -31,18 +32,19 @@ LONGEST_S = 14_400.0  # the loop lays the whole trace out when it begins
 def check_trace(plan: SpeedTrace, rig: Rig) -> None:
     """Raises Refused when the trace is not complete, goes back, or leaves the rig's speeds."""
     if not plan.points:
-        problem = f"The trace '{plan.file}' has not been read." if plan.file else "No trace."
-        raise Refused(problem, "Give points; files are read where plans are read.", "trace")
+        problem = say("trace-has-not-been-read", file=plan.file) if plan.file else say("no-trace")
+        raise Refused(problem, say("give-points-files-are-read-where"), "trace")
     check_profile(plan.points, "trace")
     if plan.points[-1][0] - plan.points[0][0] > LONGEST_S:
-        raise Refused(f"The trace is longer than {LONGEST_S / 3600.0:.0f} h.", "Split it.", "trace")
+        raise Refused(
+            say("trace-is-longer-than-h", longest_h=LONGEST_S / 3600.0), say("split-it"), "trace"
+        )
     fastest = 0.98 * top_speed(rig)
     for number, (_, speed) in enumerate(plan.points, start=1):
         if not 0.0 <= speed <= fastest:
             raise Refused(
-                f"Point {number} of the trace asks for {speed:.1f} m/s; this rig turns "
-                f"0 to {fastest:.1f} m/s.",
-                "Use another trace.",
+                say("trace-is-beyond-rig", number=number, speed_mps=speed, fastest_mps=fastest),
+                say("use-another-trace"),
                 "set-point-beyond-rig",
             )
 
@@ -54,9 +56,9 @@ class TraceTest(Test):
         "Speed trace",
         "Conditions of the plan; the truck at the first speed of the trace, usually standing.",
         (
-            ("start", "Bring the truck to {start} and wait for the count-down."),
-            ("count-down", "The trace begins in a few seconds: {start} now."),
-            ("trace", "Keep inside the band."),
+            ("start", say("bring-truck-to-and-wait-for")),
+            ("count-down", say("trace-begins-in-few-seconds-now")),
+            ("trace", say("keep-inside-band")),
         ),
         "At the end of the trace.",
         "Excursions out of the band, distance, positive wheel work, speed error, shortfall.",
@@ -138,7 +140,7 @@ class TraceTest(Test):
             self.outside_s += dt_s
             self.longest_s = max(self.longest_s, self._out_s)
             if self._out_s > cycles.EXCURSION_S:
-                self.void("out-of-band", "Outside the band for more than 2.0 s at once.")
+                self.void("out-of-band", say("outside-band-for-more-than-2"))
         if time_s >= self.total_s:
             self.finish()
 
@@ -154,9 +156,9 @@ class TraceTest(Test):
             }
         return told
 
-    def aims(self) -> dict[str, str]:
+    def aims(self) -> dict[str, Value]:
         first = self._speeds[0]
-        return {"start": "standstill" if first < 0.1 else f"{first * 3.6:.0f} km/h"}
+        return {"start": say("standstill") if first < 0.1 else aim("speed", first)}
 
     def view(self, shortfall_n: float) -> TestView:
         time_s = self.elapsed_s if self.phase == "trace" else 0.0

@@ -15,6 +15,7 @@ from control.thermal.rotor_observer import Headroom
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Absorber
+from daq.texts.message import Message, say
 
 LONGEST_S = 7 * 86400.0
 IDLE_SHARE = 0.01  # of the continuous heating: below it nothing warms the coil
@@ -93,6 +94,6 @@ class CoilManager:
         """By its voltage and current, and believed."""
         return self.observer.heard > 0 and self.observer.refused < BELIEVED
 
-    def description(self) -> str:
+    def description(self) -> Message:
         """For a person: which coil and how hot."""
-        return f"{self._absorber.name} coil {self.observer.coil_k - 273.15:.0f} degC"
+        return say("coil-at", absorber=self._absorber.name, coil_k=self.observer.coil_k)

@@ -25,6 +25,7 @@ from control.thermal.usage import AbsorberUsage
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Absorber, Rig
+from daq.texts.message import Text, say
 
 EVERY_S = 0.5  # each absorber's turn
 INTERVAL_EVERY = 8  # turns between two intervals of headroom, which cost more
@@ -77,11 +78,11 @@ class _Rotor:
         self.hottest_k = 0.0  # of this run
         self.most_w = 0.0  # power of this run
         self.begun_j = 0.0  # energy before this run
-        self.said: tuple[tuple[str, str], ...] = ()  # codes of the fault table
+        self.said: tuple[tuple[str, Text], ...] = ()  # codes of the fault table
         self.hot = False  # above its after-run temperature, and it has a fan
         self.run_share = record.run_share if record is not None else None
         self.cool_s = 0.0  # until the after-run temperature
-        self.notes: tuple[str, ...] = ()
+        self.notes: tuple[Text, ...] = ()
         self.over_s = 0.0  # the cap has bitten and load was missing for so long
         self.turns = 0
         self.weight = 1.0
@@ -123,7 +124,7 @@ class ThermalManager:
         self._run_id = ""
         self._plan_w = _NAN  # whole rig
         self._plan_radps = _NAN
-        self.codes: dict[str, str] = {}
+        self.codes: dict[str, Text] = {}
         self.hot_fans: frozenset[str] = frozenset()  # of rotors above their after-run temperature
         for place, rotor in enumerate(self._rotors):
             if rotor.observer.from_memory:
@@ -278,14 +279,15 @@ class ThermalManager:
             self._tell()
 
     @staticmethod
-    def _said(rotor: _Rotor) -> tuple[tuple[str, str], ...]:
+    def _said(rotor: _Rotor) -> tuple[tuple[str, Text], ...]:
         """Codes of the fault table that hold for one absorber, with their details."""
         cap, verdict = rotor.cap, rotor.observer.sensor
         if cap.level is ThermalLevel.COOL and verdict in _QUIET:
             return ()
-        name, found = rotor.absorber.name, []
+        name = rotor.absorber.name
+        found: list[tuple[str, Text]] = []
         if cap.level is not ThermalLevel.COOL:
-            detail = f"{name} {cap.rim_k - 273.15:.0f} degC"
+            detail = say("rotor-at", absorber=name, rotor_k=cap.rim_k)
             by_coil = rotor.coil is not None and rotor.coil.holds
             held = rotor.coil.description() if by_coil and rotor.coil is not None else detail
             if cap.level is ThermalLevel.LIMIT:
@@ -451,23 +453,23 @@ class ThermalManager:
             target, rotor.speed_radps, bool(rotor.absorber.fan), self.ambient_k
         )
 
-    def advice(self) -> str:
+    def advice(self) -> Text:
         """What the driver should do about heat now; "" when nothing."""
         hot = [r for r in self._rotors if r.cap.level is ThermalLevel.HOT]
         if hot:
-            names = ", ".join(rotor.absorber.name for rotor in hot)
-            return f"Ease the pedal: {names} is near its heat limit."
+            names = [rotor.absorber.name for rotor in hot]
+            return say("ease-pedal-is-near-its-heat", absorbers=names)
         if any(r.cap.level >= ThermalLevel.LIMIT for r in self._rotors):
-            return "Lift off and let the rotors turn slowly with the fans running."
+            return say("lift-off-and-let-rotors-turn")
         return ""
 
-    def _coils_warm(self) -> str:
+    def _coils_warm(self) -> Text:
         """Coils above their warning temperature, as a note that can wait; "" when none."""
         coils = [r.coil for r in self._rotors if r.coil is not None]
         warm = [
             one.description() for one in coils if one.observer.coil_k >= one.observer.heat.warn_k
         ]
-        return f"Plan a pause: {', '.join(warm)}." if warm else ""
+        return say("plan-pause", coils=warm) if warm else ""
 
     def records(self) -> dict[str, RotorRecord]:
         """What must survive a restart."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import msgspec
 
 from daq.rig.description import Absorber
+from daq.texts.message import Text, say
 
 HOTTEST_KEPT = 5
 CAPACITY_KEPT = 200
@@ -112,41 +113,46 @@ def capacity_trend(life: AbsorberUsage) -> Trend | None:
     )  # fmt: skip
 
 
-def due(absorber: Absorber, life: AbsorberUsage) -> tuple[str, ...]:
+def due(absorber: Absorber, life: AbsorberUsage) -> tuple[Text, ...]:
     """Notes about maintenance, in words; empty when nothing is due.
 
     Thresholds come from the rig file (the absorber's maker knows them); 0 means not watched.
     """
     service = absorber.heat.service
-    notes: list[str] = []
+    notes: list[Text] = []
     hours = life.turning_s / 3600.0 - service.done_at_h
     if service.every_h and hours >= service.every_h:
         notes.append(
-            f"{absorber.name}: {hours:.0f} h turned since the last service, due every "
-            f"{service.every_h:.0f} h."
+            say(
+                "service-due-by-hours",
+                absorber=absorber.name,
+                turned_h=hours,
+                every_h=service.every_h,
+            )
         )
     gigajoule = life.energy_j / 1e9 - service.done_at_gj
     if service.every_gj and gigajoule >= service.every_gj:
         notes.append(
-            f"{absorber.name}: {gigajoule:.1f} GJ absorbed since the last service, due every "
-            f"{service.every_gj:.1f} GJ."
+            say(
+                "service-due-by-energy",
+                absorber=absorber.name,
+                absorbed_gj=gigajoule,
+                every_gj=service.every_gj,
+            )
         )
     if service.warm_h and life.above_warn_s / 3600.0 >= service.warm_h:
         notes.append(
-            f"{absorber.name}: {life.above_warn_s / 3600.0:.1f} h above the warning temperature: "
-            "look at rotor, gap and bearings."
+            say("hours-above-warning", absorber=absorber.name, warm_h=life.above_warn_s / 3600.0)
         )
     if life.above_limit_s > 0.0:
         notes.append(
-            f"{absorber.name}: {life.above_limit_s:.0f} s above its limit so far: "
-            "look for cracks and a narrowed gap before hard work."
+            say("time-above-limit", absorber=absorber.name, above_limit_s=life.above_limit_s)
         )
     trend = capacity_trend(life)
     if service.fade and trend is not None:
         lost = trend.first - trend.last
         if lost >= service.fade and -trend.per_year > 2.0 * trend.per_year_sigma:
             notes.append(
-                f"{absorber.name}: torque {lost:.0%} down over {trend.days:.0f} days: check gap, "
-                "coils and supply."
+                say("torque-has-faded", absorber=absorber.name, lost=lost, days=trend.days)
             )
     return tuple(notes)

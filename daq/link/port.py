@@ -269,9 +269,9 @@ class Link:
 
     def _failed(self, error: LinkError) -> None:
         self.counters.failures += 1
-        if error.problem != self._problem:
+        if str(error.problem) != self._problem:
             log.warning("%s", error)  # on transition only
-        self._problem, self._remedy = error.problem, error.remedy
+        self._problem, self._remedy = str(error.problem), str(error.remedy)
 
     def _tell(self, up: bool) -> None:
         if self._on_change is not None:

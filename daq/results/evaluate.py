@@ -93,7 +93,7 @@ def evaluate(given: Given, version: str) -> Result:
         found = KindResult(
             f"No answer: {error.problem} {error.remedy}",
             np.ones(given.time_s.shape, dtype=bool),
-            flags=[Flag(error.code, error.problem, voids=True)],
+            flags=[Flag(error.code, str(error.problem), voids=True)],
         )
     flags = found.flags + flags_of(
         given,

@@ -19,6 +19,8 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from api.http.answers.problems import MEDIA_TYPE, Problem, ProblemDetails, in_words
+from daq.quantities import UnitSystem
+from daq.texts.published import published_json
 
 MAX_BODY_BYTES = 64 * 1024
 BODY_TIME_S = 10.0
@@ -74,9 +76,14 @@ async def read(request: Request, kind: type[T]) -> T:
         ) from None
 
 
-def answer(value: object, status: int = 200, headers: dict[str, str] | None = None) -> Response:
-    """`value` as a JSON response; NaN and infinity become null."""
-    return Response(msgspec.json.encode(value), status, headers, "application/json")
+def answer(
+    value: object,
+    status: int = 200,
+    headers: dict[str, str] | None = None,
+    units: UnitSystem = UnitSystem.METRIC,
+) -> Response:
+    """`value` as a JSON response, its sentences also in English; NaN and infinity become null."""
+    return Response(published_json(value, units), status, headers, "application/json")
 
 
 def takes(kind: Any) -> dict[str, Any]:
@@ -243,8 +250,13 @@ def _renamed(node: Any, names: dict[str, str]) -> Any:
 
 
 def _json_able(node: Any) -> Any:
-    """Without defaults that JSON cannot say (NaN)."""
+    """Without defaults that JSON cannot say (NaN); a sentence goes out as English text."""
     if isinstance(node, dict):
+        kinds = node.get("anyOf")
+        if kinds and {"$ref": REF.format(name="Message")} in kinds and {"type": "string"} in kinds:
+            return {name: value for name, value in node.items() if name != "anyOf"} | {
+                "type": "string"
+            }
         return {
             key: _json_able(value)
             for key, value in node.items()

@@ -20,6 +20,8 @@ from starlette.responses import Response
 from api.jobs.job import Busy, NoRoom
 from api.runtime.channel import LoopGone
 from daq.errors import DrumlinError, NoSuchRun, Refused, StoreError
+from daq.texts.message import Text
+from daq.texts.published import published_json
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -30,9 +32,9 @@ class ProblemDetails(msgspec.Struct, frozen=True):
     type: str
     title: str
     status: int
-    detail: str
+    detail: Text
     code: str
-    remedy: str
+    remedy: Text
 
 
 class Problem(Exception):
@@ -42,11 +44,11 @@ class Problem(Exception):
         self,
         status: int,
         code: str,
-        detail: str,
-        remedy: str,
+        detail: Text,
+        remedy: Text,
         headers: dict[str, str] | None = None,
     ) -> None:
-        super().__init__(detail)
+        super().__init__(str(detail))
         self.status = status
         self.code = code
         self.detail = detail
@@ -66,7 +68,7 @@ class Problem(Exception):
 
     def body(self) -> bytes:
         """The body, encoded."""
-        return msgspec.json.encode(self.details())
+        return published_json(self.details())
 
     def response(self) -> Response:
         """The problem as a response."""

@@ -1,8 +1,8 @@
 """The page's files: small, held in memory, compressed once, revalidated by ETag.
 
-Data flows: api/page on disk -> Shelf (path, bytes, gzip, ETag) -> ASGI. Only files found by the
-scan can be asked for, so no name from outside ever reaches the file system. A file changed on
-disk is read again, so that the page can be worked on without a restart.
+Data flows: api/page and the catalogues of sentences on disk -> Shelf (path, bytes, gzip, ETag) ->
+ASGI. Only files found by the scan can be asked for, so no name from outside ever reaches the file
+system. A file changed on disk is read again, so that the page can be worked on without a restart.
 """
 
 from __future__ import annotations
@@ -20,8 +20,10 @@ from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from api.http.answers.problems import Problem
+from daq.texts.catalogue import FOLDER
 
 INDEX = "index.html"
+TEXTS = "texts"  # where the page finds the catalogues of sentences
 COMPRESSED_LEAST_BYTES = 512
 MAX_FILE_BYTES = 8 << 20
 SCAN_EVERY_S = 1.0
@@ -68,6 +70,7 @@ class Shelf:
                 hidden = any(part.startswith((".", "__")) for part in relative.parts)
                 if path.is_file() and not path.is_symlink() and not hidden:
                     found[relative.as_posix()] = path
+        found |= {f"{TEXTS}/{path.name}": path for path in FOLDER.glob("*.json")}
         self._paths = found
 
     def look_again(self) -> bool:

@@ -27,6 +27,7 @@ from control.core.commands import (
 from control.forecast.outlook import Outlook
 from control.test_kinds.plans import Plan
 from daq.quantities import UnitSystem
+from daq.texts.message import say
 
 router = APIRouter(prefix="/api", tags=["commands"])
 
@@ -122,7 +123,7 @@ async def start(request: Request) -> Response:
     heat = await start_run(
         context, caller, run_id, body.plan, body.vehicle, body.note, body.power_w, body.units
     )
-    return answer(Started(run_id, heat), 201, {"Location": f"/api/runs/{run_id}"})
+    return answer(Started(run_id, heat), 201, {"Location": f"/api/runs/{run_id}"}, body.units)
 
 
 @router.post("/test/outlook", responses=gives(Outlook), openapi_extra=takes(Start))
@@ -133,8 +134,8 @@ async def test_outlook(request: Request) -> Response:
     body = await read(request, Start)
     heat = await heat_outlook(context, body.plan, body.power_w, body.units)
     if heat is None:
-        heat = Outlook(None, "Heat was not looked at: it took too long.")
-    return answer(heat)
+        heat = Outlook(None, say("heat-took-too-long"))
+    return answer(heat, units=body.units)
 
 
 @router.post("/test/adjust", responses=gives(CommandAccepted), openapi_extra=takes(SetPointRequest))

@@ -30,6 +30,7 @@ from control.test_kinds.plans import Plan
 from control.thermal.rotor_observer import RotorObserver
 from control.thermal.usage import AbsorberUsage, Trend, capacity_trend, due
 from daq.quantities import UnitSystem
+from daq.texts.message import Text
 
 router = APIRouter(prefix="/api", tags=["heat"])
 
@@ -65,7 +66,7 @@ class AbsorberHeat(msgspec.Struct, frozen=True):
     learned: tuple[float, ...]
     life: AbsorberUsage
     trend: Trend | None  # of capacity; null before there are enough runs
-    due: tuple[str, ...]  # maintenance notes
+    due: tuple[Text, ...]  # maintenance notes
 
 
 class HeatMemory(msgspec.Struct, frozen=True):
@@ -129,10 +130,12 @@ async def rehearse(request: Request) -> Response:
         *_here(context), body.cold, body.plan, body.power_w, body.speed_mps, body.ratio_per_m,
         change, body.units,
     )  # fmt: skip
-    return await _told(context, job)
+    return await _told(context, job, body.units)
 
 
-async def _told(context: Context, job: EnduranceJob | HeatJob) -> Response:
+async def _told(
+    context: Context, job: EnduranceJob | HeatJob, units: UnitSystem = UnitSystem.METRIC
+) -> Response:
     """What a worker says to it, or said to somebody else since the rotors were written down."""
     written = None
     with contextlib.suppress(OSError):
@@ -142,7 +145,7 @@ async def _told(context: Context, job: EnduranceJob | HeatJob) -> Response:
         return await context.have_done(job)
 
     told = await context.heat_answers.get((written, msgspec.json.encode(job)), ask)
-    return Response(told, media_type="application/json")
+    return answer(msgspec.Raw(told), units=units)
 
 
 def _here(context: Context) -> tuple[str, str, float | None, bool]:

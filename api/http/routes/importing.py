@@ -145,7 +145,7 @@ async def _look(context: Context, path: FilePath) -> Looked:
         raise
     except WorkError as error:
         # The path of our own scratch file would tell the sender nothing.
-        told = error.problem.replace(str(path), "What was sent")
+        told = str(error.problem).replace(str(path), "What was sent")
         raise Problem(422, "not-a-recording", told, error.remedy) from None
 
 

@@ -10,7 +10,7 @@ import { HeadroomChip } from "./components/headroom-chip.js";
 import { note, notesArea } from "./components/notes.js";
 import { openSettings } from "./components/settings-sheet.js";
 import { closeSheet, sheetOpen } from "./components/sheet.js";
-import { saidReady } from "./kinds/said.js";
+import { messagesReady } from "./messages.js";
 import { settings } from "./settings.js";
 import { Store } from "./store.js";
 import { t } from "./texts.js";
@@ -96,7 +96,7 @@ async function route(again = false) {
   let View = page.view;
   if (load) {
     try {
-      [{ default: View }] = await Promise.all([load(), saidReady()]);
+      [{ default: View }] = await Promise.all([load(), messagesReady()]);
     } catch {
       if (mine === turn) note(t("view.failed"), { bad: true });
     }
@@ -215,7 +215,7 @@ settings.onChange((name) => {
   if (name === "theme") view?.repaint?.();
   if (name === "units" || name === "language") {
     route(true);
-    saidReady().then(() => {
+    messagesReady().then(() => {
       figuresDue = true;
       request();
     });
@@ -265,7 +265,7 @@ const line = new LiveLine({
   },
 });
 
-saidReady().then(() => request());
+messagesReady().then(() => request());
 addEventListener("hashchange", () => route());
 label();
 route();

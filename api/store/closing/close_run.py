@@ -32,6 +32,8 @@ from daq.results.series.about import ParquetHeader
 from daq.results.series.columns import Chunk, slug
 from daq.results.series.parquet import write_run
 from daq.results.series.replay import Replay
+from daq.texts.message import Text
+from daq.texts.published import text_of, written
 
 END_WAIT_S = 1.0  # what the recorder needs at most to write its end
 TRIES = 10
@@ -106,7 +108,7 @@ def _replay(folder: Path) -> Closed:
         "run_id": folder.name,
         "evaluation": number,
         "evaluated_by": VERSION,
-        **msgspec.to_builtins(closed),
+        **written(closed),
         "recording": msgspec.to_builtins(health),
     }
     atomic_write(
@@ -197,5 +199,5 @@ def _plan(raw: bytes) -> dict[str, Any]:
     return plan if isinstance(plan, dict) else {}
 
 
-def _reason(ended: dict[str, Any] | None) -> str:
-    return str(ended.get("text", "")) if ended is not None else ""
+def _reason(ended: dict[str, Any] | None) -> Text:
+    return text_of(ended.get("text", "")) if ended is not None else ""

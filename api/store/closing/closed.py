@@ -6,6 +6,8 @@ from typing import Any
 
 import msgspec
 
+from daq.texts.message import Text
+
 
 class Closed(msgspec.Struct, frozen=True):
     """A run after replay. `error` is "" when run.parquet and result.json were written."""
@@ -13,8 +15,8 @@ class Closed(msgspec.Struct, frozen=True):
     complete: bool  # False: the recording stops without an end, so something died
     frames: int = 0
     raw_bytes: int = 0
-    reason: str = ""  # how it ended
-    error: str = ""
+    reason: Text = ""  # how it ended
+    error: Text = ""
     rig_name: str = ""
     rig_fingerprint: str = ""
     kind: str = ""

@@ -33,7 +33,9 @@ async def test_the_story_of_a_trip_is_told_backwards_from_it(tmp_path: Path) -> 
     assert told["first_cause"] == "stop-chain-open"
     assert told["whole"]
     assert told["seconds"] > 5.0
-    trip = [each for each in told["events"] if each["text"].endswith("tripped: stop-chain-open")]
+    trip = [
+        each for each in told["events"] if str(each["text"]).endswith("tripped: stop-chain-open")
+    ]
     assert [each["at_s"] for each in trip] == [0.0]
     commands = [each["text"] for each in told["events"] if each["what"] == "command"]
     assert [text.split()[0] for text in commands] == [

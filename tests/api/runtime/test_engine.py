@@ -161,7 +161,7 @@ async def test_a_run_is_recorded_from_its_greeting_to_its_end(stand: Stand) -> N
     assert names[0] == "run-started"
     assert "run-ended" in names
     ended = next(event for event in stand.events if event.kind == "run-ended")
-    assert ended.text == "Eased off by Drumlin, which is being stopped."
+    assert str(ended.text) == "Eased off by Drumlin, which is being stopped."
 
 
 async def test_the_end_of_a_run_is_told_when_its_file_is_whole(stand: Stand) -> None:
@@ -296,7 +296,7 @@ async def test_a_late_loop_says_how_late_and_what_it_did(stand: Stand) -> None:
     await stand.run(1.0)
     stand.lag_s += 0.03
     await stand.run(0.2)
-    late = [event for event in stand.events if "was late" in event.text]
+    late = [event for event in stand.events if "was late" in str(event.text)]
     assert len(late) == 1
     assert late[0].data["gap_ms"] == pytest.approx(32.0, abs=2.1)
     health = stand.engine.telemetry().health

@@ -134,7 +134,7 @@ def test_another_test_on_the_rig_is_waited_out_and_the_pause_counts_from_its_end
     _run(sequence, 0.0)
     busy = sequence.look(100.0, COLD, under_load="somebody-elses")
     assert busy.stage is Stage.WAITING
-    assert "Another test" in busy.why[0]
+    assert "Another test" in str(busy.why[0])
     assert sequence.look(110.0, COLD).stage is Stage.WAITING
     assert sequence.look(131.0, COLD).stage is Stage.ASK
 

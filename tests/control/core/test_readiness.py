@@ -77,7 +77,7 @@ def test_a_test_of_another_vehicle_than_the_one_acknowledged_is_refused() -> Non
     for vehicle in ("red truck", ""):
         answer = stand.ask(StartTest(0, HOLDER, "run", HOLD_20, vehicle))
         assert answer.code == "wrong-vehicle"
-        assert "grey van" in answer.reason
+        assert "grey van" in str(answer.reason)
         assert stand.core.state is State.READY
     stand.speeds = [19.5, 19.5]
     stand.frames(0.2)

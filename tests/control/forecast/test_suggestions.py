@@ -25,6 +25,7 @@ from control.thermal.rotor import model_of
 from control.thermal.rotor_observer import RotorObserver
 from daq.quantities import HORSEPOWER, MILE, UnitSystem
 from daq.rig.description import Rig
+from daq.texts.message import render
 from tests.control.control_stand import tarnhow
 
 RIG = tarnhow()
@@ -39,7 +40,7 @@ def test_a_power_that_was_suggested_passes_when_it_is_asked_for_in_the_units_it_
     told = answer(plan, heat, Expected(450e3), UnitSystem.US)
     assert not told.possible
     less = next(one for one in told.suggestions if one.kind == "less-power")
-    horsepower = float(less.text.split("at most ")[1].split(" hp")[0])
+    horsepower = float(render(less.text, UnitSystem.US).split("at most ")[1].split(" hp")[0])
     again = answer(plan, heat, Expected(horsepower * HORSEPOWER), UnitSystem.US)
     assert again.possible, again.text
     assert not answer(plan, heat, Expected(1.1 * less.value)).possible  # and it is not far too low

@@ -67,7 +67,7 @@ def test_a_limit_that_ends_leaves_a_whole_result_of_what_was_held() -> None:
     assert data["valid"] is True, data
     assert data["reason"] == "channel-limit-ended"
     assert stand.core.last_end is not None
-    assert "248 degF" in stand.core.last_end.text
+    assert "248 degF" in str(stand.core.last_end.text)
     assert stand.core.state in (State.EASING, State.READY)
 
 

@@ -189,7 +189,7 @@ def test_every_kind_says_what_to_do_in_each_of_its_phases() -> None:
     for plan in GOOD:
         test = make_test("run-1", plan, RIG)
         for phase, _ in test.describe.phases:
-            said = test.instruction(phase)
+            said = str(test.instruction(phase))
             assert said
             assert "{" not in said
         view = test.view(0.0)

@@ -44,5 +44,5 @@ def test_a_value_put_in_the_place_of_another_is_taken_or_refused(
             if not isinstance(plan, Campaign):
                 check_plan(plan, RIG, 9.5, True)
         except DrumlinError as refused:
-            remedy = refused.remedy
+            remedy = str(refused.remedy)
     assert remedy

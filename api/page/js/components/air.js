@@ -3,7 +3,7 @@
 
 import { get } from "../api.js";
 import { el, setAttr, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told, toldAll } from "../messages.js";
 import { t } from "../texts.js";
 import { DASH, number, withUnit } from "../units.js";
 import { ruleName } from "./evaluations.js";
@@ -81,11 +81,11 @@ export class Air {
     );
     setText(this.cells.density, `${number(answer.data.air_kg_m3, 3)} kg/m³`);
     setText(this.factor, `× ${number(correction.factor, 4)}`);
-    const flags = correction.flags.map(said);
-    const told = [rule ? "" : said(answer.data.why), correction.valid ? "" : t("air.invalid"), ...flags].filter(
+    const flags = toldAll(correction, "flags");
+    const words = [rule ? "" : told(answer.data, "why"), correction.valid ? "" : t("air.invalid"), ...flags].filter(
       Boolean,
     );
-    setText(this.note, [...new Set(told)].join(" ")); // the reason may be a flag as well
+    setText(this.note, [...new Set(words)].join(" ")); // the reason may be a flag as well
   }
 
   leave() {

@@ -2,7 +2,7 @@
 // what it was corrected for. Shown in the run and at the rolls as soon as a test has ended.
 
 import { el, mark } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told, toldAll } from "../messages.js";
 import { t, tOr } from "../texts.js";
 import { number } from "../units.js";
 import { figureText, labelOf } from "../words.js";
@@ -52,10 +52,14 @@ export function answerOf(result) {
             "p",
             { className: "verdict answer-asked" },
             mark("caution"),
-            t("run.void", { why: result.void.map((code) => tOr(`void.${code}`, said(code))).join("; ") }),
+            t("run.void", {
+              why: toldAll(result, "void")
+                .map((text, index) => tOr(`void.${result.void[index]}`, text))
+                .join("; "),
+            }),
           ),
         ]),
-    el("p", { className: "answer-asked" }, said(result.asked)),
+    el("p", { className: "answer-asked" }, told(result, "asked")),
     ...(main ? [item(main, "answer-main")] : []),
     ...rest.map((one) => item(one, "")),
     el("p", {

@@ -3,7 +3,7 @@
 
 import { get, post } from "../api.js";
 import { el, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told } from "../messages.js";
 import { t, tOr } from "../texts.js";
 import { dateTime, number } from "../units.js";
 import { noteAnswer } from "./notes.js";
@@ -43,7 +43,7 @@ export function evaluationsCard(path, made, mayChange, onShow) {
             "span",
             { className: "grow" },
             el("b", { className: "figure", text: `${one.number}. ` }),
-            said(one.answer),
+            told(one, "answer"),
             el("br", {}),
             el("span", {
               className: "soft",

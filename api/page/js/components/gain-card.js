@@ -3,7 +3,7 @@
 // side of zero.
 
 import { el, mark } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told, toldAll } from "../messages.js";
 import { t } from "../texts.js";
 import { number } from "../units.js";
 import { labelOf } from "../words.js";
@@ -29,9 +29,9 @@ export async function writeGain(card, found) {
     el("p", { className: "gain-says", text: t("gain.says", words) }),
     interval(overall, words),
     verdict === "not-proven" ? el("p", { text: more ? t("gain.more", { n: more }) : t("gain.nomore") }) : "",
-    ...found.warnings.map((text) => el("p", { className: "problem", text: said(text) })),
+    ...toldAll(found, "warnings").map((text) => el("p", { className: "problem", text })),
     ...found.left_out.map((one) =>
-      el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) }),
+      el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: told(one, "why") }) }),
     ),
   );
   if (found.per_bin.length < 2) return null;

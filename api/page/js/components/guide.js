@@ -2,7 +2,7 @@
 // the first thing read from three metres. When nobody speaks, it says so instead.
 
 import { el, mark, setAttr, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told, toldAll } from "../messages.js";
 import { say } from "./notes.js";
 import { t, tOr } from "../texts.js";
 import { clockTime, number } from "../units.js";
@@ -15,7 +15,7 @@ export function stateNow(store, now) {
 
 /** What the driver should do now, in the reader's language and units. */
 export function instructionOf(test) {
-  return said(test.instruction);
+  return told(test, "instruction");
 }
 
 /** A phase's name as a person would say it. */
@@ -35,7 +35,7 @@ export function ageWords(store, now) {
 
 /** A fault's words in the reader's language. */
 export function faultText(fault) {
-  return { text: said(fault.text), remedy: said(fault.remedy) };
+  return { text: told(fault, "text"), remedy: told(fault, "remedy") };
 }
 
 export class Guide {
@@ -86,13 +86,9 @@ export class Guide {
     setText(this.line, line);
     setText(this.more, more);
     show(this.more, more !== "");
-    const voids = test?.void ?? [];
-    const then = test && state === "loaded" && !more ? (test.next_phases?.[0] ?? "") : "";
-    const words = voids.length
-      ? t("test.void", { why: said(voids[0]) })
-      : then
-        ? t("test.next", { what: said(then) })
-        : "";
+    const voids = toldAll(test, "void");
+    const then = test && state === "loaded" && !more ? (toldAll(test, "next_phases")[0] ?? "") : "";
+    const words = voids.length ? t("test.void", { why: voids[0] }) : then ? t("test.next", { what: then }) : "";
     setText(this.next, words);
     setAttr(this.next, "data-void", voids.length ? "yes" : null);
     show(this.next, words !== "");

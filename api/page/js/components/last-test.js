@@ -3,7 +3,7 @@
 
 import { get, post, put } from "../api.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told, toldAll } from "../messages.js";
 import { settings } from "../settings.js";
 import { t, tOr } from "../texts.js";
 import { labelOf } from "../words.js";
@@ -61,12 +61,12 @@ export class LastTest {
     setText(this.title, t(completed ? "last.completed" : "last.early", { kind }));
     setText(
       this.why,
-      [completed ? "" : said(wanted.text), ...wanted.voids.map((why) => t("test.void", { why: said(why) }))]
+      [completed ? "" : told(wanted, "text"), ...toldAll(wanted, "voids").map((why) => t("test.void", { why }))]
         .filter(Boolean)
         .join(" "),
     );
     show(this.why, this.why.textContent !== "");
-    setText(this.remedy, said(wanted.remedy));
+    setText(this.remedy, told(wanted, "remedy"));
     show(this.remedy, wanted.remedy !== "");
     if (wanted.run_id !== this.runId) {
       this.runId = wanted.run_id;

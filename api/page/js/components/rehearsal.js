@@ -3,7 +3,7 @@
 
 import { post } from "../api.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told as tell } from "../messages.js";
 import { settings } from "../settings.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { clockTime, number, toSi, unitOf, withUnit } from "../units.js";
@@ -35,7 +35,7 @@ export function outlookText(heat) {
   if (!heat?.text) return "";
   if (heat.possible === true)
     return heat.assumed ? t("outlook.any", { power: withUnit("power", heat.power_w, 0) }) : t("outlook.may");
-  if (!heat.limiting || heat.limited_after_s === null) return said(heat.text);
+  if (!heat.limiting || heat.limited_after_s === null) return tell(heat, "text");
   const told = t(heat.assumed ? "outlook.assumed" : "outlook.limited", {
     power: withUnit("power", heat.power_w, 0),
     name: naturalName(heat.limiting),
@@ -182,7 +182,7 @@ export class Rehearsal {
         "cool-first": t("rehearse.min", { n: number(one.value / 60) }),
       }[one.kind];
       const known = value ? tOr(`rehearse.s.${one.kind}`, null) : null;
-      return el("li", { text: known ? known.replace("{value}", value) : said(one.text) });
+      return el("li", { text: known ? known.replace("{value}", value) : tell(one, "text") });
     };
     const bars = found.rotors.map((rotor) => {
       const bar = el("i", {});

@@ -6,7 +6,7 @@ import { holdButton } from "../components/hold.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { rigNav } from "../components/subnav.js";
 import { el, mark } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told } from "../messages.js";
 import { naturalName, t } from "../texts.js";
 import { DASH, number, withUnit } from "../units.js";
 
@@ -110,7 +110,7 @@ export default class AbsorbersView {
       ...(actions.length
         ? [
             el("div", { className: "row spaced" }, actions),
-            el("p", { className: "problem spaced", text: said(found.caution) }),
+            el("p", { className: "problem spaced", text: told(found, "caution") }),
           ]
         : []),
     );

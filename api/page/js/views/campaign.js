@@ -10,7 +10,7 @@ import { note, noteAnswer } from "../components/notes.js";
 import { testsNav } from "../components/subnav.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { CampaignForm } from "../components/campaign-form.js";
-import { said } from "../kinds/said.js";
+import { told, toldAll } from "../messages.js";
 import { t, tOr } from "../texts.js";
 import { dateTime, DASH, number, toShown, unitOf, withUnit } from "../units.js";
 
@@ -122,7 +122,7 @@ export default class CampaignView {
       this.key = key;
       this.build(view);
     }
-    this.why.replaceChildren(...view.why.map((text) => el("li", { text: said(text) })));
+    this.why.replaceChildren(...toldAll(view, "why").map((text) => el("li", { text })));
     show(this.why, view.why.length > 0);
     this.writeConditions(view);
     this.write(performance.now());
@@ -170,7 +170,7 @@ export default class CampaignView {
                   { className: run.valid ? "" : "problem" },
                   mark(run.valid ? "done" : "off"),
                   " ",
-                  run.valid ? t("campaign.counts") : `${t("campaign.void")} ${said(run.why)}`,
+                  run.valid ? t("campaign.counts") : `${t("campaign.void")} ${told(run, "why")}`,
                 ),
               ),
             ),
@@ -218,7 +218,7 @@ export default class CampaignView {
       ),
       this.gain,
       runs,
-      ...view.hints.map((text) => el("p", { className: "soft", text: said(text) })),
+      ...toldAll(view, "hints").map((text) => el("p", { className: "soft", text })),
     );
     this.compare(view);
   }

@@ -5,7 +5,7 @@ import { get } from "../api.js";
 import { Chart } from "../components/chart.js";
 import { runsNav } from "../components/subnav.js";
 import { el, mark, setText } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told } from "../messages.js";
 import { t, tOr } from "../texts.js";
 import { dateTime } from "../units.js";
 import { labelOf } from "../words.js";
@@ -79,7 +79,7 @@ export default class ConsistencyView {
           "p",
           {},
           el("b", { text: `${found.index + 1}. ${dateTime(stamp(runs[found.index]))}: ` }),
-          tOr(`consistency.${found.rule.replaceAll(" ", "-")}`, said(found.text)),
+          tOr(`consistency.${found.rule.replaceAll(" ", "-")}`, told(found, "text")),
         ),
       ),
     );
@@ -119,7 +119,7 @@ export default class ConsistencyView {
       ],
     });
     for (const one of left)
-      this.body.append(el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: said(one.why) }) }));
+      this.body.append(el("p", { className: "soft", text: t("gain.left", { id: one.run_id, why: told(one, "why") }) }));
   }
 
   async add(options) {

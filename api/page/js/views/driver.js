@@ -8,7 +8,7 @@ import { inBand, Road } from "../components/road.js";
 import { heights } from "../components/route-field.js";
 import { BAND, heldNow } from "../components/target.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { toldAll } from "../messages.js";
 import { settings } from "../settings.js";
 import { t } from "../texts.js";
 import { clockTime, DASH, number, shown, unitOf, withUnit } from "../units.js";
@@ -154,8 +154,8 @@ export default class DriverView {
           ? faultText(cause ?? { code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" }).text
           : (test && instructionOf(test)) || (state === "easing" ? t("guide.easing") : t("driver.wait"));
     setText(this.line, line);
-    const next = test && state === "loaded" ? (test.next_phases?.[0] ?? "") : "";
-    setText(this.next, next ? t("test.next", { what: said(next) }) : "");
+    const next = test && state === "loaded" ? (toldAll(test, "next_phases")[0] ?? "") : "";
+    setText(this.next, next ? t("test.next", { what: next }) : "");
     show(this.next, next !== "");
     const held = telemetry ? heldNow(telemetry, store) : null;
     const digits = held?.quantity === "speed" ? 1 : 0;

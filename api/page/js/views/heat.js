@@ -5,7 +5,7 @@ import { get } from "../api.js";
 import { headroomKind, intervalMinutes, minutes, tightest } from "../components/headroom.js";
 import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText, show } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { toldAll } from "../messages.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { DASH, number, shown, unitOf, withUnit } from "../units.js";
 
@@ -141,7 +141,7 @@ class RotorCard {
       "trend",
       trend ? `${number(trend.per_year * 100, 1, true)} ± ${number(2 * trend.per_year_sigma * 100, 1)} %` : "",
     );
-    this.due.replaceChildren(...kept.due.map((text) => el("p", { className: "problem", text: said(text) })));
+    this.due.replaceChildren(...toldAll(kept, "due").map((text) => el("p", { className: "problem", text })));
   }
 }
 

@@ -7,7 +7,7 @@ import { Chart } from "../components/chart.js";
 import { evaluationsCard } from "../components/evaluations.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { el, setText } from "../dom.js";
-import { said } from "../kinds/said.js";
+import { told, toldAll } from "../messages.js";
 import { settings } from "../settings.js";
 import { naturalName, t, tOr } from "../texts.js";
 import { clockTime, dateTime, number, quantityOf, toShown, unitOf, withUnit } from "../units.js";
@@ -179,7 +179,7 @@ export default class RunView {
             el(
               "span",
               {},
-              said(flag.text),
+              told(flag, "text"),
               el("span", { className: "soft figure", text: where(flag) }),
               flag.voids ? el("b", { text: ` · ${t("run.voids")}` }) : null,
             ),
@@ -522,7 +522,7 @@ export default class RunView {
     const rows = [
       [t("run.vehicle"), run.vehicle],
       [t("rig.description"), run.rig_name],
-      [t("run.ended"), said(run.reason)],
+      [t("run.ended"), told(run, "reason")],
       ...measured,
     ].filter(([, value]) => value);
     this.left.append(
@@ -541,8 +541,8 @@ export default class RunView {
             ),
           ),
         ),
-        ...(result?.limits ?? []).map((text) => el("p", { className: "soft", text: said(text) })),
-        ...(result?.cautions ?? []).map((text) => el("p", { className: "soft", text: said(text) })),
+        ...toldAll(result, "limits").map((text) => el("p", { className: "soft", text })),
+        ...toldAll(result, "cautions").map((text) => el("p", { className: "soft", text })),
       ),
     );
   }

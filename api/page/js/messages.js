@@ -1,0 +1,125 @@
+// Sentences of the rig's computer in the reader's language and units. An answer holds each in English
+// and beside it, as NAME_message, its code and values; the catalogue of the language
+// (texts/LANGUAGE.json) has the sentence by its code. daq/texts/message.py describes the places in a
+// sentence and does the same for the command line.
+
+import { said, saidReady } from "./kinds/said.js";
+import { settings } from "./settings.js";
+import { DASH, number, toShown, unitOf } from "./units.js";
+
+// ending of a value's name: quantity
+const QUANTITIES = {
+  n: "force",
+  nm: "torque",
+  w: "power",
+  mps: "speed",
+  mps2: "road_rate",
+  k: "temperature",
+  pa: "pressure",
+  j: "energy",
+  kg: "mass",
+};
+const DIGITS = {
+  force: 0,
+  torque: 0,
+  power: 1,
+  speed: 1,
+  road_rate: 2,
+  temperature: 1,
+  pressure: 2,
+  energy: 2,
+  mass: 0,
+};
+const PLACE = /\{(\w+)(?::(\d*)([a-z+]*))?\}/g;
+
+const catalogues = {};
+const coming = {};
+
+/** Fetch the catalogue of the reader's language; resolves when `told` can use it. */
+export async function messagesReady() {
+  const language = settings.get("language");
+  coming[language] ??= fetch(`texts/${language}.json`)
+    .then((answer) => answer.json())
+    .then((catalogue) => {
+      catalogues[language] = catalogue;
+    })
+    .catch(() => {
+      delete coming[language]; // the rig's computer is away: English as it came
+    });
+  await Promise.all([coming[language], saidReady()]);
+}
+
+/** As many digits as a figure takes, at most `most`. */
+function shortest(value, most) {
+  const plain = Number(value.toPrecision(most));
+  return number(plain, /\.(\d+)$/.exec(String(plain))?.[1].length ?? 0);
+}
+
+function figure(name, value, digits, form) {
+  const quantity = QUANTITIES[name.slice(name.lastIndexOf("_") + 1)];
+  let [shown, unit] = [value, ""];
+  if (quantity) {
+    unit = unitOf(quantity);
+    shown = toShown(quantity, value) - (form.includes("d") ? toShown(quantity, 0) : 0);
+  }
+  if (form.includes("p")) [shown, unit] = [100 * shown, "%"];
+  const free = form.includes("g") || (!digits && !quantity && !Number.isInteger(shown));
+  const text = free ? shortest(shown, Number(digits || 6)) : number(shown, Number(digits || DIGITS[quantity] || 0));
+  const signed = form.includes("+") && shown > 0 ? `+${text}` : text;
+  return form.includes("b") || !unit ? signed : `${signed}\u00a0${unit}`;
+}
+
+function word(value, form, catalogue) {
+  if (form.includes("w")) return catalogue.words[value] ?? value;
+  if (!form.includes("n") || !Object.keys(catalogue.names).length) return value;
+  const text = value.replace(/[-_]/g, " ");
+  return (
+    catalogue.names[text] ??
+    text
+      .split(" ")
+      .map((part) => catalogue.names[part] ?? part)
+      .join(" ")
+  );
+}
+
+function filled(name, value, digits, form, catalogue) {
+  if (Array.isArray(value)) {
+    return value.map((one) => filled(name, one, digits, form, catalogue)).join(form.includes("s") ? " " : ", ");
+  }
+  if (value === null || value === undefined) return DASH;
+  if (typeof value === "object") return render(value, catalogue) ?? value.code;
+  return typeof value === "string" ? word(value, form, catalogue) : figure(name, Number(value), digits, form);
+}
+
+/** A sentence by its code and values; null when the catalogue does not know it. */
+function render(message, catalogue) {
+  const template = catalogue?.messages[message.code];
+  if (template === undefined) return null;
+  return template.replace(PLACE, (_, name, digits = "", form = "") =>
+    filled(name, message.values[name], digits, form, catalogue),
+  );
+}
+
+/** The same at the head of a line: a name or a word that begins it gets its capital. */
+function line(message) {
+  const catalogue = now();
+  const text = render(message, catalogue);
+  const named = /^\{\w+:\d*[a-z]*[nw]/.test(catalogue?.messages[message.code] ?? "");
+  return text && named ? text.charAt(0).toUpperCase() + text.slice(1) : text;
+}
+
+const now = () => catalogues[settings.get("language")];
+
+/** The sentence `name` of an answer in the reader's language; what is plain text stays as it is. */
+export function told(answer, name) {
+  const message = answer?.[`${name}_message`];
+  return (message && line(message)) ?? said(answer?.[name]);
+}
+
+/** The same for a list of sentences. */
+export function toldAll(answer, name) {
+  const messages = answer?.[`${name}_messages`];
+  return (answer?.[name] ?? []).map(
+    (text, index) => (messages?.[index] && line(messages[index])) ?? said(text),
+  );
+}

@@ -1,0 +1,1 @@
+"""Every sentence people read: made as code and values, rendered from one catalogue per language."""

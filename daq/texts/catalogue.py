@@ -1,0 +1,40 @@
+"""The catalogues: one file per language, with every sentence by its code.
+
+Data flow: daq/texts/LANGUAGE.json -> Catalogue -> daq.texts.message; the page loads the same files.
+How a sentence and a language are added: DEVELOPERS.md.
+"""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+
+import msgspec
+
+FOLDER = Path(__file__).parent
+ENGLISH = "en"
+
+
+class Catalogue(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One language: how it writes numbers, its sentences, words and names."""
+
+    language: str  # its own name for itself
+    decimal: str
+    group: str
+    messages: dict[str, str]
+    words: dict[str, str]
+    names: dict[str, str]
+
+
+def languages() -> list[str]:
+    """The languages that have a catalogue."""
+    return sorted(path.stem for path in FOLDER.glob("*.json"))
+
+
+@functools.cache
+def catalogue(language: str) -> Catalogue:
+    """The catalogue of a language; English for one that has none."""
+    path = FOLDER / f"{language}.json"
+    if not path.is_file():
+        return catalogue(ENGLISH)
+    return msgspec.json.decode(path.read_bytes(), type=Catalogue)
