@@ -62,6 +62,7 @@ class TestView(msgspec.Struct, frozen=True):
     ahead: tuple[tuple[float, float], ...] = ()
     grade_percent: float = float("nan")
     distance_m: float = float("nan")
+    target_power_w: float = float("nan")  # at the wheels, what the driver of a hold is to give
 
 
 class AbsorberView(msgspec.Struct, frozen=True):

@@ -6,7 +6,7 @@ hand, some meet a fault, a lifted pedal, a helm that goes, a loop that restarts.
 the wire into a recording and is evaluated as a shop's would be, and every number that its running
 test told is compared with the result's (`compared`, `differ`). `truths` counts mean powers of
 holds, climbs and points of maps, `covered` those whose 95 % interval holds the simulator's own mean
-over the same time; nothing of the rig's constants is wrong here, so what misses is the method.
+over the same time; only the losses of bearings that are cold yet differ from the rig file.
 `failures` counts broken rules: a number that is none or a fault on a healthy rig, current asked for
 while parked or ready, a whole test that is void, power beside the simulator's own, the same test
 with another answer, a rig that does not get ready again. Each round of all tests is a day of its

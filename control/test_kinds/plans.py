@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
-PLAN_SCHEMA = 2  # 2: limits on channels
+PLAN_SCHEMA = 2  # 2: limits on channels, aims of a hold
 MOST_POINTS = 40_000
 
 Schema = Annotated[int, Meta(ge=1, le=PLAN_SCHEMA)]
@@ -88,12 +88,20 @@ class Grade(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     file: Annotated[str, Meta(max_length=400)] = ""  # a route: CSV or GPX, put in by the reader
 
 
+class PullTarget(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A grade, and whose road load is pulled up it."""
+
+    vehicle: RoadVehicle
+    percent: Percent
+
+
 class SteadyHold(
     msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="kind", tag="steady-hold"
 ):
     """Hold engine speed, roll speed, absorber force or absorber power; exactly one is given.
 
-    Force and power are those of the absorbers together, at the roll surface.
+    Force and power are those of the absorbers together, at the roll surface. Beside a held speed
+    the driver may have an aim: a power at the wheels, or that of a grade at the held speed.
     """
 
     seconds: Seconds
@@ -101,6 +109,8 @@ class SteadyHold(
     speed_mps: Speed | None = None
     force_n: Force | None = None
     power_w: Power | None = None
+    target_power_w: Power | None = None  # at the wheels, for the driver to give
+    target_grade: PullTarget | None = None
     settle_s: Annotated[float, Meta(ge=0, le=600)] = 10.0  # left out of the result
     until_heat_limit: bool = False  # end in order when a rotor is about to reach its limit
     tolerance: Tolerance = Tolerance()

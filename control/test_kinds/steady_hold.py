@@ -11,10 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from msgspec import structs
+
 from control.load_loop.loop import Aim, Output
+from control.telemetry import TestView
 from control.test_kinds.base import (
     FORCE_RAMP_S,
     HEAT_MARGIN_K,
+    NAN,
     QUANTITIES,
     RADPS_PER_RPM,
     SHORT_N,
@@ -30,12 +34,13 @@ from control.test_kinds.base import (
     ramp_rate,
     wheel_power,
 )
+from control.test_kinds.driver_target import DriverTarget
 from control.test_kinds.plans import SteadyHold
 from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
-from daq.texts.message import Value, say
+from daq.texts.message import Message, Value, say
 
 ARRIVED_RELATIVE = 0.01  # close enough to the set point to start the clock
 ARRIVED_FOR_S = 0.5
@@ -97,6 +102,8 @@ class HoldTest(Test):
         self.total_s = plan.seconds
         self.quantity = ""
         self.parts: list[Figures] = []  # of set points that were held before this one
+        self.target = DriverTarget(plan)
+        self.target_w = NAN  # what the driver is to give at this speed
         self._engine = False  # an engine speed is measured
         self._use(*set_point_of(plan))
 
@@ -117,6 +124,7 @@ class HoldTest(Test):
         self._beyond_s = 0.0
         self.value = Sums(set_point)
         self.power = Sums()
+        self.wanted = Sums()
         self.within = 0
         self.tell_set_point(quantity, set_point)
 
@@ -157,6 +165,8 @@ class HoldTest(Test):
         self.enter("take-up")
 
     def follow(self, measured: Measured, speed_mps: float, dt_s: float) -> None:
+        if self.target:
+            self.target_w = self.target.power_w(speed_mps)
         self._engine = measured.engine_speed.quality is Quality.GOOD
         if self.plan.until_heat_limit and (self.derated or self.heat_left_k < HEAT_MARGIN_K):
             self.end_in_order(
@@ -196,6 +206,8 @@ class HoldTest(Test):
             watts = wheel_power(measured)
             if watts == watts:
                 self.power.add(watts)
+                if self.target_w == self.target_w:
+                    self.wanted.add(self.target_w)
             tolerance = self.plan.tolerance.relative
             if -tolerance <= off <= tolerance:
                 self.within += 1
@@ -229,9 +241,19 @@ class HoldTest(Test):
         if self.power.n:
             told["mean_power_w"] = self.power.mean
             told["std_power_w"] = self.power.std
+            if self.wanted.n:
+                told["target_power_w"] = self.wanted.mean
             if self.by_engine:
                 told["mean_engine_torque_nm"] = self.power.mean / self.value.mean
         return told
+
+    def instruction(self, phase: str) -> Message:
+        if phase == "take-up" or not self.target or not math.isfinite(self.target_w):
+            return super().instruction(phase)
+        return say("give-at-wheels-and-keep-pedal", target_w=self.target_w)
+
+    def view(self, shortfall_n: float) -> TestView:
+        return structs.replace(super().view(shortfall_n), target_power_w=self.target_w)
 
     def aims(self) -> dict[str, Value]:
         return {"aim": aim(self.quantity, self.set_point)}

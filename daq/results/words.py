@@ -110,7 +110,7 @@ def answer_of(
             text += f" at {shown(held.value, held.unit, units=units)}"
         if "settled" in of:
             text += f" over {_time(of['settled'].value or 0.0)}"
-        return f"{text}{_corrected(of, base, units)}."
+        return f"{text}{_corrected(of, base, units)}{_aimed(of, units)}."
     if kind == "spool-up" and main in of:
         early = of.get(main.replace("t90", "t10"))
         rise = (of[main].value or 0.0) - ((early.value or 0.0) if early else 0.0)
@@ -149,6 +149,15 @@ def answer_of(
             f"{shown(of['spread'].value, '%')}."
         )
     return "No answer."
+
+
+def _aimed(of: dict[str, Figure], units: UnitSystem) -> str:
+    """Whether what the driver was to give was met; it is by its interval or it is not."""
+    over = of.get("over_target")
+    if over is None or over.low is None or over.high is None:
+        return ""
+    met = "met" if over.low >= 0.0 else "not met" if over.high < 0.0 else "met within its interval"
+    return f"; aim {shown(of['target_power'].value, 'W', units=units)}: {met}"
 
 
 def _corrected(of: dict[str, Figure], base: str, units: UnitSystem) -> str:

@@ -119,7 +119,5 @@ export function told(answer, name) {
 /** The same for a list of sentences. */
 export function toldAll(answer, name) {
   const messages = answer?.[`${name}_messages`];
-  return (answer?.[name] ?? []).map(
-    (text, index) => (messages?.[index] && line(messages[index])) ?? said(text),
-  );
+  return (answer?.[name] ?? []).map((text, index) => (messages?.[index] && line(messages[index])) ?? said(text));
 }

@@ -6,6 +6,7 @@ one, a table with a row for each.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import msgspec
@@ -16,6 +17,8 @@ from daq.results.band import (
     POWER,
     TORQUE,
     Mean,
+    exact,
+    figure,
     mean_of,
     plain_mean,
     scaled,
@@ -168,8 +171,25 @@ def _figures(given: Given, one: Held, power: Mean, correction: CorrectionOut) ->
     )
     tolerance = float((given.plan.get("tolerance") or {}).get("relative", 0.005))
     inside = np.abs(held / one.asked.value - 1.0) <= tolerance
+    told += _target(given, one, power)
     told.append(share_of("in_tolerance", f"Share within {100 * tolerance:g} %", inside, level))
     return told
+
+
+def _target(given: Given, one: Held, power: Mean) -> list[Figure]:
+    """What the driver was to give, and how far the truck was above it; nothing without an aim.
+
+    The aim is as the running test told it: of the last set point.
+    """
+    wanted = given.course.number("target_power_w")
+    if not math.isfinite(wanted) or one.end_s < given.course.named("hold")[-1].end_s:
+        return []
+    over = Mean(power.value - wanted, power.calibration, power.noise, power.spread)
+    level = given.settings.level
+    return [
+        exact("target_power", "Power the driver was to give", wanted, "W"),
+        figure("over_target", f"{POWER[:1].upper()}{POWER[1:]} above that", "W", over, level),
+    ]
 
 
 def _row(given: Given, one: Held, number: int, correction: CorrectionOut) -> dict[str, Any]:

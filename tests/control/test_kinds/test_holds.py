@@ -9,7 +9,16 @@ from msgspec import structs
 
 from control.core.commands import Adjust, StartTest
 from control.telemetry import State
-from control.test_kinds.plans import Coastdown, Plan, PowerSweep, SpoolUp, SteadyHold, SteppedMap
+from control.test_kinds.plans import (
+    Coastdown,
+    Plan,
+    PowerSweep,
+    PullTarget,
+    RoadVehicle,
+    SpoolUp,
+    SteadyHold,
+    SteppedMap,
+)
 from control.test_kinds.stepped import SteppedTest
 from daq.measure.speed.tooth_errors import ToothTable
 from tests.control.control_stand import HOLDER, Stand, tarnhow
@@ -304,3 +313,34 @@ def test_a_coast_with_a_given_force_slows_as_much_faster() -> None:
     stand.speeds = [16.0, 16.0]
     losses = sum(stand.loss(r) for r in range(2))
     assert told["coast_s"] == pytest.approx(3200.0 * 8.0 / (2000.0 + losses), rel=0.02)
+
+
+TRUCK = RoadVehicle(a_n=226.5, b_n_per_mps=1.59, c_n_per_mps2=0.949, mass_kg=3600.0)
+
+
+def test_a_held_speed_may_have_a_grade_that_the_driver_is_to_pull() -> None:
+    """At 20 m/s up 5 %: 226.2 + 31.8 + 379.6 + 1763.0 N by 40 CFR 1066.210, by hand; 48.0 kW."""
+    plan = SteadyHold(
+        seconds=6.0, settle_s=2.0, speed_mps=20.0, target_grade=PullTarget(TRUCK, 5.0)
+    )
+    stand = start(plan, drive_n=5200.0)
+    stand.frames(4.0)
+    view = stand.core.telemetry().test
+    assert view is not None
+    assert view.target_power_w == pytest.approx(48_012.0, rel=5e-3)
+    assert str(view.instruction) == "Give 48 kW at the wheels and keep the pedal there."
+    stand.frames(6.0)
+    assert ended(stand)["target_power_w"] == pytest.approx(48_012.0, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    "plan",
+    [
+        SteadyHold(seconds=6.0, settle_s=2.0, force_n=5000.0, target_power_w=50e3),
+        SteadyHold(seconds=6.0, settle_s=2.0, speed_mps=20.0, target_power_w=50e3,
+                   target_grade=PullTarget(TRUCK, 5.0)),
+    ],
+)  # fmt: skip
+def test_an_aim_without_a_held_speed_or_two_of_them_are_refused(plan: SteadyHold) -> None:
+    answer = Stand().ready().ask(StartTest(0, HOLDER, "run-1", plan))
+    assert (answer.accepted, answer.code) == (False, "plan-target")

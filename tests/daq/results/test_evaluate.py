@@ -594,6 +594,21 @@ def test_a_recording_of_before_is_evaluated_by_the_seconds_its_test_told(
     assert any(flag.code == "counted-back" for flag in result.flags)
 
 
+@pytest.mark.parametrize(
+    ("aim_w", "verdict"),
+    [(50_000.0, "met"), (70_000.0, "not met"), (60_100.0, "met within its interval")],
+)
+def test_the_aim_of_a_hold_is_met_by_its_interval_or_not(aim_w: float, verdict: str) -> None:
+    plan = {"kind": "steady-hold", "speed_mps": 20.0, "seconds": 35.0, "settle_s": 5.0}
+    phases = (("take-up", 0.0), ("settle", 5.0), ("hold", 10.0))
+    given = run(plan, 40.0, lambda t: RATIO * 20.0 + 0 * t, lambda t: 60_000.0 + 0 * t,
+                phases=phases, told={"target_power_w": aim_w})  # fmt: skip
+    result = evaluate(given, "1")
+    assert value(result, "target_power") == aim_w
+    assert value(result, "over_target") == pytest.approx(60_000.0 - aim_w, abs=30.0)
+    assert f"aim {aim_w / 1e3:.1f} kW: {verdict}" in result.answer
+
+
 def test_each_set_point_of_a_hold_is_a_result_of_its_own() -> None:
     """Speed, then power: 15 m/s at 60 kW, then 90 kW asked for by hand."""
     plan = {"kind": "steady-hold", "speed_mps": 15.0, "seconds": 40.0, "settle_s": 2.0}

@@ -44,14 +44,26 @@ export const KINDS = {
       field("minutes", "minutes", [3, 3], 0.01, 120),
       seconds("settle", 10, 0, 600, { more: true }),
       { name: "until_heat", tick: true },
+      { name: "aim", choice: ["none", "watts", "hill"] },
+      field("aim_power", "power", [150, 200], 1, 2_000_000, { when: ["aim", "watts"] }),
+      field("aim_grade", "percent", [6, 6], -35, 35, { when: ["aim", "hill"] }),
+      ...TRUCK.map((one) => ({ ...one, when: ["aim", "hill"] })),
     ],
+    truck: (v) => v.aim === "hill",
     plan: (v) => ({
       ...held(v),
+      ...(v.aim === "watts" ? { target_power_w: v.aim_power } : {}),
+      ...(v.aim === "hill" ? { target_grade: { vehicle: truck(v), percent: v.aim_grade } } : {}),
       seconds: Math.round(v.minutes * 60),
       settle_s: v.settle,
       until_heat_limit: v.until_heat,
     }),
-    wrong: (v) => (v.settle >= v.minutes * 60 ? t("plan.wrong.settle") : ""),
+    wrong: (v) =>
+      v.settle >= v.minutes * 60
+        ? t("plan.wrong.settle")
+        : v.aim !== "none" && !["rpm", "speed"].includes(v.by)
+          ? t("plan.wrong.aim")
+          : "",
     seconds: (p) => p.seconds,
   },
   "stepped-map": {
