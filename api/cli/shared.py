@@ -8,7 +8,6 @@ starts quickly.
 from __future__ import annotations
 
 import contextlib
-import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import Annotated, Any
 
 import typer
 
+from api.plain_text import COMMANDING
 from daq.errors import DrumlinError, Refused
 from daq.quantities import UnitSystem
 from daq.texts.message import Text, render
@@ -43,7 +43,6 @@ UnitsOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
 RunArgument = Annotated[str, typer.Argument(help="Run id, or 'last'.")]
 DATA = Path("data")
-_COMMANDING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 NO = 1
 
 
@@ -133,7 +132,7 @@ def write_file(target: Path, body: bytes, option: str) -> None:
 
 def shown(text: str) -> str:
     """Text for a terminal: what would command it, in a note or from elsewhere, is only shown."""
-    return _COMMANDING.sub(lambda found: repr(found[0])[1:-1], text)
+    return COMMANDING.sub(lambda found: repr(found[0])[1:-1], text)
 
 
 def console() -> Any:

@@ -106,7 +106,15 @@ class Context(CommandContext, kw_only=True):
 
     def check_disk(self) -> None:
         """Raise Problem 507 when less is free than a new test needs."""
-        free_mb = self.disk.free_mb()
+        try:
+            free_mb = self.disk.free_mb()
+        except OSError as error:
+            raise Problem(
+                507,
+                "disk-low",
+                f"The data directory does not answer: {error.strerror}.",
+                "Bring it back, with its disk, then start again.",
+            ) from None
         floor_mb = self.settings.store.min_free_mb
         if free_mb < floor_mb:
             raise Problem(

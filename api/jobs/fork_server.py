@@ -22,8 +22,10 @@ import traceback
 from api.jobs.job import Job
 from api.jobs.limits import end_with_parent
 from api.jobs.worker import main as do_job
+from api.runtime.protection import set_oom_score
 
 ENDING = struct.Struct("!id")  # exit code (negative: the signal), processor seconds
+FORK_SERVER = 800  # its workers go before it
 LONGEST_NAME = 200
 _PARENT_GONE = select.POLLIN | select.POLLHUP | select.POLLERR
 _GIVEN_UP = select.POLLRDHUP | select.POLLHUP | select.POLLERR
@@ -152,4 +154,5 @@ def _load(kind: str) -> None:
 
 
 if __name__ == "__main__":
+    set_oom_score(FORK_SERVER)  # without it only questions stay unanswered
     ForkServer(socket.socket(fileno=sys.stdin.fileno())).serve()

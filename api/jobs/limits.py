@@ -14,10 +14,12 @@ import shutil
 import signal
 from pathlib import Path
 
+from api.runtime.protection import set_oom_score
+
 MEMORY_SHARE = 0.75  # of the computer's memory; more is refused to the worker, not to the loop
 DISK_SHARE = 0.8  # of what is free at the start, for one file
 _PR_SET_PDEATHSIG = 1  # of prctl(2)
-GOES_FIRST = "1000"  # when memory runs out all the same, the kernel ends this process
+GOES_FIRST = 1000  # when memory runs out all the same, the kernel ends this process
 
 
 def apply_limits(folder: Path, niceness: int, memory_mb: int = 0, most_bytes: int = 0) -> None:
@@ -28,8 +30,7 @@ def apply_limits(folder: Path, niceness: int, memory_mb: int = 0, most_bytes: in
     """
     with contextlib.suppress(OSError):
         os.nice(niceness)
-    with contextlib.suppress(OSError):
-        Path("/proc/self/oom_score_adj").write_text(GOES_FIRST, encoding="ascii")
+    set_oom_score(GOES_FIRST)
     memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     most = int(MEMORY_SHARE * memory)
     if memory_mb:

@@ -24,6 +24,7 @@ import msgspec
 from api.http.entry.tokens import TokenBook
 from api.launch.lock import DataLock
 from api.runtime import channel
+from api.runtime.protection import KEPT, set_oom_score
 from api.runtime.supervisor import ChildSpec, Supervisor
 from api.settings import ServiceSection, Settings, check_exposure, load_settings
 from daq.errors import DrumlinError, LinkError
@@ -194,6 +195,7 @@ def children(plan: Plan) -> list[ChildSpec]:
             ),
             ready=_loop_ready(serve.data / channel.SOCKET_NAME),
             ends_within_s=plan.rig.limits.ease_off_s + _LOOP_MARGIN_S,
+            oom_score=KEPT,
             on_death="The front end takes the load off by itself. It comes up again parked.",
         ),
         ChildSpec(
@@ -202,6 +204,7 @@ def children(plan: Plan) -> list[ChildSpec]:
             ready=_answers(f"{plan.address}/api/health"),
             ends_within_s=15.0,
             niceness=5,  # the loop goes first
+            oom_score=500,
             on_death="The rig is safe with the loop; without its page the helm expires.",
         ),
     ]
@@ -239,6 +242,7 @@ async def supervise(
 
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, asked)
+    set_oom_score(KEPT)
     supervisor = Supervisor(say)
     try:
         if before:

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from html import escape
 
 from api.report.channels import HEAD
 from api.report.chart import CHANNEL_HEIGHT, draw, sized
 from api.report.content import UNQUOTED, Content
-from api.report.svg import svg_of
+from api.report.svg import escaped, svg_of
 
 _STYLE = """
 :root{--ink:#14232b;--soft:#465962;--line:#c3cfd1;--accent:#17627c}
@@ -68,17 +67,17 @@ def html_of(content: Content) -> str:
     if content.void:
         void = (
             f'<div class="void"><b>This run is void.</b>{_list(content.void)}</div>'
-            f"<p class=asked>{UNQUOTED} {escape(content.answer)}</p>"
+            f"<p class=asked>{UNQUOTED} {escaped(content.answer)}</p>"
         )
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(head)}</title><style>{_STYLE}</style></head><body><main>"
-        f"<header><b>Drumlin</b><span>{escape(content.rig)} · {escape(content.date)} · "
-        f"{escape(content.run)}</span></header>"
-        f"<h1>{escape(content.title)}</h1><p class=subject>{escape(content.subject)}</p>"
-        f"<p class=asked>Asked: {escape(content.asked)}</p>"
-        f"{void or f'<p class=answer>{escape(content.answer)}</p>'}{charts}"
+        f"<title>{escaped(head)}</title><style>{_STYLE}</style></head><body><main>"
+        f"<header><b>Drumlin</b><span>{escaped(content.rig)} · {escaped(content.date)} · "
+        f"{escaped(content.run)}</span></header>"
+        f"<h1>{escaped(content.title)}</h1><p class=subject>{escaped(content.subject)}</p>"
+        f"<p class=asked>Asked: {escaped(content.asked)}</p>"
+        f"{void or f'<p class=answer>{escaped(content.answer)}</p>'}{charts}"
         f"<div class=two>{_pairs('Figures', content.figures)}"
         f"{_pairs('Conditions', content.conditions)}</div>"
         f"{_points(content)}"
@@ -89,23 +88,23 @@ def html_of(content: Content) -> str:
         f"{_block('Limits of the method', _list(content.limits))}"
         f"{_block('Cautions', _list(content.cautions))}"
         f"{_block('Notes', _list(content.notes)) if content.notes else ''}"
-        f"<footer>{escape(content.made)}</footer></main></body></html>\n"
+        f"<footer>{escaped(content.made)}</footer></main></body></html>\n"
     )
 
 
 def _list(lines: tuple[str, ...]) -> str:
-    return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
+    return f"<ul>{''.join(f'<li>{escaped(line)}</li>' for line in lines)}</ul>"
 
 
 def _block(title: str, body: str) -> str:
-    return f"<section class=small><h2>{escape(title)}</h2>{body}</section>"
+    return f"<section class=small><h2>{escaped(title)}</h2>{body}</section>"
 
 
 def _pairs(title: str, pairs: tuple[tuple[str, str], ...]) -> str:
     if not pairs:
         return ""
-    rows = "".join(f"<tr><td>{escape(a)}</td><td>{escape(b)}</td></tr>" for a, b in pairs)
-    return f"<section><h2>{escape(title)}</h2><table>{rows}</table></section>"
+    rows = "".join(f"<tr><td>{escaped(a)}</td><td>{escaped(b)}</td></tr>" for a, b in pairs)
+    return f"<section><h2>{escaped(title)}</h2><table>{rows}</table></section>"
 
 
 def _points(content: Content) -> str:
@@ -123,12 +122,12 @@ def _channels(content: Content) -> str:
 def _table(title: str, names: tuple[str, ...], lines: tuple[tuple[str, ...], ...]) -> str:
     if not lines:
         return ""
-    head = "".join(f"<th>{escape(cell)}</th>" for cell in names)
+    head = "".join(f"<th>{escaped(cell)}</th>" for cell in names)
     rows = "".join(
-        f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in lines
+        f"<tr>{''.join(f'<td>{escaped(cell)}</td>' for cell in row)}</tr>" for row in lines
     )
     return (
-        f"<section><h2>{escape(title)}</h2>"
+        f"<section><h2>{escaped(title)}</h2>"
         f"<table class=points><thead><tr>{head}</tr></thead>"
         f"<tbody>{rows}</tbody></table></section>"
     )
@@ -137,15 +136,15 @@ def _table(title: str, names: tuple[str, ...], lines: tuple[tuple[str, ...], ...
 def _correction(content: Content) -> str:
     if not content.correction:
         return ""
-    return _block("Weather correction", f"<p>{escape(content.correction)}</p>")
+    return _block("Weather correction", f"<p>{escaped(content.correction)}</p>")
 
 
 def _sureness(content: Content) -> str:
     if not content.sureness:
         return ""
     rows = "".join(
-        f"<tr><td>{escape(name)}</td><td>{escape(origin)}</td><td>{escape(effect)}</td></tr>"
+        f"<tr><td>{escaped(name)}</td><td>{escaped(origin)}</td><td>{escaped(effect)}</td></tr>"
         for name, effect, origin in content.parts
     )
-    body = f"<p>{escape(content.sureness)}</p><table>{rows}</table>"
+    body = f"<p>{escaped(content.sureness)}</p><table>{rows}</table>"
     return _block("How sure", body)

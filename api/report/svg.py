@@ -4,14 +4,20 @@ from __future__ import annotations
 
 from html import escape
 
+from api.plain_text import visible
 from api.report.drawing import Area, Dot, Drawing, Point, Polyline, Text
+
+
+def escaped(text: str) -> str:
+    """Text for HTML and SVG: no markup, and nothing that commands a terminal."""
+    return escape(visible(text), quote=True)
 
 
 def svg_of(drawing: Drawing) -> str:
     """The drawing as an <svg> element that scales to its container."""
     parts = [
         f'<svg viewBox="0 0 {drawing.width:g} {drawing.height:g}" role="img" '
-        f'aria-label="{escape(drawing.describes, quote=True)}" xmlns="http://www.w3.org/2000/svg">'
+        f'aria-label="{escaped(drawing.describes)}" xmlns="http://www.w3.org/2000/svg">'
     ]
     for shape in drawing.shapes:
         match shape:
@@ -31,7 +37,7 @@ def svg_of(drawing: Drawing) -> str:
                 weight = ' font-weight="600"' if bold else ""
                 parts.append(
                     f'<text x="{at[0]:.2f}" y="{at[1]:.2f}" font-size="{size:g}" fill="{colour}" '
-                    f'text-anchor="{anchor}"{weight}>{escape(text)}</text>'
+                    f'text-anchor="{anchor}"{weight}>{escaped(text)}</text>'
                 )
     parts.append("</svg>")
     return "".join(parts)

@@ -26,6 +26,7 @@ from api.runtime.channel import CHANNEL_VERSION, SOCKET_NAME, LoopHello
 from api.runtime.channel_server import ChannelServer
 from api.runtime.engine import TELEMETRY_S, Engine
 from api.runtime.memory_file import memory_age_s, read_memory
+from api.runtime.protection import lock_pages
 from api.runtime.run_file import LEAST_FREE_MB
 from api.runtime.supervisor import CONFIGURATION_EXIT, parent_gone
 from api.runtime.warm_up import warm_up
@@ -228,6 +229,7 @@ def main() -> int:
         # Before signals are handled: compiling, at the first start, can be broken off by them.
         warm_up(load_rig(told.rig))
         go_first()
+        lock_pages()
         settings = LoopSettings(told.rig, told.port, told.data, told.min_free_mb)
         asyncio.run(_main(settings, told.supervised))
     except DrumlinError as error:

@@ -32,6 +32,7 @@ DECISION = 8  # record kind beside recorder.RecordKind: msgpack of Telemetry, in
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
 OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
 LEAST_FREE_MB = 500  # less room on the data's disk: no new test, unless the settings say otherwise
+GONE = "The file of the run is gone: somebody moved or removed it or its folder."
 LAST_FREE_BYTES = 150_000_000  # less: the running test ends in order, while there is room for that
 _SOUND = frozenset({RecorderState.RECORDING, RecorderState.CLOSED})
 
@@ -73,6 +74,7 @@ class RunFile:
         self._waiting: list[Entry] | None = None  # None: no run under way
         self._hello = b""
         self._trouble = ""
+        self._gone = ""  # the run's file, while it is written
         self._opening: _Opening | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._looking = False
@@ -93,6 +95,8 @@ class RunFile:
             view = self._recorder.view
             if view.state not in _SOUND:
                 return view.problem
+            if self._gone:
+                return self._gone
         if self._opening is not None and time.monotonic() - self._opening.since_s > OPEN_WITHIN_S:
             return (
                 f"The run's file is not open after {OPEN_WITHIN_S:g} s: the disk does not answer."
@@ -104,6 +108,7 @@ class RunFile:
         if self._looking:
             return  # a disk that does not even answer this
         self._looking = True
+        recorder = self._recorder
 
         def work() -> None:
             try:
@@ -112,8 +117,9 @@ class RunFile:
                 said = f"{free / 1e6:.0f} MB free"
                 self.disk_low = said if free < self._least_free_bytes else ""
                 self.disk_full = said if free < LAST_FREE_BYTES else ""
+                self._gone = "" if recorder is None or recorder.in_place() else GONE
             except OSError as error:
-                self.disk_low = error.strerror or str(error)
+                self.disk_low = self.disk_full = error.strerror or str(error)
             self._looking = False
 
         self._thread.submit(work)
@@ -121,7 +127,7 @@ class RunFile:
     def begin(self, run_id: str, start: StartTest | None, learned: Learned, host_ns: int) -> None:
         """A run starts. Returns at once; the file opens on the thread."""
         self.end(lambda: None)
-        self._trouble = ""
+        self._trouble = self._gone = ""
         self._waiting = [
             (RecordKind.HEADER, host_ns, self._header(run_id, start, learned, host_ns))
         ]

@@ -19,6 +19,7 @@ from typing import Any
 
 import msgspec
 
+from api.runtime.protection import set_oom_score
 from daq.errors import DrumlinError
 from daq.tasks import Tasks
 
@@ -46,6 +47,7 @@ class ChildSpec(msgspec.Struct, frozen=True):
     ends_within_s: float = 10.0
     restart: bool = True
     niceness: int = 0
+    oom_score: int = 200  # the higher, the sooner it is ended when memory runs out
     on_death: str = ""  # what people should know when it dies unexpectedly
 
 
@@ -138,6 +140,7 @@ class Supervisor:
         if spec.niceness:
             with contextlib.suppress(OSError):
                 os.setpriority(os.PRIO_PROCESS, process.pid, spec.niceness)
+        set_oom_score(spec.oom_score, process.pid)
         return process
 
     async def _wait_ready(self, spec: ChildSpec) -> None:

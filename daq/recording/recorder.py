@@ -121,6 +121,13 @@ class RawRecorder:
         self._thread = threading.Thread(target=self._run, name="raw recorder", daemon=True)
         self._thread.start()
 
+    def in_place(self) -> bool:
+        """Whether the file is still where it was made: what goes into a removed one is lost."""
+        try:
+            return os.path.samestat(os.stat(self.path), os.fstat(self._file))
+        except OSError:
+            return self._closed
+
     # --- the loop's side ----------------------------------------------------------------------
 
     def append(self, kind: int, host_ns: int, payload: bytes) -> bool:

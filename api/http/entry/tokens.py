@@ -27,6 +27,7 @@ from daq.errors import DrumlinError
 
 FILE_NAME = "tokens.json"
 LOCK_NAME = ".tokens.lock"
+IN_USE = b"tokens are in use here\n"  # what the lock file holds from the first one on
 PREFIX = "drum_"
 MAX_TOKENS = 256
 MAX_TOKEN_CHARS = 128
@@ -190,6 +191,12 @@ class TokenBook:
             if self._stamp is not None:
                 # A file that vanished must not open the door: keep what was known.
                 return
+            if self._were_in_use():
+                raise TokenError(
+                    f"{self._path} is gone, and tokens were in use here.",
+                    f"Restore it from a backup; or, to begin anew with this computer itself let "
+                    f"in, delete {self._path.with_name(LOCK_NAME)} and make new tokens.",
+                ) from None
             self._tokens = ()
             return
         stamp = (status.st_mtime_ns, status.st_ino, status.st_size)
@@ -205,6 +212,20 @@ class TokenBook:
                 "Restore it, or move it away and make new tokens.",
             ) from None
         self._stamp = stamp
+        if self._tokens:
+            self._note_use()
+
+    def _were_in_use(self) -> bool:
+        """Without the file everybody on this computer would maintain: once there were tokens, a
+        mark beside it says so."""
+        with contextlib.suppress(OSError):
+            return self._path.with_name(LOCK_NAME).stat().st_size > 0
+        return False
+
+    def _note_use(self) -> None:
+        if not self._were_in_use():
+            with contextlib.suppress(OSError):  # a directory that cannot be written to
+                self._path.with_name(LOCK_NAME).write_bytes(IN_USE)
 
     def _write(self, tokens: tuple[Token, ...]) -> None:
         body = msgspec.json.format(msgspec.json.encode(_File(tokens=tokens)), indent=2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 
 import msgspec
 from fastapi import APIRouter, Request
@@ -15,6 +16,7 @@ from api.http.entry.tokens import Role
 from api.http.health import ServiceHealth
 from api.http.metrics import MEDIA_TYPE as METRICS_TYPE
 from api.http.metrics import exposition
+from api.runtime.protection import protection
 from api.services.telemetry_json import STALE_S
 from api.version import VERSION
 from control.telemetry import Event
@@ -72,7 +74,10 @@ async def metrics(request: Request) -> Response:
 async def look(context: Context) -> ServiceHealth:
     """The health of everything."""
     loop = context.loop
-    free_mb = await asyncio.to_thread(context.disk.free_mb)
+    try:
+        free_mb = await asyncio.to_thread(context.disk.free_mb)
+    except OSError:  # the data directory is gone
+        free_mb = math.nan
     disk_ok = free_mb >= context.settings.store.min_free_mb
     loop_up = loop.connected and loop.age_s <= STALE_S
     catalogue_ok = context.keeper.healthy
@@ -87,5 +92,6 @@ async def look(context: Context) -> ServiceHealth:
         disk_ok=disk_ok,
         audit_failures=context.audit.failures,
         viewers=context.hub.viewers,
+        loop_protection=protection(loop.hello.pid) if loop.hello is not None else None,
         mqtt=context.mqtt.counters if context.mqtt is not None else None,
     )

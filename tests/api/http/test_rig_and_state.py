@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import math
+import shutil
+from pathlib import Path
 
 import httpx
 import msgspec
@@ -113,6 +115,21 @@ async def test_health_says_what_is_wrong(service: Service, browser: httpx.AsyncC
     assert health["free_mb"] > 0
     service.context.audit.failures = 1
     assert (await browser.get("/api/health")).json()["ok"] is False
+
+
+async def test_without_its_data_directory_the_service_says_so_and_starts_nothing(
+    service: Service, browser: httpx.AsyncClient, data: Path
+) -> None:
+    shutil.rmtree(data)
+    answer = await browser.get("/api/health")
+    assert answer.status_code == 200
+    health = answer.json()
+    assert (health["ok"], health["disk_ok"], health["free_mb"]) == (False, False, None)
+    assert (await browser.get("/api/metrics")).status_code == 200
+    plan = {"kind": "steady-hold", "rpm": 1900, "seconds": 60}
+    answer = await browser.post("/api/test/start", json={"plan": plan})
+    assert (answer.status_code, answer.json()["code"]) == (507, "disk-low")
+    data.mkdir()  # what is left behind is looked at after the test
 
 
 async def test_recent_events_are_kept_for_a_page_that_opens_later(

@@ -20,6 +20,7 @@ import pytest
 
 from api.jobs.job import WorkError
 from api.jobs.work import work
+from api.plain_text import COMMANDING
 from api.report.content import RunDetails, Subject, content_of
 from api.report.html import html_of
 from api.report.jobs import ReportJob
@@ -149,6 +150,24 @@ def test_an_evaluation_that_is_not_there_is_said(closed: Path, tmp_path: Path) -
 def about(**over: object) -> RunDetails:
     given: dict[str, object] = {"vehicle": "Pickup <7> & co", "owner": "Łukasz", "notes": ("n",)}
     return RunDetails(RUN_ID, **{**given, **over})  # type: ignore[arg-type]
+
+
+def test_nothing_in_a_report_is_markup_or_commands_a_terminal(closed: Path) -> None:
+    """Names and notes may come from anywhere; an HTML file is also looked at in a terminal."""
+    evil = "<script>alert(1)</script>\x1b]0;owned\x07\x9b31m\u202e\x00"
+    content = content_of(read_evaluation(closed), about())
+    words = {
+        name: evil for name in content.__struct_fields__ if isinstance(getattr(content, name), str)
+    }
+    panels = tuple(
+        msgspec.structs.replace(each, names=(evil,) * len(each.curves)) for each in content.panels
+    )
+    page = html_of(
+        msgspec.structs.replace(content, **words, panels=panels, figures=((evil, evil),))
+    )
+    assert "<script>" not in page
+    assert COMMANDING.search(page) is None
+    assert page.count("&lt;script&gt;") >= len(words)
 
 
 def test_the_html_report_needs_nothing_else_and_says_everything(closed: Path) -> None:

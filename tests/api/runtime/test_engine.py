@@ -357,6 +357,31 @@ async def test_a_running_test_ends_in_order_before_the_disk_is_full(
     assert len(ended) == 1
 
 
+@pytest.mark.parametrize("taken", ["the file", "all"])
+async def test_a_test_whose_recording_is_taken_away_ends_in_order(
+    tmp_path: Path, taken: str
+) -> None:
+    """It would go on into a file that nobody can find any more."""
+    data = tmp_path / "data"
+    data.mkdir()
+    stand = Stand(data)
+    await stand.loaded()
+    if taken == "all":
+        data.rename(tmp_path / "elsewhere")
+    else:
+        next(data.glob("runs/*/raw.drm")).unlink()
+    for _ in range(200):
+        await stand.run(0.1)
+        await asyncio.sleep(0.005)
+        if stand.engine.unloaded:
+            break
+    assert stand.engine.unloaded
+    assert stand.engine.core.state is not State.TRIPPED
+    told = {event.data.get("code") for event in stand.events if event.kind == "fault"}
+    assert told & {"recorder-failed", "disk-full"}, [(e.kind, e.text) for e in stand.events]
+    stand.engine.close()
+
+
 def test_health_tells_how_the_clocks_agree(tmp_path: Path) -> None:
     stand = Stand(tmp_path)
     clocks = HostMap(TickClock(1_000_000))

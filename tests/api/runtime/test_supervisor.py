@@ -12,9 +12,11 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from api.runtime import supervisor as supervising
+from api.runtime.protection import protection
 from api.runtime.supervisor import CONFIGURATION_EXIT, ChildSpec, Ended, Supervisor
 
 # A child that says it is up by making a file, notes its end in another, and ends on SIGTERM or
@@ -68,6 +70,31 @@ async def test_children_end_one_after_the_other_in_the_order_asked(tmp_path: Pat
     await supervisor.stop(["loop", "service"])
     assert (tmp_path / "ends").read_text().split() == ["loop", "service"]
     assert said == []
+
+
+async def test_when_memory_runs_out_what_matters_less_is_ended_first(tmp_path: Path) -> None:
+    supervisor = Supervisor(lambda _: None)
+    specs = [
+        msgspec.structs.replace(child(name, tmp_path), oom_score=score)
+        for name, score in (("helm", 210), ("service", 510))
+    ]
+    await supervisor.start(specs)
+    scores = [protection(process_id(supervisor, spec.name)).oom_score_adj for spec in specs]
+    await supervisor.stop(["helm", "service"])
+    assert scores == [210, 510]
+
+
+LOCKED = """
+import os
+from api.runtime.protection import lock_pages, protection
+allowed = lock_pages()
+print(allowed, (protection(os.getpid()).locked_mb or 0.0) > 1.0)
+"""
+
+
+def test_pages_are_locked_where_that_is_allowed_and_the_status_says_which() -> None:
+    said = subprocess.check_output([sys.executable, "-c", LOCKED], text=True).split()
+    assert said in (["True", "True"], ["False", "False"])
 
 
 async def test_a_killed_child_is_reported_and_started_again(tmp_path: Path) -> None:

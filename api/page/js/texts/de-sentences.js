@@ -434,6 +434,11 @@ export const SENTENCES = {
   "This takes up to {0} MB for a while; so much is not free beside what else is being written and the {1} MB kept for tests.":
     "Das braucht eine Weile lang bis zu {0} MB; so viel ist nicht frei neben dem, was sonst geschrieben wird, und den {1} MB für Versuche.",
   "Make room in the data directory.": "Im Datenverzeichnis Platz machen.",
+  "The data directory does not answer: {0}.": "Das Datenverzeichnis antwortet nicht: {0}.",
+  "Bring it back, with its disk, then start again.": "Es samt seinem Datenträger zurückbringen, dann noch einmal starten.",
+  "{0} is gone, and tokens were in use here.": "{0} ist weg, und hier waren Zugänge in Gebrauch.",
+  "Restore it from a backup; or, to begin anew with this computer itself let in, delete {0} and make new tokens.":
+    "Aus einer Sicherung zurückholen; oder, um neu anzufangen und diesen Computer selbst einzulassen, {0} löschen und neue Zugänge anlegen.",
   "No worker could be started.": "Es konnte kein Arbeitsprozess gestartet werden.",
   "Try again in a moment.": "Gleich noch einmal versuchen.",
   "The work was broken off.": "Die Arbeit wurde abgebrochen.",

@@ -18,7 +18,7 @@ from api.http.entry.access import (
     PAIRING_FAILURES_ALLOWED,
     Access,
 )
-from api.http.entry.tokens import Role, TokenBook, TokenError
+from api.http.entry.tokens import LOCK_NAME, Role, TokenBook, TokenError
 from api.settings import ServiceSection, Settings, SettingsError, check_exposure
 from tests.api.fake_loop import RIG_FILE
 from tests.api.harness import Service, StartService
@@ -257,6 +257,31 @@ def test_tokens_made_and_revoked_at_once_from_two_sides_all_count(book: TokenBoo
         f"new {number}" for number in range(10)
     ]
     assert len(found) == 20
+
+
+async def test_a_token_file_that_was_lost_lets_nobody_in(
+    start_service: StartService, data: Path
+) -> None:
+    """Not even this computer, which maintains while there are no tokens yet."""
+    book = TokenBook(data)
+    book.add("tablet", Role.MAINTAIN)
+    book.path.unlink()
+    with pytest.raises(TokenError, match="were in use here"):
+        TokenBook(data)
+    with pytest.raises(TokenError, match="were in use here"):
+        await start_service()
+    (data / LOCK_NAME).unlink()  # as the remedy says
+    assert not TokenBook(data).in_use
+
+
+def test_tokens_of_before_are_marked_as_in_use_when_they_are_read(data: Path) -> None:
+    book = TokenBook(data)
+    book.add("tablet", Role.MAINTAIN)
+    (data / LOCK_NAME).write_bytes(b"")
+    TokenBook(data)
+    book.path.unlink()
+    with pytest.raises(TokenError):
+        TokenBook(data)
 
 
 def test_a_damaged_token_file_lets_nobody_in(book: TokenBook, secrets: dict[Role, str]) -> None:
