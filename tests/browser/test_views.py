@@ -12,6 +12,7 @@ from control.test_kinds.kinds import KINDS, check_plan
 from control.test_kinds.plans import Plan
 from daq.rig.description import load_rig
 from tests.browser.conftest import ROOT, SIZES
+from tests.browser.test_page_shape import TRIPPED
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(120)]
 
@@ -343,6 +344,31 @@ def test_the_next_phase_is_announced_and_a_floored_pedal_is_urgent(
     tablet.see("Floor it now, and stay on the floor.")
     tablet.see("Then: Stay on the floor until 3000 rpm.")
     assert tablet.page.locator('.driver[data-urgent="yes"]').count() == 1
+
+
+def test_a_trip_and_a_refusal_stand_on_every_page_with_cause_and_next_step(
+    stand: Any, tablets: Any
+) -> None:
+    tablet = tablets(stand.address).open("runs")
+    page = tablet.page
+    cause = page.locator(".cause")
+    for view in ("runs", "tests", "heat", "people", f"runs/{RUN}"):
+        stand.scene(state="ready", acknowledged=True, faults=[])
+        tablet.open(view)
+        page.wait_for_selector('.state-mark[data-state="ready"]')
+        assert not cause.is_visible()
+        stand.scene(**TRIPPED)
+        page.wait_for_selector('.state-mark[data-state="tripped"]')
+        assert page.locator(".state-mark").inner_text() == "Tripped"
+        assert "The stop chain is open." in cause.inner_text()
+        assert "close it, then reset" in cause.inner_text()
+    stand.scene(state="parked", cause="")
+    page.wait_for_selector('.cause[data-state="parked"]')
+    assert "The stop chain is open." in cause.inner_text()
+    cause.click()
+    page.wait_for_selector(".guide")
+    assert not cause.is_visible(), "the rolls say it large"
+    assert "The stop chain is open." in page.locator(".guide").inner_text()
 
 
 def test_headroom_stands_on_every_page_with_its_interval(stand: Any, tablets: Any) -> None:

@@ -10,6 +10,7 @@ import { HeadroomChip } from "./components/headroom-chip.js";
 import { note, notesArea } from "./components/notes.js";
 import { openSettings } from "./components/settings-sheet.js";
 import { closeSheet, sheetOpen } from "./components/sheet.js";
+import { StateMark } from "./components/state-mark.js";
 import { messagesReady } from "./messages.js";
 import { settings } from "./settings.js";
 import { Store } from "./store.js";
@@ -53,6 +54,7 @@ const linkMark = mark("off");
 const linkWord = el("span", {});
 const link = el("p", { className: "link" }, linkMark, linkWord);
 const chip = new HeadroomChip();
+const stateMark = new StateMark();
 const nav = el("nav", {});
 const tabs = TABS.map((name) => el("a", { href: `#/${name}`, className: "tab" }));
 const gear = el("button", { type: "button", className: "bare", onclick: openSettings }, mark("settings"));
@@ -70,7 +72,8 @@ function logo() {
 }
 
 app.replaceChildren(
-  el("header", { className: "top" }, logo(), nav, chip.node, link, gear),
+  el("header", { className: "top" }, logo(), nav, stateMark.node, chip.node, link, gear),
+  stateMark.cause,
   main,
   el("div", { className: "notes-area" }, ...notesArea()),
   dock.node,
@@ -186,6 +189,7 @@ function writeFigures(now) {
   figuresDue = false;
   writeLink(now);
   view?.write?.(now);
+  stateMark.write(store, now, document.body.dataset.page);
   chip.write(store, now);
   dock.write(now);
   wake.want(store.telemetry?.test !== null && !store.silent(now) && Boolean(store.telemetry));

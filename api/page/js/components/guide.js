@@ -38,6 +38,20 @@ export function faultText(fault) {
   return { text: told(fault, "text"), remedy: told(fault, "remedy") };
 }
 
+/** Why the rig is tripped or refuses, and what to do next; `bad`: somebody has to act. */
+export function causeOf(telemetry, state) {
+  if (state === "unknown") return { line: t("state.unknown"), more: t("guide.unknown"), bad: true };
+  if (state === "tripped") {
+    const code = telemetry.first_cause;
+    const fault = telemetry.faults.find((known) => known.code === code) ?? { code, text: code, remedy: "" };
+    const words = faultText(fault);
+    return { line: words.text || t("state.tripped"), more: `${words.remedy} ${t("guide.tripped")}`.trim(), bad: true };
+  }
+  const fault = telemetry.faults.find((known) => known.active);
+  const words = fault ? faultText(fault) : { text: "", remedy: "" };
+  return { line: words.text, more: words.remedy, bad: Boolean(fault) };
+}
+
 export class Guide {
   constructor() {
     this.shape = mark("unknown");
@@ -71,17 +85,10 @@ export class Guide {
     setText(this.word, word);
     let line = (test && instructionOf(test)) || t(`guide.${state}`);
     let more = "";
-    const faults = state === "unknown" ? [] : telemetry.faults.filter((fault) => fault.active);
-    if (state === "tripped") {
-      const fault = telemetry.faults.find((known) => known.code === telemetry.first_cause);
-      const words = fault
-        ? faultText(fault)
-        : faultText({ code: telemetry.first_cause, text: telemetry.first_cause, remedy: "" });
-      line = words.text || t("state.tripped");
-      more = `${words.remedy} ${t("guide.tripped")}`.trim();
-    } else if (faults.length) {
-      const words = faultText(faults[0]);
-      more = `${words.text} ${words.remedy}`.trim();
+    if (state !== "unknown") {
+      const cause = causeOf(telemetry, state);
+      if (state === "tripped") [line, more] = [cause.line, cause.more];
+      else more = `${cause.line} ${cause.more}`.trim();
     }
     setText(this.line, line);
     setText(this.more, more);
