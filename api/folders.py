@@ -15,6 +15,7 @@ RESULT_NAME = "result.json"
 EVENTS_NAME = "events.json"
 EVALUATIONS_FOLDER = "evaluations"
 
+DELETED_FOLDER = "deleted"  # tombstones of runs
 BLACK_BOXES_FOLDER = "blackbox"
 MEMORY_NAME = "memory.json"
 

@@ -28,12 +28,36 @@ from api.cli.shared import (
     print_json,
     print_table,
     run_of,
+    shown,
 )
 from api.folders import run_folder
 from daq.errors import DrumlinError
 from daq.quantities import UnitSystem
 
 runs = typer.Typer(no_args_is_help=True, help="Find, compare, report and export recorded runs.")
+
+
+@runs.command()
+def delete(
+    run_id: Annotated[str, typer.Argument(help="Run id in full.")],
+    name: Annotated[str, typer.Option(help="Who you are.")],
+    reason: Annotated[str, typer.Option(help="Why it has to go.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    data: DataOption = DATA,
+    store: UrlOption = "",
+    json: JsonOption = False,
+) -> None:
+    """Take a run away for good: recording, results, notes. Who, when and why stay."""
+    from api.store.deleting import delete_run
+
+    with open_catalogue(data, store) as catalogue:
+        run = run_of(catalogue, run_id) if run_id != "last" else None
+        if run is None:
+            raise DrumlinError("'last' is not deleted.", "Give the id of the run in full.")
+        if not yes and not json:
+            typer.confirm(shown(f"Delete {run.id} {run.kind} {run.vehicle} for good?"), abort=True)
+        told = delete_run(data, catalogue, run.id, one_line(name, 80), one_line(reason, 500), "")
+    done(told, f"Run {run.id} is deleted; {data}/deleted/{run.id}.json says by whom and why.", json)
 
 
 @runs.command("list")

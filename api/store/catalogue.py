@@ -21,6 +21,7 @@ from api.store.schema import (
     RunState,
     evaluations,
     notes,
+    run_words,
     runs,
     set_members,
     tags,
@@ -304,6 +305,13 @@ class Catalogue:
     def set_vehicle(self, run_id: str, vehicle: str) -> None:
         """Correct the vehicle of a run. Raises NoSuchRun."""
         self._set(run_id, vehicle=vehicle)
+
+    def remove(self, run_id: str) -> None:
+        """Forget a run and what was said of it; harmless when it is not there."""
+        with self._change() as connection:
+            for table in (notes, tags, set_members, evaluations, run_words):
+                connection.execute(table.delete().where(table.c.run_id == run_id))
+            connection.execute(runs.delete().where(runs.c.id == run_id))
 
     def count(self) -> dict[str, int]:
         """Number of runs by state."""

@@ -21,6 +21,7 @@ from api.folders import RAW_NAME
 from api.store import vehicle_records
 from api.store.catalogue import RUN_ID, Catalogue, NewRun
 from api.store.closing.close_run import close
+from api.store.deleting import tombstone_of
 from api.store.run_lifecycle import new_run_id, started_at
 from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused
@@ -133,6 +134,13 @@ def look(source: Path) -> Looked:
 def _place(runs_folder: Path, catalogue: Catalogue, run_id: str) -> Path:
     """A new folder for the run. Raises Refused when it is here already."""
     folder = runs_folder / run_id
+    told = tombstone_of(runs_folder.parent, run_id)
+    if told is not None:
+        raise Refused(
+            f"Run {run_id} was deleted by {told.name}: {told.reason}",
+            "To take it in again, remove its tombstone from the folder 'deleted' of the data.",
+            "run-deleted",
+        )
     if catalogue.known([run_id]) or folder.exists():
         raise Refused(
             f"Run {run_id} is here already.",

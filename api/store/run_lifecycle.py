@@ -18,7 +18,7 @@ from pathlib import Path
 
 import msgspec
 
-from api.folders import RAW_NAME, RUNS_FOLDER
+from api.folders import DELETED_FOLDER, RAW_NAME, RUNS_FOLDER
 from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient
 from api.store.catalogue import RUN_ID, Catalogue, NewRun, Note
@@ -68,6 +68,7 @@ class RunLifecycle:
         self.runs_folder = data / RUNS_FOLDER
         self._loop = loop_client
         self._rig = rig
+        self._deleted = data / DELETED_FOLDER
         self._close = close
         self._disk = disk or DiskBudget(data, 0.0)
         self._queue: asyncio.Queue[str] = asyncio.Queue()
@@ -170,7 +171,7 @@ class RunLifecycle:
         if live is None:
             return  # not known yet; asked again at the next look
         open_runs = await asyncio.to_thread(self.catalogue.open_runs)
-        folders = await asyncio.to_thread(_recorded, self.runs_folder)
+        folders = await asyncio.to_thread(_recorded, self.runs_folder, self._deleted)
         known = await asyncio.to_thread(self.catalogue.known, folders)
         for run_id in folders:
             if run_id not in known:
@@ -295,12 +296,14 @@ def _kind(plan: Plan) -> str:
     return tag if isinstance(tag, str) else ""
 
 
-def _recorded(folder: Path) -> list[str]:
-    """Ids of run folders with a recording, oldest first."""
+def _recorded(folder: Path, deleted: Path) -> list[str]:
+    """Ids of run folders with a recording and without a tombstone, oldest first."""
     if not folder.is_dir():
         return []
     return sorted(
         each.name
         for each in folder.iterdir()
-        if RUN_ID.match(each.name) and (each / RAW_NAME).is_file()
+        if RUN_ID.match(each.name)
+        and (each / RAW_NAME).is_file()
+        and not (deleted / f"{each.name}.json").exists()
     )

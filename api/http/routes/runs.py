@@ -16,6 +16,13 @@ from api.http.answers.problems import Problem
 from api.http.context import context_of
 from api.http.entry.tokens import Role
 from api.store.catalogue import MAX_PAGE, MAX_TAGS, Note, Run, RunSummary, Search
+from api.store.deleting import (
+    LEAST_REASON_CHARS,
+    MOST_REASON_CHARS,
+    NAME_CHARS,
+    Tombstone,
+    delete_run,
+)
 from api.store.run_lifecycle import utc_now
 from api.store.samples import MAX_BINS, MAX_COLUMNS, Samples, read_samples
 from api.store.schema import RunState
@@ -36,6 +43,16 @@ class RunList(msgspec.Struct, frozen=True):
 
 class NewNote(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     text: Annotated[str, Meta(min_length=1, max_length=4000, pattern=NO_NUL)]
+
+
+class Deletion(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Who deletes a run, and why."""
+
+    name: Annotated[str, Meta(min_length=1, max_length=NAME_CHARS, pattern=ONE_LINE)]
+    reason: Annotated[
+        str,
+        Meta(min_length=LEAST_REASON_CHARS, max_length=MOST_REASON_CHARS, pattern=ONE_LINE),
+    ]
 
 
 class Tags(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -119,6 +136,32 @@ async def add_note(request: Request, run_id: RunId) -> Response:
     await asyncio.to_thread(context.keeper.catalogue.add_note, run_id, note)
     await context.audit.write(caller, "add-note", "done", detail={"run_id": run_id})
     return answer(note, 201)
+
+
+@router.post("/{run_id}/delete", responses=gives(Tombstone), openapi_extra=takes(Deletion))
+async def delete(request: Request, run_id: RunId) -> Response:
+    """Take a run away for good; who, when and why stay."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, Deletion)
+    hand = context.campaigns.current
+    needed = (
+        [ran.run_id for ran in hand.sequence.runs]
+        if hand is not None and not hand.sequence.ended
+        else []
+    )
+    told = await context.slowly(
+        delete_run, context.settings.data, context.keeper.catalogue, run_id, body.name,
+        body.reason, caller.name, needed,
+    )  # fmt: skip
+    await context.audit.write(
+        caller,
+        "delete-run",
+        "done",
+        detail={"run_id": run_id, "name": told.name, "raw_sha256": told.raw_sha256},
+        reason=told.reason,
+    )
+    return answer(told)
 
 
 @router.put("/{run_id}/tags", responses=gives(Tags), openapi_extra=takes(Tags))

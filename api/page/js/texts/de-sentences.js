@@ -433,6 +433,17 @@ export const SENTENCES = {
   "Less was sent than announced.": "Es kam weniger als angekündigt.",
   "This takes up to {0} MB for a while; so much is not free beside what else is being written and the {1} MB kept for tests.":
     "Das braucht eine Weile lang bis zu {0} MB; so viel ist nicht frei neben dem, was sonst geschrieben wird, und den {1} MB für Versuche.",
+  "Run {0} could not be deleted: {1}.": "Lauf {0} konnte nicht gelöscht werden: {1}.",
+  "A campaign under way counts on run {0}.": "Eine laufende Reihe zählt auf Lauf {0}.",
+  "End the campaign first, or leave the run.": "Erst die Reihe beenden, oder den Lauf behalten.",
+  "Wait until it is closed, then delete it.": "Warten, bis er geschlossen ist, dann löschen.",
+  "Say who you are, and in a few words why it has to go.": "Sagen, wer man ist, und in wenigen Worten, warum er weg muss.",
+  "Run {0} is still being recorded or evaluated.": "Lauf {0} wird noch aufgezeichnet oder ausgewertet.",
+  "A run is not deleted without a name and a reason.": "Ohne Namen und Grund wird kein Lauf gelöscht.",
+  "Check the data directory and its rights, then delete it again.": "Datenverzeichnis und Rechte prüfen, dann noch einmal löschen.",
+  "Run {0} was deleted by {1}: {2}": "Lauf {0} wurde von {1} gelöscht: {2}",
+  "To take it in again, remove its tombstone from the folder 'deleted' of the data.":
+    "Um ihn wieder zu übernehmen, seinen Eintrag aus dem Ordner „deleted“ der Daten entfernen.",
   "Make room in the data directory.": "Im Datenverzeichnis Platz machen.",
   "The data directory does not answer: {0}.": "Das Datenverzeichnis antwortet nicht: {0}.",
   "Bring it back, with its disk, then start again.": "Es samt seinem Datenträger zurückbringen, dann noch einmal starten.",

@@ -307,7 +307,7 @@ export default class RunView {
     this.curves.append(label);
   }
 
-  /** Tags and notes: the only things about a run that a person may add. */
+  /** Tags and notes: the only things about a run that a person may add; and its end. */
   writeRun(run) {
     const may = this.store.role !== "watch";
     const tags = el("div", { className: "tags" });
@@ -386,7 +386,29 @@ export default class RunView {
               el("button", { type: "button", text: t("add"), onclick: keepNote }),
             )
           : null,
+        this.deletion(),
       ),
+    );
+  }
+
+  /** Away for good, by somebody who maintains and says who they are and why. */
+  deletion() {
+    if (this.store.role !== "maintain") return null;
+    const name = el("input", { type: "text", maxlength: "80", autocomplete: "name" });
+    const reason = el("input", { type: "text", maxlength: "500", autocomplete: "off" });
+    const remove = async () => {
+      if (!noteAnswer(await post(`${this.path}/delete`, { name: name.value.trim(), reason: reason.value.trim() })))
+        return;
+      location.hash = "#/runs";
+    };
+    return el(
+      "details",
+      { className: "spaced" },
+      el("summary", { text: t("run.delete") }),
+      el("p", { className: "soft", text: t("run.delete.hint") }),
+      el("label", { className: "field" }, t("run.delete.name"), name),
+      el("label", { className: "field" }, t("run.delete.reason"), reason),
+      el("button", { type: "button", className: "danger", text: t("run.delete.do"), onclick: remove }),
     );
   }
 

@@ -54,6 +54,7 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("POST", f"/api/runs/{RUN}/notes", {"text": "x"}, Role.OPERATE),
     ("PUT", f"/api/runs/{RUN}/tags", {"tags": []}, Role.OPERATE),
     ("PUT", f"/api/runs/{RUN}/vehicle", {"vehicle": "x"}, Role.OPERATE),
+    ("POST", f"/api/runs/{RUN}/delete", {"name": "Ada", "reason": "a test"}, Role.MAINTAIN),
     ("GET", f"/api/runs/{RUN}/result", None, Role.WATCH),
     ("GET", f"/api/runs/{RUN}/evaluations", None, Role.WATCH),
     ("POST", f"/api/runs/{RUN}/evaluations", {}, Role.OPERATE),
