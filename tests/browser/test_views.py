@@ -436,6 +436,17 @@ def test_a_void_run_says_so_before_anything_else(stand: Any, tablets: Any) -> No
     tablet.see("Does not count")
 
 
+def test_the_list_of_runs_tells_answer_verdict_and_why_each_ended(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("runs")
+    lines = tablet.page.locator(".run-line")
+    lines.nth(2).wait_for()
+    assert "stored, valid" in lines.nth(0).inner_text()
+    assert "Greatest wheel power 241.3" in lines.nth(0).inner_text()
+    assert "stored, void" in lines.nth(1).inner_text()
+    assert "eased off by heat" in lines.nth(1).inner_text()
+    assert "interrupted" in lines.nth(2).inner_text()
+
+
 def test_runs_are_found_by_words_kind_and_tag(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address).open("runs")
     lines = tablet.page.locator(".run-line")

@@ -89,7 +89,10 @@ export default class RunView {
     }
     const run = answer.data;
     setText(this.title, `${tOr(`test.${run.kind}`, run.kind)}${run.vehicle ? ` · ${run.vehicle}` : ""}`);
-    setText(this.sub, `${dateTime(run.started_at)} · ${clockTime(runSeconds(run))} · ${runState(run)} · ${run.id}`);
+    setText(
+      this.sub,
+      `${dateTime(run.started_at)} · ${clockTime(runSeconds(run))} · ${runState(run, run.result?.valid)} · ${run.id}`,
+    );
     if (run.state === "recording" || run.state === "closing") {
       this.answer.replaceChildren(el("p", { text: t("run.soon") }));
       setTimeout(() => !this.gone && this.read(), 1500);

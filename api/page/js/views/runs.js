@@ -7,6 +7,7 @@ import { closeSheet, openSheet } from "../components/sheet.js";
 import { runsNav } from "../components/subnav.js";
 import { el, setText, show } from "../dom.js";
 import { KINDS } from "../kinds/index.js";
+import { told } from "../messages.js";
 import { t, tOr } from "../texts.js";
 import { clockTime, dateTime } from "../units.js";
 
@@ -19,8 +20,16 @@ export function runSeconds(run) {
   return (Date.parse(run.ended_at) - Date.parse(run.started_at)) / 1000;
 }
 
-export function runState(run) {
-  return tOr(`run.state.${run.state}`, run.state);
+/** Whether its answer counts, as a word and a mark for the style: of a stored run only. */
+export function verdict(run, valid = run.valid) {
+  if (run.state !== "closed") return ["", run.state];
+  if (typeof valid !== "boolean") return [t("run.unjudged"), "unjudged"];
+  return valid ? [t("run.counts"), "valid"] : [t("run.counts.not"), "void"];
+}
+
+export function runState(run, valid = run.valid) {
+  const [word] = verdict(run, valid);
+  return tOr(`run.state.${run.state}`, run.state) + (word && `, ${word}`);
 }
 
 export default class RunsView {
@@ -141,9 +150,11 @@ export default class RunsView {
             run.vehicle || "",
             ...run.tags.map((name) => el("span", { className: "tag run-tag", text: name })),
           ),
+          run.answer ? el("span", { className: "run-answer", text: told(run, "answer") }) : null,
+          run.reason ? el("span", { className: "soft run-reason", text: told(run, "reason") }) : null,
         ),
         el("span", { className: "figure run-length", text: clockTime(runSeconds(run)) }),
-        el("span", { className: "run-state", "data-state": run.state, text: runState(run) }),
+        el("span", { className: "run-state", "data-state": verdict(run)[1], text: runState(run) }),
       ),
     );
   }
