@@ -45,6 +45,7 @@ from daq.measure.speed.fresh_travel import FreshTravel
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.readings import Quality, Reading, Unit
 from daq.rig.description import Rig
+from daq.texts.message import say
 from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, Slow
 
 _GOOD, _SUSPECT = Quality.GOOD, Quality.SUSPECT
@@ -80,8 +81,8 @@ def _indices(
         if name not in names:
             offered = ", ".join(names) or "none"
             raise WireError(
-                f"The front end has no {what} channel '{name}' (it has: {offered}).",
-                "Correct the name in the rig file, or the channel table of the front end.",
+                say("front-end-has-no-channel-it", what=what, name=name, offered=offered),
+                say("correct-name-in-rig-file-or"),
             )
     return tuple(names.index(name) for name in wanted)
 
@@ -93,8 +94,8 @@ class Chain:
         """Raises WireError when the front end lacks a channel the rig names."""
         if hello.tick_hz <= 0 or hello.frame_hz <= 0:
             raise WireError(
-                "The front end states a tick or frame rate of 0.",
-                "Update the front end's firmware.",
+                say("front-end-states-tick-or-frame"),
+                say("update-front-ends-firmware"),
             )
         self.rig = rig
         self.frame_hz = float(hello.frame_hz)

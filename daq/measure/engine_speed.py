@@ -14,6 +14,7 @@ from daq.errors import Refused
 from daq.measure.speed.estimator import AGE, LOST, SPEED, SPEED_SD, STATUS, UNKNOWN
 from daq.readings import Quality, Reading, Unit, missing
 from daq.rig.description import EngineSpeedSource
+from daq.texts.message import say
 
 MIN_ROLL_MPS = 2.0  # below it a ratio means little
 PICKUP, CHANNEL, RATIO, NONE = "pickup", "channel", "ratio", ""
@@ -110,15 +111,14 @@ class EngineSpeed:
         """Take the mean ratio of about the last second, and return it. Raises Refused."""
         if self._frames < LEARN_FRAMES:
             raise Refused(
-                "There is no engine speed of its own to learn the ratio from, or the rolls crawl.",
-                "Connect a pickup or a channel, lock the gear, hold a steady speed above "
-                f"{MIN_ROLL_MPS:g} m/s at light load.",
+                say("there-is-no-engine-speed-of"),
+                say("connect-pickup-or-channel-lock-gear", min_roll_mps=MIN_ROLL_MPS),
                 "ratio-not-measured",
             )
         if math.sqrt(self._square) > LEARN_SPREAD * abs(self._mean) or self._mean <= 0.0:
             raise Refused(
-                "The ratio of engine to roll speed is not steady.",
-                "Lock the gear and the converter, hold a steady speed at light load, try again.",
+                say("ratio-of-engine-to-roll-speed"),
+                say("lock-gear-and-converter-hold-steady"),
                 "ratio-not-steady",
             )
         self.learned_ratio = self._mean

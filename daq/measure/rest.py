@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from daq.errors import Refused
 from daq.measure.speed.estimator import STANDING_AFTER_S
+from daq.texts.message import say
 
 REST_MPS = 0.05  # slower rolls are at rest: friction holds them
 NO_CURRENT_A = 0.5  # a supply reports such an offset with its output off
@@ -54,21 +55,21 @@ class RestDetector:
         for name, speed_mps, is_known in zip(self._names, speeds_mps, known, strict=True):
             if not is_known:
                 raise Refused(
-                    f"It is not known yet that roll set '{name}' stands.",
-                    "Wait two seconds with the rolls at rest.",
+                    say("it-is-not-known-yet-that", roll_set=name),
+                    say("wait-two-seconds-with-rolls-at"),
                     "speed-not-known",
                 )
             if not speed_mps < REST_MPS:
                 raise Refused(
-                    f"Roll set '{name}' is turning.",
-                    "Stop the rolls: even without current a turning rotor drags.",
+                    say("roll-set-is-turning", roll_set=name),
+                    say("stop-rolls-even-without-current-turning"),
                     "rolls-turning",
                 )
         if flows:
-            raise Refused("A coil carries current.", "Wait until it is off.", "current-on")
+            raise Refused(say("coil-carries-current"), say("wait-until-it-is-off"), "current-on")
         if not self.rested(now_s):
             raise Refused(
-                "The rolls have not rested without current for two seconds.",
-                "Wait three seconds with the rolls at rest, then take the zero again.",
+                say("rolls-have-not-rested-without-current"),
+                say("wait-three-seconds-with-rolls-at"),
                 "zero-not-at-rest",
             )

@@ -12,6 +12,7 @@ from daq.errors import Refused, RigError, WireError
 from daq.readings import Quality, Reading, missing
 from daq.rig.description import Rig, SlowChannel
 from daq.rig.units import Scale, scale_of
+from daq.texts.message import say
 from daq.wire.frames import ChannelKind, Hello, Slow
 
 GONE_AFTER = 3.0  # times max_age_s
@@ -38,8 +39,8 @@ class SlowChannels:
             if place is None:
                 offered = ", ".join(place_of) or "none"
                 raise WireError(
-                    f"The front end has no slow channel '{channel.name}' (it has: {offered}).",
-                    "Correct the name in the rig file, or give the channel a topic.",
+                    say("front-end-has-no-slow-channel", channel=channel.name, offered=offered),
+                    say("correct-name-in-rig-file-or-give"),
                 )
             self._from_front_end[place] = (channel, _sent_scale(channel, table[place].unit, scale))
 
@@ -58,8 +59,8 @@ class SlowChannels:
         entry = self._by_name.get(name)
         if entry is None:
             raise Refused(
-                f"The rig has no slow channel '{name}'.",
-                "Describe it in the rig file under [[slow]].",
+                say("rig-has-no-slow-channel", name=name),
+                say("describe-it-in-rig-file-under"),
                 "unknown-channel",
             )
         self.readings = {**self.readings, name: _reading(value, entry[1], time_s)}
@@ -92,9 +93,8 @@ def _sent_scale(channel: SlowChannel, unit: str, scale: Scale) -> Scale:
         sent = None
     if sent is None or sent.unit is not scale.unit:
         raise WireError(
-            f"Slow channel '{channel.name}' is in '{channel.unit}' by the rig file and in "
-            f"'{unit}' by the front end.",
-            "Make both name the same quantity.",
+            say("slow-channel-in-two-units", channel=channel.name, unit=channel.unit, sent=unit),
+            say("make-both-name-same-quantity"),
         )
     return sent
 

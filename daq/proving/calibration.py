@@ -22,6 +22,7 @@ from msgspec import Meta
 from daq.errors import Refused
 from daq.rig.description import LoadCell
 from daq.rig.gravity import buoyancy_factor, dead_weight_torque, local_gravity
+from daq.texts.message import Text, say
 from daq.uncertainty.budget import Budget, Source, assemble
 from daq.uncertainty.statistics import TORQUE_LINEARITY, Linearity, fit_line, linearity
 
@@ -119,26 +120,26 @@ def reference_force(setup: CalibrationArm, load: DeadWeight) -> float:
 
 
 def _check(loads: Sequence[DeadWeight], setup: CalibrationArm) -> None:
-    def refuse(problem: str, remedy: str) -> None:
+    def refuse(problem: Text, remedy: Text) -> None:
         raise Refused(problem, remedy, "calibration")
 
     if setup.calibration_arm_m <= 0 or setup.cell_arm_m <= 0:
-        refuse("An arm has no length.", "Measure both arms from the absorber's axis.")
+        refuse(say("arm-has-no-length"), say("measure-both-arms-from-absorbers-axis"))
     numbers = [number for load in loads for number in (load.mass_kg, load.count)]
     if not all(math.isfinite(number) for number in numbers):
-        refuse("A mass or count is not a number.", "Repeat that load step.")
+        refuse(say("mass-or-count-is-not-number"), say("repeat-that-load-step"))
     if any(load.mass_kg < 0 or load.side not in (-1, 0, 1) for load in loads):
-        refuse("A mass is below zero or a side is unknown.", "Sides are 1, -1, or 0 (arm off).")
+        refuse(say("mass-is-below-zero-or-side"), say("sides-are-1-1-or-0"))
     if any(load.side == 0 and load.mass_kg > 0 for load in loads):
-        refuse("A mass cannot hang on an arm that is off.", "Give the side it hung on.")
+        refuse(say("mass-cannot-hang-on-arm-that"), say("give-side-it-hung-on"))
     different = len({load.side * load.mass_kg for load in loads})
     if different < FEWEST_STEPS:
         refuse(
-            f"Only {different} different loads.",
-            f"Use at least {FEWEST_STEPS}, evenly spaced (40 CFR 1065.310).",
+            say("only-different-loads", different=different),
+            say("use-at-least-evenly-spaced-40", fewest_steps=FEWEST_STEPS),
         )
     if any(abs(load.count) >= FULL_SCALE_COUNTS - 1 for load in loads):
-        refuse("The converter was at its limit.", "Use smaller loads or a lower gain.")
+        refuse(say("converter-was-at-its-limit"), say("use-smaller-loads-or-lower-gain"))
 
 
 def calibrate(loads: Sequence[DeadWeight], setup: CalibrationArm, cell: LoadCell) -> Calibration:
@@ -154,8 +155,8 @@ def calibrate(loads: Sequence[DeadWeight], setup: CalibrationArm, cell: LoadCell
     line = fit_line(forces, signals)
     if line.slope == 0.0 or line.r_squared < 0.9:
         raise Refused(
-            "The converter hardly follows the weights.",
-            "Check that the right cell is wired and the arm is free.",
+            say("converter-hardly-follows-weights"),
+            say("check-that-right-cell-is-wired"),
             "calibration",
         )
     slope = 1.0 / line.slope

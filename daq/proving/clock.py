@@ -27,6 +27,7 @@ from daq.proving.record import FRONT_END, TIME_BASE, JudgedValue, Proof, proof_o
 from daq.proving.verification import TIME_BASE_ERROR
 from daq.recording.reader import Record
 from daq.recording.recorder import RecordKind
+from daq.texts.message import say
 from daq.wire.codec import decode
 from daq.wire.frames import ChannelKind, Hello, Sample
 
@@ -89,8 +90,8 @@ class _Frames:
                 names = frame.names(ChannelKind.WHEEL)
                 if channel and channel not in names:
                     raise Refused(
-                        f"The front end has no wheel channel '{channel}'.",
-                        f"Use one of: {', '.join(names)}.",
+                        say("front-end-has-no-wheel-channel", channel=channel),
+                        say("use-one-of", choices=names),
                         "unknown-channel",
                     )
                 wheel = names.index(channel) if channel else -1
@@ -104,9 +105,7 @@ class _Frames:
                         for tick in frame.edges[wheel]
                     ]
         if len(self.device_s) < 2:
-            raise Refused(
-                "The recording holds no frames.", "Give the raw.drm of a run.", "empty-run"
-            )
+            raise Refused(say("recording-holds-no-frames"), say("give-raw-drm-of-run"), "empty-run")
 
 
 def against_host(records: Iterable[Record]) -> ClockRate:
@@ -139,8 +138,8 @@ def against_pulses(records: Iterable[Record], channel: str) -> ClockRate:
     edges = np.array(_Frames(records, channel).edges_s)
     if len(edges) < 10:
         raise Refused(
-            f"There are {len(edges)} pulses on '{channel}'.",
-            "Wire one pulse per second to that input.",
+            say("there-are-pulses-on", count=len(edges), channel=channel),
+            say("wire-one-pulse-per-second-to"),
             "time-base",
         )
     span = float(edges[-1] - edges[0])
@@ -149,8 +148,8 @@ def against_pulses(records: Iterable[Record], channel: str) -> ClockRate:
     off = np.abs(edges - edges[0] - numbers) > PULSE_GATE + numbers * 1e-4
     if float(np.mean(off)) > 0.1 or float(np.median(np.diff(edges))) < 0.5:
         raise Refused(
-            f"What comes on '{channel}' is not one pulse per second.",
-            "Look at the wiring; a tooth wheel is no time base.",
+            say("what-comes-on-is-not-one", channel=channel),
+            say("look-at-wiring-tooth-wheel-is"),
             "time-base",
         )
     slope, sigma, scatter = _line(numbers[~off], edges[~off] - numbers[~off])
@@ -160,8 +159,8 @@ def against_pulses(records: Iterable[Record], channel: str) -> ClockRate:
 def _long_enough(span_s: float) -> None:
     if span_s < WORTH_A_LOOK_S:
         raise Refused(
-            f"{span_s:.0f} s are too short to compare clocks.",
-            "Record at least 1000 s (1066.230); a rig that stands will do.",
+            say("s-are-too-short-to-compare", span_s=span_s),
+            say("record-at-least-1000-s-1066"),
             "time-base",
         )
 
@@ -169,9 +168,7 @@ def _long_enough(span_s: float) -> None:
 def _line(x: Floats, y: Floats) -> tuple[float, float, float]:
     """Slope, its standard uncertainty and the scatter of a line through the points."""
     if len(x) < 5:
-        raise Refused(
-            "The recording has too many gaps to compare clocks.", "Record anew.", "time-base"
-        )
+        raise Refused(say("recording-has-too-many-gaps-to"), say("record-anew"), "time-base")
     t = x - x.mean()
     square = float(t @ t)
     slope = float(t @ (y - y.mean())) / square

@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from daq.errors import Refused
 from daq.kernel import jit
+from daq.texts.message import Text, say
 
 Array = npt.NDArray[np.float64]
 _M, _A, _B, _C, _V0 = range(5)
@@ -164,26 +165,29 @@ class _Grid:
 
 
 def _check(coasts: Sequence[Coast]) -> None:
-    def refuse(problem: str, remedy: str) -> None:
+    def refuse(problem: Text, remedy: Text) -> None:
         raise Refused(problem, remedy, "coast")
 
     if not coasts:
-        refuse("There is no coast to evaluate.", "Record at least one.")
+        refuse(say("there-is-no-coast-to-evaluate"), say("record-at-least-one"))
     for number, coast in enumerate(coasts, start=1):
         arrays = (coast.force_n, coast.time_s, coast.observed)
         if len(coast.time_s) != len(coast.observed) or len(coast.time_s) < 8:
-            refuse(f"Coast {number} has too few observations.", "Coast longer or from faster.")
+            refuse(
+                say("coast-has-too-few-observations", number=number),
+                say("coast-longer-or-from-faster"),
+            )
         if not all(bool(np.all(np.isfinite(values))) for values in arrays):
-            refuse(f"Coast {number} has gaps in speed or force.", "Leave the gap out.")
+            refuse(say("coast-has-gaps-in-speed-or", number=number), say("leave-gap-out"))
         end = coast.step_s * (len(coast.force_n) - 1)
         if coast.time_s[0] < 0 or coast.time_s[-1] > end * (1 + 1e-12):
-            refuse(f"Coast {number} has observations outside its force record.", "Trim it.")
+            refuse(say("coast-has-observations-outside-its-force", number=number), say("trim-it"))
 
 
 def _cannot_tell() -> Refused:
     return Refused(
-        "These coasts cannot tell inertia from loss.",
-        "Add coasts from the same speed under two or more absorber loads.",
+        say("these-coasts-cannot-tell-inertia-from"),
+        say("add-coasts-from-same-speed-under"),
         "coast",
     )
 
@@ -323,8 +327,8 @@ def _solve(
         if small:
             return shared, speeds, offsets, jacobian, residual, iteration
     raise Refused(
-        "The coasts do not follow inertia and a smooth loss.",
-        "Check that nothing braked, slipped or drove the rolls during them.",
+        say("coasts-do-not-follow-inertia-and"),
+        say("check-that-nothing-braked-slipped-or"),
         "coast",
     )
 

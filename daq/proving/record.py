@@ -20,6 +20,7 @@ from daq.proving.calibration import Calibration
 from daq.proving.coast_fit import CoastFit
 from daq.proving.verification import BASE_INERTIA_MEAN, relative_error
 from daq.rig.description import Absorber, Rig
+from daq.texts.message import say
 
 PROVING_SCHEMA = 1
 ZERO, DEAD_WEIGHT, DELAY, INERTIA, LOSS = "zero", "dead-weight", "delay", "inertia", "loss"
@@ -160,7 +161,9 @@ def absorber_named(rig: Rig, name: str) -> Absorber:
         if absorber.name == name:
             return absorber
     names = ", ".join(one.name for one in rig.absorbers)
-    raise Refused(f"The rig has no absorber '{name}'.", f"Use one of: {names}.", "unknown-absorber")
+    raise Refused(
+        say("rig-has-no-absorber", name=name), say("use-one-of", choices=names), "unknown-absorber"
+    )
 
 
 def of_dead_weight(rig: Rig, name: str, found: Calibration, today: date, basis: str) -> Proof:

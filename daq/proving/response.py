@@ -23,6 +23,7 @@ from daq.proving.record import RESPONSE, JudgedValue, Proof, proof_of
 from daq.proving.runs import Track
 from daq.proving.verification import RESPONSE_S, settling_time
 from daq.rig.description import Rig
+from daq.texts.message import say
 
 QUIET_S = 0.2  # before a step nothing changed for so long
 LONGEST_S = 1.0  # of a step that is looked at
@@ -103,8 +104,8 @@ def responses(track: Track, rig: Rig) -> dict[str, Response]:
             found[roll_set.name] = one
     if not found:
         raise Refused(
-            f"Fewer than {LEAST_STEPS} steps of load are in this recording.",
-            "Record an identification, or a coast in which the load comes on and off.",
+            say("fewer-than-steps-of-load-are", least_steps=LEAST_STEPS),
+            say("record-identification-or-coast-in-which"),
             "response",
         )
     return found

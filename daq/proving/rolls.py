@@ -19,6 +19,7 @@ from daq.measure.speed.tooth_errors import PRIOR_SD, ToothTable
 from daq.proving.record import DIAMETER, RUN_OUT, JudgedValue, Proof, Value, proof_of
 from daq.proving.verification import relative_error
 from daq.rig.description import Rig, RollSet
+from daq.texts.message import say
 
 DIAMETER_EVEN_M = 0.000254  # 1066.225(d): everywhere within it of the nominal diameter
 ROLL_RUN_OUT_M = 0.000254  # 1066.225(c)
@@ -55,17 +56,19 @@ def roll_radius(
     rolled = math.isfinite(distance_m) or math.isfinite(turns)
     if bool(circumferences_m) == rolled:
         raise Refused(
-            "A roll's diameter needs one kind of reading.",
-            "Give circumferences across the width, or a distance with its turns.",
+            say("rolls-diameter-needs-one-kind-of"),
+            say("give-circumferences-across-width-or-distance"),
             "diameter",
         )
     numbers = [*circumferences_m] if circumferences_m else [distance_m, turns]
     if not all(math.isfinite(number) and number > 0.0 for number in numbers) or not all(
         math.isfinite(dial) and dial >= 0.0 for dial in dials_m
     ):
-        raise Refused("A reading is not a length above zero.", "Read it again.", "diameter")
+        raise Refused(say("reading-is-not-length-above-zero"), say("read-it-again"), "diameter")
     if math.isfinite(reading_sigma_m) and reading_sigma_m <= 0.0:
-        raise Refused("A reading is never exact.", "Give its standard uncertainty.", "diameter")
+        raise Refused(
+            say("reading-is-never-exact"), say("give-its-standard-uncertainty"), "diameter"
+        )
     run_out = max(dials_m, default=math.nan)
     around = 2.0 * math.pi
     if rolled:
@@ -87,7 +90,9 @@ def roll_set_named(rig: Rig, name: str) -> RollSet:
         if roll_set.name == name:
             return roll_set
     names = ", ".join(one.name for one in rig.roll_sets)
-    raise Refused(f"The rig has no roll set '{name}'.", f"Use one of: {names}.", "unknown-rolls")
+    raise Refused(
+        say("rig-has-no-roll-set", name=name), say("use-one-of", choices=names), "unknown-rolls"
+    )
 
 
 def of_diameter(rig: Rig, name: str, found: RollRadius, today: date, basis: str) -> Proof:
@@ -96,8 +101,10 @@ def of_diameter(rig: Rig, name: str, found: RollRadius, today: date, basis: str)
     off = relative_error(found.radius_m, roll_set.roll_radius_m)
     if abs(off) > FAR_OFF:
         raise Refused(
-            f"A diameter of {2.0 * found.radius_m:.4f} m is {100.0 * off:+.0f} % off the rig file.",
-            "Check the readings and their unit; a different roll belongs into the rig file.",
+            say(
+                "diameter-is-off-rig-file", diameter_m=2.0 * found.radius_m, off_percent=100.0 * off
+            ),
+            say("check-readings-and-their-unit-different"),
             "diameter",
         )
     figures = [
@@ -176,8 +183,8 @@ def of_run_out(rig: Rig, tables: Mapping[str, ToothTable], today: date, basis: s
         proofs.append(proof_of(RUN_OUT, roll_set.name, today, figures, {}, notes, basis))
     if not proofs:
         raise Refused(
-            "No tooth wheel turned for long enough to be learned.",
-            "Record some ten seconds of turning rolls, best a coast.",
+            say("no-tooth-wheel-turned-for-long"),
+            say("record-some-ten-seconds-of-turning"),
             "run-out",
         )
     return proofs

@@ -24,6 +24,7 @@ from daq.proving.coast_fit import Coast, CoastFit, fit_coasts, whole_turns
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig
+from daq.texts.message import say
 from daq.wire.codec import decode
 from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, SetPoint, Slow
 
@@ -96,8 +97,8 @@ def read_track(recording: Recording, rig: Rig) -> Track:
             )
     if chain is None or greeted is None or len(rows) < 100:
         raise Refused(
-            "The recording holds no frames that fit this rig.",
-            "Give the raw.drm of a run on this rig.",
+            say("recording-holds-no-frames-that-fit"),
+            say("give-raw-drm-of-run-on"),
             "empty-run",
         )
     table = np.array(rows).T
@@ -130,8 +131,8 @@ def coasting(track: Track, place: int) -> tuple[int, int]:
     begin, end = best[0] + round(SETTLE_S / step), best[1] - round(0.1 / step)
     if (end - begin) * step < LEAST_S:
         raise Refused(
-            "No coast of a few seconds is in this recording.",
-            "Bring the free rolls up to speed, then let them run out.",
+            say("no-coast-of-few-seconds-is"),
+            say("bring-free-rolls-up-to-speed"),
             "coast",
         )
     return begin, end
@@ -141,8 +142,8 @@ def coast_of(track: Track, rig: Rig, place: int) -> Coast:
     """The coast of one roll set. Raises Refused."""
     if track.lost:
         raise Refused(
-            f"{track.lost} frames are missing from this recording.",
-            "Repeat the coast; look at the cable when it comes again.",
+            say("frames-are-missing-from-this-recording", lost=track.lost),
+            say("repeat-coast-look-at-cable-when"),
             "coast",
         )
     roll_set = rig.roll_sets[place]

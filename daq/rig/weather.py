@@ -15,6 +15,7 @@ import msgspec
 from daq.errors import Refused
 from daq.readings import Quality, Reading
 from daq.rig.description import SlowChannel
+from daq.texts.message import say
 
 ZERO_CELSIUS_K = 273.15
 TRIPLE_POINT_K = 273.16
@@ -43,20 +44,23 @@ def check_weather(weather: Weather) -> Weather:
     """The same weather when it can be real air on Earth; raises Refused (code "weather") if not."""
     if not 223.15 <= weather.temperature_k <= 333.15:
         raise Refused(
-            f"Air temperature {weather.temperature_k - ZERO_CELSIUS_K:.1f} degC cannot be right.",
-            "Check the temperature sensor and its unit.",
+            say("air-temperature-cannot-be-right", temperature_k=weather.temperature_k),
+            say("check-temperature-sensor-and-its-unit"),
             "weather",
         )
     if not 50_000.0 <= weather.pressure_pa <= 110_000.0:
         raise Refused(
-            f"Air pressure {weather.pressure_pa / 1000:.2f} kPa cannot be right.",
-            "Give the pressure at the rig (not reduced to sea level) and check its unit.",
+            say("air-pressure-cannot-be-right", pressure_pa=weather.pressure_pa),
+            say("give-pressure-at-rig-not-reduced"),
             "weather",
         )
     if not 0.0 <= weather.relative_humidity <= 1.0:
         raise Refused(
-            f"Relative humidity {100 * weather.relative_humidity:.1f} % cannot be right.",
-            "Check the humidity sensor and its unit.",
+            say(
+                "relative-humidity-cannot-be-right",
+                humidity_percent=100 * weather.relative_humidity,
+            ),
+            say("check-humidity-sensor-and-its-unit"),
             "weather",
         )
     return weather
@@ -75,15 +79,15 @@ def weather_of(
         channel = next((one for one in channels if one.meaning == meaning), None)
         if channel is None:
             raise Refused(
-                f"The rig has no slow channel for {meaning}.",
-                f'Describe one with meaning = "{meaning}", or use no power correction.',
+                say("rig-has-no-slow-channel-for", meaning=meaning),
+                say("describe-one-with-meaning-or-use", meaning=meaning),
                 "weather",
             )
         reading = slow.get(channel.name)
         if reading is None or reading.quality is not Quality.GOOD:
             raise Refused(
-                f"There is no fresh value of '{channel.name}' ({meaning}).",
-                "Check the sensor, or use no power correction.",
+                say("there-is-no-fresh-value-of", channel=channel.name, meaning=meaning),
+                say("check-sensor-or-use-no-power"),
                 "weather",
             )
         values.append(reading.value)

@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from daq.errors import Refused
 from daq.measure.speed.smoother import EdgeTrack, smooth
+from daq.texts.message import say
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -44,14 +45,14 @@ def measure_alignment(track: EdgeTrack, time_s: FloatArray, force_n: FloatArray)
     """
     if len(time_s) < 100 or len(track.time_s) < 100:
         raise Refused(
-            "There is too little to compare.",
-            "Record at least two seconds of coasting with steps of current.",
+            say("there-is-too-little-to-compare"),
+            say("record-at-least-two-seconds-of"),
             "alignment",
         )
     if float(np.std(force_n)) < MIN_STEP_N:
         raise Refused(
-            "The absorber force hardly changed.",
-            "Step the current up and down a few times while the free rolls coast.",
+            say("absorber-force-hardly-changed"),
+            say("step-current-up-and-down-few"),
             "alignment",
         )
     start = max(float(time_s[0]), float(track.time_s[0])) + 0.2
@@ -62,8 +63,8 @@ def measure_alignment(track: EdgeTrack, time_s: FloatArray, force_n: FloatArray)
     query, speed = query[finite], speed[finite]
     if len(query) < 100:
         raise Refused(
-            "The rolls turned for too short a time.",
-            "Coast from a higher speed, with steps of current.",
+            say("rolls-turned-for-too-short-time"),
+            say("coast-from-higher-speed-with-steps"),
             "alignment",
         )
     steps = np.diff(time_s, prepend=time_s[0])

@@ -31,6 +31,7 @@ from daq.measure.force.load_cell import (
     FloatArray,
 )
 from daq.rig.description import Absorber, LoadCell
+from daq.texts.message import say
 
 BLOCKS = 20  # of 0.1 s each
 _NO_READING = SATURATED | BRIDGE | STALE | FROZEN  # a count with one of these is no reading
@@ -126,29 +127,33 @@ def check_zero(name: str, cell: LoadCell, candidate: ZeroCandidate, faults: int)
     bad = [text for bit, text in FAULT_TEXTS.items() if bit & faults & _NO_READING]
     if bad:
         raise Refused(
-            f"The load cell of '{name}' gives no reading: {bad[0]}.",
-            "Look at the cell, its cable and its converter, then take the zero again.",
+            say("load-cell-of-gives-no-reading", absorber=name, reason=bad[0]),
+            say("look-at-cell-its-cable-and"),
             "zero-no-reading",
         )
     if not math.isfinite(candidate.count):
         raise Refused(
-            f"The load cell of '{name}' has not given two clean seconds yet.",
-            "Wait two seconds, then look at its bridge and converter if this comes again.",
+            say("load-cell-of-has-not-given", absorber=name),
+            say("wait-two-seconds-then-look-at"),
             "zero-not-ready",
         )
     limit = max(SPREAD_SIGMAS * cell.zero_sigma_n, 2e-4 * cell.capacity_n)
     if candidate.spread_n > limit:
         raise Refused(
-            f"The load cell of '{name}' moves by {candidate.spread_n:.1f} N; "
-            f"a zero needs less than {limit:.1f} N.",
-            "Let rolls and arms come to rest, keep hands and air off them, then take it again.",
+            say(
+                "load-cell-of-moves-by-zero",
+                absorber=name,
+                spread_n=candidate.spread_n,
+                limit_n=limit,
+            ),
+            say("let-rolls-and-arms-come-to"),
             "zero-not-stable",
         )
     per_count = cell.full_scale_mv_per_v / 2.0**23 * cell.newton_per_mv_per_v
     away = abs((candidate.count - cell.zero_count) * per_count)
     if away > LARGEST_ZERO_SHARE * cell.capacity_n:
         raise Refused(
-            f"The load cell of '{name}' shows {away:.0f} N away from its calibrated zero.",
-            "Something leans on the arm, or the cell is overloaded: look before you zero.",
+            say("load-cell-of-shows-away-from", absorber=name, away_n=away),
+            say("something-leans-on-arm-or-cell"),
             "zero-too-far",
         )

@@ -23,7 +23,7 @@ SPOKEN = (
     "api/runtime/channel.py",
     "api/services/absorber_status.py", "api/services/comparing.py", "api/services/export.py",
     "api/jobs", "api/services/proving.py", "api/services/thermal_status.py",
-    "api/store", "daq/measure/chain.py", "daq/measure/engine_speed.py",
+    "api/store",
     "daq/measure/force/alignment.py", "daq/measure/force/zero.py", "daq/measure/rest.py",
     "daq/measure/slow.py",
     "daq/proving/calibration.py", "daq/proving/clock.py", "daq/proving/coast_fit.py",
