@@ -152,6 +152,50 @@ def coasts(
     _keep(loaded, data, prove_coasts(loaded, paths), units, json)
 
 
+@prove.command("daily")
+def daily(
+    run: Annotated[str, typer.Argument(help="Run id or recording of one short coast.")],
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """The day's check: one coast of free rolls, under three minutes, against the rig file."""
+    _one_run("daily", run, rig, data, units, json)
+
+
+@prove.command("shunt")
+def shunt(
+    absorber: Annotated[str, typer.Argument(help="Whose load cell.")],
+    shunt_ohm: Annotated[float, typer.Option("--shunt", help="Resistor across one arm, ohm.")],
+    bridge_ohm: Annotated[float, typer.Option("--bridge", help="Of the cell, ohm.")] = 350.0,
+    seconds: Annotated[float, typer.Option(min=1, max=30, help="Mean over so long.")] = 5.0,
+    url: UrlOption = "http://127.0.0.1:8440",
+    token: TokenOption = "",
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """A known resistor across a cell's bridge, read on the running rig: under a minute."""
+    from api.cli.prove_live import ServiceClient
+    from api.services.proving import prove_shunt
+    from daq.proving.quick_checks import shunt_signal
+    from daq.proving.record import absorber_named
+
+    loaded = _rig(rig, data)
+    absorber_named(loaded, absorber)
+    expected = shunt_signal(bridge_ohm, shunt_ohm)
+    service = ServiceClient(url, token)
+    print(CAUTION, file=sys.stderr)
+    read = []
+    for what in ("Nothing on the arm, shunt open", "Close the shunt", "Open the shunt again"):
+        _ask(f"{what}, then press Enter: ")
+        read.append(service.cell_force(absorber, seconds))
+    _keep(loaded, data, prove_shunt(loaded, absorber, expected, (read[0], read[1], read[2])),
+          units, json)  # fmt: skip
+
+
 @prove.command("delay")
 def delay(
     run: Annotated[str, typer.Argument(help="Run id or recording of a step test.")],

@@ -48,7 +48,7 @@ class ProveJob(Job, frozen=True):
 
     rig: str
     recordings: tuple[str, ...]
-    kind: str  # coasts, delay, response, run-out, time-base
+    kind: str  # coasts, daily, delay, response, run-out, time-base
     pulses: str = ""  # time-base: the wheel channel with one pulse per second
     time_limit_s: ClassVar[float] = LONG_S
 

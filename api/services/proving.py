@@ -24,6 +24,7 @@ from daq.errors import DrumlinError, Refused
 from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate
 from daq.proving.clock import Reference, against_host, against_pulses, of_time_base
 from daq.proving.overlay import CalibrationFile, merged, read_calibration, write_calibration
+from daq.proving.quick_checks import daily_coasts, of_daily, of_shunt
 from daq.proving.record import (
     Proof,
     Proving,
@@ -147,6 +148,19 @@ def prove_response(rig: Rig, recording: Path) -> list[Proof]:
     return of_response(rig, found, today(), _names([recording]))
 
 
+def prove_daily(rig: Rig, recording: Path) -> list[Proof]:
+    """Whether one short coast of free rolls goes as the rig file says. Raises Refused."""
+    found = daily_coasts(track_of(recording, rig), rig)
+    return of_daily(rig, found, today(), _names([recording]))
+
+
+def prove_shunt(
+    rig: Rig, absorber: str, expected_mv_per_v: float, read_n: tuple[float, float, float]
+) -> list[Proof]:
+    """A cell with a known resistor across its bridge. Raises Refused."""
+    return [of_shunt(rig, absorber, expected_mv_per_v, read_n, today())]
+
+
 def prove_run_out(rig: Rig, recording: Path) -> list[Proof]:
     """Pitch errors and run-out of the tooth wheels, learned from one recording. Raises Refused."""
     tables = track_of(recording, rig).teeth
@@ -178,6 +192,8 @@ def of_one_run(kind: str, rig: Rig, recording: Path, pulses: str = "") -> list[P
     match kind:
         case "delay":
             return prove_delay(rig, recording)
+        case "daily":
+            return prove_daily(rig, recording)
         case "response":
             return prove_response(rig, recording)
         case "run-out":

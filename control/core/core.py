@@ -9,6 +9,7 @@ control.core.session.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import msgspec
@@ -185,7 +186,10 @@ class Core(OperatingState):
         severest = self.faults.severest() if self.faults.any_active else None
         held = severest is not None and severest.effect is Effect.HOLD
         if loaded and test is not None:
-            demand = test.update(measured, self._output, dt_s, held)
+            before = self._output
+            if self._fresh:  # a reference left from before is in the unit of another aim
+                before = msgspec.structs.replace(before, reference=math.nan)
+            demand = test.update(measured, before, dt_s, held)
             if test.news:
                 self.tell_news(test)
             if demand.aim != self._aim or demand.fresh:  # from where the load is now: no jump

@@ -25,13 +25,16 @@ from daq.texts.message import say
 PROVING_SCHEMA = 1
 ZERO, DEAD_WEIGHT, DELAY, INERTIA, LOSS = "zero", "dead-weight", "delay", "inertia", "loss"
 DIAMETER, RUN_OUT, TIME_BASE, RESPONSE = "diameter", "run-out", "time-base", "response"
+SHUNT, DAILY = "shunt", "daily"
 FRONT_END = "front end"  # the subject of what a rig has once
 # Days until due: 1066.215 zero before testing; 1065.310, 1066.250 and .255 ask at installation and
 # after changes, a year is common practice, no source; 1066.245 response, 370 days; 1066.225 and
-# .230 ask at installation, so five years are taken (common practice, no source).
+# .230 ask at installation, so five years are taken (common practice, no source). 1066.215 wants
+# load transducers looked at within 7 days, 1066.275 readiness each day.
 DUE_DAYS: dict[str, int] = {
     ZERO: 1, DEAD_WEIGHT: 370, DELAY: 370, INERTIA: 370, LOSS: 370,
     DIAMETER: 1826, RUN_OUT: 370, TIME_BASE: 1826, RESPONSE: 370,
+    SHUNT: 7, DAILY: 1,
 }  # fmt: skip
 MEANINGS: dict[str, str] = {
     ZERO: "zero of a load cell",
@@ -43,6 +46,8 @@ MEANINGS: dict[str, str] = {
     RUN_OUT: "pitch and run-out of a tooth wheel",
     TIME_BASE: "time base",
     RESPONSE: "response to a step of load",
+    SHUNT: "shunt across a load cell's bridge",
+    DAILY: "daily coast of a roll set",
 }
 LOSS_MOVED_N = 9.0  # 1066.255
 DELAY_LIMIT_S = 0.002  # common practice, no source: beyond it power under changing load is off
@@ -116,10 +121,11 @@ class ProofStatus(msgspec.Struct, frozen=True):
 
 
 def standing(rig: Rig, proving: Proving, today: date) -> list[ProofStatus]:
-    """Every verification the rig needs, and how it stands."""
+    """Every verification the rig needs, and how it stands; a shunt check once it was done once."""
     newest = {(proof.kind, proof.subject): proof for proof in proving.latest()}
     wanted = [(kind, one.name) for kind in (ZERO, DEAD_WEIGHT) for one in rig.absorbers]
-    sets = (DELAY, INERTIA, LOSS, DIAMETER, RUN_OUT, RESPONSE)
+    wanted += [(SHUNT, one.name) for one in rig.absorbers if (SHUNT, one.name) in newest]
+    sets = (DAILY, DELAY, INERTIA, LOSS, DIAMETER, RUN_OUT, RESPONSE)
     wanted += [(kind, one.name) for kind in sets for one in rig.roll_sets]
     wanted.append((TIME_BASE, FRONT_END))
     found = []

@@ -24,6 +24,7 @@ from api.services import proving
 from api.services.jobs import ProveJob
 from daq.proving.calibration import CalibrationArm, DeadWeight
 from daq.proving.overlay import rig_lines
+from daq.proving.quick_checks import shunt_signal
 from daq.proving.record import Proof, ProofStatus, Value, standing
 from daq.proving.rolls import roll_radius
 
@@ -90,6 +91,21 @@ class Diameter(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     turns: Annotated[float, Meta(gt=0, le=10_000)] | None = None
     reading_sigma_m: Annotated[float, Meta(gt=0, le=0.1)] | None = None
     dials_m: Annotated[list[Annotated[float, Meta(ge=0, le=0.1)]], Meta(max_length=40)] = []
+
+
+Ohm = Annotated[float, Meta(gt=0, le=1e8)]
+Newton = Annotated[float, Meta(ge=-1e6, le=1e6)]
+
+
+class ShuntReadings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Cell force without, with, and again without a shunt across one arm of the bridge."""
+
+    absorber: Name
+    shunt_ohm: Ohm
+    open_n: Newton
+    closed_n: Newton
+    open_again_n: Newton
+    bridge_ohm: Ohm = 350.0
 
 
 class Weights(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -170,6 +186,28 @@ async def response(request: Request) -> Response:
     caller = context.caller(request, Role.MAINTAIN)
     body = await read(request, OneRun)
     return await _from_runs(context, caller, "response", (body.run,))
+
+
+@router.post("/daily", responses=gives(Proofs), openapi_extra=takes(OneRun))
+async def daily(request: Request) -> Response:
+    """One short coast of free rolls against the rig file: the day's check (1066.275)."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, OneRun)
+    return await _from_runs(context, caller, "daily", (body.run,))
+
+
+@router.post("/shunt", responses=gives(Proofs), openapi_extra=takes(ShuntReadings))
+async def shunt(request: Request) -> Response:
+    """A cell read without, with, and again without a known resistor across its bridge."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, ShuntReadings)
+    expected = shunt_signal(body.bridge_ohm, body.shunt_ohm)
+    read_n = (body.open_n, body.closed_n, body.open_again_n)
+    proofs = proving.prove_shunt(context.rig, body.absorber, expected, read_n)
+    await context.audit.write(caller, "prove-shunt", "accepted")
+    return await _kept(context, proofs)
 
 
 @router.post("/run-out", responses=gives(Proofs), openapi_extra=takes(OneRun))

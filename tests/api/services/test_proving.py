@@ -17,6 +17,7 @@ from api.services.proving import CALIBRATION_NAME, in_force, read_proving, today
 from control.core.memory import AbsorberMemory, Memory
 from daq.errors import DrumlinError, Refused, RigError
 from daq.proving.calibration import CalibrationArm, DeadWeight, reference_force
+from daq.proving.quick_checks import of_shunt, shunt_signal
 from daq.rig.description import load_rig
 from simulator.rig_and_truck.setup import nominal
 from tests.api.fake_loop import RIG_FILE
@@ -267,3 +268,56 @@ async def test_coasts_of_recorded_runs_are_proven_over_http(
     assert missing.status_code == 409
     no_step = await browser.post("/api/proving/delay", json={"run": runs[0]}, timeout=120.0)
     assert no_step.json()["code"] == "alignment"
+
+
+def test_the_days_check_is_one_short_coast_and_finds_a_wrong_arm(data: Path) -> None:
+    run_id = "20260101-000010-abcd"
+    (data / "runs" / run_id).mkdir(parents=True)
+    record_coast(
+        data / "runs" / run_id / "raw.drm", RIG, RIG_FILE.read_text(), nominal(), 3, 25.0, 6.0,
+        lambda s: 4.0,
+    )  # fmt: skip
+    place = ["--data", str(data), "--rig", str(RIG_FILE)]
+    code, told = run("daily", run_id, *place)
+    assert code == 0, told
+    assert "40 CFR 1066.275" in told
+    (proof, *_) = [one for one in read_proving(data).latest() if one.kind == "daily"]
+    assert date.fromisoformat(proof.due) - date.fromisoformat(proof.done) == timedelta(days=1)
+    seconds = next(one for one in proof.figures if one.unit == "s")
+    assert 3.0 < seconds.value < 180.0
+    wrong = data / "wrong.toml"  # arms 3 % long
+    wrong.write_text(RIG_FILE.read_text().replace("\narm_m = 0.60", "\narm_m = 0.618"))
+    assert load_rig(wrong).absorbers[0].arm_m == pytest.approx(0.618)
+    assert run("daily", run_id, "--data", str(data), "--rig", str(wrong))[0] == 1
+
+
+def test_a_shunt_says_whether_the_cell_still_reads_as_calibrated() -> None:
+    # 350 ohm with 43,575 ohm across one arm: 1 / (4 x 124.5 + 2) V/V = 2 mV/V, by hand
+    assert shunt_signal(350.0, 43_575.0) == pytest.approx(2.0)
+    cell = RIG.absorbers[0].cell
+    step_n = 2.0 * cell.newton_per_mv_per_v
+    name = RIG.absorbers[0].name
+
+    def proof(closed_n: float, again_n: float = 3.0) -> bool:
+        return of_shunt(RIG, name, 2.0, (3.0, closed_n, again_n), today()).passed
+
+    assert proof(3.0 + step_n)
+    assert proof(3.0 - step_n), "the sign is that of the arm it lies across"
+    assert not proof(3.0 + 1.006 * step_n)
+    assert not proof(3.0 + step_n, again_n=3.0 + 0.02 * cell.capacity_n)
+    with pytest.raises(Refused):
+        shunt_signal(350.0, 100.0)
+    with pytest.raises(Refused):
+        of_shunt(RIG, name, 1e-4, (0.0, 1.0, 0.0), today())
+
+
+async def test_a_shunt_over_http_is_kept_with_its_due_date(browser: httpx.AsyncClient) -> None:
+    cell = RIG.absorbers[0].cell
+    body = {"absorber": RIG.absorbers[0].name, "shunt_ohm": 43_575.0, "open_n": 0.0,
+            "closed_n": 2.0 * cell.newton_per_mv_per_v, "open_again_n": 0.0}  # fmt: skip
+    made = await browser.post("/api/proving/shunt", json=body)
+    assert made.status_code == 200, made.text
+    standing = (await browser.get("/api/proving")).json()["standing"]
+    (shown,) = [one for one in standing if one["kind"] == "shunt"]
+    assert shown["state"] == "passed"
+    assert date.fromisoformat(shown["due"]) - date.fromisoformat(shown["done"]) == timedelta(days=7)

@@ -11,6 +11,8 @@ from control.core.commands import Adjust, StartTest
 from control.telemetry import State
 from control.test_kinds.plans import (
     Coastdown,
+    Grade,
+    GradeClimb,
     Plan,
     PowerSweep,
     PullTarget,
@@ -344,3 +346,18 @@ def test_a_held_speed_may_have_a_grade_that_the_driver_is_to_pull() -> None:
 def test_an_aim_without_a_held_speed_or_two_of_them_are_refused(plan: SteadyHold) -> None:
     answer = Stand().ready().ask(StartTest(0, HOLDER, "run-1", plan))
     assert (answer.accepted, answer.code) == (False, "plan-target")
+
+
+def test_a_road_begins_at_the_speed_of_the_rolls_whatever_was_held_before() -> None:
+    """What is left of a force in newtons is no speed: 150 N are not 150 m/s."""
+    stand = start(SteadyHold(seconds=3.0, settle_s=1.0, force_n=150.0), 10.0, drive_n=300.0)
+    stand.frames(9.0)
+    assert stand.core.state is State.READY
+    stand.speeds = [10.0, 10.0]
+    stand.frames(0.2)
+    climb = GradeClimb(TRUCK, Grade(percent=2.0), target_mps=12.0, seconds=20.0)
+    assert stand.ask(StartTest(0, HOLDER, "run-2", climb)).accepted
+    stand.frames(0.2)
+    assert stand.fault_codes() == set()
+    assert stand.core.test is not None
+    assert stand.core.test.demand.target == pytest.approx(10.0, abs=0.5)

@@ -10,10 +10,24 @@ import { naturalName, t } from "../texts.js";
 import { dateTime, number, quantityOf, toShown, unitOf } from "../units.js";
 import { labelOf } from "../words.js";
 
-const KINDS = ["zero", "dead-weight", "delay", "response", "inertia", "loss", "diameter", "run-out", "time-base"];
+const KINDS = [
+  "daily",
+  "zero",
+  "dead-weight",
+  "shunt",
+  "delay",
+  "response",
+  "inertia",
+  "loss",
+  "diameter",
+  "run-out",
+  "time-base",
+];
 const SHAPES = { passed: "done", failed: "off", overdue: "caution", never: "unknown" };
 const RANK = { failed: 3, overdue: 2, never: 1, passed: 0 };
 const STEPS = {
+  daily: 3,
+  shunt: 3,
   zero: 3,
   "dead-weight": 5,
   delay: 3,
@@ -24,7 +38,13 @@ const STEPS = {
   "run-out": 3,
   "time-base": 3,
 };
-const ONE_RUN = { delay: "coastdown", response: "identification", "run-out": "coastdown", "time-base": "" };
+const ONE_RUN = {
+  daily: "coastdown",
+  delay: "coastdown",
+  response: "identification",
+  "run-out": "coastdown",
+  "time-base": "",
+};
 const day = (text) => (text ? dateTime(`${text}T12:00:00Z`).replace(/,? \d\d?:\d\d.*$/, "") : "–");
 
 function shownFigure({ name, value, unit, limit }) {
