@@ -15,8 +15,8 @@ from typing import Annotated, Any
 
 import typer
 
-from api.plain_text import COMMANDING
 from daq.errors import DrumlinError, Refused
+from daq.plain_text import COMMANDING
 from daq.quantities import UnitSystem
 from daq.texts.message import Text, render
 from daq.texts.published import published_json

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from html import escape
 
-from api.plain_text import visible
 from api.report.drawing import Area, Dot, Drawing, Point, Polyline, Text
+from daq.plain_text import visible
 
 
 def escaped(text: str) -> str:

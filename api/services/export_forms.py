@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 
 from daq.errors import Refused
+from daq.plain_text import visible
 from daq.quantities import UnitSystem
 
 
@@ -112,7 +113,7 @@ class ExportHeader(msgspec.Struct, frozen=True):
         vehicle = self.vehicle.replace(",", " ") or "not named"
         sure = "" if self.started_sigma_s is None else f" +- {self.started_sigma_s:.2g} s"
         factor = "" if self.correction == "none" else f" factor {self.correction_factor:.4f}"
-        return [
+        lines = [
             f"run {self.run_id}; vehicle {vehicle}; first row {self.started_at or 'not known'} UTC"
             f"{sure}",
             f"evaluation {self.evaluation} by Drumlin {self.evaluated_by}; rig {self.rig} "
@@ -120,3 +121,5 @@ class ExportHeader(msgspec.Struct, frozen=True):
             f"rows: {self.rows}",
             "units: " + "; ".join(f"{name} {unit or '1'}" for name, unit in self.units.items()),
         ]
+        # Names come from elsewhere: a line must stay one, or the next could be a formula.
+        return [visible(" ".join(one.split())) for one in lines]

@@ -48,6 +48,7 @@ from daq.wire.frames import (
 
 SILENCE_S = 0.1  # no sample for this long: the link is lost
 EMPTY_S = 2.0  # longest wait for the coils once nothing is asked of them
+TELL_MOST, TELL_S = 20, 1.0  # words of the front end that are passed on within that time
 CONTRADICTING_FRAMES, CONTRADICTING_S = 5, 0.1  # so many within that time are no accident
 FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
 _SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
@@ -101,6 +102,8 @@ class Core(OperatingState):
         self._frame_time_s: float | None = None
         self.frames_contradicting = 0  # since this core began
         self._contradicting: list[float] = []  # when, of late
+        self.notices_left_out = 0  # since this core began
+        self._told_of_board: list[float] = []  # when, of late
         self._flight = (0, 0)
         self.inputs = ControllerInputs(rig)
         self._zero_for_s = 0.0
@@ -129,12 +132,12 @@ class Core(OperatingState):
         if type(frame) is Sample:
             set_point = self._sample(frame, now_s, late)
         elif type(frame) is Hello:
-            self._hello(frame, now_s)
+            self._hello(frame.as_shown(), now_s)
         elif type(frame) is Slow:
             if self.session.chain is not None and self.session.live:
                 self.session.chain.slow(frame)
         elif type(frame) is Notice:
-            self._notice(frame)
+            self._notice(frame, now_s)
         elif frame is None:
             self._silence(now_s)
         send: tuple[ToFrontEnd, ...] = ()
@@ -307,9 +310,9 @@ class Core(OperatingState):
             self._frame_time_s = None
             self._sample_s = now_s
             self._fault_detector.clear_clock()
-            self.event(
-                "notice", say("front-end-greeted", firmware=hello.firmware), session=hello.session
-            )
+            if self._may_tell(now_s):
+                told = say("front-end-greeted", firmware=hello.firmware)
+                self.event("notice", told, session=hello.session)
         if code == "wire-mismatch":
             self._outside[code] = detail
         else:
@@ -320,12 +323,22 @@ class Core(OperatingState):
             self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
             self._without_frame()
 
-    def _notice(self, notice: Notice) -> None:
+    def _may_tell(self, now_s: float) -> bool:
+        """Whether a word of the front end is passed on: what it says is not believed to be little.
+        The recording holds it all."""
+        self._told_of_board = [one for one in self._told_of_board if now_s - one < TELL_S]
+        if len(self._told_of_board) >= TELL_MOST:
+            self.notices_left_out += 1
+            return False
+        self._told_of_board.append(now_s)
+        return True
+
+    def _notice(self, notice: Notice, now_s: float) -> None:
         names = {code.value: code.name.lower().replace("_", "-") for code in NoticeCode}
         name = names.get(notice.code, str(notice.code))
-        self.event(
-            "notice", say("front-end-notice", notice=name), code=notice.code, detail=notice.detail
-        )
+        if self._may_tell(now_s):
+            told = say("front-end-notice", notice=name)
+            self.event("notice", told, code=notice.code, detail=notice.detail)
         if notice.code == NoticeCode.SET_POINT_REFUSED and self.session.live:
             if notice.detail == 2:  # an old sequence: a late duplicate, not a contradiction
                 return

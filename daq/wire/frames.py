@@ -32,6 +32,8 @@ import enum
 
 import msgspec
 
+from daq.plain_text import visible
+
 PROTOCOL_MAJOR = 1
 PROTOCOL_MINOR = 0
 MAX_FRAME_BYTES = 1024  # decoded, type to CRC; longer is discarded and counted
@@ -109,6 +111,13 @@ class Hello(msgspec.Struct, frozen=True, tag="hello"):
     tick: int
     firmware: str
     channels: tuple[Channel, ...]
+
+    def as_shown(self) -> Hello:
+        """The same with nothing in its texts that would command what shows them."""
+        channels = tuple(
+            Channel(one.kind, visible(one.name), visible(one.unit)) for one in self.channels
+        )
+        return msgspec.structs.replace(self, firmware=visible(self.firmware), channels=channels)
 
     def names(self, kind: ChannelKind) -> tuple[str, ...]:
         """Channel names of one kind in index order."""

@@ -143,7 +143,7 @@ class Replay:
                 self.utc.utc_s(at_s), self.utc.sigma_s,
             )  # fmt: skip
         if type(frame) is Hello:
-            self._greeted(frame)
+            self._greeted(frame.as_shown())
         elif type(frame) is Slow and chain is not None:
             chain.slow(frame)
         return None

@@ -20,7 +20,6 @@ import pytest
 
 from api.jobs.job import WorkError
 from api.jobs.work import work
-from api.plain_text import COMMANDING
 from api.report.content import RunDetails, Subject, content_of
 from api.report.html import html_of
 from api.report.jobs import ReportJob
@@ -34,6 +33,7 @@ from api.store.closing.evaluating import evaluate_folder, read_evaluation, write
 from api.store.closing.evaluations import numbered_evaluation
 from api.store.importing import import_recording
 from daq.errors import RecordingError, Refused
+from daq.plain_text import COMMANDING
 from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
 from tests.api.harness import Service

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import collections
 import json
 import threading
 from collections.abc import AsyncIterator
@@ -31,12 +32,14 @@ from control.core.commands import (
 from control.telemetry import Event, State
 from control.test_kinds.plans import SteadyHold
 from daq.clock import HostMap, TickClock
+from daq.plain_text import COMMANDING
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
 from daq.rig.description import load_rig
+from daq.texts.published import published_json
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
-from daq.wire.frames import ToFrontEnd
+from daq.wire.frames import Channel, FromFrontEnd, Notice, NoticeCode, ToFrontEnd
 from simulator.plant import Plant
 from tests.api.launch.running import free_port
 
@@ -380,6 +383,64 @@ async def test_a_test_whose_recording_is_taken_away_ends_in_order(
     told = {event.data.get("code") for event in stand.events if event.kind == "fault"}
     assert told & {"recorder-failed", "disk-full"}, [(e.kind, e.text) for e in stand.events]
     stand.engine.close()
+
+
+EVIL = "<b>\x1b]0;x\x07\u202e=1+1"
+
+
+async def test_what_a_lying_front_end_calls_itself_commands_nothing(stand: Stand) -> None:
+    """Its names and units reach page, terminal, log and report by events and by faults."""
+    await stand.run(3.5)
+    told = stand.plant.front_end._hello()
+    session = stand.engine.core.session
+    channels = tuple(Channel(one.kind, EVIL, EVIL) for one in told.channels)
+    said = ""
+    for lie in (
+        msgspec.structs.replace(told, firmware=EVIL),
+        msgspec.structs.replace(told, channels=channels),
+    ):
+        session.reopen()
+        lying = msgspec.structs.replace(lie, session=session.number)
+        stand.engine.received([(lying, b"")], int(stand.clock() * 1e9))
+        said += "".join(repr_text(each) for each in stand.engine.telemetry().faults)
+    said += "".join(repr_text(each) for each in stand.events)
+    assert COMMANDING.search(said) is None
+    assert "=1+1" in said, "what it said is still told"
+    assert "wire-mismatch" in said
+
+
+def repr_text(told: object) -> str:
+    """Every text that is sent of it."""
+
+    def texts(value: object) -> list[str]:
+        if isinstance(value, dict):
+            value = [*value, *value.values()]
+        if isinstance(value, list):
+            return [text for each in value for text in texts(each)]
+        return [str(value)]
+
+    return " ".join(texts(json.loads(published_json(told))))
+
+
+@pytest.mark.parametrize("kind", ["notices", "greetings", "tables"])
+async def test_a_front_end_that_talks_without_end_is_heard_twenty_times_a_second(
+    stand: Stand, kind: str
+) -> None:
+    await stand.run(3.5)
+    hello = stand.plant.front_end._hello()
+    other = msgspec.structs.replace(hello, channels=hello.channels[:-1], boot_id=9)
+    session = stand.engine.core.session
+    before = len(stand.events)
+    for number in range(10_000):
+        frame: FromFrontEnd = Notice(number, NoticeCode.FRAMES_DAMAGED, number)
+        if kind != "notices":
+            table = other if kind == "tables" and number % 2 else hello
+            frame = msgspec.structs.replace(table, boot_id=number + 1, session=session.number)
+        stand.engine.received([(frame, b"")], int(stand.clock() * 1e9))
+    told = [event for event in stand.events[before:] if event.kind == "notice"]
+    assert len(told) <= 20
+    assert kind == "tables" or (told and stand.engine.core.notices_left_out > 1000)
+    assert len(stand.events) - before < 100, collections.Counter(e.kind for e in stand.events)
 
 
 def test_health_tells_how_the_clocks_agree(tmp_path: Path) -> None:
