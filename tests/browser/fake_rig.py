@@ -41,6 +41,7 @@ from daq.readings import Quality, Reading, Unit
 from daq.results.correction import Rule, correction
 from daq.rig.description import load_rig
 from daq.rig.weather import Weather, air_density, dewpoint_k, dry_pressure_pa, vapour_pressure_pa
+from daq.texts.catalogue import FOLDER
 from tests.browser import fake_campaign, fake_results
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -710,6 +711,7 @@ def build(scene: Scene | None = None) -> FastAPI:
             scene.set_rpm = body["set_point"] * 30 / math.pi
         return JSONResponse({"accepted": True})
 
+    app.mount("/texts", StaticFiles(directory=FOLDER), name="texts")
     app.mount("/", StaticFiles(directory=PAGE, html=True), name="page")
     return app
 

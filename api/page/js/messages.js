@@ -39,7 +39,7 @@ const coming = {};
 export async function messagesReady() {
   const language = settings.get("language");
   coming[language] ??= fetch(`texts/${language}.json`)
-    .then((answer) => answer.json())
+    .then((answer) => (answer.ok ? answer.json() : Promise.reject(answer.status)))
     .then((catalogue) => {
       catalogues[language] = catalogue;
     })
