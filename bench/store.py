@@ -12,10 +12,12 @@ from __future__ import annotations
 import os
 import random
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +25,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from api.report.content import RunDetails
+from api.report.render import render
+from api.services.comparing import compare
 from api.store.catalogue import Catalogue, Search
+from api.store.closing.close_run import close
 from api.store.samples import read_samples
 from api.store.schema import run_words, runs
 from bench.support.common import Options, run_bench
@@ -183,6 +189,40 @@ def exporting(folder: Path, form: str, columns: str) -> tuple[int, float, float]
     return int(rows), float(peak), time.perf_counter() - begun
 
 
+class Waits:
+    """What a person waits for after a run, as the jobs do it: seconds, and processor seconds."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self.busy: dict[str, float] = {}
+
+    def of(self, name: str, work: Callable[[], object]) -> None:
+        """The second time counts: the process that works has been warm since the start."""
+        for _ in range(2):
+            begun, busy = time.perf_counter(), time.process_time()
+            work()
+            self.seconds[name] = time.perf_counter() - begun
+            self.busy[name] = time.process_time() - busy
+
+
+def waits(source: Path, minutes: float) -> Waits:
+    """Evaluation of a minute (a shorter run counts in proportion), its report, a comparison."""
+    found = Waits()
+    runs_folder = source.parent
+    found.of("evaluate", lambda: close(source))
+    for times in (found.seconds, found.busy):
+        times["evaluate"] /= minutes
+    about = RunDetails(source.name)
+    found.of("report", lambda: render(source, "pdf", about))
+    sides: list[list[str]] = [[], []]
+    for number in range(6):
+        run_id = f"20260102-00000{number}-0000"
+        shutil.copytree(source, runs_folder / run_id)
+        sides[number % 2].append(run_id)
+    found.of("compare", lambda: compare(runs_folder, sides[0], sides[1]))
+    return found
+
+
 def measure(options: Options) -> dict[str, Any]:
     """All of it, in a scratch folder."""
     hours = 0.5 if options.quick else 8.0
@@ -193,6 +233,7 @@ def measure(options: Options) -> dict[str, Any]:
         source = base / "20260101-000000-0000"
         template(source, options.seed, 20.0 if options.quick else 60.0)
         raw = source / "raw.drm"
+        waited = waits(source, (20.0 if options.quick else 60.0) / 60.0)
         written = recorded(raw, base / "long.drm", hours)
         (base / "long.drm").unlink()
         one_hour = base / "20260101-000001-0001"
@@ -211,6 +252,12 @@ def measure(options: Options) -> dict[str, Any]:
     return {
         "mb_per_h": written["mb_per_h"],
         "cpu_share": written["cpu_share"],
+        "evaluate_minute_s": waited.seconds["evaluate"],
+        "evaluate_minute_cpu_s": waited.busy["evaluate"],
+        "report_s": waited.seconds["report"],
+        "report_cpu_s": waited.busy["report"],
+        "compare_s": waited.seconds["compare"],
+        "compare_cpu_s": waited.busy["compare"],
         "first_plot_s": plot_s,
         "find_ms": found["worst"],
         "find_median_ms": found["median"],
@@ -230,6 +277,8 @@ def measure(options: Options) -> dict[str, Any]:
         "how": {
             "mb_per_h, cpu_share": "the recorder's thread and appends, records of a simulated hold "
             "repeated; simulator, chain and link are not in it",
+            "evaluate_minute_s, report_s, compare_s": "closing a run into Parquet and result, its "
+            "PDF, three runs before against three after; warm process, no queue; cpu beside it",
             "first_plot_s": "median of 3, least and greatest in 1,000 bins of four columns, file "
             "in the page cache",
             "find_ms": "slowest of 40 searches: words found and not found, vehicle, kind, newest; "

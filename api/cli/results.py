@@ -29,6 +29,7 @@ from api.cli.shared import (
     print_table,
     progress,
     run_of,
+    waiting,
     write_file,
 )
 from api.folders import RUNS_FOLDER, run_folder
@@ -65,11 +66,13 @@ def compare(
 
             subject = subject_of(catalogue, [*sides[0], *sides[1]], units)
             form = report.suffix.removeprefix(".")
-            body = render_gain(
-                data / RUNS_FOLDER, sides[0], sides[1], form, subject, quantity, level
-            )
+            with waiting("Drawing the report", quiet=json):
+                body = render_gain(
+                    data / RUNS_FOLDER, sides[0], sides[1], form, subject, quantity, level
+                )
             write_file(report, body, "--report")
-    found = work(data / RUNS_FOLDER, sides[0], sides[1], quantity, level)
+    with progress("Comparing", quiet=json) as tell:
+        found = work(data / RUNS_FOLDER, sides[0], sides[1], quantity, level, tell=tell)
     if json:
         print_json(found)
         raise typer.Exit(0 if found.verdict == "gained" else NO)
@@ -155,7 +158,8 @@ def report(
         run = run_of(catalogue, run_id)
         about = about_of(catalogue, run, number, units)
     form = form or _form_of(to, {"html": "html", "htm": "html"}, "pdf")
-    body = render(run_folder(data, run.id), form, about)
+    with waiting(f"Drawing the report of {run.id}", quiet=json):
+        body = render(run_folder(data, run.id), form, about)
     target = to or Path(f"{run.id}.{form}")
     write_file(target, body, "--to")
     done({"run_id": run.id, "file": str(target), "bytes": len(body)}, str(target), json)

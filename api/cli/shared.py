@@ -183,6 +183,20 @@ def progress(what: str, *, quiet: bool) -> Iterator[Callable[[float], None]]:
         yield lambda share: bar.update(task, completed=share)
 
 
+@contextlib.contextmanager
+def waiting(what: str, *, quiet: bool) -> Iterator[None]:
+    """Says what is waited for, where nobody knows how far it is; as quiet as `progress`."""
+    if quiet or not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        bar.add_task(what, total=None)
+        yield
+
+
 def have_kernels() -> None:
     """Compile the numerical kernels when that has not been done since they changed."""
     from api.launch.kernels import are_compiled, compile_kernels

@@ -8,7 +8,7 @@ blocks: call it through asyncio.to_thread.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -91,10 +91,12 @@ def compare(
     level: float = 0.95,
     said: Mapping[str, Mapping[str, str]] | None = None,
     between: float | None = None,
+    tell: Callable[[float], None] | None = None,
 ) -> Compared:
     """Before/after over all valid repeats. `quantity`: a curve or figure by name; "" chooses.
 
-    `said`: further conditions by run, such as gear or tyre pressure from notes. Raises Refused.
+    `said`: further conditions by run, such as gear or tyre pressure from notes. `tell` hears how
+    far the reading of the runs is, which is what takes time. Raises Refused.
     """
     if set(before) & set(after):
         raise Refused(
@@ -104,8 +106,10 @@ def compare(
         )
     results: dict[str, Result] = {}
     left: list[LeftOut] = []
-    for run_id in (*before, *after):
+    for place, run_id in enumerate((*before, *after), start=1):
         _take(runs_folder, run_id, results, left)
+        if tell is not None:
+            tell(place / (len(before) + len(after)))
     kinds = {result.kind for result in results.values()}
     if len(kinds) > 1:
         raise Refused(

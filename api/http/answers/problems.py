@@ -16,6 +16,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.routing import Match, Mount
 
 from api.jobs.job import Busy, NoRoom
 from api.runtime.channel import LoopGone
@@ -113,11 +114,27 @@ def problem_of(error: Exception) -> Problem:
 def install(app: FastAPI) -> None:
     """Answer every error of `app` with problem details."""
 
-    async def handle(_: Request, error: Exception) -> Response:
+    async def handle(request: Request, error: Exception) -> Response:
+        if isinstance(error, HTTPException) and error.status_code == 405:
+            error = HTTPException(405, headers={"Allow": _allowed(request)})
         return problem_of(error).response()
 
     for kind in (Problem, DrumlinError, RequestValidationError, HTTPException, Exception):
         app.add_exception_handler(kind, handle)
+
+
+def _allowed(request: Request) -> str:
+    """Every method of this address: several routes may share it, the first knows only its own."""
+    found = [
+        method
+        for method in ("DELETE", "GET", "HEAD", "PATCH", "POST", "PUT")
+        if any(
+            route.matches({**request.scope, "method": method})[0] is Match.FULL
+            for route in request.app.routes
+            if not isinstance(route, Mount)
+        )
+    ]
+    return ", ".join(found)
 
 
 def _complaint(item: dict[str, Any]) -> str:

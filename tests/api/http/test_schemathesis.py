@@ -6,6 +6,7 @@ import asyncio
 import importlib.util
 import os
 import random
+import re
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from api.settings import ServiceSection, Settings, StoreSection
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
 from tests.api.harness import Service, listening
 
-EXAMPLES = 6  # per route in the suite; bench.fuzz asks for more
+EXAMPLES = 6  # per route
 BOUNDS = (("minimum", "exclusiveMinimum"), ("maximum", "exclusiveMaximum"))
 needs = pytest.mark.skipif(
     importlib.util.find_spec("schemathesis") is None, reason="schemathesis is not installed"
@@ -99,6 +100,20 @@ def unbounded(document: dict[str, Any]) -> set[str]:
 
 def test_every_number_that_a_request_may_hold_has_a_range(service: Service) -> None:
     assert sorted(unbounded(service.app.openapi())) == []
+
+
+async def test_a_method_that_a_route_does_not_know_is_refused_with_those_it_knows(
+    browser: httpx.AsyncClient, service: Service
+) -> None:
+    for path, item in service.app.openapi()["paths"].items():
+        filled = re.sub(r"{\w+}", "x", path.replace("{run_id}", "20260101-000000-abcd"))
+        for method in ("OPTIONS", "TRACE", "PATCH"):
+            if method.lower() in item:
+                continue
+            answer = await browser.request(method, filled)
+            assert answer.status_code == 405, f"{method} {path}: {answer.status_code}"
+            allowed = {one.strip().lower() for one in answer.headers["allow"].split(",")}
+            assert set(item) <= allowed, f"{method} {path}: {allowed}"
 
 
 async def test_a_fuel_rate_of_no_engine_is_refused_with_its_range(
