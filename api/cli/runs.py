@@ -48,6 +48,8 @@ def delete(
     json: JsonOption = False,
 ) -> None:
     """Take a run away for good: recording, results, notes. Who, when and why stay."""
+    import getpass
+
     from api.store.deleting import delete_run
 
     with open_catalogue(data, store) as catalogue:
@@ -56,7 +58,14 @@ def delete(
             raise DrumlinError("'last' is not deleted.", "Give the id of the run in full.")
         if not yes and not json:
             typer.confirm(shown(f"Delete {run.id} {run.kind} {run.vehicle} for good?"), abort=True)
-        told = delete_run(data, catalogue, run.id, one_line(name, 80), one_line(reason, 500), "")
+        told = delete_run(
+            data,
+            catalogue,
+            run.id,
+            one_line(name, 80),
+            one_line(reason, 500),
+            f"{getpass.getuser()} on this computer",
+        )
     done(told, f"Run {run.id} is deleted; {data}/deleted/{run.id}.json says by whom and why.", json)
 
 

@@ -155,4 +155,7 @@ def test_the_command_line_asks_before_it_deletes(data: Path, catalogue: Catalogu
     said = CliRunner().invoke(app, words, input="y\n")
     assert said.exit_code == 0, said.output
     assert catalogue.run(RUN_ID) is None
+    told = tombstone_of(data, RUN_ID)
+    assert told is not None
+    assert told.holder.endswith("on this computer")
     assert CliRunner().invoke(app, [*words[:2], "last", *words[3:], "--yes"]).exit_code != 0
