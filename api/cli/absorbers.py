@@ -21,7 +21,7 @@ from api.examples import DEMO_RIG
 def absorbers(rig: RigOption = DEMO_RIG, data: DataOption = DATA, json: JsonOption = False) -> None:
     """What identifications found of each absorber, and the tune-up's advice."""
     from api.services.absorber_status import identification, lines
-    from api.services.proving import in_force
+    from api.services.rig_in_force import in_force
     from daq.rig.description import load_rig
 
     expect_folder_given(data)

@@ -46,7 +46,7 @@ def heat(
     json: JsonOption = False,
 ) -> None:
     """Rotor temperatures, hours, energy, hottest moments, capacity trend, what is due."""
-    from api.services.proving import in_force
+    from api.services.rig_in_force import in_force
     from api.services.thermal_status import records_of, rig_heat
     from control.forecast.endurance import endurance_map
     from control.thermal.usage import AbsorberUsage, capacity_trend, due

@@ -66,7 +66,7 @@ def serve(
     """Run a rig: the loop process and the service process, until Ctrl-C."""
     from api.launch.serve import ServeSettings, parse_listen
     from api.launch.serve import serve as run
-    from api.services.proving import in_force
+    from api.services.rig_in_force import in_force
 
     have_kernels()
     host, listen_port = parse_listen(listen)

@@ -317,7 +317,8 @@ def apply(
     json: JsonOption = False,
 ) -> None:
     """Lay what was proven over the rig file from the next start on, or write a new rig file."""
-    from api.services.proving import CALIBRATION_NAME, read_proving, write_overlay
+    from api.services.proving import read_proving, write_overlay
+    from api.services.rig_in_force import CALIBRATION_NAME
     from daq.proving.overlay import merged
 
     text = _text(rig)
@@ -357,7 +358,7 @@ def _text(path: Path) -> str:
 
 
 def _rig(rig: Path, data: Path) -> Rig:
-    from api.services.proving import in_force
+    from api.services.rig_in_force import in_force
     from daq.rig.description import load_rig
 
     expect_folder_given(data)

@@ -37,6 +37,7 @@ _CONDITIONS = {
     "rotor_k": ("Hottest rotor", "K"),
     "ratio_per_m": ("Engine over rolls", "rad/m"),
 }
+MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 UNQUOTED = "What came out all the same, not to be quoted:"  # before the answer of a void run
 WITHOUT_POWER = ("snap-smoke", "speed-trace", "coastdown")  # kinds whose answer is no power
 MOST_FLAGS = 10

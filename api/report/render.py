@@ -9,15 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from api.report.content import Content, RunDetails, Subject, content_of
+from api.report.content import MEDIA, Content, RunDetails, Subject, content_of
 from api.report.gain import content_of_gain
 from api.report.html import html_of
 from api.report.pdf import pdf_of
 from api.services.comparing import compare
 from api.store.closing.evaluations import read_evaluation
 from daq.errors import Refused
-
-MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 
 
 def render(folder: Path, form: str, about: RunDetails) -> bytes:

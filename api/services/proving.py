@@ -19,11 +19,12 @@ import msgspec
 from api.folders import MEMORY_NAME, RAW_NAME, raw_of
 from api.runtime.host_clock import clock_disciplined
 from api.runtime.memory_file import read_memory
+from api.services.rig_in_force import CALIBRATION_NAME
 from api.store.atomic_file import atomic_write
 from daq.errors import DrumlinError, Refused
 from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate
 from daq.proving.clock import Reference, against_host, against_pulses, of_time_base
-from daq.proving.overlay import CalibrationFile, merged, read_calibration, write_calibration
+from daq.proving.overlay import CalibrationFile, merged, write_calibration
 from daq.proving.quick_checks import daily_coasts, of_daily, of_shunt
 from daq.proving.record import (
     Proof,
@@ -39,11 +40,9 @@ from daq.proving.rolls import RollRadius, of_diameter, of_run_out
 from daq.proving.runs import Track, delays, identify, read_track
 from daq.quantities import POUND
 from daq.recording.reader import Recording
-from daq.rig.description import Rig, parse_rig
+from daq.rig.description import Rig
 
 PROVING_NAME = "proving.json"
-CALIBRATION_NAME = "calibration.toml"
-RIG_IN_FORCE = "rig-in-force.toml"
 MOST_ROWS = 500
 
 
@@ -284,24 +283,3 @@ def write_overlay(rig: Rig, rig_text: str, data: Path) -> CalibrationFile:
     file = CalibrationFile.of(rig.name, values)
     _write(data / CALIBRATION_NAME, write_calibration(file).encode())
     return file
-
-
-def in_force(rig: Path, data: Path) -> Path:
-    """The rig file to run with: `rig`, or its copy in `data` with the calibration laid over it.
-
-    Raises RigError when the calibration file is damaged, belongs to another rig or does not fit.
-    """
-    path = data / CALIBRATION_NAME
-    if not path.is_file():
-        return rig
-    file = read_calibration(path.read_text(encoding="utf-8"), str(path))
-    text = rig.read_text(encoding="utf-8")
-    name = parse_rig(text, str(rig)).name
-    if name != file.rig:
-        raise DrumlinError(
-            f"{path} belongs to the rig '{file.rig}', not to '{name}'.",
-            "Remove it, or use the data directory of that rig.",
-        )
-    made = merged(text, file.values, str(rig))
-    _write(data / RIG_IN_FORCE, f"# {rig} with {path.name} laid over it\n{made}".encode())
-    return data / RIG_IN_FORCE

@@ -25,9 +25,9 @@ from api.http.context import Context, context_of
 from api.http.entry.tokens import Role
 from api.jobs.job import Busy
 from api.report.catalogue_facts import about_of, subject_of
+from api.report.content import MEDIA
 from api.report.html import POLICY
 from api.report.jobs import GainReportJob, ReportJob
-from api.report.render import MEDIA
 from api.services.comparing import Compared, Consistent, compare, consistency
 from api.services.export_forms import ExportForm, ExportUnits, ExportWish
 from api.services.jobs import ExportJob

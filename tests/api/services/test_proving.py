@@ -13,7 +13,8 @@ from typer.testing import CliRunner
 from api.cli.main import app
 from api.folders import MEMORY_NAME
 from api.runtime.memory_file import write_memory
-from api.services.proving import CALIBRATION_NAME, in_force, read_proving, today
+from api.services.proving import read_proving, today
+from api.services.rig_in_force import CALIBRATION_NAME, in_force
 from control.core.memory import AbsorberMemory, Memory
 from daq.errors import DrumlinError, Refused, RigError
 from daq.proving.calibration import CalibrationArm, DeadWeight, reference_force
