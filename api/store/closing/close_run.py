@@ -17,9 +17,10 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from api.folders import EVENTS_NAME, PARQUET_NAME, RAW_NAME, RESULT_NAME
+from api.folders import RAW_NAME, RESULT_NAME
 from api.store.atomic_file import atomic_write
 from api.store.closing.closed import Closed
+from api.store.closing.columns import write_columns
 from api.store.closing.evaluating import (
     evaluate_folder,
     lean,
@@ -28,9 +29,7 @@ from api.store.closing.evaluating import (
 from api.version import VERSION
 from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
-from daq.results.series.about import ParquetHeader
 from daq.results.series.columns import Chunk, slug
-from daq.results.series.parquet import write_run
 from daq.results.series.replay import Replay
 from daq.texts.message import Text
 from daq.texts.published import text_of, written
@@ -69,24 +68,12 @@ def _replay(folder: Path) -> Closed:
     kind = str(plan.get("kind", ""))
     slow = {channel.name: f"slow_{slug(channel.name)}" for channel in replay.rig.slow}
     kept = _Kept(("time_s", *slow.values()))
-    about = ParquetHeader(
-        run_id=folder.name,
-        rig_name=replay.rig.name,
-        rig_fingerprint=header.rig_fingerprint,
-        rig_text=header.rig_text,
-        plan=header.plan,
-        version=header.version,
-        evaluated_by=VERSION,
-        started_utc=header.started_utc,
-        vehicle=header.vehicle,
-    )
-    frames = write_run(folder / PARQUET_NAME, replay.columns, kept.pass_on(replay.chunks()), about)
+    frames = write_columns(folder, replay, kept.pass_on(replay.chunks()))
     columns = kept.columns()
     ended = next(
         (each for each in reversed(replay.events) if each.get("kind") == "run-ended"), None
     )
     health = replay.recording.health
-    atomic_write(folder / EVENTS_NAME, msgspec.json.encode(replay.events))
     result, number = _result(folder, kind) if frames else (None, 0)
     closed = Closed(
         complete=health.ended or ended is not None,

@@ -2,7 +2,8 @@
 
 Data flow: run.parquet, the plan and rig text in it, events.json -> daq.results.evaluate ->
 evaluations/NNNN.json. Another rig file means measuring again: then the raw recording is replayed
-into a Parquet file that is thrown away. Raw data and run.parquet are only ever read here.
+into a Parquet file that is thrown away. Raw data are only ever read here, and run.parquet is made
+anew only when nobody can read it.
 """
 
 from __future__ import annotations
@@ -15,8 +16,10 @@ import msgspec
 
 from api.folders import EVALUATIONS_FOLDER, EVENTS_NAME, PARQUET_NAME, RAW_NAME
 from api.store.atomic_file import atomic_write
+from api.store.closing.columns import write_columns
 from api.store.closing.evaluations import read_evaluation
 from api.version import VERSION
+from daq.errors import RecordingError
 from daq.recording.reader import Recording
 from daq.results.evaluate import evaluate
 from daq.results.given import load
@@ -36,7 +39,7 @@ def evaluate_folder(
     """
     settings = settings or EvaluationSettings()
     if rig is None:
-        about = read_about(folder / PARQUET_NAME)
+        about = _about(folder)
         own = parse_rig(about.rig_text, "the recording's rig file")
         plan = _plan(about.plan)
         events = read_events(folder)
@@ -55,6 +58,22 @@ def evaluate_folder(
         write_run(path, replay.columns, replay.chunks(), about)
         plan = _plan(replay.header.plan)
         return evaluate(load(path, rig, plan, settings, replay.events), VERSION)
+
+
+def _about(folder: Path) -> ParquetHeader:
+    """What the columns say of themselves; made anew from the recording when nobody can read them.
+
+    Raises RecordingError when neither can be read.
+    """
+    path = folder / PARQUET_NAME
+    try:
+        return read_about(path)
+    except RecordingError:
+        if not (folder / RAW_NAME).is_file():
+            raise
+    replay = Replay(Recording(folder / RAW_NAME))
+    write_columns(folder, replay, replay.chunks())
+    return read_about(path)
 
 
 def write_evaluation(folder: Path, number: int, result: Result, rig_text: str = "") -> Path:
