@@ -7,6 +7,7 @@ that was told to end may need a moment, and then name what is left.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import gc
 import inspect
 import os
@@ -14,24 +15,39 @@ import threading
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
 
-import psutil
 import pytest
 
 GRACE_S = 3.0
 MOST_TOLD = 20
+LONGEST = (  # alone or as a file on one worker, the longest first
+    "test_install.py", "test_demo.py", "test_schemathesis.py",
+    "test_rolls_page.py", "test_views.py", "test_real_rig.py", "test_page_shape.py",
+)  # fmt: skip
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Every asynchronous test also gets the check for tasks, as its outermost fixture.
 
-    What drives a browser comes last: browser and demo rig are shared by those tests and live until
-    the end, and nothing else shall run beside them.
+    What takes longest comes first, so that no worker waits for another at the end. What drives a
+    browser comes last, a file on one worker: it keeps an event loop in the main thread, beside
+    which no asynchronous test can run.
     """
-    items.sort(key=lambda item: item.get_closest_marker("browser") is not None)
+    items.sort(key=_turn)
     for item in items:
+        if item.get_closest_marker("browser") is not None:
+            item.add_marker(pytest.mark.xdist_group(item.path.stem))
         if isinstance(item, pytest.Function) and inspect.iscoroutinefunction(item.obj):
             item.fixturenames.insert(0, "no_task_left")
+
+
+def _turn(item: pytest.Item) -> tuple[bool, int]:
+    name = item.path.name
+    return (
+        item.get_closest_marker("browser") is not None,
+        LONGEST.index(name) if name in LONGEST else len(LONGEST),
+    )
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
@@ -90,15 +106,19 @@ def _threads() -> list[str]:
 
 
 def _children() -> list[str]:
+    """What the kernel lists, which costs nothing; psutil reads every process of the computer."""
     found = []
-    for child in psutil.Process().children(recursive=True):
-        try:
-            line = " ".join(child.cmdline())
-        except psutil.Error:
-            continue
-        # The interpreter's own helper, started once and kept until the end.
-        if "resource_tracker" not in line:
-            found.append(f"{child.pid} {line}")
+    waiting = [os.getpid()]
+    while waiting:
+        number = waiting.pop()
+        with contextlib.suppress(OSError):  # one that ends at this moment
+            for task in os.listdir(f"/proc/{number}/task"):
+                listed = Path(f"/proc/{number}/task/{task}/children").read_text(encoding="ascii")
+                waiting += map(int, listed.split())
+            line = Path(f"/proc/{number}/cmdline").read_bytes().replace(b"\0", b" ").decode()
+            # The interpreter's own helper, started once and kept until the end.
+            if number != os.getpid() and line and "resource_tracker" not in line:
+                found.append(f"{number} {line.strip()}")
     return found
 
 

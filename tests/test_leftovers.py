@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -39,32 +40,32 @@ LEFT_BEHIND = {
 }
 
 
-@pytest.mark.parametrize("complaint", LEFT_BEHIND)
-def test_what_a_test_leaves_behind_fails_it(pytester: pytest.Pytester, complaint: str) -> None:
+CLEAN = """
+    import asyncio
+    async def test_ends_what_it_starts():
+        await asyncio.create_task(asyncio.sleep(0))
+"""
+
+
+def test_what_a_test_leaves_behind_fails_it_and_a_clean_one_passes(
+    pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PYTEST_DISABLE_PLUGIN_AUTOLOAD", "1")  # one of them is needed, all are slow
+    monkeypatch.setenv("COLUMNS", "300")  # for whole lines in the summary
     conftest = Path(__file__).with_name("conftest.py").read_text(encoding="utf-8")
     pytester.makeconftest(conftest.replace("GRACE_S = 3.0", "GRACE_S = 0.3"))
     pytester.makepyprojecttoml(
         '[tool.pytest.ini_options]\nasyncio_mode = "auto"\nfilterwarnings = ["error"]\n'
         'asyncio_default_fixture_loop_scope = "function"\n'
     )
-    pytester.makepyfile(LEFT_BEHIND[complaint])
-    result = pytester.runpytest_subprocess("-p", "no:cacheprovider")
-    outcomes = result.parseoutcomes()
-    assert outcomes.get("failed", 0) + outcomes.get("errors", 0) == 1, outcomes
-    assert complaint in result.stdout.str()
-
-
-def test_a_clean_test_passes_under_the_same_watchers(pytester: pytest.Pytester) -> None:
-    pytester.makeconftest(Path(__file__).with_name("conftest.py").read_text(encoding="utf-8"))
-    pytester.makepyprojecttoml(
-        '[tool.pytest.ini_options]\nasyncio_mode = "auto"\nfilterwarnings = ["error"]\n'
-        'asyncio_default_fixture_loop_scope = "function"\n'
-    )
-    pytester.makepyfile(
-        """
-        import asyncio
-        async def test_ends_what_it_starts():
-            await asyncio.create_task(asyncio.sleep(0))
-        """
-    )
-    pytester.runpytest_subprocess("-p", "no:cacheprovider").assert_outcomes(passed=1)
+    names = [f"test_leaving_{number}" for number in range(len(LEFT_BEHIND))]
+    sources = zip(names, LEFT_BEHIND.values(), strict=True)
+    pytester.makepyfile(**dict(sources), test_clean=CLEAN)
+    plain = ("-p", "no:cacheprovider", "-p", "pytest_asyncio.plugin", "-rA")
+    told = pytester.runpytest_subprocess(*plain).stdout.str()
+    for name, complaint in zip(names, LEFT_BEHIND, strict=True):
+        bad = [line for line in told.splitlines() if re.match(rf"(FAILED|ERROR) {name}.py", line)]
+        assert len(bad) == 1, (name, told)
+        assert complaint in bad[0], (complaint, bad)
+    assert re.search(r"^PASSED test_clean.py", told, re.MULTILINE), told
+    assert not re.search(r"^(FAILED|ERROR) test_clean.py", told, re.MULTILINE), told

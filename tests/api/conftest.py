@@ -17,15 +17,57 @@ from api.http.app import create_app
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.settings import MqttSection, ServiceSection, Settings, StoreSection
+from api.store.catalogue import Catalogue
+from api.store.closing.close_run import close as close_here
 from api.store.closing.closed import Closed
+from api.store.engine import FILE_NAME
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
 from tests.api.harness import Service, StartService, no_evaluation
+from tests.api.recorded import RUN_ID, record_hold
+from tests.once import once
+
+
+@pytest.fixture(scope="session")
+def recorded_hold(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a recorded hold as the loop leaves it; `frames` beside it counts them.
+
+    Copy it, never change it.
+    """
+
+    def make(folder: Path) -> None:
+        (folder / RUN_ID).mkdir()
+        frames = record_hold(folder / RUN_ID)
+        (folder / "frames").write_text(str(frames))
+
+    return once(tmp_path_factory, "recorded-hold", make) / RUN_ID
+
+
+@pytest.fixture(scope="session")
+def closed_hold(tmp_path_factory: pytest.TempPathFactory, recorded_hold: Path) -> Path:
+    """The same, closed as the service closes it; copy it, never change it."""
+
+    def make(folder: Path) -> None:
+        told = close_here(Path(shutil.copytree(recorded_hold, folder / RUN_ID)))
+        assert not told.error
+
+    return once(tmp_path_factory, "closed-hold", make) / RUN_ID
+
+
+@pytest.fixture(scope="session")
+def empty_catalogue(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file of a catalogue without runs, as the store makes it."""
+
+    def make(folder: Path) -> None:
+        Catalogue.open(folder).close()
+
+    return once(tmp_path_factory, "empty-catalogue", make) / FILE_NAME
 
 
 @pytest.fixture
-def data() -> Iterator[Path]:
-    """A data directory with a path short enough for a local socket."""
+def data(empty_catalogue: Path) -> Iterator[Path]:
+    """A data directory with a path short enough for a local socket; its catalogue is made."""
     folder = Path(tempfile.mkdtemp(prefix="drumlin-"))
+    shutil.copy(empty_catalogue, folder)
     yield folder
     shutil.rmtree(folder)
 

@@ -1,8 +1,8 @@
 """A real browser (Debian's chromium, driven by playwright) and something for it to look at.
 
 `stand` is the page in front of a made-up rig; `demo` the page in front of the real loop, service
-and simulator. Both run as child processes on loopback; one browser, one
-stand and one demo serve all tests.
+and simulator. Both run as child processes on loopback; one browser and one stand serve all tests
+of a worker, one demo those of a file.
 """
 
 from __future__ import annotations
@@ -248,7 +248,7 @@ def stand(served_stand: Stand) -> Stand:
     return served_stand
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     demo = Demo(tmp_path_factory.mktemp("demo"))
     demo.start()

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import shutil
-import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,16 +17,12 @@ from api.store.closing.evaluating import write_evaluation
 from api.store.closing.evaluations import read_evaluation
 from api.store.schema import RunState
 from daq.errors import DrumlinError
-from tests.api.recorded import RUN_ID, record_hold
+from tests.api.recorded import RUN_ID
 
 
-@pytest.fixture(scope="module")
-def recording() -> Iterator[Path]:
-    base = Path(tempfile.mkdtemp(prefix="drumlin-"))
-    (base / RUN_ID).mkdir()
-    record_hold(base / RUN_ID)
-    yield base / RUN_ID / "raw.drm"
-    shutil.rmtree(base)
+@pytest.fixture
+def recording(recorded_hold: Path) -> Path:
+    return recorded_hold / "raw.drm"
 
 
 @pytest.fixture

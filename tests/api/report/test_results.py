@@ -8,7 +8,6 @@ import io
 import math
 import re
 import shutil
-import tempfile
 import unicodedata
 from collections.abc import Iterator
 from html import escape
@@ -28,7 +27,6 @@ from api.report.render import render_gain
 from api.services.comparing import compare, consistency, session_sigma
 from api.store import vehicle_records
 from api.store.catalogue import Catalogue, NewRun, Note, Search
-from api.store.closing.close_run import close
 from api.store.closing.evaluating import evaluate_folder, read_evaluation, write_evaluation
 from api.store.closing.evaluations import numbered_evaluation
 from api.store.importing import import_recording
@@ -37,23 +35,16 @@ from daq.plain_text import COMMANDING
 from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
 from tests.api.harness import Service
-from tests.api.recorded import RUN_ID, record_hold
+from tests.api.recorded import RUN_ID
 
 BEFORE = ["20260101-000000-000a", "20260101-000000-000b", "20260101-000000-000c"]
 AFTER = ["20260102-000000-000a", "20260102-000000-000b", "20260102-000000-000c"]
 
 
 @pytest.fixture(scope="module")
-def closed() -> Iterator[Path]:
+def closed(closed_hold: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a recorded hold, closed as the service closes it."""
-    base = Path(tempfile.mkdtemp(prefix="drumlin-"))
-    folder = base / RUN_ID
-    folder.mkdir()
-    record_hold(folder)
-    told = close(folder)
-    assert not told.error
-    yield folder
-    shutil.rmtree(base)
+    return Path(shutil.copytree(closed_hold, tmp_path_factory.mktemp("closed") / RUN_ID))
 
 
 @pytest.fixture

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,7 +15,6 @@ from asammdf import MDF
 
 from api.services.export import EXPORT_KEY, export
 from api.services.export_forms import ExportForm, ExportUnits, ExportWish, form_of
-from api.store.closing.close_run import close
 from api.store.closing.evaluating import evaluate_folder, write_evaluation
 from api.store.closing.evaluations import read_evaluation
 from daq.errors import RecordingError, Refused
@@ -27,22 +24,16 @@ from daq.results.result import EvaluationSettings
 from daq.results.series.columns import slug
 from daq.rig.description import load_rig, parse_rig
 from tests.api.fake_loop import RIG_FILE
-from tests.api.recorded import RUN_ID, record_hold
+from tests.api.recorded import RUN_ID
 from tests.daq.parquet_columns import read_columns
 
 WISH = ExportWish(vehicle="Blue tractor")
 
 
 @pytest.fixture(scope="module")
-def closed() -> Iterator[Path]:
+def closed(closed_hold: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a recorded hold, closed as the service closes it."""
-    base = Path(tempfile.mkdtemp(prefix="drumlin-"))
-    folder = base / RUN_ID
-    folder.mkdir()
-    record_hold(folder)
-    assert not close(folder).error
-    yield folder
-    shutil.rmtree(base)
+    return Path(shutil.copytree(closed_hold, tmp_path_factory.mktemp("closed") / RUN_ID))
 
 
 @pytest.fixture

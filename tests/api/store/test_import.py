@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 import zlib
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from pathlib import Path
 
 import httpx
@@ -30,21 +28,16 @@ from daq.recording.recorder import (
 )
 from tests.api.fake_loop import RIG_FILE, until
 from tests.api.harness import StartService
-from tests.api.recorded import RUN_ID, record_hold
+from tests.api.recorded import RUN_ID
 
 RAW = {"Content-Type": "application/octet-stream"}
 ADDRESS = "/api/runs/import"
 
 
-@pytest.fixture(scope="module")
-def raw() -> Iterator[bytes]:
+@pytest.fixture
+def raw(recorded_hold: Path) -> bytes:
     """A recorded hold, as its file."""
-    base = Path(tempfile.mkdtemp(prefix="drumlin-"))
-    folder = base / RUN_ID
-    folder.mkdir()
-    record_hold(folder)
-    yield (folder / "raw.drm").read_bytes()
-    shutil.rmtree(base)
+    return (recorded_hold / "raw.drm").read_bytes()
 
 
 def headed(

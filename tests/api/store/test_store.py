@@ -38,15 +38,13 @@ from api.store.schema import HEAD, RunState, metadata
 from daq.errors import Refused, StoreError
 from tests.api.fake_loop import telemetry, until
 from tests.api.harness import Service, StartService
-from tests.api.recorded import PLAN, RUN_ID, record_hold
+from tests.api.recorded import PLAN, RUN_ID
 
 
-@pytest.fixture(scope="module")
-def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int]:
+@pytest.fixture
+def recorded(recorded_hold: Path) -> tuple[Path, int]:
     """A recorded hold and its number of frames; copy it, never change it."""
-    folder = tmp_path_factory.mktemp("recorded") / RUN_ID
-    folder.mkdir()
-    return folder, record_hold(folder)
+    return recorded_hold, int((recorded_hold.parent / "frames").read_text())
 
 
 @pytest.fixture
