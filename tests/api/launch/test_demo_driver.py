@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,7 @@ from typing import Any
 import msgspec
 import pytest
 
-from api.launch.demo_driver import Follower, number_in
+from api.launch.demo_driver import Follower, value_in
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from control.core.commands import MakeReady, StartTest
 from control.telemetry import State
@@ -28,6 +29,7 @@ from control.test_kinds.plans import (
     kind_of,
 )
 from daq.rig.description import load_rig
+from daq.texts.message import Message
 from simulator.plant import Plant
 from simulator.rig_and_truck.setup import tarnhow
 from simulator.seat import tell
@@ -112,6 +114,6 @@ def test_a_truck_that_has_stood_for_a_while_is_held_as_the_first_time() -> None:
 
 
 def test_numbers_are_read_from_instructions() -> None:
-    assert number_in("ease the pedal to a light 1,200 N.", "N") == 1200.0
-    assert number_in("Drive up to 107 km/h, then neutral", "km/h") == 107.0
-    assert number_in("Stay on the floor.", "N") != number_in("Stay on the floor.", "N")
+    assert value_in(Message("light", {"force_n": 1200.0}), "force_n") == 1200.0
+    assert math.isnan(value_in(Message("light", {"force_n": 1200.0}), "above_mps"))
+    assert math.isnan(value_in("Stay on the floor.", "force_n"))
