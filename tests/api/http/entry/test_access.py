@@ -82,6 +82,8 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("POST", "/api/proving/run-out", {"run": RUN}, Role.MAINTAIN),
     ("POST", "/api/proving/time-base", {"run": RUN}, Role.MAINTAIN),
     ("POST", "/api/proving/diameter", {}, Role.MAINTAIN),
+    ("POST", "/api/proving/daily", {"run": RUN}, Role.MAINTAIN),
+    ("POST", "/api/proving/shunt", {}, Role.MAINTAIN),
     ("GET", "/api/identification", None, Role.WATCH),
     ("POST", "/api/identification/tune-up/accept", {"run_id": RUN}, Role.MAINTAIN),
     ("POST", "/api/identification/tune-up/drop", {}, Role.MAINTAIN),
