@@ -6,14 +6,10 @@ loop process notices no more than an expired helm.
 
 from __future__ import annotations
 
-import gc
 import sys
 
-if __name__ == "__main__":
-    gc.disable()  # a quarter of the time to load all this went into looking for garbage in it
-    from api.http.app import make_server
-    from api.launch.listener import run
+from api.http.app import make_server
+from api.launch.listener import run
 
-    gc.freeze()
-    gc.enable()
+if __name__ == "__main__":
     sys.exit(run("service", make_server))
