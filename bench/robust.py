@@ -2,17 +2,19 @@
 
 Random simulated rigs whose inertia, coil and field lags, absorber curves, arm and noise lie within
 +-30 % of the rig file's numbers (uniform draws), none of them identified: the loop is tuned for the
-file. Each is driven to 30 km/h at full pedal, held for a while, and the pedal is dropped to 60 % in
-0.2 s. Errors are of the true speed of the worse roll set against the set point.
+file. The supplies take turns over the kinds of bench.support.supplies, so that 200 rigs have some
+22 of each. Each rig is driven to 30 km/h at full pedal, held for a while, and the pedal is dropped
+to 60 % in 0.2 s. Errors are of the true speed of the worse roll set against the set point.
 
 A rig counts as unstable when the load comes off by a fault, when a quarter of the set speed is
 passed, or when over the last second the speed still swings by more than 0.5 % (standard deviation).
-`restless` counts those above 0.1 %. `beyond` counts rigs where, before the drop (or before the load
-came off), a roll set ran faster than asked though both its absorbers carried their continuous
-current: that truck pulls more than these brakes hold at 30 km/h, and no controller changes that.
-When such a rig runs apart so far that it is eased off, that is the fault's work and not an unstable
-loop: `eased_off_beyond`. `worst_peak_pct` is over all rigs but these, `worst_peak_held_pct` over
-those not `beyond`.
+`restless` counts those above 0.1 %. `set_point_sd_share` is that of the second before the drop, of
+the supply's ceiling; `total_variation_a_per_s` is over the same. `beyond` counts rigs where, before
+the drop (or before the load came off), a roll set ran faster than asked though both its absorbers
+carried their continuous current: that truck pulls more than these brakes hold at 30 km/h, and no
+controller changes that. When such a rig runs apart so far that it is eased off, that is the fault's
+work and not an unstable loop: `eased_off_beyond`. `worst_peak_pct` is over all rigs but these,
+`worst_peak_held_pct` over those not `beyond`.
 
 The margins are those of the linearised loop as it is after a change, and with `calm` as it is while
 nothing happens: `nominal` by scipy on the rig as described (`nominal_own`: the same by
@@ -37,7 +39,9 @@ from scipy.signal import freqresp
 
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from bench.support.common import Options, run_bench
+from bench.support.effort import Effort
 from bench.support.rigs import full_sets
+from bench.support.supplies import SUPPLIES, described_with, true_with
 from control.core.commands import StartTest
 from control.load_loop.constants import DRIVE_RATE_FADE_S
 from control.load_loop.tuning import (
@@ -55,7 +59,7 @@ from daq.rig.description import Rig, load_rig
 from simulator.plant import Plant
 from simulator.rig_and_truck import layout as at
 from simulator.rig_and_truck.driver import Moment, TransferCase
-from simulator.rig_and_truck.setup import Setup, random_rig
+from simulator.rig_and_truck.setup import Setup, TrueAbsorber, TrueSupply, random_rig
 
 RIG_FILE = Path(__file__).resolve().parents[1] / "rigs" / "tarnhow.toml"
 SPREAD = 0.3
@@ -63,6 +67,7 @@ SPEED_MPS = 30.0 / 3.6
 SETTLE_S, AFTER_S = 4.0, 2.5
 UNSTABLE_STD, RESTLESS_STD, LOST = 0.005, 0.001, 0.25
 ABOVE = 0.003  # of the set speed
+EFFORT = ("set_point_sd_share", "set_point_zero_share", "total_variation_a_per_s")
 
 
 def _speeds(plant: Plant) -> tuple[float, float]:
@@ -86,8 +91,12 @@ def one(rig: Rig, setup: Setup, seed: int) -> dict[str, Any]:
         virtual.advance()
     virtual.ask(StartTest(0, HOLDER, "bench", SteadyHold(seconds=60.0, speed_mps=SPEED_MPS)))
     beyond = False
-    for _ in range(round(SETTLE_S * rig.frame_hz)):
+    steady = Effort(rig)
+    frames = round(SETTLE_S * rig.frame_hz)
+    for frame in range(frames):
         virtual.advance()
+        if frame >= frames - rig.frame_hz:
+            steady.note(plant)
         if virtual.core.state is State.LOADED:
             beyond = _at_capacity(plant)
     plant.driver.follow([Moment(0.0, pedal=1.0), Moment(0.2, pedal=0.6)], plant.now_s)
@@ -100,7 +109,9 @@ def one(rig: Rig, setup: Setup, seed: int) -> dict[str, Any]:
     peak = float(np.abs(off).max())
     loaded = virtual.core.state is State.LOADED
     numbers = virtual.core.loads.plant_parameters()
+    effort = steady.figures()
     return {
+        **{name: effort[name] for name in EFFORT},
         "peak_pct": 100.0 * peak,
         "last_std_pct": 100.0 * last,
         "loaded": loaded,
@@ -118,13 +129,29 @@ def numbers_of(rig: Rig, setup: Setup | None) -> PlantParameters:
     age = 0.5 * 2.0 * np.pi * roll.roll_radius_m / roll.teeth / SPEED_MPS
     if setup is None:
         inertia = sum(each.base_inertia_kg for each in rig.roll_sets)
-        coil = max(each.coil_lag_s for each in rig.absorbers)
+        coil = max(each.supply.lag_s(each.coil_lag_s) for each in rig.absorbers)
         field = max(each.field_lag_s for each in rig.absorbers)
+        dead = max(each.supply.dead_s for each in rig.absorbers)
     else:
         inertia = sum(each.mass_kg for each in setup.rolls)
-        coil = float(np.mean([each.coil_lag_s for each in setup.absorbers]))
+        coil = float(np.mean([_supply_lag_s(each) for each in setup.absorbers]))
         field = float(np.mean([each.magnetic_lag_s for each in setup.absorbers]))
-    return PlantParameters(inertia, coil, field, float(age), 2, 1.0 / rig.frame_hz)
+        dead = max(_supply_dead_s(each.supply) for each in setup.absorbers)
+    frame_s = 1.0 / rig.frame_hz
+    return PlantParameters(inertia, coil, field, float(age), 2, frame_s, supply_dead_s=dead)
+
+
+def _supply_lag_s(absorber: TrueAbsorber) -> float:
+    """From set point to current for small changes, as it truly is."""
+    supply = absorber.supply
+    return 1.0 / supply.rate_per_s if supply.kind == "regulates" else absorber.coil_lag_s
+
+
+def _supply_dead_s(supply: TrueSupply) -> float:
+    """Mean time until a set point acts, as it truly is."""
+    waves = 0.5 if supply.full_wave else 1.0
+    wave_s = waves / supply.mains_hz if supply.kind == "phase-controlled" else 0.0
+    return supply.delay_s + 0.5 * wave_s
 
 
 def by_scipy(rig: Rig, alertness: float = 1.0) -> dict[str, float]:
@@ -137,7 +164,8 @@ def by_scipy(rig: Rig, alertness: float = 1.0) -> dict[str, float]:
     n = numbers_of(rig, None)
     t = derive(n, alertness=alertness)
     mass, w, s = n.inertia_kg, t.observer_per_s, 1j * FREQUENCIES
-    gains = np.array([4.0 * w, 6.0 * w**2, 4.0 * w**3 * mass, w**4 * mass])
+    part = t.rate_part
+    gains = np.poly([-w, -w, -w, -part * w])[1:] * np.array([1.0, 1.0, mass, mass])
     free = np.array(
         [[0, 1, 0, 0], [0, 0, 1 / mass, 0], [0, 0, 0, 1], [0, 0, 0, -1 / DRIVE_RATE_FADE_S]]
     )
@@ -182,10 +210,12 @@ def _response(a: Floats, b: Floats, c: Floats, w0: float, mass: float) -> Comple
 
 def drawn(number: int) -> dict[str, Any]:
     """One drawn rig: its run, and its margins by the line."""
-    rig = load_rig(RIG_FILE)
+    supply = tuple(SUPPLIES)[number % len(SUPPLIES)]
+    rig = described_with(load_rig(RIG_FILE), supply)
     nominal = numbers_of(rig, None)
-    setup = random_rig(number, SPREAD)
+    setup = true_with(random_rig(number, SPREAD), supply)
     row = one(rig, setup, number)
+    row["supply"] = supply
     true = numbers_of(rig, setup)
     found = margins(open_loop(derive(nominal), nominal, true, 1j * FREQUENCIES))
     row["gain_margin"], row["phase_margin_deg"] = found.gain, found.phase_deg
@@ -194,6 +224,19 @@ def drawn(number: int) -> dict[str, Any]:
     found = margins(open_loop(derive(run), run, true, 1j * FREQUENCIES, 0.0))
     row["run_gain_margin"], row["run_phase_margin_deg"] = found.gain, found.phase_deg
     return row
+
+
+def of_supply(rows: list[dict[str, Any]]) -> dict[str, float]:
+    """The rigs behind one kind of supply."""
+    held = [row for row in rows if row["loaded"] and not row["beyond"]]
+    return {
+        "n": len(rows),
+        "unstable": sum(bool(row["unstable"]) for row in rows),
+        "restless": sum(bool(row["restless"]) for row in rows),
+        "worst_peak_held_pct": max((float(row["peak_pct"]) for row in held), default=0.0),
+        "worst_last_std_pct": max((float(row["last_std_pct"]) for row in held), default=0.0),
+        **{f"worst_{name}": max((row[name] for row in held), default=0.0) for name in EFFORT},
+    }
 
 
 def measure(options: Options) -> dict[str, Any]:
@@ -210,6 +253,11 @@ def measure(options: Options) -> dict[str, Any]:
     return {
         "n": count,
         "spread_pct": 100.0 * SPREAD,
+        "supplies": {
+            name: of_supply([row for row in rows if row["supply"] == name])
+            for name in SUPPLIES
+            if any(row["supply"] == name for row in rows)
+        },
         "unstable": sum(bool(row["unstable"]) for row in rows),
         "restless": sum(bool(row["restless"]) for row in rows),
         "worst_peak_pct": float(peaks.max()),

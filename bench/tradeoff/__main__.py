@@ -2,9 +2,9 @@
 
 One pedal drop (to 60 % in 0.2 s) per speed, from the same moment of the same run, for settings of
 the hold's observers and of the calm force loop: pole of the slow filter, innovation levels from
-which the fast one begins to be used and is used alone, calm follow time. `chosen` marks what the
-product does; `as one loop` is the fast observer and the alert follow time all the time, which is
-what a loop without the detector would be. Figures as in bench.hold; the simulator's truth.
+which the fast one begins to be used and is used alone, pole of the fast filter, calm follow time.
+`chosen` marks what the product does; in `as one loop` the detector always finds a change, which is
+what a loop without it would be. Figures as in bench.hold; the simulator's truth.
 
     python -m bench.tradeoff --json | python -m bench.tradeoff.plot > tradeoff.svg
 """
@@ -39,19 +39,16 @@ class Setting(msgspec.Struct, frozen=True):
     slow_per_s: float = SLOW
     low: float = LOW
     high: float = HIGH
+    fast_per_s: float = 0.0  # 0: as the tuning derives it
     calm_follow_share: float = 1.0  # of what the tuning derives
-    one_loop: bool = False
 
     def apply(self, loads: LoadLoop) -> None:
         """Put it in force; the delays stay as they are while a hold is steady."""
         detector = loads.loop["hold"]
         detector["change_low"], detector["change_high"] = self.low, self.high
         follow, ahead = loads.absorbers["calm_follow_s"], loads.roll_sets["calm_lookahead_s"]
-        if self.one_loop:
-            detector["slow_per_s"] = 0.999 * detector["fast_per_s"]
-            follow[:] = loads.absorbers["alert_follow_s"]
-            ahead[:] = loads.roll_sets["alert_lookahead_s"]
-            return
+        if self.fast_per_s > 0.0:
+            detector["fast_per_s"] = self.fast_per_s
         detector["slow_per_s"] = self.slow_per_s
         ahead += (self.calm_follow_share - 1.0) * follow[0]
         follow *= self.calm_follow_share
@@ -59,13 +56,15 @@ class Setting(msgspec.Struct, frozen=True):
 
 SETTINGS = (
     Setting("chosen"),
-    Setting("as one loop", low=90.0, high=91.0, one_loop=True),
-    Setting("levels 2 to 4.5", low=2.0, high=4.5),
-    Setting("levels 4 to 5.5", low=4.0, high=5.5),
-    Setting("slow pole 9", slow_per_s=9.0),
-    Setting("slow pole 28", slow_per_s=28.0),
-    Setting("calm follow x 0.6", calm_follow_share=0.6),
-    Setting("calm follow x 2", calm_follow_share=2.0),
+    Setting("as one loop", low=-2.0, high=-1.0),
+    Setting("levels 1.8 to 3.6", low=1.8, high=3.6),
+    Setting("levels 3 to 6", low=3.0, high=6.0),
+    Setting("slow poles 9", slow_per_s=9.0),
+    Setting("slow poles 20", slow_per_s=20.0),
+    Setting("slow poles 30", slow_per_s=30.0),
+    Setting("fast poles 35", fast_per_s=35.0),
+    Setting("calm follow x 0.5", calm_follow_share=0.5),
+    Setting("calm follow x 1.5", calm_follow_share=1.5),
 )
 
 

@@ -8,6 +8,7 @@ import sys
 from typing import Any
 
 WIDTH, HEIGHT, LEFT, TOP = 760, 420, 70, 30
+COLOURS = {30.0: "#b0451b", 100.0: "#1b5fb0"}
 AIM_SHARE = 0.02  # standard deviation of a set point, of the ceiling
 
 
@@ -40,14 +41,24 @@ def svg(points: list[dict[str, Any]]) -> str:
             lines.append(f'<text x="{x(share) - 8:.0f}" y="{HEIGHT - 42}">{share:g}</text>')
     for k in range(1, 5):
         peak = top * k / 5.0
-        lines.append(f'<text x="24" y="{y(peak) + 4:.0f}">{peak:.2f}</text>')
-    for one, share in zip(points, shares, strict=True):
-        colour = "#b0451b" if one["speed_kmh"] < 60.0 else "#1b5fb0"
+        lines.append(f'<text x="24" y="{y(peak) + 4:.0f}">{peak:.3f}</text>')
+    names = list(dict.fromkeys(one["setting"] for one in points))
+    for k, name in enumerate(names):  # the points carry numbers: names beside them would overlap
+        line_y = TOP + 16 * (k + 1)
+        lines.append(f'<text x="{WIDTH - 140}" y="{line_y}">{k + 1} {name}</text>')
+    for kmh, colour in COLOURS.items():
+        line_y = TOP + 16 * (len(names) + 1 + list(COLOURS).index(kmh))
+        lines.append(
+            f'<text x="{WIDTH - 140}" y="{line_y}" fill="{colour}">at {kmh:.0f} km/h</text>'
+        )
+    ordered = sorted(zip(points, shares, strict=True), key=lambda pair: pair[1])
+    for k, (one, share) in enumerate(ordered):
+        colour = COLOURS[one["speed_kmh"]]
         size = 6 if one["setting"] == "chosen" else 3
         at_x, at_y = x(share), y(one["peak_pct"])
         lines.append(f'<circle cx="{at_x:.0f}" cy="{at_y:.0f}" r="{size}" fill="{colour}"/>')
-        label = f"{one['speed_kmh']:.0f} km/h, {one['setting']}"
-        lines.append(f'<text x="{at_x + 8:.0f}" y="{at_y + 4:.0f}" font-size="10">{label}</text>')
+        number, beside = names.index(one["setting"]) + 1, -10 if k % 2 else 20
+        lines.append(f'<text x="{at_x - 3:.0f}" y="{at_y + beside:.0f}">{number}</text>')
     return "\n".join([*lines, "</svg>"]) + "\n"
 
 

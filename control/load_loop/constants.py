@@ -9,7 +9,6 @@ from __future__ import annotations
 # ---- reference and start ----
 BUILD_UP_S = 1.0  # full force builds up in this time after a start or a change of aim; operating
 BUILD_UP_WITHIN_S = 1.5  # from then on the rate no longer counts; operating
-MOVING_SHARE = 0.1  # of the ramp rate: a reference that moves faster has the fast observer at once
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time; operating
 RAMP_ARRIVAL_PER_S = 4.0  # how a reference comes to rest at its target; operating
 REFERENCE_YIELD_S = 0.1  # a tracked reference gives way to rolls that cannot follow; trial roadload
@@ -25,7 +24,7 @@ LEAST_INNOVATION_N = 5.0
 # pedal in the timing noise of the edges; trial tradeoff.
 HOLD_SLOW_PER_S, HOLD_FAST_MOST_PER_S = 14.0, 45.0
 # Innovation levels at which the fast filter begins to be used, and is used alone; trial tradeoff.
-HOLD_CHANGE_LOW, HOLD_CHANGE_HIGH = 2.5, 5.0
+HOLD_CHANGE_LOW, HOLD_CHANGE_HIGH = 2.2, 4.4
 # The same of a simulated road; trial roadload.
 ROAD_SLOW_PER_S, ROAD_FAST_PER_S = 25.0, 85.0
 ROAD_CHANGE_LOW, ROAD_CHANGE_HIGH = 4.2, 5.5

@@ -8,19 +8,23 @@ M dv/dt = drive - absorbers - loss(v). Each filter is a fading-memory filter (al
 place; Morrison, Introduction to Sequential Smoothing and Prediction, 1969: from memory) in which
 the absorber force enters as a known input, so that the loop's own action is not mistaken for a
 disturbance. It follows the place of the wheel, not a speed: the timing noise of edges is white in
-place, and a speed made of two edges would pass it on differentiated. A held speed takes the rate of
-the drive force with it (third degree), which fades by itself as a manoeuvre's does in a tracking
-filter (Singer, IEEE Trans. Aerospace and Electronic Systems, 1970: from memory): a pedal moves for
-some tenths of a second and comes to rest. A road asks for a true force, not for a pedal met ahead
-of time, and goes without it (second degree: a step of force is followed without overshoot).
+place, and a speed made of two edges would pass it on differentiated. The fast filter of a held
+speed takes the rate of the drive force with it (third degree), which fades by itself as a
+manoeuvre's does in a tracking filter (Singer, IEEE Trans. Aerospace and Electronic Systems, 1970:
+from memory): a pedal moves for some tenths of a second and comes to rest. The slow one goes without
+(second degree: a step of force is followed without overshoot): while nothing happens there is no
+rate, and a filter that looks for one takes the run-out of a tooth wheel for it and answers with
+twice its size. A road asks for a true force, not for a pedal met ahead of time: both of its filters
+go without.
 
 Two filters run side by side, a slow and a fast one. The slow one's result is used. Where the fast
 one differs by more than its usual innovation, the fast one is used at once; when that lasts, a
 change is confirmed: the slow one goes on from the fast one's numbers with its poles, and becomes
-slow again as its memory of what came after grows (the same book's expanding memory). A third, slow
-and never switched, tells what innovation is usual: learned from the one that switches, it would
-starve while the rolls stand and make all that follows a change. So timing noise stays out of the
-set points, and a true change meets the fast filter within some frames.
+slow again as its memory of what came after grows (the same book's expanding memory), the pole of
+the rate last of all. A third, slow and never switched, tells what innovation is usual: learned from
+the one that switches, it would starve while the rolls stand and make all that follows a change. So
+timing noise stays out of the set points, and a true change meets the fast filter within some
+frames.
 """
 
 # ruff: noqa: PLR0124 - x == x tells a number from NaN cheaply
@@ -67,23 +71,26 @@ def _predict(one: Record, roll_set: Record, dt_s: float) -> float:
 
 @jit
 def _correct(
-    one: Record, roll_set: Record, with_rate: bool, pole_per_s: float, since_s: float, accel: float
+    one: Record, roll_set: Record, rate_part: float, pole_per_s: float, since_s: float, accel: float
 ) -> None:
-    """Correct by an edge: compare with the place of the moment it passed, not of now."""
+    """Correct by an edge: compare with the place of the moment it passed, not of now.
+
+    Three poles at `pole_per_s`; the fourth, of the rate, at `rate_part` of it: in the z plane
+    (z - fade)^3 (z - 1 + rate_part (1 - fade)), which blends the gains of the two degrees.
+    """
     travel, age = roll_set.travel_m, roll_set.edge_age_s
     miss_m = travel - (one.place_m - (one.speed_mps - 0.5 * accel * age) * age)
     inertia = roll_set.inertia_kg
     fade = np.exp(-pole_per_s * since_s)
     gone = 1.0 - fade
-    if with_rate:
-        one.place_m += (1.0 - fade**4) * miss_m - travel
-        one.speed_mps += gone**2 * (11.0 + (14.0 + 11.0 * fade) * fade) / (6.0 * since_s) * miss_m
-        one.drive_n += inertia * 2.0 * gone**3 * (1.0 + fade) / (since_s * since_s) * miss_m
-        one.drive_rate_nps += inertia * gone**4 / since_s**3 * miss_m
-    else:
-        one.place_m += (1.0 - fade**3) * miss_m - travel
-        one.speed_mps += 1.5 * gone * gone * (1.0 + fade) / since_s * miss_m
-        one.drive_n += inertia * gone**3 / (since_s * since_s) * miss_m
+    cubed = gone * gone * gone
+    second = 1.5 * gone * gone * (1.0 + fade)
+    third = gone * gone * (11.0 + (14.0 + 11.0 * fade) * fade) / 6.0
+    one.place_m += (1.0 - fade**3 * (1.0 - rate_part * gone)) * miss_m - travel
+    one.speed_mps += (second + rate_part * (third - second)) / since_s * miss_m
+    force_n = inertia * cubed / (since_s * since_s) * miss_m
+    one.drive_n += (1.0 + rate_part * (1.0 + 2.0 * fade)) * force_n
+    one.drive_rate_nps += rate_part * gone * force_n / since_s
 
 
 @jit
@@ -166,9 +173,10 @@ def update_filters(
     observer.since_edge_s += dt_s
     since = observer.since_edge_s
     if roll_set.travel_m == roll_set.travel_m and since < c.STALE_EDGE_S:
-        _correct(observer.slow, roll_set, with_rate, detector.pole_per_s, since, slow_accel)
-        _correct(observer.fast, roll_set, with_rate, detector.fast_per_s, since, fast_accel)
-        _correct(observer.plain, roll_set, with_rate, detector.slow_per_s, since, plain_accel)
+        slow_rate, fast_rate = (detector.rate_part, 1.0) if with_rate else (0.0, 0.0)
+        _correct(observer.slow, roll_set, slow_rate, detector.pole_per_s, since, slow_accel)
+        _correct(observer.fast, roll_set, fast_rate, detector.fast_per_s, since, fast_accel)
+        _correct(observer.plain, roll_set, 0.0, detector.slow_per_s, since, plain_accel)
         observer.since_edge_s = 0.0
     elif since >= c.STALE_EDGE_S and roll_set.shown_mps == roll_set.shown_mps:
         _follow_shown_speed(observer, roll_set, dt_s, shown_delay_s, slow_accel)
@@ -201,10 +209,10 @@ def detect_change(
         part = 0.0
     detector.fast_part = part
     slow, fast = detector.slow_per_s, detector.fast_per_s
-    pole = fast
-    if fast * detector.since_change_s > c.EXPANDING_MEMORY:
-        pole = max(c.EXPANDING_MEMORY / detector.since_change_s, slow)
+    fading = c.EXPANDING_MEMORY / max(detector.since_change_s, dt_s)
+    pole = min(max(fading, slow), fast)
     detector.pole_per_s = pole
+    detector.rate_part = min(fading / pole, 1.0)  # goes on fading when the others have arrived
     detector.alertness = max((pole - slow) / (fast - slow), sure)
     return bool(confirmed)
 

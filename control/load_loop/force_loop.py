@@ -7,6 +7,9 @@ supply. Works on the absorber's record.
 
 - The coil current is known at the frame's tick; what was sent since is known too. Advancing the
   coil model over those frames gives the current *now*, so the transport delay costs no phase.
+- Behind a supply that acts once a half wave the current ripples at that pace. The lead would
+  amplify it, and the supply would act on one chance value of each wave: there the coil model
+  carries the current and the readings correct it over some waves.
 - The supply is asked for i + (tau / T) (i_wanted - i): more than needed while rising, less while
   falling, so that the current follows with T instead of the coil's tau. The gate keeps it inside
   the supply's limits.
@@ -39,8 +42,11 @@ def update_force_model(absorber: Record, frame: int, dt_s: float) -> None:
     late = absorber.flight_frames
     coil_a = absorber.measured_a
     applied = absorber.sent_history_a[(frame - late) % HISTORY]
+    predicted = applied + (absorber.coil_a - applied) * decay
     if coil_a != coil_a:  # no measurement: the model carries on from what was sent
-        coil_a = applied + (absorber.coil_a - applied) * decay
+        coil_a = predicted
+    elif absorber.measured_part < 1.0:  # the ripple of the supply is not to be led
+        coil_a = predicted + absorber.measured_part * (coil_a - predicted)
     absorber.model_a = applied + (absorber.model_a - applied) * decay
     absorber.coil_rate_aps = (coil_a - absorber.coil_a) / dt_s if absorber.seen > 0 else 0.0
     absorber.coil_a = coil_a

@@ -193,8 +193,6 @@ def shape_reference(loop: Record) -> None:
     if abs(off) < 1e-9 * (1.0 + abs(loop.target)):
         loop.reference = loop.target
         loop.reference_rate = 0.0
-    if abs(loop.reference_rate) > c.MOVING_SHARE * limit:  # a change that is asked for
-        loop.hold.since_change_s = 0.0
 
 
 @jit

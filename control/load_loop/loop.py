@@ -128,6 +128,7 @@ class LoadLoop:
         each["alert_follow_s"] = tuning.follow_time(lag_s, self.frame_s, supply.dead_s)
         each["calm_follow_s"] = tuning.CALM_OVER_ALERT * each["alert_follow_s"]
         each["supply_frames"] = round(supply.dead_s / self.frame_s)
+        each["measured_part"] = tuning.measured_part(supply.acts_every_s, self.frame_s)
         self._cold_lag_s[absorber] = lag_s * self._coil_warm[absorber]
 
     def adopt(self, absorber: int, found: Identified | None) -> None:

@@ -47,9 +47,10 @@ DETECTOR = np.dtype(
         # Tuning: poles of the observers' filters, innovation levels from which the fast one begins
         # to be used, and is.
         *_fields("slow_per_s fast_per_s change_low change_high"),
-        # Memory, and out: pole of the slow filters now, share of the fast ones in what is used,
-        # and how much the force loops are to hurry (0 to 1).
-        *_fields("innovation_level_n change_lasts_s since_change_s pole_per_s fast_part alertness"),
+        # Memory, and out: three poles of the slow filters now, and the fourth as a share of them;
+        # share of the fast filters in what is used; how much the force loops hurry (0 to 1).
+        *_fields("innovation_level_n change_lasts_s since_change_s pole_per_s rate_part"),
+        *_fields("fast_part alertness"),
     ]
 )
 
@@ -112,6 +113,7 @@ ABSORBER = np.dtype(
         *_fields("calm_follow_s alert_follow_s cell_correction_tau_s map_learning_s"),
         *_fields("cell_delay_frames"),
         ("supply_frames", _INT),  # from a set point taken to the supply's acting on it
+        ("measured_part", _REAL),  # of a reading in what the coil is taken to carry; else its model
         ("flight_frames", _INT),  # the same with set points on their way
         ("wanted_a", _REAL),  # of a demand by current
         # Thermal limit (control.thermal.manager): most power; rotor temperature and weight among

@@ -8,10 +8,10 @@ takes some tens of milliseconds and is done between tests, never in a frame.
 The loop is opened at the force asked. Forward: transport, supply, coil and field as led by the
 force loop; what no model explains is one more lag, `unmodelled_lag_s`. Plant: 1 / (M s^2) from
 force to place, without the truck's own modes: a loop faster than they allow swings in truth before
-it does here. Back: the fading-memory observer of control.load_loop.disturbance_observer (all four
-poles at w: gains 4w, 6w^2, 4w^3, w^4; its rate fades) on a place that is `age_s` old, with the
-mapped force as known input, then `disturbance_feedforward` and `speed_feedback`. docs/control.md
-writes it out with the demo rig's numbers.
+it does here. Back: the fading-memory observer of control.load_loop.disturbance_observer (three
+poles at w, the fourth at alertness x w, which is the rate's; it fades) on a place that is `age_s`
+old, with the mapped force as known input, then `disturbance_feedforward` and `speed_feedback`.
+docs/control.md writes it out with the demo rig's numbers.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ UNMODELLED_SHARE = 0.04  # of the coil's lag: what neither its model nor the fie
 FIELD_UNMODELLED_SHARE = 0.3  # of the field's lag
 FOLLOW_FRAMES, FOLLOW_SHARE = 5.0, 0.06  # a led coil follows in so many frames, or share of its lag
 FOLLOW_DEAD_TIMES = 3.0  # ... or so many dead times of its supply
-CALM_OVER_ALERT = 2.0  # calm, the force loop takes so many times as long
+RIPPLE_WAVES = 3.0  # a measured current corrects its model over so many waves of the supply
+CALM_OVER_ALERT = 3.0  # calm, the force loop takes so many times as long; trial tradeoff
 OBSERVER_SHARE = 0.6  # fast pole times what it cannot see, before a tune-up
 LEAST_SHARE, MOST_SHARE = 0.3, 2.0
 # Least margins: gain, phase (degrees), modulus (least distance of the locus from -1; 1 / it is the
@@ -57,11 +58,17 @@ class PlantParameters(msgspec.Struct, frozen=True):
     truck_kg: float = 0.0  # what the truck adds at the roll surface
     supply_dead_s: float = 0.0  # from a set point to the moment the supply acts on it
 
+    @property
+    def mass_kg(self) -> float:
+        """What a force moves: rolls and truck."""
+        return self.inertia_kg + self.truck_kg
+
 
 class Tuning(msgspec.Struct, frozen=True):
     """Settings of the loop that follow from the numbers, at one state of alertness."""
 
     observer_per_s: float
+    rate_part: float  # fourth pole of the observer, of the drive force's rate, over the others
     feedback_per_s: float
     lookahead_s: float
     follow_s: float
@@ -107,6 +114,14 @@ def follow_time(coil_lag_s: float, frame_s: float, supply_dead_s: float = 0.0) -
     """
     led = max(FOLLOW_FRAMES * frame_s, FOLLOW_SHARE * coil_lag_s, FOLLOW_DEAD_TIMES * supply_dead_s)
     return min(led, max(coil_lag_s, frame_s))
+
+
+def measured_part(wave_s: float, frame_s: float) -> float:
+    """How much a reading counts in what a coil is taken to carry, beside its model.
+
+    All, but where the supply acts once in `wave_s` and the current ripples with it.
+    """
+    return 1.0 - math.exp(-frame_s / (RIPPLE_WAVES * wave_s)) if wave_s > 0.0 else 1.0
 
 
 def unmodelled_time(coil_lag_s: float, field_lag_s: float) -> float:
@@ -163,6 +178,7 @@ def derive(
     slow = min(c.HOLD_SLOW_PER_S, 0.5 * fast)
     return Tuning(
         slow + alertness * (fast - slow),
+        alertness,
         feedback_gain(p.age_s + p.frame_s + out + unmodelled),
         follow + out + (1.0 - 0.5 * alertness) * p.field_lag_s,
         follow,
@@ -181,6 +197,69 @@ def set_point_noise(tuning: Tuning, plant: PlantParameters) -> tuple[float, floa
     return lead * (1.0 + tuning.field_lead), abs(1.0 - lead)
 
 
+def observer_gains(pole_per_s: float, rate_part: float) -> tuple[float, float, float, float]:
+    """Of place, speed, drive force over inertia and its rate: (s + w)^3 (s + rate_part w)."""
+    w, a = pole_per_s, rate_part
+    return (3.0 + a) * w, 3.0 * (1.0 + a) * w * w, (1.0 + 3.0 * a) * w**3, a * w**4
+
+
+def _asked(
+    tuning: Tuning,
+    assumed: PlantParameters,
+    place: Complex,
+    own: Complex,
+    on_its_way: Complex,
+    s: Complex,
+    between_sets: bool,
+) -> Complex:
+    """Force asked for a place seen, the place that the known input explains, and force sent."""
+    mass, ahead = assumed.inertia_kg, tuning.lookahead_s
+    g1, g2, g3, g4 = observer_gains(tuning.observer_per_s, tuning.rate_part)
+    miss = place - own * np.exp(-assumed.age_s * s)
+    # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
+    # with its place less age x speed plus half age^2 x acceleration, all as they are now.
+    fades = s + 1.0 / c.DRIVE_RATE_FADE_S
+    own_drive = (g3 + g4 / fades) / s
+    own_speed = g2 / s + own_drive / s
+    shape = (g1 + own_speed) / s - assumed.age_s * own_speed + 0.5 * assumed.age_s**2 * own_drive
+    e = miss / (1.0 + shape)
+    rate = mass * g4 * e / fades
+    drive = (mass * g3 * e + rate) / s
+    speed = own * s + (g2 * e + drive / mass) / s
+    asked: Complex = mass * tuning.feedback_per_s * (speed + (drive - on_its_way) / mass * ahead)
+    return c.SYNC_GAIN * asked if between_sets else asked + drive + rate * ahead
+
+
+def _opened(
+    tuning: Tuning,
+    assumed: PlantParameters,
+    true: PlantParameters,
+    s: Complex,
+    unexplained_s: float | None,
+    between_sets: bool,
+) -> tuple[Complex, Complex]:
+    """L(s), and from force asked to force on the rolls; see `open_loop`."""
+    # Forward: what the map believes the force to be, and what it is.
+    out_s = (true.flight_frames + 0.5) * true.frame_s + true.supply_dead_s
+    # Asked for i + lag / T (wanted - i), a coil of another lag follows with T x true / assumed.
+    follow = tuning.follow_s * true.coil_lag_s / assumed.coil_lag_s
+    # Field f behind coil, coil behind (1 + a) w - a f.
+    lead = tuning.field_lead
+    behind = (1.0 + follow * s) * (1.0 + assumed.field_lag_s * s) + lead
+    on_its_way: Complex = np.asarray((1.0 + lead) / behind, dtype=np.complex128)
+    believed = on_its_way * np.exp(-out_s * s)
+    off = (1.0 + assumed.field_lag_s * s) / (1.0 + true.field_lag_s * s)
+    if unexplained_s is None:
+        unexplained_s = unmodelled_time(true.coil_lag_s, true.field_lag_s)
+    force = believed * off / (1.0 + unexplained_s * s)
+    place = -force / (true.mass_kg * s * s) * np.exp(-true.age_s * s)
+    # The observer compares with its own place of the moment the edge passed; sampled and held.
+    seen = place * np.exp(-0.5 * true.frame_s * s)
+    own = -believed / (assumed.inertia_kg * s * s)  # place that the known input alone explains
+    locus: Complex = -_asked(tuning, assumed, seen, own, on_its_way, s, between_sets)
+    return locus, force
+
+
 def open_loop(
     tuning: Tuning,
     assumed: PlantParameters,
@@ -195,42 +274,21 @@ def open_loop(
     allows for is taken to be there, which is cautious: margins for people and the tune-up are so.
     `between_sets`: of the cross-coupling, which brings the speed of one roll set to the mean.
     """
-    mass = assumed.inertia_kg
-    w, ahead = tuning.observer_per_s, tuning.lookahead_s
-    # Forward: what the map believes the force to be, and what it is.
-    out_s = (true.flight_frames + 0.5) * true.frame_s + true.supply_dead_s
-    # Asked for i + lag / T (wanted - i), a coil of another lag follows with T x true / assumed.
-    follow = tuning.follow_s * true.coil_lag_s / assumed.coil_lag_s
-    # Field f behind coil, coil behind (1 + a) w - a f.
-    lead = tuning.field_lead
-    on_its_way = (1.0 + lead) / ((1.0 + follow * s) * (1.0 + assumed.field_lag_s * s) + lead)
-    believed = on_its_way * np.exp(-out_s * s)
-    off = (1.0 + assumed.field_lag_s * s) / (1.0 + true.field_lag_s * s)
-    if unexplained_s is None:
-        unexplained_s = unmodelled_time(true.coil_lag_s, true.field_lag_s)
-    force = believed * off / (1.0 + unexplained_s * s)
-    place = -force / ((true.inertia_kg + true.truck_kg) * s * s) * np.exp(-true.age_s * s)
-    # Observer of place, speed, drive force and its rate, the believed force a known input. The age
-    # of the place is allowed for in the observer by comparing with its own place of that moment.
-    g1, g2, g3, g4 = 4.0 * w, 6.0 * w * w, 4.0 * w**3, w**4
-    back = np.exp(-assumed.age_s * s)
-    d = np.exp(-0.5 * true.frame_s * s)  # sampled and held
-    own = -believed / (mass * s * s)  # place that the known input alone explains
-    miss = place * d - own * back
-    # x' = A x + G e with e = miss less what the corrections alone put there: the observer compares
-    # with its place less age x speed plus half age^2 x acceleration, all as they are now.
-    fades = s + 1.0 / c.DRIVE_RATE_FADE_S
-    own_drive = (g3 + g4 / fades) / s
-    own_speed = g2 / s + own_drive / s
-    shape = (g1 + own_speed) / s - assumed.age_s * own_speed + 0.5 * assumed.age_s**2 * own_drive
-    e = miss / (1.0 + shape)
-    rate = mass * g4 * e / fades
-    drive = (mass * g3 * e + rate) / s
-    speed = own * s + (g2 * e + drive / mass) / s
-    asked = mass * tuning.feedback_per_s * (speed + (drive - on_its_way) / mass * ahead)
-    asked = c.SYNC_GAIN * asked if between_sets else asked + drive + rate * ahead
-    locus: Complex = -asked
-    return locus
+    return _opened(tuning, assumed, true, s, unexplained_s, between_sets)[0]
+
+
+def answer_to_place(
+    tuning: Tuning, assumed: PlantParameters, true: PlantParameters, s: Complex
+) -> Complex:
+    """T(s): true place per error of the place that is seen, as run-out or timing noise make it.
+
+    Without a model error to allow for: what a rig does that is as it is believed to be.
+    """
+    locus, force = _opened(tuning, assumed, true, s, 0.0, False)
+    nothing: Complex = 0.0 * s
+    asked = _asked(tuning, assumed, np.exp(-0.5 * true.frame_s * s), nothing, nothing, s, False)
+    answer: Complex = -asked * force / (true.mass_kg * s * s) / (1.0 + locus)
+    return answer
 
 
 def margins(locus: Complex, frequencies: Floats = FREQUENCIES) -> Margins:
