@@ -301,7 +301,7 @@ CASES: tuple[FaultCase, ...] = (
          ALL, 200),
     FaultCase("cell saturated", ("cell-suspect", "cell-lost"), _menu("cell", "saturated", "rear-right"),
          ALL),
-    FaultCase("cell frozen", ("cell-frozen", "cell-suspect"),
+    FaultCase("cell frozen", ("cell-frozen",),
          _menu("cell", "stuck", "rear-left"), LOAD, 250),
     FaultCase("cell at random", ("cell-noisy", "cell-suspect", "cell-lost"),
          _menu("cell", "garbage", "front-left"), ALL, 350),

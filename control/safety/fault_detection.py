@@ -13,6 +13,7 @@ from control.load_loop.loop import LoadLoop
 from control.safety import fault_kernel as bit
 from control.safety.faults import TABLE
 from control.safety.surroundings import LOOK_S, Surroundings
+from daq.measure.force.load_cell import FAULT_TEXTS, FROZEN
 from daq.measure.measured import NOT_YET_KNOWN, Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
@@ -30,6 +31,7 @@ PERSISTENCE_S: dict[str, float] = {
     "engine-speed-lost": 0.2,
     "cell-lost": 0.02,
     "cell-suspect": 0.1,
+    "cell-frozen": 0.1,
     "cell-noisy": 0.05,
     "cell-drifted": 2.0,
     "current-not-following": 0.3,
@@ -49,7 +51,7 @@ LOST_WINDOW_S = 1.0
 CLOCK_JUMP_S = 0.05
 DOUBT_S = 0.1  # of frames in doubt, good frames between them counting back by DOUBT_FADES
 DOUBT_FADES = 0.25
-_DOUBTS = frozenset({"speed-lost", "speed-suspect", "cell-lost", "cell-suspect"})
+_DOUBTS = frozenset({"speed-lost", "speed-suspect", "cell-lost", "cell-suspect", "cell-frozen"})
 
 # Bit of control.safety.fault_kernel -> code, and whether its place is a roll set, an absorber or
 # the whole rig.
@@ -60,7 +62,6 @@ _CODES: tuple[tuple[int, str, str], ...] = (
     (bit.OVER_POWER, "over-power", ""),
     (bit.SPEEDS_APART, "speeds-disagree", ""),
     (bit.SPEED_FROZEN, "speed-frozen", "set"),
-    (bit.CELL_FROZEN, "cell-frozen", "absorber"),
     (bit.REVERSED, "absorber-reversed", "absorber"),
     (bit.WEAK, "absorber-weak", "absorber"),
     (bit.DRIFTED, "cell-drifted", "absorber"),
@@ -209,7 +210,8 @@ class FaultDetector:
             if absorber.force.quality is Quality.MISSING:
                 raised.append(("cell-lost", absorber.name))
             elif absorber.force.quality is Quality.SUSPECT:
-                raised.append(("cell-suspect", absorber.name))
+                frozen = FAULT_TEXTS[FROZEN] in absorber.condition
+                raised.append(("cell-frozen" if frozen else "cell-suspect", absorber.name))
 
     def _persist(self, raised: list[tuple[str, Text]], now: float) -> dict[str, Text]:
         details = dict(raised)

@@ -24,9 +24,11 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 OVER_SPEED, OVER_SPEED_FAR, OVER_FORCE, OVER_POWER, SPEEDS_APART, SPEED_FROZEN = range(6)
-CELL_FROZEN, REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON, BEYOND_RIG, NOISY = range(6, 14)
-CONDITIONS = 14
-STATE_ROWS = 6
+REVERSED, WEAK, DRIFTED, NOT_FOLLOWING, STUCK_ON, BEYOND_RIG, NOISY = range(6, 13)
+CONDITIONS = 13
+# Rows of the state: last speed and how long it stood, last force, time since zero, mean step.
+LAST_SPEED, SPEED_STOOD_S, LAST_FORCE, SINCE_ZERO_S, MEAN_STEP = range(5)
+STATE_ROWS = 5
 
 OVER = 1.05  # of a limit before a fault is raised; the gate cuts at the limit itself
 APART, APART_MPS = 1.25, 1.0
@@ -58,7 +60,7 @@ def screen(
     """Bits of what holds in this frame; `places[bit]` is the first place it holds for.
 
     `capacity_n`: load-cell capacity as force at the roll surface, per absorber. `state`: STATE_ROWS
-    rows: last speed and how long it stood, last force and how long, time since zero, mean step.
+    rows.
     """
     loop = loops[0]
     dt = loop.dt_s
@@ -71,14 +73,14 @@ def screen(
         v = roll_sets[r].shown_mps
         if v != v:
             continue
-        if v == state[0, r]:
-            state[1, r] += dt
-            if under_load and v > limits[LOW_SPEED] and state[1, r] > FROZEN_S:
+        if v == state[LAST_SPEED, r]:
+            state[SPEED_STOOD_S, r] += dt
+            if under_load and v > limits[LOW_SPEED] and state[SPEED_STOOD_S, r] > FROZEN_S:
                 bits |= 1 << SPEED_FROZEN
                 places[SPEED_FROZEN] = r
         else:
-            state[0, r] = v
-            state[1, r] = 0.0
+            state[LAST_SPEED, r] = v
+            state[SPEED_STOOD_S, r] = 0.0
         if under_load and v > limits[LOW_SPEED]:
             slow = min(slow, v)
             fast = max(fast, v)
@@ -100,19 +102,12 @@ def screen(
             force += cell
             if v == v:
                 power += cell * v
-            step = min(abs(cell - state[2, i]), capacity_n[i])
-            state[5, i] += (step - state[5, i]) * min(1.0, dt / NOISE_S)
-            if state[5, i] > (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i]:
+            step = min(abs(cell - state[LAST_FORCE, i]), capacity_n[i])
+            state[MEAN_STEP, i] += (step - state[MEAN_STEP, i]) * min(1.0, dt / NOISE_S)
+            if state[MEAN_STEP, i] > (NOISE_SHARE + NOISE_SHARE_PER_S * dt) * capacity_n[i]:
                 bits |= 1 << NOISY
                 places[NOISY] = i
-            if cell == state[2, i]:
-                state[3, i] += dt
-                if under_load and state[3, i] > FROZEN_S:
-                    bits |= 1 << CELL_FROZEN
-                    places[CELL_FROZEN] = i
-            else:
-                state[2, i] = cell
-                state[3, i] = 0.0
+            state[LAST_FORCE, i] = cell
             if coil > STUCK_A and cell < -0.03 * capacity_n[i]:
                 bits |= 1 << REVERSED
                 places[REVERSED] = i
@@ -130,10 +125,10 @@ def screen(
                 bits |= 1 << NOT_FOLLOWING
                 places[NOT_FOLLOWING] = i
         if sent > 0.0:
-            state[4, i] = 0.0
+            state[SINCE_ZERO_S, i] = 0.0
         elif coil > STUCK_A:
-            state[4, i] += dt
-            if state[4, i] > EMPTY_AFTER_S:
+            state[SINCE_ZERO_S, i] += dt
+            if state[SINCE_ZERO_S, i] > EMPTY_AFTER_S:
                 bits |= 1 << STUCK_ON
                 places[STUCK_ON] = i
     if under_load:

@@ -134,7 +134,7 @@ _ROWS = (
     Fault("cell-noisy", "load cell jumps as no arm can",
           "mean step between frames over 4 % of capacity plus 10 per second, for 50 ms", 150,
           Effect.EASE),
-    Fault("cell-frozen", "load cell does not move", "same value for 500 ms under load", 510,
+    Fault("cell-frozen", "load cell does not move", "same count 100 times, then for 100 ms", 310,
           Effect.EASE),
     Fault("cell-drifted", "force without load", "over 2 % of capacity for 2 s, no current, standing",
           2010, Effect.REFUSE),

@@ -23,6 +23,7 @@ from control.core.core import Core, CoreOutput
 from control.core.memory import AbsorberMemory, Memory
 from control.telemetry import Event, State
 from control.test_kinds.plans import SteadyHold
+from daq.measure.force.load_cell import FAULT_TEXTS, FROZEN
 from daq.measure.measured import AbsorberReadings, Measured, RollSetReadings
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.readings import Quality, Reading, Unit
@@ -163,11 +164,12 @@ class Stand:
             torque = self.torque(self.coils[i], shaft)
             cell = torque / absorber.arm_m * self.cell_gain[i] + self.cell_bias_n[i] + tremble
             cell += self.cells_jump_n * (1.0 if self._wiggle % 2 else -1.0)
+            condition = ""
             if self.cells_stuck_at is not None:
-                cell = self.cells_stuck_at
+                cell, condition = self.cells_stuck_at, FAULT_TEXTS[FROZEN]
             newton = cell * absorber.arm_m * absorber.gear_ratio / 0.5
             forces[roll] += newton
-            quality = self.cell_quality[i]
+            quality = Quality.SUSPECT if condition else self.cell_quality[i]
             absorbers.append(
                 AbsorberReadings(
                     absorber.name,
@@ -177,6 +179,7 @@ class Stand:
                     Reading(self.coils[i], Unit.AMPERE, self.time_s, Quality.GOOD, 0.01),
                     shaft,
                     0.0,
+                    condition,
                 )
             )
         roll_sets = []

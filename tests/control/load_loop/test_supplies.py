@@ -11,9 +11,9 @@ from bench.support.supplies import SUPPLIES, described_with, true_with
 from control.core.commands import StartTest
 from control.telemetry import State
 from control.test_kinds.plans import SteadyHold
+from simulator.plant import Plant
 from simulator.rig_and_truck import layout as at
 from simulator.rig_and_truck.driver import Moment
-from simulator.plant import Plant
 from simulator.rig_and_truck.setup import tarnhow as true_rig
 from tests.control.control_stand import tarnhow
 

@@ -139,22 +139,6 @@ def test_a_speed_freezes_after_half_a_second_under_load_and_above_standstill() -
         assert not frame.has(s.SPEED_FROZEN), "the time starts anew with each change"
 
 
-def test_a_cell_freezes_after_half_a_second_under_load() -> None:
-    for load in (True, False):
-        frame = Frame()
-        frame.cell(0, 100.0)
-        frame.cell(1, 200.0)
-        for k in range(260):
-            bits = frame.look(load)
-            if k < 248:
-                assert not bits >> s.CELL_FROZEN & 1
-        assert bool(bits >> s.CELL_FROZEN & 1) is load
-    frame = Frame()
-    frame.cell(0, 100.0)
-    frame.lively(400)
-    assert not frame.lively(1) >> s.CELL_FROZEN & 1
-
-
 @pytest.mark.parametrize(
     ("coil", "cell", "wrong"),
     [(2.1, -30.1, 1), (2.0, -30.1, 0), (2.1, -30.0, 0), (2.1, 30.1, 0), (2.1, math.nan, 0)],
@@ -305,7 +289,7 @@ def test_what_an_arm_can_do_in_a_gap_between_frames_is_no_noise() -> None:
     assert frame.has(s.NOISY)
 
 
-@pytest.mark.parametrize("bit", [s.SPEED_FROZEN, s.CELL_FROZEN, s.STUCK_ON])
+@pytest.mark.parametrize("bit", [s.SPEED_FROZEN, s.STUCK_ON])
 def test_half_a_second_itself_is_still_borne(bit: int) -> None:
     """At 512 frames a second half of one is 256 frame times, without rounding."""
     frame = Frame()
