@@ -130,6 +130,7 @@ class LoopHealth(msgspec.Struct, frozen=True):
     overruns: int = 0
     frames: int = 0
     frames_lost: int = 0
+    frames_contradicting: int = 0  # dropped because they cannot be (docs/wire.md, section 11)
     bytes_discarded: int = 0
     crc_failures: int = 0
     reconnects: int = 0

@@ -112,6 +112,11 @@ def _telemetry(out: Exposition, context: Context) -> None:
         ("drumlin_loop_overruns_total", "Loop periods over budget.", loop.overruns),
         ("drumlin_frames_total", "Frames received.", loop.frames),
         ("drumlin_frames_lost_total", "Frames lost.", loop.frames_lost),
+        (
+            "drumlin_frames_contradicting_total",
+            "Frames dropped because they contradict themselves.",
+            loop.frames_contradicting,
+        ),
         ("drumlin_link_bytes_discarded_total", "Bytes discarded.", loop.bytes_discarded),
         ("drumlin_link_crc_failures_total", "Frames with a wrong CRC.", loop.crc_failures),
         ("drumlin_link_reconnects_total", "Link reconnections.", loop.reconnects),

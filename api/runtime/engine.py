@@ -164,6 +164,7 @@ class Engine:
         health = LoopHealth(
             frames=self.frames,
             frames_lost=self.core.frames_lost,
+            frames_contradicting=self.core.frames_contradicting,
             bytes_discarded=wire.bytes_discarded,
             crc_failures=wire.crc_failures,
             reconnects=max(self.reconnects, 0),

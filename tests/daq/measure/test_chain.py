@@ -76,6 +76,21 @@ def test_each_term_has_the_size_that_hand_calculation_gives() -> None:
     assert all(x.cell_force.value > 0 for x in made[-1].absorbers)  # arms of either sign
 
 
+def test_a_run_begun_above_half_a_turn_of_the_tick_has_no_time_below_zero() -> None:
+    """Its recording begins with a greeting of long ago, and the tick wraps while it runs."""
+    board = FrontEnd(RIG)
+    board.forces_n = [0.0] * 4
+    start = (1 << 32) - 500 * 2000 // 2  # of 1 MHz: wraps after half of the frames below
+    chain = Chain(RIG, msgspec.structs.replace(hello_for(RIG), tick=5))
+    times = []
+    for _ in range(500):
+        sample = board.sample()
+        late = msgspec.structs.replace(sample, tick=(sample.tick + start) & 0xFFFF_FFFF)
+        times.append(chain.update(late).time_s)
+    assert times[0] == pytest.approx(start * 1e-6, abs=0.01)
+    assert np.diff(times) == pytest.approx(0.002)
+
+
 def test_units_times_and_qualities_of_a_running_rig_are_all_good() -> None:
     _, _, made = _running()
     m = made[-1]

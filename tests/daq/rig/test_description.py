@@ -87,6 +87,16 @@ def test_a_mistake_is_named_with_the_way_to_mend_it(old: str, new: str, said: st
     assert len(refused.value.remedy) > 10
 
 
+def test_a_cell_may_reach_its_capacity_a_little_beyond_the_converter_s_end() -> None:
+    """2 mV/V at 10 V on a converter of +-20 mV: the sensitivity of sound cells spreads by 0.1 %."""
+    cell = load_rig(RIG_FILE).absorbers[0].cell
+    ends_at_n = cell.full_scale_mv_per_v * abs(cell.newton_per_mv_per_v)
+    within, beyond = 1.0004 * ends_at_n, 1.02 * ends_at_n
+    assert parse_rig(TEXT.replace("capacity_n = 3000.0", f"capacity_n = {within}")).absorbers
+    with pytest.raises(RigError, match="capacity"):
+        parse_rig(TEXT.replace("capacity_n = 3000.0", f"capacity_n = {beyond}"))
+
+
 def test_a_file_that_is_missing_unreadable_or_a_directory_says_so(tmp_path: Path) -> None:
     with pytest.raises(RigError, match="no rig file"):
         load_rig(tmp_path / "nothing.toml")

@@ -307,14 +307,22 @@ def damaged() -> list[tuple[str, str, bytes]]:
     ]
 
 
+def receiver(name: str, counter: str) -> str:
+    """Which side counts a damage so: a layout is looked at only by whom its type goes to."""
+    if counter != "malformed":
+        return "both"
+    return "front end" if name.startswith(("set point", "ask for")) else "host"
+
+
 def golden() -> dict[str, Any]:
     return {
-        "about": "Golden vectors of docs/wire.md: hex with its 0x00; null is no value (NaN).",
+        "about": "Golden vectors of docs/wire.md: hex with its 0x00; null is no value (NaN). "
+        "`to` is the side that receives a damaged one and counts it so.",
         "sound": [
             {"name": name, "frame": frame, "wire": wire(frame).hex()} for name, frame in SOUND
         ],
         "damaged": [
-            {"name": name, "counter": counter, "wire": raw.hex()}
+            {"name": name, "to": receiver(name, counter), "counter": counter, "wire": raw.hex()}
             for name, counter, raw in damaged()
         ],
     }

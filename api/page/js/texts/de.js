@@ -281,7 +281,7 @@ export const de = {
   "air.invalid": "Außerhalb der Grenzen dieser Regel: nicht als korrigiert anzugeben.",
   "rig.period": "Schrittdauer, Median / 99 % / längste",
   "rig.frames": "Telegramme, verloren",
-  "rig.crc": "Prüfsummenfehler, verworfene Bytes",
+  "rig.crc": "Prüfsummenfehler, unmögliche Telegramme, verworfene Bytes",
   "rig.overruns": "Verspätete Schritte",
   "rig.reconnects": "Leitung neu geöffnet",
   "rig.recorder": "Aufzeichnung",

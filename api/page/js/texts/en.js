@@ -278,7 +278,7 @@ export const en = {
   "air.invalid": "Outside the limits of this rule: not to be quoted as corrected.",
   "rig.period": "Loop period, median / 99 % / worst",
   "rig.frames": "Frames, lost",
-  "rig.crc": "Check-sum failures, bytes thrown away",
+  "rig.crc": "Check-sum failures, impossible frames, bytes thrown away",
   "rig.overruns": "Late steps",
   "rig.reconnects": "Link re-opened",
   "rig.recorder": "Recorder",

@@ -170,7 +170,10 @@ export default class RigView {
     ]);
     rows.write("overruns", [t("rig.overruns"), number(health.overruns)]);
     rows.write("frames", [t("rig.frames"), `${number(health.frames)}, ${number(health.frames_lost)}`]);
-    rows.write("crc", [t("rig.crc"), `${number(health.crc_failures)}, ${number(health.bytes_discarded)}`]);
+    rows.write("crc", [
+      t("rig.crc"),
+      `${number(health.crc_failures)}, ${number(health.frames_contradicting)}, ${number(health.bytes_discarded)}`,
+    ]);
     rows.write("reconnects", [t("rig.reconnects"), number(health.reconnects)]);
     rows.write("recorder", [t("rig.recorder"), tOr(`rig.recorder.${health.recorder}`, health.recorder)]);
   }
