@@ -21,8 +21,9 @@ nothing happens: `nominal` by scipy on the rig as described (`nominal_own`: the 
 control.load_loop.tuning), `least_...` by control.load_loop.tuning over the rigs drawn. Both are
 cautious: two set points on their way, edges half a tooth old, and all of the lag that the tuning
 allows for without knowing it really there (9.6 ms here). `cautious_unstable` counts the rigs that
-this line calls unstable. `least_run_...` are with what the run had: its own delays and no
-unexplained lag (hysteresis is the only thing the simulated absorbers do that no model knows).
+this line calls unstable. `answer_to_place` is the largest true place per error of the place seen.
+`least_run_...` are with what the run had: its own delays and no unexplained lag (hysteresis is the
+only thing the simulated absorbers do that no model knows).
 """
 
 from __future__ import annotations
@@ -49,6 +50,7 @@ from control.load_loop.tuning import (
     Complex,
     Floats,
     PlantParameters,
+    answer_to_place,
     derive,
     margins,
     open_loop,
@@ -274,6 +276,16 @@ def measure(options: Options) -> dict[str, Any]:
         "least_run_phase_margin_deg": min(float(row["run_phase_margin_deg"]) for row in rows),
         "nominal": by_scipy(rig),
         "calm": by_scipy(rig, 0.0),
+        "answer_to_place": {
+            name: float(
+                np.abs(
+                    answer_to_place(
+                        derive(nominal, alertness=alertness), nominal, nominal, 1j * FREQUENCIES
+                    )
+                ).max()
+            )
+            for name, alertness in (("calm", 0.0), ("alert", 1.0))
+        },
         "nominal_own": {
             "gain_margin": own.gain,
             "phase_margin_deg": own.phase_deg,
