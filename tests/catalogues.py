@@ -18,7 +18,7 @@ from pathlib import Path
 import msgspec
 
 from control.safety.faults import TABLE
-from daq.texts.catalogue import ENGLISH, FOLDER, Catalogue
+from daq.texts.catalogue import ENGLISH, FOLDER, LanguageCatalogue
 from daq.texts.message import PLACE
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -110,7 +110,7 @@ def sources() -> list[Path]:
     return sorted(path for name in PRODUCT for path in (ROOT / name).rglob("*.py"))
 
 
-def complaints(catalogues: dict[str, Catalogue]) -> list[str]:
+def complaints(catalogues: dict[str, LanguageCatalogue]) -> list[str]:
     """What does not fit, one line each."""
     english = catalogues[ENGLISH]
     found: list[str] = []
@@ -133,7 +133,9 @@ def complaints(catalogues: dict[str, Catalogue]) -> list[str]:
     return found
 
 
-def _differences(english: Catalogue, other: Catalogue, language: str) -> Iterator[str]:
+def _differences(
+    english: LanguageCatalogue, other: LanguageCatalogue, language: str
+) -> Iterator[str]:
     for kind in ("messages", "words"):
         ours, theirs = getattr(english, kind), getattr(other, kind)
         yield from (f"{language}.json lacks '{key}'" for key in ours if key not in theirs)
@@ -154,10 +156,10 @@ def _literals() -> set[str]:
     }
 
 
-def catalogues() -> dict[str, Catalogue]:
+def catalogues() -> dict[str, LanguageCatalogue]:
     """All catalogues, fresh from their files."""
     return {
-        path.stem: msgspec.json.decode(path.read_bytes(), type=Catalogue)
+        path.stem: msgspec.json.decode(path.read_bytes(), type=LanguageCatalogue)
         for path in FOLDER.glob("*.json")
     }
 

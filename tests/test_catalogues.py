@@ -5,25 +5,27 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from daq.texts.catalogue import Catalogue
+from daq.texts.catalogue import LanguageCatalogue
 from tests.catalogues import catalogues, complaints
 
 
 @pytest.fixture(scope="module")
-def whole() -> dict[str, Catalogue]:
+def whole() -> dict[str, LanguageCatalogue]:
     return catalogues()
 
 
-def changed(of: Catalogue, **messages: str | None) -> Catalogue:
+def changed(of: LanguageCatalogue, **messages: str | None) -> LanguageCatalogue:
     told = {**of.messages, **messages}
     return msgspec.structs.replace(of, messages={k: v for k, v in told.items() if v is not None})
 
 
-def test_every_sentence_is_there_in_every_language_and_used(whole: dict[str, Catalogue]) -> None:
+def test_every_sentence_is_there_in_every_language_and_used(
+    whole: dict[str, LanguageCatalogue],
+) -> None:
     assert complaints(whole) == []
 
 
-def test_a_third_language_needs_one_whole_file(whole: dict[str, Catalogue]) -> None:
+def test_a_third_language_needs_one_whole_file(whole: dict[str, LanguageCatalogue]) -> None:
     assert complaints({**whole, "xx": whole["de"]}) == []
     lacking = changed(whole["de"], **{"load-is-on": None})
     assert complaints({**whole, "xx": lacking}) == ["xx.json lacks 'load-is-on'"]
@@ -39,13 +41,13 @@ def test_a_third_language_needs_one_whole_file(whole: dict[str, Catalogue]) -> N
     ],
 )
 def test_a_catalogue_that_does_not_fit_the_program_is_named(
-    whole: dict[str, Catalogue], messages: dict[str, str | None], complaint: str
+    whole: dict[str, LanguageCatalogue], messages: dict[str, str | None], complaint: str
 ) -> None:
     found = complaints({**whole, "en": changed(whole["en"], **messages)})
     assert any(complaint in line for line in found)
 
 
-def test_languages_that_name_other_values_are_named(whole: dict[str, Catalogue]) -> None:
+def test_languages_that_name_other_values_are_named(whole: dict[str, LanguageCatalogue]) -> None:
     other = changed(whole["de"], **{"runs-were-void": "{zahl} Läufe."})
     assert "xx.json: 'runs-were-void' has other places than count" in complaints(
         {**whole, "xx": other}

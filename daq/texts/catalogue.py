@@ -1,6 +1,7 @@
 """The catalogues: one file per language, with every sentence by its code.
 
-Data flow: daq/texts/LANGUAGE.json -> Catalogue -> daq.texts.message; the page loads the same files.
+Data flow: daq/texts/LANGUAGE.json -> LanguageCatalogue -> daq.texts.message; the page loads the
+same files.
 How a sentence and a language are added: DEVELOPERS.md.
 """
 
@@ -15,7 +16,7 @@ FOLDER = Path(__file__).parent
 ENGLISH = "en"
 
 
-class Catalogue(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class LanguageCatalogue(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One language: how it writes numbers, its sentences, words and names."""
 
     language: str  # its own name for itself
@@ -32,9 +33,9 @@ def languages() -> list[str]:
 
 
 @functools.cache
-def catalogue(language: str) -> Catalogue:
+def catalogue(language: str) -> LanguageCatalogue:
     """The catalogue of a language; English for one that has none."""
     path = FOLDER / f"{language}.json"
     if not path.is_file():
         return catalogue(ENGLISH)
-    return msgspec.json.decode(path.read_bytes(), type=Catalogue)
+    return msgspec.json.decode(path.read_bytes(), type=LanguageCatalogue)

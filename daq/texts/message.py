@@ -28,7 +28,7 @@ from typing import Any, TypeAlias
 import msgspec
 
 from daq.quantities import UnitSystem, number, scale
-from daq.texts.catalogue import ENGLISH, Catalogue, catalogue
+from daq.texts.catalogue import ENGLISH, LanguageCatalogue, catalogue
 
 Part: TypeAlias = "str | int | float | Message | None"
 Value: TypeAlias = "str | int | float | Message | tuple[Part, ...] | None"
@@ -122,7 +122,7 @@ def _value(
     digits: str,
     form: str,
     units: UnitSystem,
-    told: Catalogue,
+    told: LanguageCatalogue,
     language: str,
 ) -> str:
     if isinstance(value, tuple):
@@ -157,7 +157,7 @@ def _value(
     return text if "b" in form or not unit else f"{text} {unit}"
 
 
-def _word(value: str, form: str, told: Catalogue) -> str:
+def _word(value: str, form: str, told: LanguageCatalogue) -> str:
     if "w" in form:
         return told.words.get(value, value)
     if "n" in form and told.names:
