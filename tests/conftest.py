@@ -116,8 +116,11 @@ def _children() -> list[str]:
                 listed = Path(f"/proc/{number}/task/{task}/children").read_text(encoding="ascii")
                 waiting += map(int, listed.split())
             line = Path(f"/proc/{number}/cmdline").read_bytes().replace(b"\0", b" ").decode()
+            # One started at this moment has no arguments yet, one that ended has none more.
+            stat = Path(f"/proc/{number}/stat").read_text(encoding="utf-8")
+            ended = stat.rpartition(")")[2].split()[0] in "ZX"
             # The interpreter's own helper, started once and kept until the end.
-            if number != os.getpid() and line and "resource_tracker" not in line:
+            if number != os.getpid() and not ended and "resource_tracker" not in line:
                 found.append(f"{number} {line.strip()}")
     return found
 

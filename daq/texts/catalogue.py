@@ -27,11 +27,6 @@ class LanguageCatalogue(msgspec.Struct, frozen=True, forbid_unknown_fields=True)
     names: dict[str, str]
 
 
-def languages() -> list[str]:
-    """The languages that have a catalogue."""
-    return sorted(path.stem for path in FOLDER.glob("*.json"))
-
-
 @functools.cache
 def catalogue(language: str) -> LanguageCatalogue:
     """The catalogue of a language; English for one that has none."""

@@ -9,7 +9,7 @@ from bench.day.plan import TESTS
 
 
 def test_a_hold_a_trip_and_the_way_back_break_no_rule_of_the_day(tmp_path: Path) -> None:
-    day = Day(2, tmp_path)
+    day = Day(2, tmp_path, {})
     day.begin()
     (asked,) = [one for one in TESTS if one.name == "hold speed"]
     day.test(asked, "none")
