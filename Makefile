@@ -43,7 +43,8 @@ check: $(BUILT) $(PAGE_TOOLS) $(EMULATOR)
 	npm --prefix tests/page run --silent check
 	$(BIN)/drumlin compile
 	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal
-	$(BIN)/pytest -m "live or browser" --numprocesses 3 --dist loadgroup --no-loadscope-reorder
+	$(BIN)/pytest -m live
+	$(BIN)/pytest -m "browser and not live" --numprocesses 2 --dist loadfile
 
 # Types, lint and unit tests of the page's code; nothing of it is shipped.
 $(PAGE_TOOLS): tests/page/package.json tests/page/package-lock.json

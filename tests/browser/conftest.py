@@ -207,8 +207,8 @@ def no_leftovers() -> Iterator[None]:
     """As everywhere, but the browser's own helper processes come and go as it likes."""
 
     def children() -> list[str]:
-        # a killed service or helm process is started anew
-        passing = (" --type=", "api.launch.service", "api.launch.helm")
+        # a killed service or helm process is started anew; what the service forks stays with it
+        passing = (" --type=", "api.launch.service", "api.launch.helm", "api.jobs.fork_server")
         return [one for one in leftovers._children() if not any(word in one for word in passing)]
 
     threads, files, before = leftovers._threads(), leftovers._files(), children()

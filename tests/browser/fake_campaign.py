@@ -11,6 +11,8 @@ from fastapi.responses import JSONResponse
 from api.http.routes.campaigns import Fitted, NewCampaign, NextRun
 from api.services.campaigns import CampaignView
 from control.campaigns.sequence import CampaignRun, Stage
+from daq.texts.message import say
+from daq.texts.published import published_json
 
 ID = "20261125-083000-camp"
 ORDER = ("A", "B", "A", "A", "B", "A")
@@ -20,7 +22,9 @@ RUNS = (
     CampaignRun("20261125-083400-mad2", "B", True),
 )
 WHY = {
-    "waiting": ("The oil is at 104 degC; the first run began at 92 degC (within 5 K).",),
+    "waiting": (
+        say("is-at-first-run-began-at", what="oil", now_k=377.15, first_k=365.15, band_k=5.0),
+    ),
     "paused": ("The service was restarted.",),
     "done": ("Stopped by demo.",),
 }
@@ -44,7 +48,7 @@ def routes(scene: Any, comparison: Any) -> APIRouter:
 
     def shown() -> Response:
         told = begun[-1] if begun else None
-        found = msgspec.json.encode(view(scene.campaign, told))
+        found = published_json(view(scene.campaign, told))
         return Response(found, media_type="application/json")
 
     async def noted(request: Request, what: str, kind: type[Any]) -> Any:

@@ -36,6 +36,7 @@ from daq.results.result import (
     Uncertainty,
 )
 from daq.rig.description import load_rig
+from daq.texts.published import published_json
 
 ROOT = Path(__file__).resolve().parents[2]
 RPM = 30.0 / math.pi
@@ -193,7 +194,7 @@ def proving() -> ProvingView:
 
 def encoded(value: Any) -> bytes:
     """JSON as the service sends it."""
-    return msgspec.json.encode(value)
+    return published_json(value)
 
 
 def evaluations(run_id: str) -> list[dict[str, Any]]:

@@ -20,6 +20,7 @@ from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse
 from fastapi.staticfiles import StaticFiles
 
+from api.http.answers.problems import Problem
 from api.http.entry import pairing
 from api.http.entry.guard import CONTENT_SECURITY_POLICY
 from api.http.routes.results import NewEvaluation
@@ -42,6 +43,8 @@ from daq.results.correction import Rule, correction
 from daq.rig.description import load_rig
 from daq.rig.weather import Weather, air_density, dewpoint_k, dry_pressure_pa, vapour_pressure_pa
 from daq.texts.catalogue import FOLDER
+from daq.texts.message import Text, say
+from daq.texts.published import published
 from tests.browser import fake_campaign, fake_results
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -106,7 +109,7 @@ class Scene:
 
     def message(self) -> str:
         """The snapshot as the service sends it: with its age."""
-        fields = msgspec.to_builtins(self.telemetry())
+        fields = published(self.telemetry())
         age_s = 0.01 if self.link_dead else time.monotonic() - self.began - self.now()
         fields |= {"age_s": age_s, "loop_up": self.loop_up, "stale": age_s > 1.0}
         fields["sent_s"] = time.monotonic()
@@ -318,25 +321,15 @@ def made_up_test(kind: str, test: TestView, speed: float, elapsed: float) -> Tes
     if kind == "power-sweep":
         return replace(
             test, kind=kind, phase="full pedal", total_s=10.0, elapsed_s=0.0,
-            instruction="Floor it now, and stay on the floor.",
-            next_phases=("Stay on the floor until 3,000 rpm.",),
+            instruction=say("floor-it-now-and-stay-on"),
+            next_phases=(say("stay-on-floor-until", stop=say("aim-rpm", rpm=3000.0)),),
         )  # fmt: skip
     return replace(test, kind=kind)
 
 
-def problem(status: int, title: str, detail: str, remedy: str, code: str) -> JSONResponse:
-    return JSONResponse(
-        {
-            "type": "about:blank",
-            "title": title,
-            "status": status,
-            "detail": detail,
-            "remedy": remedy,
-            "code": code,
-        },
-        status,
-        media_type="application/problem+json",
-    )
+def problem(status: int, detail: Text, remedy: Text, code: str) -> Response:
+    """A refusal as the service sends it."""
+    return Problem(status, code, detail, remedy).response()
 
 
 def made_up_run(n: int) -> dict[str, Any]:
@@ -436,7 +429,7 @@ def build(scene: Scene | None = None) -> FastAPI:
                 if scene.state is State.PARKED:
                     scene.load, scene.run_id = 0.0, ""
             elif key == "faults":
-                scene.faults = tuple(FaultView(**fault) for fault in value)
+                scene.faults = msgspec.convert(value, tuple[FaultView, ...])
             elif key == "last_end":
                 scene.last_end = RunEnd(**{**value, "voids": tuple(value.get("voids", ()))})
             elif key == "close_sockets":
@@ -540,7 +533,7 @@ def build(scene: Scene | None = None) -> FastAPI:
         for n in range(scene.runs):
             if made_up_run(n)["id"] == run_id and n != 2:
                 return Response(fake_results.encoded(fake_results.result(n)))
-        return problem(404, "Not found", "No evaluation.", "Evaluate it.", "no-evaluation")
+        return problem(404, "No evaluation.", "Evaluate it.", "no-evaluation")
 
     @app.get("/api/vehicles")
     async def vehicles() -> Response:
@@ -578,7 +571,7 @@ def build(scene: Scene | None = None) -> FastAPI:
         try:
             return Response(fake_results.encoded(road_read(await request.body(), name)))
         except Refused as refused:
-            return problem(409, "Refused", refused.problem, refused.remedy, refused.code)
+            return problem(409, refused.problem, refused.remedy, refused.code)
 
     @app.get("/api/heat")
     async def heat() -> Response:
@@ -617,7 +610,7 @@ def build(scene: Scene | None = None) -> FastAPI:
                 )
             if made_up_run(n)["id"] == run_id:
                 return JSONResponse(made_up_run(n))
-        return problem(404, "Not found", "There is no such run.", "Look at the list.", "no-run")
+        return problem(404, "There is no such run.", "Look at the list.", "no-run")
 
     @app.get("/api/runs/{run_id}/samples")
     async def samples(run_id: str, columns: str = "", points: int = 1000) -> JSONResponse:
@@ -664,7 +657,6 @@ def build(scene: Scene | None = None) -> FastAPI:
             if scene.holder and scene.holder != holder:
                 return problem(
                     409,
-                    "The helm is taken",
                     f"{scene.name} has the helm.",
                     "Ask for it, or wait until it is released.",
                     "helm-taken",
@@ -678,7 +670,6 @@ def build(scene: Scene | None = None) -> FastAPI:
         if scene.holder != holder:
             return problem(
                 409,
-                "Not at the helm",
                 "Only who has the helm may do this.",
                 "Take the helm first.",
                 "not-at-helm",

@@ -10,8 +10,10 @@ import re
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
+from daq.texts.message import say
 from tests.browser.conftest import SIZES
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
@@ -212,7 +214,7 @@ def test_axe_finds_nothing_serious_when_things_are_not_as_usual(
 def test_the_page_is_worked_by_keyboard_alone(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address).open()
     seen = []
-    for _ in range(14):
+    for _ in range(20):
         tablet.page.keyboard.press("Tab")
         seen.append(tablet.page.evaluate("document.activeElement.textContent"))
     assert any("Take the helm" in text for text in seen)
@@ -258,7 +260,8 @@ def test_both_catalogues_have_every_text(modules: Any) -> None:
 
 
 def test_a_fault_speaks_german_on_a_german_page(stand: Any, tablets: Any) -> None:
-    faults = [{**TRIPPED["faults"][0], "text": "The stop chain is open. (front)"}]
+    text = say("with-detail", text=say("fault.stop-chain-open"), detail="front")
+    faults = [{**TRIPPED["faults"][0], "text": msgspec.to_builtins(text)}]
     stand.scene(**{**TRIPPED, "faults": faults})
     tablet = tablets(stand.address, locale="de-DE").open()
     tablet.see("Die Haltekette ist offen. (vorn)")

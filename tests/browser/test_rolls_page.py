@@ -151,7 +151,7 @@ def test_a_backlog_shows_as_old_and_not_as_new(modules: Any) -> None:
           const { Store } = await import('./js/store.js');
           const store = new Store();
           const reading = { value: 1, quality: 'good' };
-          const at = (time_s) => ({ state: 'parked', time_s, age_s: 0, measured:
+          const at = (time_s) => ({ state: 'parked', time_s, sent_s: time_s, age_s: 0, measured:
             { time_s, roll_sets: [{ speed: reading, power: reading }], engine_speed: reading } });
           const real = performance.now;
           let now = 0;

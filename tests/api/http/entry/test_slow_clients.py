@@ -16,7 +16,7 @@ import msgspec
 import pytest
 import websockets
 
-from api.http import server
+from api.http import app, server
 from api.http.entry import admission, door
 from api.http.entry.tokens import Role, TokenBook
 from api.http.server import Server
@@ -190,7 +190,7 @@ async def test_lines_are_bounded_and_a_closed_one_makes_room(
 ) -> None:
     monkeypatch.setattr(admission, "is_loopback", lambda _: False)
     few = msgspec.structs.replace(admission.SERVICE, lines_each=(3, 3, 3))
-    monkeypatch.setattr(server, "SERVICE", few)
+    monkeypatch.setattr(app, "SERVICE", few)
     async with listening(settings) as (running, port):
         counts = running.config.door.admission
         lines = [await asyncio.open_connection("127.0.0.1", port) for _ in range(3)]
