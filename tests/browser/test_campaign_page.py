@@ -47,7 +47,7 @@ def test_a_campaign_says_what_it_waits_for(stand: Any, tablets: Any) -> None:
     stand.scene(campaign="waiting")
     tablet = tablets(stand.address, locale="de-DE").open("campaign")
     tablet.see("Wartet auf gleiche Bedingungen")
-    tablet.see("Öl ist bei 104 °C; der erste Lauf begann bei 92 °C (erlaubt sind 5 K).")
+    tablet.see("Öl ist bei 104 °C; der erste Lauf begann bei 92 °C (erlaubt sind 5 °C).")
     row = tablet.page.locator(".campaign-alike tr", has_text="Öl").text_content()
     assert "+12,1 K" in row.replace("\u00a0", " ")
     tablet.see("Der Zug stieg nicht oder blieb nicht.")

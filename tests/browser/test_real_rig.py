@@ -21,6 +21,11 @@ def rpm_of(demo: Demo) -> float:
     return (value or 0.0) / RADPS_PER_RPM
 
 
+def speed_of(demo: Demo) -> float:
+    values = [each["speed"]["value"] for each in demo.state()["measured"]["roll_sets"]]
+    return max(value or 0.0 for value in values)
+
+
 def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> None:
     watcher = tablets(demo.address, color_scheme="dark").open("driver")
     tablet = tablets(demo.address).open()
@@ -92,7 +97,11 @@ def test_a_pulled_cable_is_a_trip_with_its_cause_and_old_figures_grey(
     demo: Demo, tablets: Any
 ) -> None:
     if demo.state()["state"] != "ready":
+        demo.seat(brake=60.0)
+        until("the rolls to stand", lambda: speed_of(demo) < 0.1, 60)
         with demo.helm():
+            if demo.state()["state"] == "tripped":
+                demo.order("reset")
             demo.make_ready()
     tablet = tablets(demo.address).open()
     simulator = child_of(demo, "-m simulator")
