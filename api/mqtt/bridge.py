@@ -271,6 +271,10 @@ class MqttBridge:
             f"{self.base}/{topic}", payload, qos=qos, retain=retain, properties=properties
         )
         self.counters.published += 1
+        # The client waits by asyncio.wait_for, which loses a cancellation that comes as it is done.
+        task = asyncio.current_task()
+        if task is not None and task.cancelling():
+            raise asyncio.CancelledError
 
     def _status(self, status: str) -> bytes:
         return msgspec.json.encode({"status": status, "rig": self._rig.name, "at": _utc()})

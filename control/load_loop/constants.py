@@ -9,6 +9,10 @@ from __future__ import annotations
 # ---- reference and start ----
 BUILD_UP_S = 1.0  # full force builds up in this time after a start or a change of aim; operating
 BUILD_UP_WITHIN_S = 1.5  # from then on the rate no longer counts; operating
+# A reference that moves faster than this share of its ramp rate moves the drive force with it: the
+# observer has its rate then, and at least this pole, between calm and alert; trial: planned sweeps.
+# A hold that comes to its set point within the time left stays calm.
+MOVING_SHARE, MOVING_POLE_PER_S, MOVING_LEFT_S = 0.1, 38.0, 1.0
 RAMP_SOFT_S = 0.3  # a ramp reaches its rate in this time; operating
 RAMP_ARRIVAL_PER_S = 4.0  # how a reference comes to rest at its target; operating
 REFERENCE_YIELD_S = 0.1  # a tracked reference gives way to rolls that cannot follow; trial roadload

@@ -193,6 +193,10 @@ def shape_reference(loop: Record) -> None:
     if abs(off) < 1e-9 * (1.0 + abs(loop.target)):
         loop.reference = loop.target
         loop.reference_rate = 0.0
+    moving = abs(loop.reference_rate) > c.MOVING_SHARE * limit
+    if moving and abs(off) > limit * c.MOVING_LEFT_S and loop.since_start_s > c.BUILD_UP_WITHIN_S:
+        remembered_s = c.EXPANDING_MEMORY / c.MOVING_POLE_PER_S
+        loop.hold.since_change_s = min(loop.hold.since_change_s, remembered_s)
 
 
 @jit
