@@ -173,28 +173,19 @@ async def coasts(request: Request) -> Response:
 @router.post("/delay", responses=gives(Proofs), openapi_extra=takes(ResponseRun))
 async def delay(request: Request) -> Response:
     """Delay between force and speed of every roll set from a recorded step test."""
-    context = context_of(request)
-    caller = context.caller(request, Role.MAINTAIN)
-    body = await read(request, ResponseRun)
-    return await _from_runs(context, caller, "delay", (body.run,))
+    return await _from_one_run(request, "delay", ResponseRun)
 
 
 @router.post("/response", responses=gives(Proofs), openapi_extra=takes(OneRun))
 async def response(request: Request) -> Response:
     """Settling of the force after steps of load, from a run that has them (1066.245)."""
-    context = context_of(request)
-    caller = context.caller(request, Role.MAINTAIN)
-    body = await read(request, OneRun)
-    return await _from_runs(context, caller, "response", (body.run,))
+    return await _from_one_run(request, "response", OneRun)
 
 
 @router.post("/daily", responses=gives(Proofs), openapi_extra=takes(OneRun))
 async def daily(request: Request) -> Response:
     """One short coast of free rolls against the rig file: the day's check (1066.275)."""
-    context = context_of(request)
-    caller = context.caller(request, Role.MAINTAIN)
-    body = await read(request, OneRun)
-    return await _from_runs(context, caller, "daily", (body.run,))
+    return await _from_one_run(request, "daily", OneRun)
 
 
 @router.post("/shunt", responses=gives(Proofs), openapi_extra=takes(ShuntReadings))
@@ -213,10 +204,7 @@ async def shunt(request: Request) -> Response:
 @router.post("/run-out", responses=gives(Proofs), openapi_extra=takes(OneRun))
 async def run_out(request: Request) -> Response:
     """Pitch errors and run-out of the tooth wheels, learned from a recorded run."""
-    context = context_of(request)
-    caller = context.caller(request, Role.MAINTAIN)
-    body = await read(request, OneRun)
-    return await _from_runs(context, caller, "run-out", (body.run,))
+    return await _from_one_run(request, "run-out", OneRun)
 
 
 @router.post("/time-base", responses=gives(Proofs), openapi_extra=takes(LongRun))
@@ -263,6 +251,15 @@ async def apply(request: Request) -> Response:
     file = await asyncio.to_thread(proving.write_overlay, context.rig, text, settings.data)
     await context.audit.write(caller, "prove-apply", "accepted")
     return answer(Applied(file.values))
+
+
+async def _from_one_run(
+    request: Request, what: str, kind: type[OneRun] | type[ResponseRun]
+) -> Response:
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, kind)
+    return await _from_runs(context, caller, what, (body.run,))
 
 
 async def _from_runs(

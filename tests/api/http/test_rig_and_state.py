@@ -65,6 +65,13 @@ def test_numbers_that_are_not_finite_are_null() -> None:
     assert shown["test"]["total_s"] is None
 
 
+def test_each_snapshot_tells_when_it_was_sent_by_a_clock_of_the_service() -> None:
+    """By it the page tells a backlog from what is new; the front end's clock may stand still."""
+    same = telemetry()
+    first, second = (msgspec.json.decode(encode(same, 0.0, True)) for _ in range(2))
+    assert first["sent_s"] < second["sent_s"]
+
+
 @pytest.mark.parametrize(("age_s", "loop_up"), [(STALE_S + 0.01, True), (0.0, False)])
 def test_a_stale_snapshot_has_no_values_only_ages(age_s: float, loop_up: bool) -> None:
     shown = msgspec.json.decode(encode(telemetry(), age_s, loop_up))
