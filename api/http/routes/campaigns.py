@@ -13,7 +13,7 @@ from fastapi import APIRouter, Path, Query, Request
 from msgspec import Meta
 from starlette.responses import Response
 
-from api.http.answers.bodies import NO_NUL, ONE_LINE, Nothing, answer, gives, read, takes
+from api.http.answers.bodies import NO_NUL, ONE_LINE, WORD, Nothing, answer, gives, read, takes
 from api.http.answers.problems import Problem
 from api.http.audit import Detail
 from api.http.context import context_of
@@ -31,7 +31,7 @@ from control.test_kinds.plans import Plan
 router = APIRouter(prefix="/api/campaigns", tags=["campaigns"])
 
 Id = Annotated[str, Path(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}$")]
-Setup = Annotated[str, Query(max_length=40)]
+Setup = Annotated[str, Query(max_length=40, pattern=WORD)]
 
 
 class NewCampaign(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -168,7 +168,7 @@ async def gain(
     campaign_id: Id,
     before: Setup = "",
     after: Setup = "",
-    quantity: Annotated[str, Query(max_length=60)] = "",
+    quantity: Annotated[str, Query(max_length=60, pattern=WORD)] = "",
     level: Annotated[float, Query(gt=0.5, lt=1)] = 0.95,
 ) -> Response:
     """One set-up against another over the campaign's valid runs; without names, its first two."""

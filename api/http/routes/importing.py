@@ -18,7 +18,14 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import Response
 
 from api.folders import RAW_NAME
-from api.http.answers.bodies import answer, expect_file, expect_line, gives, length_of, takes_file
+from api.http.answers.bodies import (
+    WORD_OF_ONE_LINE,
+    answer,
+    expect_file,
+    gives,
+    length_of,
+    takes_file,
+)
 from api.http.answers.problems import Problem
 from api.http.context import Context, context_of
 from api.http.entry.tokens import Role
@@ -50,11 +57,12 @@ class Imported(msgspec.Struct, frozen=True):
     responses=gives(Imported, 202),
     openapi_extra=takes_file(),
 )
-async def take(request: Request, vehicle: Annotated[str, Query(max_length=80)] = "") -> Response:
+async def take(
+    request: Request, vehicle: Annotated[str, Query(max_length=80, pattern=WORD_OF_ONE_LINE)] = ""
+) -> Response:
     """Send a raw recording (`raw.drm`) as the body; watch the run's state for its evaluation."""
     context = context_of(request)
     caller = context.caller(request, Role.OPERATE)
-    expect_line(vehicle, "vehicle")
     declared = _declared(request, context)
     if _busy.locked():
         raise Problem(

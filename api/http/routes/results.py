@@ -19,7 +19,7 @@ from msgspec import Meta
 from starlette.background import BackgroundTask
 from starlette.responses import FileResponse, Response
 
-from api.http.answers.bodies import NO_NUL, ONE_LINE, answer, gives, read, takes
+from api.http.answers.bodies import NO_NUL, ONE_LINE, WORD, answer, gives, read, takes
 from api.http.answers.problems import Problem
 from api.http.context import Context, context_of
 from api.http.entry.tokens import Role
@@ -54,7 +54,7 @@ _out: WeakSet[tempfile.TemporaryDirectory[str]] = WeakSet()
 RunId = Annotated[str, Path(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}$")]
 Id = Annotated[str, Meta(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}(?![\s\S])")]
 Name = Annotated[str, Meta(min_length=1, max_length=80, pattern=ONE_LINE)]
-Word = Annotated[str, Query(max_length=80)]
+Word = Annotated[str, Query(max_length=80, pattern=WORD)]
 Number = Annotated[int | None, Query(ge=1, le=9999)]
 
 
@@ -175,7 +175,7 @@ async def export(
     request: Request,
     run_id: RunId,
     form: ExportForm = ExportForm.CSV,
-    columns: Annotated[str, Query(max_length=4000)] = "",
+    columns: Annotated[str, Query(max_length=4000, pattern=WORD)] = "",
     number: Number = None,
     units: ExportUnits = ExportUnits.SI,
     hz: Annotated[float, Query(ge=0, le=1000, allow_inf_nan=False)] = 0.0,
@@ -262,7 +262,7 @@ async def compare_report(
 @router.get("/consistency", responses=gives(Consistent))
 async def chart(
     request: Request,
-    set_name: Annotated[str, Query(alias="set", min_length=1, max_length=80)],
+    set_name: Annotated[str, Query(alias="set", min_length=1, max_length=80, pattern=WORD)],
     quantity: Word = "",
 ) -> Response:
     """Control chart over the check runs of a set: does the rig still read what it read?"""
@@ -270,7 +270,7 @@ async def chart(
     context.caller(request, Role.WATCH)
 
     def look() -> Consistent:
-        runs = vehicle_records.one_set(context.keeper.catalogue, _clean(set_name)).runs
+        runs = vehicle_records.one_set(context.keeper.catalogue, set_name).runs
         return consistency(context.keeper.runs_folder, runs, quantity)
 
     return answer(await context.slowly(look))
@@ -301,12 +301,12 @@ async def put_vehicle(request: Request) -> Response:
 
 @router.delete("/vehicles", status_code=204, responses=gives(None, 204))
 async def drop_vehicle(
-    request: Request, name: Annotated[str, Query(min_length=1, max_length=80)]
+    request: Request, name: Annotated[str, Query(min_length=1, max_length=80, pattern=WORD)]
 ) -> Response:
     """Forget a vehicle and its owner; its runs keep its name."""
     context = context_of(request)
     caller = context.caller(request, Role.MAINTAIN)
-    await asyncio.to_thread(vehicle_records.drop_vehicle, context.keeper.catalogue, _clean(name))
+    await asyncio.to_thread(vehicle_records.drop_vehicle, context.keeper.catalogue, name)
     await context.audit.write(caller, "drop-vehicle", "done", detail={"vehicle": name})
     return Response(status_code=204)
 
@@ -335,12 +335,12 @@ async def put_set(request: Request) -> Response:
 
 @router.delete("/sets", status_code=204, responses=gives(None, 204))
 async def drop_set(
-    request: Request, name: Annotated[str, Query(min_length=1, max_length=80)]
+    request: Request, name: Annotated[str, Query(min_length=1, max_length=80, pattern=WORD)]
 ) -> Response:
     """Forget a set; its runs stay."""
     context = context_of(request)
     caller = context.caller(request, Role.OPERATE)
-    await asyncio.to_thread(vehicle_records.drop_set, context.keeper.catalogue, _clean(name))
+    await asyncio.to_thread(vehicle_records.drop_set, context.keeper.catalogue, name)
     await context.audit.write(caller, "drop-set", "done", detail={"set": name})
     return Response(status_code=204)
 
@@ -374,12 +374,6 @@ async def _kept(context: Context, run_id: str, number: int | None) -> Result:
         return await asyncio.to_thread(read_evaluation, folder, number)
     except RecordingError as error:
         raise Problem(404, "no-evaluation", error.problem, error.remedy) from None
-
-
-def _clean(word: str) -> str:
-    if "\0" in word:
-        raise Problem(422, "invalid", "A word holds a NUL character.", "Leave it out.")
-    return word
 
 
 def _forget(scratch: tempfile.TemporaryDirectory[str]) -> None:

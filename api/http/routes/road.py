@@ -11,7 +11,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from api.http.answers.bodies import bounded, expect_file, expect_line, gives, takes_file
+from api.http.answers.bodies import WORD_OF_ONE_LINE, bounded, expect_file, gives, takes_file
 from api.http.context import context_of
 from api.http.entry.tokens import Role
 from api.services.route_files import RoadRead, RouteJob
@@ -26,11 +26,12 @@ router = APIRouter(prefix="/api", tags=["tests"])
     responses=gives(RoadRead),
     openapi_extra=takes_file(),
 )
-async def route(request: Request, name: Annotated[str, Query(max_length=120)] = "") -> Response:
+async def route(
+    request: Request, name: Annotated[str, Query(max_length=120, pattern=WORD_OF_ONE_LINE)] = ""
+) -> Response:
     """Send a route file as the body: CSV with distance and elevation or grade, or GPX."""
     context = context_of(request)
     context.caller(request, Role.OPERATE)
-    expect_line(name, "name")
     expect_file(request, "a file", "route file")
     raw = await bounded(request, MOST_BYTES)
     told = await context.have_done(RouteJob(raw, name or "route"))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import importlib.util
 import os
-import random
 import re
 from pathlib import Path
 from typing import Any
@@ -102,6 +101,22 @@ def test_every_number_that_a_request_may_hold_has_a_range(service: Service) -> N
     assert sorted(unbounded(service.app.openapi())) == []
 
 
+def test_no_word_of_an_address_may_hold_a_nul_character_and_the_document_says_so(
+    service: Service,
+) -> None:
+    open_to_all = {
+        f"{method} {path} {one['name']}"
+        for path, item in service.app.openapi()["paths"].items()
+        for method, operation in item.items()
+        for one in operation.get("parameters", ())
+        if one["in"] == "query"
+        and one["schema"].get("type") == "string"
+        and "enum" not in one["schema"]
+        and not re.search(r"\^\[\^\\x00|\^\[0-9\]", one["schema"].get("pattern", ""))
+    }
+    assert open_to_all == set()
+
+
 async def test_a_method_that_a_route_does_not_know_is_refused_with_those_it_knows(
     browser: httpx.AsyncClient, service: Service
 ) -> None:
@@ -132,9 +147,7 @@ async def test_a_fuel_rate_of_no_engine_is_refused_with_its_range(
 async def test_every_answer_is_one_that_the_document_promises(
     data: Path, fake_loop: FakeLoop
 ) -> None:
-    # Another draw each time; DRUMLIN_SEED repeats one.
-    seed = int(os.environ.get("DRUMLIN_SEED") or random.SystemRandom().randrange(10**6))
-    print(f"DRUMLIN_SEED={seed}")  # shown with a failure
+    seed = int(os.environ.get("DRUMLIN_SEED", "1"))  # the same draw each time; give another one
     settings = Settings(RIG_FILE, data, ServiceSection(), None, StoreSection(min_free_mb=0))
     async with listening(settings) as (_, port):
         running = asyncio.create_task(asyncio.to_thread(ask_all, port, EXAMPLES, seed))
