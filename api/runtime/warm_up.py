@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import cast
 
 from control.core.commands import (
     Acknowledge,
@@ -25,6 +26,7 @@ from control.test_kinds.plans import SteadyHold
 from daq.readings import Unit
 from daq.rig.description import Rig, SlowChannel
 from daq.rig.units import scale_of
+from daq.wire.codec import decode, encode
 from daq.wire.frames import (
     PROTOCOL_MAJOR,
     PROTOCOL_MINOR,
@@ -65,7 +67,9 @@ def warm_up(rig: Rig) -> str:
             commands = (*commands, moment[1])
             moment = next(moments, None)
         now_s = 0.002 + number / rig.frame_hz
-        core.step(sample, commands, now_s)
+        step = core.step(cast(Sample, decode(encode(sample)[:-1])), commands, now_s)
+        if step.set_point is not None:
+            encode(step.set_point)
         if number % _SLOW_EVERY == 0:
             core.step(Slow(sample.tick, slow), (*fed,), now_s)
     core.telemetry()

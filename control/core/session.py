@@ -16,6 +16,7 @@ from daq.measure.measured import Measured
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.rig.description import Rig
 from daq.wire.consistency import SampleCheck
+from daq.wire.frame_kernel import FIRST_WHEEL, WHEELS
 from daq.wire.frames import PROTOCOL_MAJOR, AskIdentity, ChannelKind, Hello, Sample, Slow
 
 ASK_EVERY_S = 1.0
@@ -58,17 +59,12 @@ class Session:
         self.fan_bits: Mapping[str, int] = {}
         self.all_fans = 0
         self.output_places: tuple[int, ...] = ()
-        self._channels = (0, 0, 0)  # wheels, converters, outputs, as greeted
+        self._channels = bytes(3)  # wheels, converters, outputs, as greeted
         self._check: SampleCheck | None = None
 
     def fits(self, sample: Sample) -> bool:
         """Whether a sample has the channels that the greeting named."""
-        wheels, converters, outputs = self._channels
-        return (
-            len(sample.edges) == len(sample.edge_totals) == wheels
-            and len(sample.counts) == len(sample.flags) == converters
-            and len(sample.currents) == outputs
-        )
+        return sample.body[WHEELS:FIRST_WHEEL] == self._channels
 
     def contradiction(self, sample: Sample) -> str:
         """What docs/wire.md makes impossible in this sample, "" when nothing is."""
@@ -154,7 +150,8 @@ class Session:
         fans = hello.names(ChannelKind.DIGITAL_OUT)
         ceiling = {one.output: one.forcing_a for one in self._rig.absorbers}
         self._check = SampleCheck(hello, [ceiling.get(name, 655.35) for name in outputs])
-        self._channels = (len(hello.names(ChannelKind.WHEEL)), len(converters), len(outputs))
+        wheels = hello.names(ChannelKind.WHEEL)
+        self._channels = bytes((len(wheels), len(converters), len(outputs)))
         self.cell_places = tuple(
             converters.index(absorber.cell.converter) for absorber in self._rig.absorbers
         )

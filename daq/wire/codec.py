@@ -2,8 +2,8 @@
 
 Data flows: frame -> `encode` -> bytes with their 0x00 -> port; deframer -> `decode` -> frame.
 A frame decodes whole or not at all: damage raises FrameDamaged, which says of what kind it was.
-SAMPLE has the fast way, since it alone comes hundreds of times a second; its layout (how many
-edges, converters and outputs) repeats, so the packers are kept per layout.
+Stuffing, CRC and the layout of SAMPLE, which alone comes hundreds of times a second, are compiled
+(daq.wire.frame_kernel).
 """
 
 from __future__ import annotations
@@ -12,16 +12,14 @@ import enum
 import math
 import struct
 from collections.abc import Callable
-from functools import lru_cache
 from struct import Struct
-from zlib import crc32
 
-from msgspec.structs import astuple
+import numpy as np
 
 from daq.errors import WireError
-from daq.wire.cobs import stuff, unstuff
+from daq.wire import frame_kernel as kernel
+from daq.wire.frame_kernel import CRC_BYTES, LONGEST_ON_WIRE, close_frame, open_frame
 from daq.wire.frames import (
-    MAX_EDGES_PER_FRAME,
     MAX_FRAME_BYTES,
     PROTOCOL_MAJOR,
     AskIdentity,
@@ -32,27 +30,18 @@ from daq.wire.frames import (
     FrameType,
     Hello,
     Notice,
-    Permission,
     ResetCause,
     Sample,
     SetPoint,
     Slow,
     Time,
+    misfit,
 )
 
-# The CRC-32 of any data followed by its own CRC, little endian, is this number.
-CRC_RESIDUE = 0x2144DF1C
-CRC_BYTES = 4
-SHORTEST_FRAME = 1 + CRC_BYTES  # type and CRC
 MAX_NAME_BYTES = 24
 MAX_FIRMWARE_BYTES = 64
-_COUNT_LOW, _COUNT_HIGH = -(1 << 23), (1 << 23) - 1
-_KNOWN_PERMISSION = max(Permission)
 
-# Each includes the type byte. In SAMPLE the wheels, converters and outputs follow the three counts.
-_SAMPLE_HEAD = Struct("<BIIBHHHBBB")
-_unpack_sample_head = _SAMPLE_HEAD.unpack_from
-_WHEEL_HEAD = 3  # edge_total u16, n u8
+# Each includes the type byte.
 _HELLO = Struct("<BBBBIHIIQI")
 _SLOW_HEAD = Struct("<BIB")
 _SLOW_VALUE = Struct("<Bf")
@@ -61,7 +50,7 @@ _NOTICE = Struct("<BIBI")
 _SET_POINT_HEAD = Struct("<BIHHBB")
 _ASK = Struct("<BI")
 
-_SAMPLE = int(FrameType.SAMPLE)
+_SAMPLE, _SET_POINT = int(FrameType.SAMPLE), int(FrameType.SET_POINT)
 
 
 class Damage(enum.StrEnum):
@@ -75,6 +64,13 @@ class Damage(enum.StrEnum):
     MALFORMED = "malformed"
 
 
+_DAMAGES = {
+    kernel.BAD_STUFFING: Damage.COBS,
+    kernel.TOO_SHORT: Damage.TRUNCATED,
+    kernel.TOO_LONG: Damage.OVERSIZED,
+    kernel.BAD_CRC: Damage.CRC,
+    kernel.BAD_LAYOUT: Damage.MALFORMED,
+}
 _DAMAGE_TEXT = {
     Damage.COBS: "The last block of the byte stuffing reaches past the end of the frame.",
     Damage.TRUNCATED: "The frame is too short for a type and a CRC.",
@@ -100,115 +96,39 @@ def encode(frame: Frame) -> bytes:
 
     Raises WireError when a field does not fit its place in the layout.
     """
-    try:
-        body = _encode_sample(frame) if type(frame) is Sample else _ENCODERS[type(frame)](frame)
-    except (struct.error, OverflowError, TypeError, ValueError, KeyError) as error:
-        raise WireError(
-            f"A frame of kind {type(frame).__name__} does not fit the wire: {error}.",
-            "docs/wire.md gives the range of every field.",
-        ) from None
+    if type(frame) is Sample:
+        body = frame.body
+    else:
+        try:
+            body = _ENCODERS[type(frame)](frame)
+        except (struct.error, OverflowError, TypeError, ValueError, KeyError) as error:
+            raise misfit(type(frame).__name__, error) from None
     if len(body) + CRC_BYTES > MAX_FRAME_BYTES:
         raise WireError(
             f"A frame of kind {type(frame).__name__} has {len(body) + CRC_BYTES} bytes, "
             f"{MAX_FRAME_BYTES} are allowed.",
             "Describe fewer channels or use shorter names.",
         )
-    return stuff(body + crc32(body).to_bytes(CRC_BYTES, "little")) + b"\0"
+    raw = np.empty(LONGEST_ON_WIRE, np.uint8)
+    return raw[: close_frame(body, np.empty(MAX_FRAME_BYTES, np.uint8), raw)].tobytes()
 
 
 def decode(raw: bytes) -> Frame:
     """The frame in one stuffed body without its 0x00. Raises FrameDamaged, a WireError."""
-    data = unstuff(raw)
-    if data is None:
-        raise FrameDamaged(Damage.COBS)
-    size = len(data)
-    if size < SHORTEST_FRAME:
-        raise FrameDamaged(Damage.TRUNCATED)
-    if size > MAX_FRAME_BYTES:
-        raise FrameDamaged(Damage.OVERSIZED)
-    if crc32(data) != CRC_RESIDUE:
-        raise FrameDamaged(Damage.CRC)
+    room = np.empty(MAX_FRAME_BYTES, np.uint8)
+    size = open_frame(raw, room)
+    if size < 0:
+        raise FrameDamaged(_DAMAGES[size])
+    data = room[:size].tobytes()
+    if data[0] == _SAMPLE:
+        return Sample.of(data[:-CRC_BYTES])
     try:
-        if data[0] == _SAMPLE:
-            return _decode_sample(data)
         decoder = _DECODERS.get(data[0])
         if decoder is None:
             raise FrameDamaged(Damage.UNKNOWN_TYPE)
         return decoder(data)
     except (struct.error, IndexError, ValueError):
         raise FrameDamaged(Damage.MALFORMED) from None
-
-
-# --- SAMPLE -----------------------------------------------------------------------------------
-
-
-# Packers by number of values: edges of one wheel, converters, outputs.
-_EDGES = tuple(Struct(f"<{n}I").unpack_from for n in range(MAX_EDGES_PER_FRAME + 1))
-_COUNTS = tuple(Struct(f"<{n}i").unpack_from for n in range(256))
-_CURRENTS = tuple(Struct(f"<{n}H") for n in range(256))
-
-
-@lru_cache(maxsize=4096)
-def _sample_packer(edges: tuple[int, ...], converters: int, outputs: int) -> Callable[..., bytes]:
-    if edges and max(edges) > MAX_EDGES_PER_FRAME:
-        raise ValueError(f"more than {MAX_EDGES_PER_FRAME} edges of one wheel")
-    wheels = "".join(f"HB{n}I" for n in edges)
-    return Struct(f"<BIIBHHHBBB{wheels}{converters}I{outputs}H").pack
-
-
-def _encode_sample(frame: Sample) -> bytes:
-    (sequence, tick, permission, left_ms, last, digital, totals, edges, counts, flags, currents) = (
-        astuple(frame)
-    )
-    if len(totals) != len(edges) or len(flags) != len(counts):
-        raise ValueError("edge totals go with edges and flags with counts, one each")
-    if counts and (max(counts) > _COUNT_HIGH or min(counts) < _COUNT_LOW):
-        raise ValueError("a count has more than 24 bits")
-    if permission > _KNOWN_PERMISSION:
-        raise ValueError("permission is none of the known four")
-    sizes = tuple(map(len, edges))
-    values: list[int] = []
-    for total, size, ticks in zip(totals, sizes, edges, strict=True):
-        values += (total, size, *ticks)
-    # Count and flags share one 32-bit word: 24 bits of count below 8 bits of flags.
-    if any(flags):
-        values += [(c & 0xFFFFFF) | (f << 24) for c, f in zip(counts, flags, strict=True)]
-    else:
-        values += [c & 0xFFFFFF for c in counts]
-    head = (_SAMPLE, sequence, tick, permission, left_ms, last, digital)
-    shape = (len(sizes), len(counts), len(currents))
-    return _sample_packer(sizes, len(counts), len(currents))(*head, *shape, *values, *currents)
-
-
-def _decode_sample(data: bytes) -> Sample:
-    (_, sequence, tick, permission, left_ms, last, digital, wheels, converters, outputs) = (
-        _unpack_sample_head(data)
-    )
-    at = _SAMPLE_HEAD.size
-    totals: list[int] = []
-    edges: list[tuple[int, ...]] = []
-    for _ in range(wheels):
-        n = data[at + 2]
-        totals.append(data[at] | data[at + 1] << 8)
-        edges.append(_EDGES[n](data, at + _WHEEL_HEAD))
-        at += _WHEEL_HEAD + 4 * n
-    after = at + 4 * converters
-    if after + 2 * outputs + CRC_BYTES != len(data) or permission > _KNOWN_PERMISSION:
-        raise FrameDamaged(Damage.MALFORMED)
-    return Sample(
-        sequence,
-        tick,
-        permission,
-        left_ms,
-        last,
-        digital,
-        tuple(totals),
-        tuple(edges),
-        # One byte early, the 24-bit count is the upper part of a signed 32-bit word.
-        tuple([word >> 8 for word in _COUNTS[converters](data, at - 1)]),
-        tuple(data[at + 3 : after : 4]),
-        _CURRENTS[outputs].unpack_from(data, after),
-    )
 
 
 # --- the rare frames --------------------------------------------------------------------------
@@ -325,21 +245,23 @@ def _decode_notice(data: bytes) -> Notice:
 
 def _encode_set_point(frame: SetPoint) -> bytes:
     count = len(frame.currents)
-    return _SET_POINT_HEAD.pack(
-        FrameType.SET_POINT,
+    return struct.pack(
+        f"<BIHHBB{count}H",
+        _SET_POINT,
         frame.session,
         frame.sequence,
         frame.validity_ms,
         frame.digital_out,
         count,
-    ) + _CURRENTS[count].pack(*frame.currents)
+        *frame.currents,
+    )
 
 
 def _decode_set_point(data: bytes) -> SetPoint:
     (_, session, sequence, validity_ms, digital_out, count) = _SET_POINT_HEAD.unpack_from(data)
     at = _SET_POINT_HEAD.size
     _exact(data, at + 2 * count)
-    currents = _CURRENTS[count].unpack_from(data, at)
+    currents = struct.unpack_from(f"<{count}H", data, at)
     return SetPoint(session, sequence, validity_ms, digital_out, currents)
 
 

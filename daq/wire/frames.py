@@ -29,9 +29,14 @@ Channel indices count within their kind, in the order of the table in HELLO.
 from __future__ import annotations
 
 import enum
+import struct
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+from typing import Any
 
 import msgspec
 
+from daq.errors import WireError
 from daq.plain_text import visible
 
 PROTOCOL_MAJOR = 1
@@ -124,14 +129,24 @@ class Hello(msgspec.Struct, frozen=True, tag="hello"):
         return tuple(channel.name for channel in self.channels if channel.kind == kind)
 
 
-class Sample(msgspec.Struct, frozen=True, gc=False, tag="sample"):
-    """What the front end measured since the frame before.
+_SAMPLE_FIELDS = (
+    "sequence", "tick", "permission", "permission_left_ms", "last_set_point", "digital",
+    "edge_totals", "edges", "counts", "flags", "currents",
+)  # fmt: skip
+
+
+class Sample:
+    """What the front end measured since the frame before: its body as on the wire, read when asked.
 
     `edges[w]` are raw 32-bit ticks, oldest first; `edge_totals[w]` counts every edge seen since
     boot, modulo 65536, so that lost frames do not lose the tooth phase. `counts` are signed
-    24-bit; `currents` are in steps of 10 mA.
+    24-bit; `currents` are in steps of 10 mA. Made from fields it raises WireError when one does
+    not fit its place. What steers reads the body itself (daq.wire.sample_kernel).
     """
 
+    __slots__ = ("body", *_SAMPLE_FIELDS)
+
+    body: bytes  # type to last current, without the CRC
     sequence: int
     tick: int
     permission: int
@@ -143,6 +158,126 @@ class Sample(msgspec.Struct, frozen=True, gc=False, tag="sample"):
     counts: tuple[int, ...]
     flags: tuple[int, ...]
     currents: tuple[int, ...]
+
+    def __init__(
+        self,
+        sequence: int,
+        tick: int,
+        permission: int,
+        permission_left_ms: int,
+        last_set_point: int,
+        digital: int,
+        edge_totals: Sequence[int],
+        edges: Sequence[Sequence[int]],
+        counts: Sequence[int],
+        flags: Sequence[int],
+        currents: Sequence[int],
+    ) -> None:
+        head = (sequence, tick, permission, permission_left_ms, last_set_point, digital)
+        try:
+            self.body = _packed(head, edge_totals, edges, counts, flags, currents)
+        except (struct.error, OverflowError, TypeError, ValueError) as error:
+            raise misfit("Sample", error) from None
+
+    @staticmethod
+    def of(body: bytes) -> Sample:
+        """The sample of a body that is known to be laid out as one."""
+        sample: Sample = _new_sample(Sample)
+        sample.body = body
+        return sample
+
+    def __getattr__(self, name: str) -> Any:  # of a field not read yet
+        if name not in _SAMPLE_FIELDS:
+            raise AttributeError(f"a sample has no field '{name}'")
+        for field, value in zip(_SAMPLE_FIELDS, _unpacked(self.body), strict=True):
+            setattr(self, field, value)
+        return getattr(self, name)
+
+    def __eq__(self, other: object) -> bool:
+        return type(other) is Sample and self.body == other.body
+
+    def __hash__(self) -> int:
+        return hash(self.body)
+
+    def __repr__(self) -> str:
+        return f"Sample{_unpacked(self.body)!r}"
+
+    def __reduce__(self) -> tuple[Callable[[bytes], Sample], tuple[bytes]]:
+        return Sample.of, (self.body,)
+
+    def __replace__(self, **changes: Any) -> Sample:
+        """The same with other values in the fields named."""
+        return Sample(**dict(zip(_SAMPLE_FIELDS, _unpacked(self.body), strict=True)) | changes)
+
+
+_new_sample = object.__new__
+# Type, the six numbers of the head, and how many wheels, converters and outputs follow.
+_SAMPLE_HEAD = struct.Struct("<BIIBHHHBBB")
+_COUNT_LOW, _COUNT_HIGH = -(1 << 23), (1 << 23) - 1
+_KNOWN_PERMISSION = max(Permission)
+
+
+def misfit(kind: str, error: Exception) -> WireError:
+    """A field that does not fit its place in the layout."""
+    return WireError(
+        f"A frame of kind {kind} does not fit the wire: {error}.",
+        "docs/wire.md gives the range of every field.",
+    )
+
+
+@lru_cache(maxsize=4096)
+def _sample_packer(edges: tuple[int, ...], converters: int, outputs: int) -> Callable[..., bytes]:
+    if edges and max(edges) > MAX_EDGES_PER_FRAME:
+        raise ValueError(f"more than {MAX_EDGES_PER_FRAME} edges of one wheel")
+    wheels = "".join(f"HB{n}I" for n in edges)
+    return struct.Struct(f"<BIIBHHHBBB{wheels}{converters}I{outputs}H").pack
+
+
+def _packed(
+    head: tuple[int, ...],
+    totals: Sequence[int],
+    edges: Sequence[Sequence[int]],
+    counts: Sequence[int],
+    flags: Sequence[int],
+    currents: Sequence[int],
+) -> bytes:
+    if len(totals) != len(edges) or len(flags) != len(counts):
+        raise ValueError("edge totals go with edges and flags with counts, one each")
+    if counts and (max(counts) > _COUNT_HIGH or min(counts) < _COUNT_LOW):
+        raise ValueError("a count has more than 24 bits")
+    if head[2] > _KNOWN_PERMISSION:
+        raise ValueError("permission is none of the known four")
+    sizes = tuple(map(len, edges))
+    values: list[int] = []
+    for total, size, ticks in zip(totals, sizes, edges, strict=True):
+        values += (total, size, *ticks)
+    # Count and flags share one 32-bit word: 24 bits of count below 8 bits of flags.
+    if any(flags):
+        values += [(c & 0xFFFFFF) | (f << 24) for c, f in zip(counts, flags, strict=True)]
+    else:
+        values += [c & 0xFFFFFF for c in counts]
+    shape = (len(sizes), len(counts), len(currents))
+    pack = _sample_packer(sizes, len(counts), len(currents))
+    return pack(FrameType.SAMPLE, *head, *shape, *values, *currents)
+
+
+def _unpacked(body: bytes) -> tuple[Any, ...]:
+    """The fields, in the order of `_SAMPLE_FIELDS`."""
+    _, *head, wheels, converters, outputs = _SAMPLE_HEAD.unpack_from(body)
+    at = _SAMPLE_HEAD.size
+    totals: list[int] = []
+    edges: list[tuple[int, ...]] = []
+    for _ in range(wheels):
+        total, n = struct.unpack_from("<HB", body, at)
+        totals.append(total)
+        edges.append(struct.unpack_from(f"<{n}I", body, at + 3))
+        at += 3 + 4 * n
+    after = at + 4 * converters
+    # One byte early, the 24-bit count is the upper part of a signed 32-bit word.
+    words = struct.unpack_from(f"<{converters}i", body, at - 1)
+    counts = tuple([word >> 8 for word in words])
+    currents = struct.unpack_from(f"<{outputs}H", body, after)
+    return *head, tuple(totals), tuple(edges), counts, tuple(body[at + 3 : after : 4]), currents
 
 
 class Slow(msgspec.Struct, frozen=True, tag="slow"):

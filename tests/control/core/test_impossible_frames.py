@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import msgspec
-
 from api.rehearsal.virtual_rig import HOLDER, VirtualRig
 from control.core.commands import StartTest
 from control.core.core import Core, CoreOutput
@@ -37,12 +35,12 @@ def bend(rig: VirtualRig, frames: int, ticks_per_frame: int = 0) -> None:
             if ticks_per_frame:
                 shift += ticks_per_frame
                 edges = tuple(tuple(one + shift for one in each) for each in frame.edges)
-                frame = msgspec.structs.replace(frame, tick=frame.tick + shift, edges=edges)
+                frame = frame.__replace__(tick=frame.tick + shift, edges=edges)
             else:
                 shift += 1
                 rear = (frame.edge_totals[1] + shift) & 0xFFFF
                 totals = (frame.edge_totals[0], rear, *frame.edge_totals[2:])
-                frame = msgspec.structs.replace(frame, edge_totals=totals)
+                frame = frame.__replace__(edge_totals=totals)
         return step(frame, commands, now_s)  # type: ignore[arg-type]
 
     rig.core.step = bent  # type: ignore[method-assign, assignment]

@@ -85,7 +85,7 @@ def test_a_run_begun_above_half_a_turn_of_the_tick_has_no_time_below_zero() -> N
     times = []
     for _ in range(500):
         sample = board.sample()
-        late = msgspec.structs.replace(sample, tick=(sample.tick + start) & 0xFFFF_FFFF)
+        late = sample.__replace__(tick=(sample.tick + start) & 0xFFFF_FFFF)
         times.append(chain.update(late).time_s)
     assert times[0] == pytest.approx(start * 1e-6, abs=0.01)
     assert np.diff(times) == pytest.approx(0.002)

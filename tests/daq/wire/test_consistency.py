@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import msgspec
 import pytest
 
 from daq.wire.consistency import SampleCheck
@@ -25,11 +24,9 @@ def check() -> SampleCheck:
 def test_sound_samples_pass_over_the_wraps_of_tick_sequence_and_total() -> None:
     assert check().contradiction(NEXT) == ""
     one = SampleCheck(HELLO, [60.0])
-    last = msgspec.structs.replace(
-        FIRST, sequence=2**32 - 1, tick=2**32 - 1000, edges=((2**32 - 1500,),)
-    )
+    last = FIRST.__replace__(sequence=2**32 - 1, tick=2**32 - 1000, edges=((2**32 - 1500,),))
     assert one.contradiction(last) == ""
-    after = msgspec.structs.replace(NEXT, sequence=0, tick=1000, edges=((2**32 - 999, 5),))
+    after = NEXT.__replace__(sequence=0, tick=1000, edges=((2**32 - 999, 5),))
     assert one.contradiction(after) == ""
 
 
@@ -53,33 +50,28 @@ def test_each_impossible_value_is_named_and_the_next_sound_frame_passes(
     changes: dict[str, object], what: str
 ) -> None:
     one = check()
-    assert what in one.contradiction(msgspec.structs.replace(NEXT, **changes))
-    later = msgspec.structs.replace(
-        NEXT, sequence=12, tick=5000, edges=((3500, 4000),), edge_totals=(3,)
-    )
+    assert what in one.contradiction(NEXT.__replace__(**changes))
+    later = NEXT.__replace__(sequence=12, tick=5000, edges=((3500, 4000),), edge_totals=(3,))
     one.contradiction(later)
-    last = msgspec.structs.replace(
-        NEXT, sequence=13, tick=7000, edges=((5500, 6000),), edge_totals=(5,)
-    )
+    last = NEXT.__replace__(sequence=13, tick=7000, edges=((5500, 6000),), edge_totals=(5,))
     assert one.contradiction(last) == "", "one bad frame costs itself and at most the next"
 
 
 def test_a_total_that_runs_on_in_every_frame_gets_none_through() -> None:
     one = check()
     for number in range(1, 20):
-        frame = msgspec.structs.replace(
-            NEXT, sequence=10 + number, tick=1000 + 2000 * number,
+        frame = NEXT.__replace__(sequence=10 + number, tick=1000 + 2000 * number,
             edges=((1001 + 2000 * number - 2000,),), edge_totals=((65535 + 2 * number) & 0xFFFF,),
         )  # fmt: skip
         assert "total" in one.contradiction(frame)
 
 
 def test_what_is_allowed_at_the_edge_is_not_refused() -> None:
-    flagged = msgspec.structs.replace(
-        NEXT, counts=(2**23 - 1,), flags=(int(ConverterFlag.SATURATED),), currents=(7500,)
+    flagged = NEXT.__replace__(
+        counts=(2**23 - 1,), flags=(int(ConverterFlag.SATURATED),), currents=(7500,)
     )
     assert check().contradiction(flagged) == ""
-    gap = msgspec.structs.replace(NEXT, sequence=15, edge_totals=(40,))
+    gap = NEXT.__replace__(sequence=15, edge_totals=(40,))
     assert check().contradiction(gap) == ""
-    full = msgspec.structs.replace(NEXT, edges=(tuple(range(1001, 1065)),), edge_totals=(69,))
+    full = NEXT.__replace__(edges=(tuple(range(1001, 1065)),), edge_totals=(69,))
     assert check().contradiction(full) == "", "of more than 64 edges the newest 64 are sent"

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daq.wire.cobs import stuff, unstuff
+from daq.wire.cobs import stuff
 from daq.wire.codec import decode, encode
 from daq.wire.deframer import MAX_STUFFED_BYTES, Deframer, Direction
 from daq.wire.frames import (
@@ -33,6 +33,7 @@ from daq.wire.frames import (
 )
 
 from .wire_reference import stuff_plainly
+from .wire_typed import unstuff
 
 # Other work on the machine may slow an example down; that is no failure.
 calm = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])

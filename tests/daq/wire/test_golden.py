@@ -6,11 +6,10 @@ import json
 import math
 from typing import Any
 
-import msgspec
 import pytest
 
 from daq.errors import WireError
-from daq.wire.cobs import stuff, unstuff
+from daq.wire.cobs import stuff
 from daq.wire.codec import decode, encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
 from daq.wire.frames import FrameType, Hello, Sample, Slow
@@ -26,7 +25,7 @@ from .wire_reference import (
     wire,
     wire_of_body,
 )
-from .wire_typed import same, typed
+from .wire_typed import same, typed, unstuff
 
 VECTORS: dict[str, Any] = json.loads(GOLDEN.read_text())
 SOUND = VECTORS["sound"]
@@ -177,7 +176,7 @@ def test_a_sample_with_a_field_out_of_range_is_refused_with_a_remedy(
 ) -> None:
     assert isinstance(SAMPLE, Sample)
     with pytest.raises(WireError, match=r"docs/wire\.md"):
-        encode(msgspec.structs.replace(SAMPLE, **changes))
+        encode(SAMPLE.__replace__(**changes))
 
 
 SET_POINT = {"type": "set_point", "session": 1, "sequence": 1, "validity_ms": 1, "digital_out": 0}

@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
-from daq.wire.codec import CRC_RESIDUE, MAX_FIRMWARE_BYTES, MAX_NAME_BYTES, decode, encode
+from daq.wire.codec import MAX_FIRMWARE_BYTES, MAX_NAME_BYTES, decode, encode
 from daq.wire.deframer import MAX_STUFFED_BYTES, WireCounters
+from daq.wire.frame_kernel import CRC_RESIDUE
 from daq.wire.frames import (
     MAX_EDGES_PER_FRAME,
     MAX_FRAME_BYTES,

@@ -6,7 +6,9 @@ import math
 from typing import Any
 
 import msgspec
+import numpy as np
 
+from daq.wire.cobs import unstuff_into
 from daq.wire.frames import (
     AskIdentity,
     AskTime,
@@ -21,7 +23,6 @@ from daq.wire.frames import (
 
 _KINDS: dict[str, type] = {
     "hello": Hello,
-    "sample": Sample,
     "slow": Slow,
     "time": Time,
     "notice": Notice,
@@ -37,8 +38,18 @@ def typed(frame: dict[str, Any]) -> Frame:
         fields["values"] = [
             (index, math.nan if value is None else value) for index, value in fields["values"]
         ]
+    if frame["type"] == "sample":
+        del fields["type"]
+        return Sample(**fields)
     made: Frame = msgspec.convert(fields, _KINDS[fields["type"]])
     return made
+
+
+def unstuff(raw: bytes) -> bytes | None:
+    """What was stuffed; None when the bytes cannot be."""
+    room = np.zeros(len(raw), np.uint8)
+    size = unstuff_into(raw, room)
+    return room[:size].tobytes() if size >= 0 else None
 
 
 def same(one: Frame, other: Frame) -> bool:
