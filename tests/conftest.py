@@ -87,7 +87,7 @@ def no_leftovers() -> Iterator[None]:
     threads, files, children = _threads(), _files(), _children()
     yield
     _expect_none("threads", lambda: sorted(set(_threads()) - set(threads)))
-    _expect_none("child processes", lambda: sorted(set(_children()) - set(children)))
+    _expect_none("child processes", lambda: _others(children, _children()))
     _expect_none("open files", lambda: _more(files, _files()))
 
 
@@ -123,6 +123,12 @@ def _children() -> list[str]:
             if number != os.getpid() and not ended and "resource_tracker" not in line:
                 found.append(f"{number} {line.strip()}")
     return found
+
+
+def _others(before: list[str], now: list[str]) -> list[str]:
+    """Children that were not there before, by number: one that just began has no words yet."""
+    known = {one.partition(" ")[0] for one in before}
+    return [one for one in now if one.partition(" ")[0] not in known]
 
 
 def _files() -> list[str]:

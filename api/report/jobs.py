@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import ClassVar
 
 from api.jobs.job import Job
 from api.report.content import RunDetails, Subject
@@ -12,6 +13,7 @@ class ReportJob(Job, frozen=True):
     folder: str
     form: str
     about: RunDetails
+    loads: ClassVar[tuple[str, ...]] = ("api.report.render",)
 
     def run(self) -> bytes:
         from api.report.render import render  # noqa: PLC0415
@@ -29,6 +31,7 @@ class GainReportJob(Job, frozen=True):
     subject: Subject
     quantity: str = ""
     level: float = 0.95
+    loads: ClassVar[tuple[str, ...]] = ("api.report.render",)
 
     def run(self) -> bytes:
         from api.report.render import render_gain  # noqa: PLC0415

@@ -36,6 +36,7 @@ class LookJob(Job, frozen=True):
     """What a recording from elsewhere says of itself."""
 
     path: str
+    loads: ClassVar[tuple[str, ...]] = ("api.store.importing",)
 
     def run(self) -> bytes:
         from api.store.importing import look  # noqa: PLC0415
@@ -51,6 +52,7 @@ class ProveJob(Job, frozen=True):
     kind: str  # coasts, daily, delay, response, run-out, time-base
     pulses: str = ""  # time-base: the wheel channel with one pulse per second
     time_limit_s: ClassVar[float] = LONG_S
+    loads: ClassVar[tuple[str, ...]] = ("api.services.proving",)
 
     def run(self) -> bytes:
         from api.services.proving import of_one_run, prove_coasts  # noqa: PLC0415

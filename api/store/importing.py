@@ -20,7 +20,6 @@ import msgspec
 from api.folders import RAW_NAME
 from api.store import vehicle_records
 from api.store.catalogue import RUN_ID, Catalogue, NewRun
-from api.store.closing.close_run import close
 from api.store.deleting import tombstone_of
 from api.store.run_lifecycle import new_run_id, started_at
 from api.store.schema import RunState
@@ -55,6 +54,9 @@ def import_recording(
     progress: Callable[[float], None] | None = None,
 ) -> Taken:
     """Take a recording in. Raises RecordingError (not ours, disk) and Refused (already here)."""
+    # Only here: who looks at a recording, or moves it to its place, evaluates nothing.
+    from api.store.closing.close_run import close  # noqa: PLC0415
+
     tell = progress or (lambda _: None)
     looked = look(source)
     run_id = looked.run_id

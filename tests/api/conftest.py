@@ -14,6 +14,7 @@ import httpx
 import pytest
 
 from api.http.app import create_app
+from api.jobs import work
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
 from api.settings import MqttSection, ServiceSection, Settings, StoreSection
@@ -23,8 +24,26 @@ from api.store.closing.closed import Closed
 from api.store.engine import FILE_NAME
 from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
 from tests.api.harness import Service, StartService, no_evaluation
+from tests.api.kept_forks import KeptServer, forks_of
 from tests.api.recorded import RUN_ID, record_hold
 from tests.once import once
+
+
+@pytest.fixture(scope="session")
+def kept_server() -> Iterator[KeptServer]:
+    """The fork server of all tests of this process."""
+    server = KeptServer()
+    yield server
+    server.end()
+
+
+@pytest.fixture(autouse=True)
+def kept_forks(
+    request: pytest.FixtureRequest, kept_server: KeptServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Jobs are forked off one kept server, but where its life is what is tested."""
+    if request.path.name != "test_work.py":
+        monkeypatch.setattr(work, "_Forks", forks_of(kept_server))
 
 
 @pytest.fixture(scope="session")

@@ -214,7 +214,7 @@ def no_leftovers() -> Iterator[None]:
     threads, files, before = leftovers._threads(), leftovers._files(), children()
     yield
     leftovers._expect_none("threads", lambda: sorted(set(leftovers._threads()) - set(threads)))
-    leftovers._expect_none("child processes", lambda: sorted(set(children()) - set(before)))
+    leftovers._expect_none("child processes", lambda: leftovers._others(before, children()))
     leftovers._expect_none("open files", lambda: leftovers._more(files, leftovers._files()))
 
 

@@ -16,6 +16,8 @@ from daq.results.result import EvaluationSettings
 
 ROOM = 4  # Parquet file, results and what making them needs, in sizes of the recording
 LEAST_BYTES = 64 << 20
+# What closing and evaluating need, without the Parquet library, which starts a thread.
+_REPLAY = ("api.version", "daq.results.series.replay")
 
 
 class CloseJob(Job, frozen=True):
@@ -25,6 +27,7 @@ class CloseJob(Job, frozen=True):
     time_limit_s: ClassVar[float] = 1800.0
     niceness: ClassVar[int] = 10
     most_waiting: ClassVar[int] = 1 << 30  # the keeper asks for one after the other
+    loads: ClassVar[tuple[str, ...]] = _REPLAY
 
     def place(self) -> Path:
         return Path(self.folder)
@@ -47,6 +50,7 @@ class EvaluateJob(Job, frozen=True):
     folder: str
     settings: EvaluationSettings
     time_limit_s: ClassVar[float] = LONG_S
+    loads: ClassVar[tuple[str, ...]] = _REPLAY
 
     def run(self) -> bytes:
         from api.store.closing.evaluating import evaluate_folder  # noqa: PLC0415

@@ -194,6 +194,32 @@ async def test_workers_are_processes_of_their_own_and_say_what_they_took(
     assert len(spent) == 2, "a worker that dies is paid for, too"
 
 
+LOADED = """
+import importlib, os, pkgutil
+import api
+from api.jobs.fork_server import _load
+from api.jobs.job import Job
+for each in pkgutil.walk_packages(api.__path__, "api."):
+    if each.name.endswith("jobs"):
+        importlib.import_module(each.name)
+kinds = Job.__subclasses__()
+for kind in kinds:
+    _load(f"{kind.__module__}:{kind.__name__}")
+    for name in kind.loads:
+        importlib.import_module(name)
+print(len(kinds), len(os.listdir("/proc/self/task")))
+"""
+
+
+def test_what_is_loaded_before_forking_starts_no_thread() -> None:
+    said = subprocess.check_output(
+        [sys.executable, "-c", LOADED], text=True, env={**os.environ, **door._ONE_THREAD}
+    )
+    kinds, threads = map(int, said.split())
+    assert kinds >= 8
+    assert threads == 1
+
+
 async def test_a_worker_that_nobody_waits_for_is_killed_before_the_next_is_served() -> None:
     async with workers():
         with pytest.raises(WorkError, match="took longer than"):
