@@ -10,6 +10,7 @@ import enum
 import msgspec
 
 from daq.measure.measured import Measured
+from daq.rig.engine_range import EngineRange
 from daq.texts.message import Text
 
 
@@ -156,6 +157,7 @@ class Telemetry(msgspec.Struct, frozen=True):
     health: LoopHealth = LoopHealth()
     heat: HeatView | None = None
     vehicle: str = ""  # acknowledged on the rolls with the cautions; "" when none was named
+    engine: EngineRange | None = None  # what a plan may ask of its engine
     last_end: RunEnd | None = None  # None while a test runs, and before the first
 
 

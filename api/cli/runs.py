@@ -198,24 +198,37 @@ def note(
     done({"run_id": run.id, "note": added}, f"Noted on {run.id}.", json)
 
 
+def _engine_speeds(idle_rpm: float | None, max_rpm: float | None) -> str:
+    known = (idle_rpm, max_rpm)
+    if known == (None, None):
+        return ""
+    return " to ".join("?" if one is None else f"{one:.0f}" for one in known)
+
+
 @runs.command("vehicle")
 def vehicle_command(
     name: Annotated[str, typer.Argument(help="Vehicle; without it, all are listed.")] = "",
     owner: Annotated[str | None, typer.Option(help="Whose it is.")] = None,
     about: Annotated[str | None, typer.Option(help="What to know of it.")] = None,
+    idle_rpm: Annotated[
+        float | None, typer.Option(min=100, max=3000, help="At which its engine idles.")
+    ] = None,
+    max_rpm: Annotated[
+        float | None, typer.Option(min=500, max=20_000, help="At which its engine turns at most.")
+    ] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Remove vehicle and owner.")] = False,
     data: DataOption = DATA,
     store: UrlOption = "",
     json: JsonOption = False,
 ) -> None:
-    """List vehicles, or say whose one is."""
+    """List vehicles, or say whose one is and how fast its engine may turn."""
     from api.store import vehicle_records
     from api.store.run_lifecycle import utc_now
 
     with open_catalogue(data, store) as catalogue:
         if name and forget:
             vehicle_records.drop_vehicle(catalogue, name)
-        elif name and (owner is not None or about is not None):
+        elif name and any(one is not None for one in (owner, about, idle_rpm, max_rpm)):
             known = {one.name: one for one in vehicle_records.all_vehicles(catalogue)}
             was = known.get(name, vehicle_records.VehicleRecord(name, "", "", ""))
             vehicle_records.put_vehicle(
@@ -225,6 +238,8 @@ def vehicle_command(
                     was.owner if owner is None else one_line(owner, 120),
                     was.about if about is None else about,
                     utc_now(),
+                    idle_rpm=was.idle_rpm if idle_rpm is None else idle_rpm,
+                    max_rpm=was.max_rpm if max_rpm is None else max_rpm,
                 ),
             )
         found = vehicle_records.all_vehicles(catalogue)
@@ -232,8 +247,17 @@ def vehicle_command(
         print_json({"vehicles": found})
         return
     print_table(
-        ("vehicle", "owner", "runs", "about"),
-        [(one.name, one.owner, str(one.runs), one.about) for one in found],
+        ("vehicle", "owner", "runs", "engine, rpm", "about"),
+        [
+            (
+                one.name,
+                one.owner,
+                str(one.runs),
+                _engine_speeds(one.idle_rpm, one.max_rpm),
+                one.about,
+            )
+            for one in found
+        ],
         "No vehicles.",
         right=(2,),
     )

@@ -13,6 +13,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Float,
     ForeignKey,
     Index,
     Integer,
@@ -23,7 +24,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "0002"  # newest migration; a test holds the two together
+HEAD = "0003"  # newest migration; a test holds the two together
 
 metadata = MetaData()
 
@@ -89,6 +90,8 @@ vehicles = Table(
     Column("owner", String(120), nullable=False, default=""),
     Column("about", Text, nullable=False, default=""),
     Column("made_at", String(32), nullable=False),
+    Column("idle_rpm", Float),  # of its engine; null: not known
+    Column("max_rpm", Float),
 )
 Index("vehicles_owner", vehicles.c.owner)
 

@@ -28,6 +28,8 @@ class VehicleRecord(msgspec.Struct, frozen=True):
     about: str
     made_at: str
     runs: int = 0
+    idle_rpm: float | None = None  # of its engine; None: not known
+    max_rpm: float | None = None
 
 
 class RunSet(msgspec.Struct, frozen=True):
@@ -52,11 +54,23 @@ class Evaluation(msgspec.Struct, frozen=True):
 
 def put_vehicle(catalogue: Catalogue, vehicle: VehicleRecord) -> None:
     """Add a vehicle, or change its owner and description. Raises Refused when there is no room."""
+    if vehicle.idle_rpm and vehicle.max_rpm and vehicle.idle_rpm >= vehicle.max_rpm:
+        raise Refused(
+            f"The engine of '{vehicle.name}' cannot idle at {vehicle.idle_rpm:.0f} rpm and turn at "
+            f"{vehicle.max_rpm:.0f} rpm at most.",
+            "Correct one of the two.",
+            "engine-speeds",
+        )
     with begin(catalogue.engine, writing=True) as connection:
         changed = connection.execute(
             vehicles.update()
             .where(vehicles.c.name == vehicle.name)
-            .values(owner=vehicle.owner, about=vehicle.about)
+            .values(
+                owner=vehicle.owner,
+                about=vehicle.about,
+                idle_rpm=vehicle.idle_rpm,
+                max_rpm=vehicle.max_rpm,
+            )
         )
         if changed.rowcount:
             return
@@ -66,9 +80,7 @@ def put_vehicle(catalogue: Catalogue, vehicle: VehicleRecord) -> None:
                 f"There are {MOST_VEHICLES} vehicles.", "Remove one first.", "vehicles-full"
             )
         connection.execute(
-            vehicles.insert().values(
-                name=vehicle.name, owner=vehicle.owner, about=vehicle.about, made_at=vehicle.made_at
-            )
+            vehicles.insert().values(**{one.name: getattr(vehicle, one.name) for one in vehicles.c})
         )
 
 
@@ -85,11 +97,19 @@ def all_vehicles(catalogue: Catalogue) -> list[VehicleRecord]:
     with begin(catalogue.engine, writing=False) as connection:
         counted = {name: number for name, number in connection.execute(count) if name}
         known = [
-            VehicleRecord(row.name, row.owner, row.about, row.made_at, counted.pop(row.name, 0))
-            for row in connection.execute(sa.select(vehicles))
+            VehicleRecord(**row, runs=counted.pop(row["name"], 0))
+            for row in connection.execute(sa.select(vehicles)).mappings()
         ]
     known += [VehicleRecord(name, "", "", "", number) for name, number in counted.items()]
     return sorted(known, key=lambda each: each.name.casefold())
+
+
+def one_vehicle(catalogue: Catalogue, name: str) -> VehicleRecord | None:
+    """What is known of a vehicle; None when nobody said anything."""
+    with begin(catalogue.engine, writing=False) as connection:
+        query = sa.select(vehicles).where(vehicles.c.name == name)
+        row = connection.execute(query).mappings().one_or_none()
+    return VehicleRecord(**row) if row else None
 
 
 def put_set(catalogue: Catalogue, wanted: RunSet) -> None:

@@ -22,6 +22,7 @@ from control.test_kinds.kinds import check_begin, check_plan, make_test
 from control.test_kinds.plans import Coastdown, Identification, SnapSmoke
 from daq.errors import DrumlinError, Refused
 from daq.readings import Quality
+from daq.rig.engine_range import engine_range
 from daq.texts.message import say
 
 NOT_PARKED = Refused(say("rig-is-not-parked"), say("ease-off-and-park-first"), "not-parked")
@@ -86,6 +87,9 @@ def _acknowledge(operating: OperatingState, command: c.Acknowledge) -> None:
         )
     operating.acknowledged = True
     operating.vehicle = command.vehicle
+    operating.engine = engine_range(
+        operating.rig, command.vehicle, command.idle_rpm, command.max_rpm
+    )
     operating.event("notice", say("acknowledged-cautions", name=operating.helm.name))
     if operating.ratio_per_m is not None and operating.ratio_of not in (None, command.vehicle):
         operating.event(
@@ -301,10 +305,10 @@ def _start(operating: OperatingState, command: c.StartTest) -> None:
     measured = operating.measured
     assert measured is not None  # noqa: S101 - unready has checked it
     engine = measured.engine_speed.quality is Quality.GOOD
-    check_plan(command.plan, operating.rig, operating.ratio_per_m, engine)
+    check_plan(command.plan, operating.rig, operating.ratio_per_m, engine, operating.engine)
     ratio = None if engine and measured.engine_speed_source != "ratio" else operating.ratio_per_m
     check_begin(command.plan, measured, operating.rig)
-    operating.begin(make_test(command.run_id, command.plan, operating.rig, ratio))
+    operating.begin(make_test(command.run_id, command.plan, operating.rig, ratio, operating.engine))
     if not isinstance(command.plan, Coastdown | SnapSmoke | Identification):
         _warn_of_wheels(operating)
     work = heaviest_segment(

@@ -48,11 +48,14 @@ class AskHelm(Command, frozen=True, tag="ask-helm"):
 class Acknowledge(Command, frozen=True, tag="acknowledge"):
     """Cautions read and tie-downs checked, by the person at the helm.
 
-    `vehicle`: the one on the rolls; a test of another one is refused. "": not said.
+    `vehicle`: the one on the rolls; a test of another one is refused. "": not said. Its engine
+    idles at `idle_rpm` and turns at `max_rpm` at most; None: not known, the rig file's go.
     """
 
     holder: str
     vehicle: str = ""
+    idle_rpm: float | None = None
+    max_rpm: float | None = None
 
 
 class ZeroCells(Command, frozen=True, tag="zero-cells"):

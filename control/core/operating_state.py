@@ -26,6 +26,7 @@ from control.thermal.manager import ThermalManager
 from daq.measure.measured import Measured
 from daq.measure.rest import NO_CURRENT_A
 from daq.rig.description import Rig
+from daq.rig.engine_range import engine_range
 from daq.texts.message import Text, say
 from daq.wire.frames import Permission
 
@@ -48,6 +49,7 @@ class OperatingState:
         self.faults = FaultRegister(memory.trip)
         self.acknowledged = False
         self.vehicle = ""  # acknowledged on the rolls
+        self.engine = engine_range(rig)
         self.test: Test | None = None
         self.last_end: RunEnd | None = None
         self.ratio_per_m = memory.ratio_per_m

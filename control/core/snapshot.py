@@ -36,6 +36,7 @@ def telemetry(
         operating.faults.view(),
         heat=operating.heat.summary(operating.fans_asked()),
         vehicle=operating.vehicle if operating.acknowledged else "",
+        engine=operating.engine,
         last_end=operating.last_end,
     )
 

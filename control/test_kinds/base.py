@@ -20,6 +20,7 @@ from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.rig.engine_range import EngineRange, engine_range
 from daq.texts.message import Message, Text, Value, say
 
 RADPS_PER_RPM = 2.0 * math.pi / 60.0
@@ -106,6 +107,24 @@ def check_speed(speed_mps: float, rig: Rig) -> None:
             say("hold-at-or-more", least_mps=1.5 * rig.limits.low_speed_mps),
             "set-point-too-slow",
         )
+
+
+def check_engine_speed(radps: float, engine: EngineRange) -> None:
+    """Raises Refused when the engine cannot turn, or pull, at this speed."""
+    rpm = radps / RADPS_PER_RPM
+    if engine.idle_rpm - 0.5 <= rpm <= engine.max_rpm + 0.5:
+        return
+    raise Refused(
+        say("engine-speed-is-beyond-vehicle", rpm=rpm, vehicle=engine.vehicle,
+            idle_rpm=engine.idle_rpm, max_rpm=engine.max_rpm)
+        if engine.vehicle
+        else say("engine-speed-is-beyond-default", rpm=rpm,
+                 idle_rpm=engine.idle_rpm, max_rpm=engine.max_rpm),
+        say("choose-speed-of-engine")
+        if engine.vehicle
+        else say("choose-speed-of-engine-or-state-it"),
+        "engine-speed",
+    )  # fmt: skip
 
 
 def check_force(force_n: float, rig: Rig) -> None:
@@ -199,6 +218,7 @@ class Test:
         self.run_id = run_id
         self.rig = rig
         self.limits = LimitWatch()
+        self.engine = engine_range(rig)
         self.plan_kind = self.kind
         self.by_engine = False
         self.set_point = NAN

@@ -13,6 +13,7 @@ import msgspec
 from control.test_kinds.absorber_steps import IdentificationTest
 from control.test_kinds.base import (
     Test,
+    check_engine_speed,
     check_force,
     check_power,
     check_speed,
@@ -42,6 +43,7 @@ from daq.errors import Refused
 from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
+from daq.rig.engine_range import EngineRange, engine_range
 from daq.texts.message import say
 
 KINDS: dict[str, type[Test]] = {
@@ -54,10 +56,18 @@ KINDS: dict[str, type[Test]] = {
 _USABLE = frozenset((Quality.GOOD, Quality.AGING))
 
 
-def make_test(run_id: str, plan: Plan, rig: Rig, ratio_per_m: float | None = None) -> Test:
+def make_test(
+    run_id: str,
+    plan: Plan,
+    rig: Rig,
+    ratio_per_m: float | None = None,
+    engine: EngineRange | None = None,
+) -> Test:
     """The test of a plan. Raises Refused when the plan cannot be run on this rig."""
     test = _of_kind(run_id, plan, rig, ratio_per_m)
     test.limits = LimitWatch(plan.limits, rig)
+    if engine is not None:
+        test.engine = engine
     return test
 
 
@@ -93,27 +103,33 @@ def _finite(value: object) -> bool:
     return True
 
 
-def _engine_speeds(plan: Plan) -> tuple[float, ...]:
-    """Engine speeds that a plan holds, rad/s; empty when it goes by roll speed."""
+def _speeds(plan: Plan) -> tuple[bool, tuple[float, ...]]:
+    """(by the engine, speeds that a plan holds in one gear): rad/s of the engine, or roll m/s."""
     if isinstance(plan, SteadyHold):
         name, value = set_point_of(plan)
-        return (value,) if name == "rpm" else ()
+        return name == "rpm", (value,) if name in ("rpm", "speed") else ()
     if isinstance(plan, SteppedMap):
-        by_engine, points = points_of(plan)
-        return points if by_engine else ()
+        return points_of(plan)
     if isinstance(plan, PowerSweep):
         by_engine, start, stop, _ = sweep_of(plan)
-        return (start, stop) if by_engine else ()
+        return by_engine, (start, stop)
     if isinstance(plan, SpoolUp):
         by_engine, speed = speed_of(plan)
-        return (speed,) if by_engine else ()
-    return ()
+        return by_engine, (speed,)
+    return False, ()
 
 
-def check_plan(plan: Plan, rig: Rig, ratio_per_m: float | None, engine_speed: bool) -> None:
-    """Raises Refused when this rig cannot do the plan.
+def check_plan(
+    plan: Plan,
+    rig: Rig,
+    ratio_per_m: float | None,
+    engine_speed: bool,
+    engine: EngineRange | None = None,
+) -> None:
+    """Raises Refused when this rig, or the vehicle's engine, cannot do the plan.
 
-    `ratio_per_m`: engine rad/s per roll m/s if known; `engine_speed`: one is measured now.
+    `ratio_per_m`: engine rad/s per roll m/s if known; `engine_speed`: one is measured now;
+    `engine`: what the vehicle's engine can, by default that of the rig file.
     """
     if not _finite(plan):
         raise Refused(
@@ -128,8 +144,9 @@ def check_plan(plan: Plan, rig: Rig, ratio_per_m: float | None, engine_speed: bo
                 "plan-settle",
             )
         _check_quantity(quantity, value, rig)
-    speeds = _engine_speeds(plan)
-    if speeds or isinstance(plan, SnapSmoke):
+    by_engine, speeds = _speeds(plan)
+    engine = engine or engine_range(rig)
+    if by_engine or isinstance(plan, SnapSmoke):
         if isinstance(plan, SnapSmoke) and not engine_speed:
             raise Refused(
                 say("no-engine-speed-is-measured-and"),
@@ -142,9 +159,14 @@ def check_plan(plan: Plan, rig: Rig, ratio_per_m: float | None, engine_speed: bo
                 say("connect-pickup-or-drive-in-gear"),
                 "no-engine-speed",
             )
-        if ratio_per_m is not None:
-            for radps in speeds:
+        for radps in speeds:
+            check_engine_speed(radps, engine)
+            if ratio_per_m is not None:
                 check_speed(radps / ratio_per_m, rig)
+    elif ratio_per_m is not None:
+        for mps in speeds:
+            check_speed(mps, rig)
+            check_engine_speed(mps * ratio_per_m, engine)
     make_test("check", plan, rig, ratio_per_m)  # each kind checks the rest
 
 

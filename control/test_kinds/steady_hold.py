@@ -28,6 +28,7 @@ from control.test_kinds.base import (
     Test,
     absorbed,
     aim,
+    check_engine_speed,
     check_force,
     check_power,
     check_speed,
@@ -152,6 +153,7 @@ class HoldTest(Test):
                     say("connect-pickup-or-learn-ratio-first"),
                     "no-engine-speed",
                 )
+            check_engine_speed(set_point, self.engine)
             if self._ratio:
                 check_speed(set_point / self._ratio, self.rig)
         else:

@@ -191,6 +191,9 @@ class Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     ease_off_s: Positive = 3.0  # from full load to none, in order
     helm_expiry_s: Positive = 3.0
     low_speed_mps: Positive = 1.5  # below it no load is asked for
+    # Of an engine of which nothing is known (common practice, no source); a vehicle's own go first.
+    engine_idle_rpm: Positive = 500.0
+    engine_max_rpm: Positive = 5000.0
     calibration_days: NotNegative = 365.0  # a calibration holds for this long; 0: not looked at
 
 

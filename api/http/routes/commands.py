@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Annotated, Literal
 
 import msgspec
@@ -15,6 +16,7 @@ from api.http.entry.tokens import Role
 from api.http.routes.helm import CommandAccepted, accepted
 from api.http.starting import heat_outlook, operator_of, start_run
 from api.store.run_lifecycle import new_run_id
+from api.store.vehicle_records import one_vehicle
 from control.core.commands import (
     Acknowledge,
     Adjust,
@@ -61,9 +63,12 @@ async def acknowledge(request: Request) -> Response:
     """Cautions read, tie-downs checked; with `vehicle`, only tests of that one start from here."""
     context, caller = operator_of(request)
     body = await read(request, Checked)
-    await context.command(
-        caller, Acknowledge(0, caller.holder, body.vehicle), detail={"vehicle": body.vehicle}
-    )
+    known = None
+    if body.vehicle:
+        known = await asyncio.to_thread(one_vehicle, context.keeper.catalogue, body.vehicle)
+    idle_rpm, max_rpm = (known.idle_rpm, known.max_rpm) if known else (None, None)
+    command = Acknowledge(0, caller.holder, body.vehicle, idle_rpm, max_rpm)
+    await context.command(caller, command, detail={"vehicle": body.vehicle})
     return accepted(caller)
 
 

@@ -88,6 +88,8 @@ class PutVehicle(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     name: Name
     owner: Annotated[str, Meta(max_length=120, pattern=ONE_LINE)] = ""
     about: Annotated[str, Meta(max_length=4000, pattern=NO_NUL)] = ""
+    idle_rpm: Annotated[float, Meta(ge=100, le=3000)] | None = None  # of its engine
+    max_rpm: Annotated[float, Meta(ge=500, le=20_000)] | None = None
 
 
 class Sets(msgspec.Struct, frozen=True):
@@ -289,11 +291,13 @@ async def vehicles(request: Request) -> Response:
     "/vehicles", responses=gives(vehicle_records.VehicleRecord), openapi_extra=takes(PutVehicle)
 )
 async def put_vehicle(request: Request) -> Response:
-    """Add a vehicle or change its owner and description."""
+    """Add a vehicle, or change its owner, description and engine speeds."""
     context = context_of(request)
     caller = context.caller(request, Role.OPERATE)
     body = await read(request, PutVehicle)
-    vehicle = vehicle_records.VehicleRecord(body.name, body.owner, body.about, utc_now())
+    vehicle = vehicle_records.VehicleRecord(
+        body.name, body.owner, body.about, utc_now(), idle_rpm=body.idle_rpm, max_rpm=body.max_rpm
+    )
     await asyncio.to_thread(vehicle_records.put_vehicle, context.keeper.catalogue, vehicle)
     await context.audit.write(caller, "put-vehicle", "done", detail={"vehicle": body.name})
     return answer(vehicle)

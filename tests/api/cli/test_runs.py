@@ -81,6 +81,10 @@ def test_owners_and_sets_find_runs(data: Path) -> None:
     assert [run["id"] for run in told(data, "list", "--owner", "Ada")["runs"]] == [RUN_ID]
     told(data, "set", "check", RUN_ID)
     assert [run["id"] for run in told(data, "list", "--set", "check")["runs"]] == [RUN_ID]
+    told(data, "vehicle", "Two", "--idle-rpm", "650", "--max-rpm", "2600")
+    listed = call(data, "vehicle").output
+    assert "Ada" in listed
+    assert "650 to 2600" in listed
     assert told(data, "vehicle", "Two", "--forget")["vehicles"][0]["owner"] == ""
 
 

@@ -100,6 +100,21 @@ async def test_without_the_loop_every_command_says_so(
     assert response.headers["retry-after"] == "1"
 
 
+async def test_the_loop_hears_what_the_engine_of_a_known_vehicle_can(
+    service: Service, browser: httpx.AsyncClient
+) -> None:
+    known = {"name": "Semi", "idle_rpm": 600, "max_rpm": 2300}
+    assert (await browser.put("/api/vehicles", json=known)).status_code == 200
+    assert (await browser.post("/api/acknowledge", json={"vehicle": "Semi"})).status_code == 200
+    assert same(service.loop.commands[-1], Acknowledge(0, HOLDER, "Semi", 600.0, 2300.0))
+    assert (await browser.post("/api/acknowledge", json={"vehicle": "Van"})).status_code == 200
+    assert same(service.loop.commands[-1], Acknowledge(0, HOLDER, "Van"))
+    wrong = await browser.put("/api/vehicles", json=known | {"max_rpm": 550})
+    assert (wrong.status_code, wrong.json()["code"]) == (409, "engine-speeds")
+    listed = (await browser.get("/api/vehicles")).json()["vehicles"]
+    assert [(one["idle_rpm"], one["max_rpm"]) for one in listed] == [(600.0, 2300.0)]
+
+
 async def test_a_test_starts_and_its_run_is_named(
     service: Service, browser: httpx.AsyncClient
 ) -> None:

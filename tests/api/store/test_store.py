@@ -309,11 +309,12 @@ async def test_when_the_loop_comes_back_without_the_run_it_is_closed(
     await service.loop.start()
     await until(lambda: service.context.loop.connections == 2)
     async with asyncio.timeout(5.0):
-        while catalogue.open_runs() or catalogue.run(RUN_ID) is None:
+        while (run := catalogue.run(RUN_ID)) is None or run.state in (
+            RunState.RECORDING,
+            RunState.CLOSING,
+        ):
             service.loop.publish(telemetry())
             await asyncio.sleep(0.01)
-    run = catalogue.run(RUN_ID)
-    assert run is not None
     assert run.state is RunState.INTERRUPTED
 
 

@@ -25,7 +25,9 @@ from control.core.commands import (
 from control.core.memory import Memory
 from control.core.states import TRANSITIONS, Trigger, after
 from control.telemetry import State
-from control.test_kinds.plans import SteadyHold
+from control.test_kinds.base import RADPS_PER_RPM
+from control.test_kinds.plans import Plan, PowerSweep, SpoolUp, SteadyHold, SteppedMap
+from daq.rig.engine_range import EngineRange
 from daq.wire.frames import Permission
 from tests.control.control_stand import HOLD_20, HOLDER, Stand
 
@@ -249,6 +251,49 @@ def test_a_hold_by_engine_speed_beyond_the_rig_is_refused_by_the_learned_ratio()
     assert stand.core.ratio_per_m == pytest.approx(9.5, rel=1e-3)
     plan = SteadyHold(seconds=60.0, rpm=5000.0)  # 55 m/s at that ratio
     assert stand.ask(StartTest(0, HOLDER, "run", plan)).code == "set-point-beyond-rig"
+
+
+@pytest.mark.parametrize(
+    "plan",
+    [
+        SteadyHold(seconds=60.0, rpm=9900.0),
+        SteadyHold(seconds=60.0, rpm=300.0),
+        SteppedMap(points_rpm=(1500.0, 5600.0)),
+        PowerSweep(from_rpm=1500.0, to_rpm=6000.0, rpm_per_s=150.0),
+        SpoolUp(rpm=5200.0),
+    ],
+)
+def test_an_engine_speed_of_no_engine_is_refused_with_what_is_allowed(plan: Plan) -> None:
+    stand = Stand().ready()  # no ratio learned, no vehicle named
+    answer = stand.ask(StartTest(0, HOLDER, "run", plan))
+    assert (answer.accepted, answer.code) == (False, "engine-speed")
+    assert "500 to 5,000 rpm" in str(answer.reason)
+    assert stand.core.telemetry().engine == EngineRange(500.0, 5000.0)
+
+
+def test_a_plan_is_held_to_the_engine_of_the_vehicle_on_the_rolls() -> None:
+    stand = Stand().ready()
+    stand.ask(Acknowledge(0, HOLDER, "semi", 600.0, 2300.0))
+    assert stand.core.telemetry().engine == EngineRange(600.0, 2300.0, "semi")
+    for rpm in (2400.0, 550.0):
+        plan = SteadyHold(seconds=60.0, rpm=rpm)
+        answer = stand.ask(StartTest(0, HOLDER, "run", plan, "semi"))
+        assert answer.code == "engine-speed"
+        assert "semi pulls at: 600 to 2,300 rpm" in str(answer.reason)
+    stand.speeds = [20.0, 20.0]
+    stand.frame()
+    assert stand.ask(LearnRatio(0, HOLDER)).accepted
+    ratio = stand.core.ratio_per_m
+    assert ratio is not None
+    fast = 2400.0 * RADPS_PER_RPM / ratio  # by roll speed, in the gear that was learned
+    answer = stand.ask(
+        StartTest(0, HOLDER, "run", SteadyHold(seconds=60.0, speed_mps=fast), "semi")
+    )
+    assert answer.code == "engine-speed"
+    assert stand.ask(
+        StartTest(0, HOLDER, "run", SteadyHold(seconds=60.0, rpm=2000.0), "semi")
+    ).accepted
+    assert stand.ask(Adjust(0, HOLDER, 2400.0 * RADPS_PER_RPM)).code == "engine-speed"
 
 
 def test_a_hold_by_engine_speed_is_refused_without_any_engine_speed() -> None:
