@@ -4,11 +4,21 @@ import { beforeEach, test } from "node:test";
 import { page } from "./browser.mjs";
 
 const { settings } = await page("settings.js");
-const { KINDS, makePlan, readTrace, steps, words, written } = await page("kinds/index.js");
+const { KINDS, makePlan, readTrace, setEngineRange, steps, words, written } = await page("kinds/index.js");
 
 beforeEach(() => {
   settings.set("language", "en");
   settings.set("units", "metric");
+});
+
+test("an engine speed beyond the vehicle's is told with its range, before the rig refuses it", () => {
+  const typed = { ...written("steady-hold"), by: "rpm", rpm: "2400" };
+  setEngineRange({ idle_rpm: 600, max_rpm: 2300, vehicle: "Semi" });
+  const { plan, problem } = makePlan("steady-hold", typed);
+  assert.equal(plan, null);
+  assert.match(problem, /600.*2.?300/);
+  setEngineRange({ idle_rpm: 500, max_rpm: 5000, vehicle: "" });
+  assert.equal(makePlan("steady-hold", typed).problem, null);
 });
 
 test("every kind starts from a form that makes a plan, in both unit systems", () => {

@@ -17,7 +17,7 @@ const PUBLISHED = [
   ["torque", 1.355818, 1], // pound-force foot
   ["speed", 0.44704, 1], // mile per hour
   ["mass", 0.4535924, 1], // pound
-  ["pressure", 6894.757, 1], // pound-force per square inch
+  ["pressure", 3386.389, 1], // inch of mercury at 32 degrees Fahrenheit
   ["distance", 1609.344, 1], // mile
   ["temperature", 273.15, 32], // degree Fahrenheit
   ["temperature", 373.15, 212],

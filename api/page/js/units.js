@@ -10,9 +10,9 @@ const TABLE = {
   speed: { metric: ["km/h", 3.6, 0, 1], us: ["mph", 1 / 0.44704, 0, 1] },
   force: { metric: ["N", 1, 0, 0], us: ["lbf", 1 / 4.4482216152605, 0, 0] },
   power: { metric: ["kW", 1e-3, 0, 1], us: ["hp", 1 / 745.6998715822702, 0, 1] },
-  torque: { metric: ["N·m", 1, 0, 0], us: ["lb·ft", 1 / 1.3558179483314, 0, 0] },
+  torque: { metric: ["N·m", 1, 0, 0], us: ["lbf·ft", 1 / 1.3558179483314, 0, 0] },
   temperature: { metric: ["°C", 1, -273.15, 0], us: ["°F", 1.8, -459.67, 0] },
-  pressure: { metric: ["kPa", 1e-3, 0, 1], us: ["psi", 1 / 6894.757293168, 0, 2] },
+  pressure: { metric: ["kPa", 1e-3, 0, 1], us: ["inHg", 1 / 3386.389, 0, 2] },
   acceleration: { metric: ["m/s²", 1, 0, 2], us: ["mph/s", 1 / 0.44704, 0, 2] },
   rotation: { metric: ["rpm", 1 / RADPS_PER_RPM, 0, 0], us: ["rpm", 1 / RADPS_PER_RPM, 0, 0] },
   current: { metric: ["A", 1, 0, 1], us: ["A", 1, 0, 1] },
@@ -81,8 +81,15 @@ export function number(value, digits = 0, sign = false) {
   return format.format(value).replace("-", "−");
 }
 
+const GERMAN = { rpm: "1/min", "rpm/s": "1/min/s" };
+
+/** Its unit as the reader's language writes it. */
+export function written(unit) {
+  return settings.get("language") === "de" ? (GERMAN[unit] ?? unit) : unit;
+}
+
 export function unitOf(quantity) {
-  return row(quantity)[0];
+  return written(row(quantity)[0]);
 }
 
 /** SI value in the reader's unit, as a number. */

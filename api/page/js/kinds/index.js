@@ -3,7 +3,7 @@
 
 import { settings } from "../settings.js";
 import { t } from "../texts.js";
-import { number, quantityOf, toShown, toSi, unitOf } from "../units.js";
+import { number, quantityOf, toShown, toSi, unitOf, written as unitText } from "../units.js";
 
 const METRIC = () => settings.get("units") === "metric";
 const kept = new Map(); // what was typed, per kind, until the page is left
@@ -16,11 +16,19 @@ export const chooseKind = (kind) => {
   chosen = kind;
 };
 
+/** Engine speeds that a plan may ask for: of the vehicle on the rolls, "" the rig's default. */
+let engine = { idle_rpm: 1, max_rpm: 10_000, vehicle: "" };
+export const engineRange = () => engine;
+export const setEngineRange = (range) => {
+  engine = range ?? engine;
+};
+
 /** A number field. `quantity` decides its unit; `start` is in that unit: [metric, US]. */
 const field = (name, quantity, start, low, high, more = {}) => ({ name, quantity, start, low, high, ...more });
 const by = (...options) => ({ name: "by", choice: options });
 
-const rpm = (name, start, more) => field(name, "rotation", [start, start], 1, 10_000, { when: ["by", "rpm"], ...more });
+const rpm = (name, start, more) =>
+  field(name, "rotation", [start, start], 1, 10_000, { when: ["by", "rpm"], engine: true, ...more });
 const speed = (name, metric, us, more) =>
   field(name, "speed", [metric, us], 0.01, 80, { when: ["by", "speed"], ...more });
 const seconds = (name, start, low, high, more) => field(name, "seconds", [start, start], low, high, more);
@@ -71,7 +79,7 @@ export const KINDS = {
       by("rpm", "speed"),
       rpm("from_rpm", 1500),
       rpm("to_rpm", 3000),
-      rpm("every_rpm", 300),
+      rpm("every_rpm", 300, { engine: false }),
       speed("from_speed", 50, 30),
       speed("to_speed", 100, 60),
       speed("every_speed", 10, 5),
@@ -224,7 +232,7 @@ const OWN = {
 };
 
 export function unitFor(quantity) {
-  return OWN[quantity] ? OWN[quantity]()[0] : unitOf(quantity);
+  return OWN[quantity] ? unitText(OWN[quantity]()[0]) : unitOf(quantity);
 }
 
 function toPlan(quantity, shown) {
@@ -332,10 +340,11 @@ export function makePlan(kind, typed) {
     else {
       const text = String(typed[one.name]).trim().replace(",", ".");
       const si = text === "" ? NaN : toPlan(one.quantity, Number(text));
-      const slack = 1e-9 * Math.max(1, Math.abs(one.high));
-      if (takesPart(one, typed) && !(si >= one.low - slack && si <= one.high + slack)) {
+      const [least, most] = one.engine ? [engine.idle_rpm, engine.max_rpm] : [one.low, one.high];
+      const slack = 1e-9 * Math.max(1, Math.abs(most));
+      if (takesPart(one, typed) && !(si >= least - slack && si <= most + slack)) {
         const digits = (value) => (Math.abs(value) < 10 && !Number.isInteger(value) ? 1 : 0);
-        const [low, high] = [one.low, one.high].map((limit) => fromPlan(one.quantity, limit));
+        const [low, high] = [least, most].map((limit) => fromPlan(one.quantity, limit));
         return {
           plan: null,
           problem: t("plan.range", {

@@ -388,6 +388,13 @@ export const de = {
   "plan.vehicle.needed": "nötig: der Fahrwiderstand gehört diesem Fahrzeug",
   "plan.trace.hint": "Je Zeile: Sekunden, dann {unit}.",
   "plan.trace.file": "Aus einer Datei lesen",
+  "plan.engine":
+    "Motor {low} bis {high} {unit}: Vorgabe des Prüfstands. Unter Fahrzeuge steht, was dieses kann; beim Bestätigen der Warnhinweise den Namen angeben.",
+  "plan.engine.own": "Motor von {name}: {low} bis {high} {unit}.",
+  "vehicles.idle": "Leerlaufdrehzahl",
+  "vehicles.most": "Höchstdrehzahl",
+  "vehicles.engine": "Motor {low} bis {high} {unit}",
+  "vehicles.engine.note": "Kein Plan darüber hinaus beginnt. Leer gilt die Vorgabe des Prüfstands.",
   "plan.wrong.settle": "Das Einschwingen dauert das ganze Halten: kürzer wählen.",
   "plan.wrong.points": "Höchstens {n} Punkte: größeren Schritt wählen.",
   "plan.f.aim": "Ziel für den Fahrer",

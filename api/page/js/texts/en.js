@@ -383,6 +383,13 @@ export const en = {
   "plan.vehicle.needed": "needed: the road load is this truck's",
   "plan.trace.hint": "Each line: seconds, then {unit}.",
   "plan.trace.file": "Read from a file",
+  "plan.engine":
+    "Engine {low} to {high} {unit}: the rig’s default. Vehicles keeps the truck’s own; name it as you acknowledge the cautions.",
+  "plan.engine.own": "Engine of {name}: {low} to {high} {unit}.",
+  "vehicles.idle": "Engine idles at",
+  "vehicles.most": "Engine turns at most at",
+  "vehicles.engine": "Engine {low} to {high} {unit}",
+  "vehicles.engine.note": "No plan beyond them starts. Left empty, the rig’s default holds.",
   "plan.wrong.settle": "Settling takes the whole hold: make it shorter.",
   "plan.wrong.points": "At most {n} points: choose a larger step.",
   "plan.f.aim": "Aim for the driver",

@@ -6,7 +6,7 @@ import { faultText } from "../components/guide.js";
 import { rigNav } from "../components/subnav.js";
 import { el, setAttr, setText } from "../dom.js";
 import { lower, naturalName, t, tOr } from "../texts.js";
-import { DASH, number, quantityOf, shown, unitOf } from "../units.js";
+import { DASH, number, quantityOf, shown, unitOf, written as unitText } from "../units.js";
 
 const RADPS = 30 / Math.PI;
 
@@ -212,7 +212,13 @@ export default class RigView {
       );
     }
     const engine = frame.engine_speed;
-    row("engine", t("target.engine"), engine.value === null ? DASH : number(engine.value * RADPS, 0), "rpm", engine);
+    row(
+      "engine",
+      t("target.engine"),
+      engine.value === null ? DASH : number(engine.value * RADPS, 0),
+      unitText("rpm"),
+      engine,
+    );
     for (const absorber of frame.absorbers) {
       const name = naturalName(absorber.name);
       row(

@@ -12,11 +12,13 @@ import { el, setAttr, setText, show } from "../dom.js";
 import { glyph } from "../kinds/glyph.js";
 import {
   chooseKind,
+  engineRange,
   KINDS,
   lastKind,
   makePlan,
   needsTruck,
   readTrace,
+  setEngineRange,
   takesPart,
   unitFor,
   words,
@@ -24,7 +26,7 @@ import {
 } from "../kinds/index.js";
 import { settings } from "../settings.js";
 import { t } from "../texts.js";
-import { clockTime } from "../units.js";
+import { clockTime, number } from "../units.js";
 
 const TRUCKS = "drumlin.trucks"; // road loads typed on this tablet, by vehicle
 
@@ -137,6 +139,7 @@ export default class TestsView {
     this.rehearsal = new Rehearsal(() => makePlan(this.kind, this.typed).plan);
     this.start = holdButton({ label: () => t("plan.start"), className: "lead", action: () => this.begin() });
     this.why = el("p", { className: "soft plan-why" });
+    this.engine = el("p", { className: "soft" });
     this.form.replaceChildren(
       el(
         "div",
@@ -153,6 +156,7 @@ export default class TestsView {
         "form",
         { className: "plan", oninput: () => this.update(), onsubmit: (event) => event.preventDefault() },
         el("div", { className: "plan-fields" }, inputs("", false)),
+        this.engine,
         this.truck,
         extra.length
           ? el(
@@ -322,10 +326,27 @@ export default class TestsView {
     context.stroke();
   }
 
+  /** How fast the engine on the rolls may turn, and who says so. */
+  writeEngine(telemetry) {
+    const before = engineRange();
+    setEngineRange(telemetry?.engine);
+    const now = engineRange();
+    const asked = [...this.nodes.values()].some(([one]) => one.engine && takesPart(one, this.typed));
+    const range = {
+      low: number(now.idle_rpm, 0),
+      high: number(now.max_rpm, 0),
+      unit: unitFor("rotation"),
+      name: now.vehicle,
+    };
+    setText(this.engine, asked && telemetry ? t(now.vehicle ? "plan.engine.own" : "plan.engine", range) : "");
+    if (before.idle_rpm !== now.idle_rpm || before.max_rpm !== now.max_rpm) this.update();
+  }
+
   /** Called ten times a second: may it start, and if not, why. */
   write(now) {
     const state = stateNow(this.store, now);
     const { telemetry } = this.store;
+    this.writeEngine(telemetry);
     const ours = this.helm.ours && state !== "unknown";
     let why = "";
     if (!ours) why = t("plan.why.helm");
