@@ -368,13 +368,10 @@ class ThermalManager:
             return  # once a second will do, and never beside another dear one
         best = observer.seconds_left(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
         before = known.seconds
-        if 0.0 < before < math.inf and 0.0 < best < math.inf:  # keep the spread, move the middle
-            low, high = best * known.low_s / before, best * known.high_s / before
-        elif turn % INTERVAL_EVERY == 4 or best == 0.0 or known is _UNKNOWN:
+        if not (0.0 < before < math.inf and 0.0 < best < math.inf):  # no spread to keep
             rotor.headroom = observer.headroom(limit_k, power, speed, fan, ambient, LIVE_HORIZON_S)
             return
-        else:
-            low, high = (known.low_s, math.inf) if best == math.inf else (0.0, math.inf)
+        low, high = best * known.low_s / before, best * known.high_s / before
         rotor.headroom = Headroom(best, min(low, best), max(high, best))
 
     def _plan_work(self, rotor: _Rotor) -> tuple[float, float] | None:

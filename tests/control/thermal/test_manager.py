@@ -94,6 +94,27 @@ def test_headroom_falls_with_work_and_names_who_limits() -> None:
     )
 
 
+def test_a_load_that_comes_and_goes_never_shows_a_headroom_of_nothing_between() -> None:
+    """A sweep's power rises from none and is gone again: no alarm that is false a second later."""
+    bench = Bench(hot_records(393.0)).work(10.0, 0.0)
+    shown = []
+    for turns, power_w in (
+        (5, 60e3),
+        (7, 0.0),
+        (6, 110e3),
+        (5, 0.0),
+        (8, 90e3),
+        (5, 0.0),
+        (9, 70e3),
+    ):
+        for _ in range(turns):
+            bench.work(EVERY_S, power_w)
+            views = [bench.keeper.view(place, 0.0, 0.0) for place in range(4)]
+            shown += [(view.headroom_low_s, view.headroom_s, power_w) for view in views]
+    for low_s, best_s, power_w in shown:
+        assert low_s > 0.2 * min(best_s, 600.0), (low_s, best_s, power_w)
+
+
 def test_a_pause_gives_headroom_back() -> None:
     bench = Bench(hot_records(480.0)).work(40.0, 60e3)
     view = bench.keeper.view(0, 0.0, 0.0)
