@@ -4,13 +4,14 @@
 import { el, mark, setAttr, setText } from "../dom.js";
 import { t } from "../texts.js";
 import { DASH } from "../units.js";
-import { headroomKind, intervalMinutes, limiterName, tightest, urgency } from "./headroom.js";
+import { heatNow, intervalMinutes, limiterName, Verdict } from "./headroom.js";
 
 export class HeadroomChip {
   constructor() {
     this.word = el("span", { className: "chip-word" });
     this.value = el("b", { className: "figure" });
     this.whose = el("span", { className: "unseen" });
+    this.verdict = new Verdict();
     this.node = el("a", { className: "chip", href: "#/heat" }, mark("heat"), this.word, this.value, this.whose);
   }
 
@@ -24,13 +25,12 @@ export class HeadroomChip {
     let text = DASH;
     let whose = "";
     if (telemetry && !store.silent(now)) {
-      const first = tightest(telemetry.absorbers);
-      const unknown = telemetry.absorbers.some((view) => headroomKind(view) === "unknown");
-      if (first) {
-        text = `${intervalMinutes(first)} ${t("heat.min")}`;
-        whose = limiterName(first);
-        level = urgency(first);
-      } else if (!unknown && telemetry.absorbers.length) text = t("heat.free.short");
+      const { first, unknown, told, level: urgent } = heatNow(telemetry, this.verdict, now);
+      level = urgent;
+      if (first) whose = limiterName(first);
+      if (told) text = t(`heat.test.short.${told.verdict}`);
+      else if (first) text = `${intervalMinutes(first)} ${t("heat.min")}`;
+      else if (!unknown && telemetry.absorbers.length) text = t("heat.free.short");
     }
     setText(this.value, text);
     setAttr(this.node, "data-level", level);

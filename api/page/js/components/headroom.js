@@ -36,6 +36,59 @@ export function urgency(first) {
   return counted(first) < 60 ? "last" : counted(first) < 300 ? "soon" : "calm";
 }
 
+const HOLD_MS = 2000; // a verdict stands so long before a better or worse one takes its place
+
+/**
+ * Whether the heat lasts for the rest of the running test, at the present power: "enough", "unsure"
+ * or "short", with the seconds to spare or lacking of the least sure absorber. Null without a test
+ * whose end is known, or without a headroom that is known. `first`: from `tightest`, null for never.
+ */
+export function forTest(test, first, unknown) {
+  const left = test && Number.isFinite(test.total_s) ? Math.max(0, test.total_s - test.elapsed_s) : null;
+  if (left === null || (unknown && !first)) return null;
+  if (!first) return { verdict: "enough", spare_s: null, left_s: left };
+  const low = first.headroom_low_s ?? first.headroom_s;
+  const high = first.headroom_high_s ?? Infinity;
+  const verdict = low >= left ? "enough" : high >= left ? "unsure" : "short";
+  return { verdict, spare_s: low - left, left_s: left };
+}
+
+/** The same, without flicker: another verdict takes over once it has stood for a while. */
+export class Verdict {
+  constructor() {
+    this.shown = null;
+    this.next = null;
+    this.since = 0;
+  }
+
+  of(found, now) {
+    const same = (found?.verdict ?? null) === (this.shown?.verdict ?? null);
+    if (same || !found || !this.shown) {
+      this.shown = found;
+      this.next = null;
+    } else if (this.next !== found.verdict) {
+      this.next = found.verdict;
+      this.since = now;
+    } else if (now - this.since >= HOLD_MS) {
+      this.shown = found;
+      this.next = null;
+    }
+    return this.shown;
+  }
+}
+
+const URGENCY = { enough: "calm", unsure: "soon", short: "last" };
+
+/** Level and words for the heat now: for the test that runs, else at the present power. */
+export function heatNow(telemetry, verdict, now) {
+  const views = telemetry.absorbers;
+  const first = tightest(views);
+  const unknown = views.some((view) => headroomKind(view) === "unknown");
+  const told = verdict.of(forTest(telemetry.test, first, unknown), now);
+  const level = told ? URGENCY[told.verdict] : first ? urgency(first) : "calm";
+  return { first, unknown, told, level };
+}
+
 /** Words for a headroom: known, never, or unknown (JSON has no infinity: the rotor tells which). */
 export function headroomKind(view) {
   if (counted(view) !== null) return "known";
@@ -64,6 +117,14 @@ export function limiterName(view) {
   return view.limited_by === "coil" ? t("heat.coilof", { name }) : name;
 }
 
+/** What stands beneath the verdict: what is to spare or lacking, and whose limit comes first. */
+function testNote(told, first) {
+  const name = limiterName(first);
+  const range = intervalMinutes(first);
+  if (told.verdict === "enough") return t("heat.test.spare", { n: minutes(told.spare_s), name });
+  return t("heat.test.lacks", { range, needed: minutes(told.left_s), name });
+}
+
 export class Headroom {
   constructor() {
     this.title = el("h2", { id: "heat-title" });
@@ -72,6 +133,7 @@ export class Headroom {
     this.note = el("p", { className: "soft heat-note" });
     this.list = el("ul", { className: "rotors" });
     this.rows = new Map();
+    this.verdict = new Verdict();
     this.node = el(
       "section",
       { className: "card heat", "aria-labelledby": "heat-title" },
@@ -86,24 +148,21 @@ export class Headroom {
     );
   }
 
-  write(telemetry, rig) {
+  write(telemetry, rig, now) {
     setText(this.title, t("heat.title"));
     const views = telemetry.absorbers;
-    const first = tightest(views);
-    const unknown = views.some((view) => headroomKind(view) === "unknown");
+    const { first, unknown, told, level } = heatNow(telemetry, this.verdict, now);
     const frame = telemetry.measured;
     const braking = frame ? frame.roll_sets.some((set) => Math.abs(set.absorber_force.value ?? 0) > 60) : false;
-    let level = "calm";
-    if (first) {
-      const left = minutes(counted(first));
-      setText(this.figure, first.headroom_s === null ? t("heat.from", { n: left }) : left);
+    if (told) {
+      setText(this.figure, t(`heat.test.${told.verdict}`));
+      setText(this.unit, "");
+      setText(this.note, first ? testNote(told, first) : t("heat.free.note"));
+    } else if (first) {
+      setText(this.figure, intervalMinutes(first));
       setText(this.unit, t("heat.min"));
       const sure = Number.isFinite(first.headroom_low_s);
-      setText(
-        this.note,
-        t(sure ? "heat.at95" : "heat.at", { name: limiterName(first), range: intervalMinutes(first) }),
-      );
-      level = urgency(first);
+      setText(this.note, t(sure ? "heat.at95" : "heat.at", { name: limiterName(first) }));
     } else if (unknown || !views.length) {
       setText(this.figure, DASH);
       setText(this.unit, "");
@@ -114,7 +173,7 @@ export class Headroom {
       setText(this.unit, "");
       setText(this.note, t("heat.free.note"));
     }
-    this.figure.classList.toggle("words", !first && !unknown && views.length > 0);
+    this.figure.classList.toggle("words", Boolean(told) || (!first && !unknown && views.length > 0));
     setAttr(this.node, "data-level", level);
     for (const view of views) this.writeRow(view, frame, rig);
   }

@@ -43,7 +43,7 @@ export class RollsView {
     this.ledger.draw(frame, now);
     this.ledger.write(frame, this.store.rig);
     this.target.write(telemetry, this.store);
-    this.heat.write(telemetry, this.store.rig);
+    this.heat.write(telemetry, this.store.rig, now);
   }
 
   repaint() {
