@@ -38,11 +38,11 @@ def tell(plant: Plant, words: dict[str, Any]) -> None:
     Raises ValueError with what is allowed when the words are not understood.
     """
     driver = plant.driver
-    known = {"pedal", "brake", "gear", "case", "engine", "drive_at_mps", "fault", "mend"}
+    known = {"pedal", "brake", "gear", "transfer-case", "engine", "drive_at_mps", "fault", "mend"}
     unknown = set(words) - known
     if unknown or not words:
         raise ValueError(f"The seat understands: {', '.join(sorted(known))}.")
-    if "case" in words and words["case"] not in CASES:
+    if "transfer-case" in words and words["transfer-case"] not in CASES:
         raise ValueError(f"The transfer case is one of: {', '.join(CASES)}.")
     if "engine" in words and words["engine"] not in {"on", "off"}:
         raise ValueError("The engine is 'on' or 'off'.")
@@ -50,7 +50,7 @@ def tell(plant: Plant, words: dict[str, Any]) -> None:
         pedal=_number(words, "pedal", 0.0) / 100.0 if "pedal" in words else None,
         brake=_number(words, "brake", 0.0) / 100.0 if "brake" in words else None,
         gear=int(_number(words, "gear", 0.0)) if "gear" in words else None,
-        case=CASES[words["case"]] if "case" in words else None,
+        case=CASES[words["transfer-case"]] if "transfer-case" in words else None,
     )
     if "engine" in words:
         driver.engine_on = words["engine"] == "on"
@@ -84,7 +84,7 @@ def state(plant: Plant) -> dict[str, Any]:
         "pedal": round(100.0 * driver.pedal, 1),
         "brake": round(100.0 * driver.brake, 1),
         "gear": driver.gear,
-        "case": TransferCase(driver.case).name.lower().replace("rear_only", "rear"),
+        "transfer-case": TransferCase(driver.case).name.lower().replace("rear_only", "rear"),
         "engine": "on" if driver.engine_on else "off",
         "permission": int(board.permission),
         "session": board.session,

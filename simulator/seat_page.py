@@ -28,9 +28,9 @@ dt{color:#a89c7c;font-size:.85rem}dd{margin:0;font-size:1.3rem;font-variant-nume
 <button data-tell='{"brake":0}'>Brake off</button></section>
 <section id="gears">Gear </section>
 <section>Transfer case
-<button data-tell='{"case":"locked"}'>locked</button>
-<button data-tell='{"case":"open"}'>open</button>
-<button data-tell='{"case":"rear"}'>rear axle only</button>
+<button data-tell='{"transfer-case":"locked"}'>locked</button>
+<button data-tell='{"transfer-case":"open"}'>open</button>
+<button data-tell='{"transfer-case":"rear"}'>rear axle only</button>
 <button data-tell='{"engine":"off"}'>Engine off</button>
 <button data-tell='{"engine":"on"}'>Engine on</button></section>
 <section><dl id="readout"></dl></section>
@@ -69,8 +69,8 @@ function show(s){rows.forEach((r,i)=>{const v=r[2](s.truth);
  if(!held){p.value=s.pedal;$('pedalValue').textContent=Math.round(s.pedal)}
  for(const b of document.querySelectorAll('[data-gear]'))
   b.setAttribute('aria-pressed',+b.dataset.gear===s.gear);
- for(const b of document.querySelectorAll('[data-tell*=case]'))
-  b.setAttribute('aria-pressed',JSON.parse(b.dataset.tell).case===s.case);
+ for(const b of document.querySelectorAll('[data-tell*=transfer-case]'))
+  b.setAttribute('aria-pressed',JSON.parse(b.dataset.tell)['transfer-case']===s['transfer-case']);
  $('broken').textContent=s.faults.length?'Broken: '+s.faults.join('; '):''}
 let menu={};
 function kinds(){const k=menu[$('target').value]||{};$('kind').innerHTML='';

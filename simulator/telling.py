@@ -13,7 +13,7 @@ import urllib.request
 from typing import Any
 
 TELL_HELP = """what to tell the driver:
-  pedal PERCENT | brake PERCENT | gear N (-1 automatic, 0 neutral) | case open|locked|rear
+  pedal PERCENT | brake PERCENT | gear N (-1 automatic, 0 neutral) | transfer-case open|locked|rear
   engine on|off | full | lift | drive-at METRES_PER_SECOND | mend
   fault TARGET KIND [CHANNEL [AMOUNT]]   (GET /menu of the seat lists them)"""
 
@@ -38,7 +38,7 @@ def _words(told: list[str]) -> dict[str, Any]:
             return {"drive_at_mps": _number(speed)}
         case ["pedal" | "brake" | "gear" as what, value]:
             return {what: _number(value)}
-        case ["case" | "engine" as what, value]:
+        case ["transfer-case" | "engine" as what, value]:
             return {what: value}
         case ["fault", target, kind, *rest] if len(rest) <= 2:
             fault: dict[str, Any] = {"target": target, "kind": kind}

@@ -141,7 +141,7 @@ def chart(
 def report(
     run_id: RunArgument,
     form: Annotated[
-        str, typer.Option("--form", help="html or pdf; after the name of --to, else pdf.")
+        str, typer.Option("--format", help="html or pdf; after the name of --to, else pdf.")
     ] = "",
     to: Annotated[Path | None, typer.Option(help="File; named after the run without.")] = None,
     number: Annotated[int, typer.Option(help="Evaluation; the newest without.")] = 0,
@@ -171,7 +171,7 @@ def export(
     form: Annotated[
         str,
         typer.Option(
-            "--form", help="csv, parquet, mdf4 or curves; after the name of --to, else csv."
+            "--format", help="csv, parquet, mdf4 or curves; after the name of --to, else csv."
         ),
     ] = "",
     to: Annotated[Path | None, typer.Option(help="File; named after the run without.")] = None,

@@ -76,7 +76,7 @@ def form_of(word: str, target: Path | None = None) -> ExportForm:
     raise Refused(
         f"No form of export ends in '{target.suffix}'.",
         f"End the file's name in {', '.join(f'.{form.suffix}' for form in ExportForm)}, or give "
-        f"--form {told}.",
+        f"--format {told}.",
         "form",
     )
 

@@ -388,12 +388,21 @@ def test_a_trip_and_a_refusal_stand_on_every_page_with_cause_and_next_step(
     assert "The stop chain is open." in page.locator(".guide").inner_text()
 
 
-def test_headroom_stands_on_every_page_with_its_interval(stand: Any, tablets: Any) -> None:
-    stand.scene(state="loaded", acknowledged=True)
+def test_every_page_says_whether_the_heat_lasts_for_the_test(stand: Any, tablets: Any) -> None:
+    stand.scene(state="loaded", acknowledged=True, test_seconds=240.0)
     tablet = tablets(stand.address).open()
-    for view in ("rolls", "runs", "people"):
+    chip, card = tablet.page.locator(".chip"), tablet.page.locator(".card.heat")
+    for view in ("runs", "people", "rolls"):
         tablet.open(view)
-        assert re.search(r"1\d–1\d min", tablet.page.locator(".chip").text_content())
+        assert "enough for this test" in chip.text_content()
+    assert chip.get_attribute("data-level") == "calm"
+    told = card.inner_text()
+    assert "Enough for this test" in told
+    assert re.search(r"At least \d+(\.\d)? min to spare", told)
+    stand.scene(test_seconds=5000.0)
+    tablet.wait("document.querySelector('.chip b').textContent === 'not enough'")
+    assert chip.get_attribute("data-level") == "last"
+    assert re.search(r"1\d–1\d min at this power \(95 %\), 8\d min to go", card.inner_text())
     stand.scene(silent=True)
     tablet.page.wait_for_selector("body.stale")
     tablet.wait("document.querySelector('.chip b').textContent === '–'")

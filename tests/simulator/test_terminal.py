@@ -277,8 +277,8 @@ def test_the_started_rig_says_where_it_is(started: tuple[Path, int]) -> None:
 def test_the_driver_does_as_told_from_the_command_line(seat: int) -> None:
     assert tell(seat, "pedal", "35").returncode == 0
     assert state(seat)["pedal"] == 35.0
-    assert tell(seat, "case", "open").returncode == 0
-    assert state(seat)["case"] == "open"
+    assert tell(seat, "transfer-case", "open").returncode == 0
+    assert state(seat)["transfer-case"] == "open"
     assert tell(seat, "lift").returncode == 0
     assert state(seat)["pedal"] == 0.0
 

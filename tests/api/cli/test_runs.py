@@ -103,9 +103,9 @@ def test_evaluating_again_adds_a_number(data: Path) -> None:
 def test_reports_and_exports_are_files(data: Path) -> None:
     for form, begins in (("pdf", b"%PDF"), ("html", b"<!doctype html>")):
         target = data / f"report.{form}"
-        told(data, "report", "last", "--form", form, "--to", str(target))
+        told(data, "report", "last", "--format", form, "--to", str(target))
         assert target.read_bytes().startswith(begins)
-        told(data, "report", "last", "--form", form, "--to", str(target), "--units", "us")
+        told(data, "report", "last", "--format", form, "--to", str(target), "--units", "us")
         assert form == "pdf" or b" hp (95 % interval)" in target.read_bytes()
     target = data / "run.csv"
     made = told(data, "export", "last", "--columns", "power_w", "--to", str(target))
