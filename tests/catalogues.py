@@ -17,14 +17,14 @@ from pathlib import Path
 
 import msgspec
 
-from control.safety.faults import TABLE
+from control.safety.faults import TABLE, Effect
 from daq.texts.catalogue import ENGLISH, FOLDER, LanguageCatalogue
 from daq.texts.message import PLACE
 
 ROOT = Path(__file__).resolve().parents[1]
 PRODUCT = ("api", "control", "daq")
 MAKER = "daq.texts.message"
-WITHIN = {"sentences": {"several"}}  # said by daq.texts.message itself
+WITHIN = {"sentences", "amount", "difference"}  # said by daq.texts.message itself
 
 
 class Said(msgspec.Struct, frozen=True):
@@ -124,9 +124,9 @@ def complaints(catalogues: dict[str, LanguageCatalogue]) -> list[str]:
                 found.append(f"{one.where}: '{one.code}' lacks {', '.join(sorted(lacking))}")
             if idle and not one.some_idle and one.code not in WITHIN:
                 found.append(f"{one.where}: '{one.code}' does not name {', '.join(sorted(idle))}")
-    used = {one.code for one in everything()} | set(WITHIN)
+    used = {one.code for one in everything()} | WITHIN
     found += [f"nobody says '{code}'" for code in english.messages if code not in used]
-    literals = _literals()
+    literals = _literals() | {effect.name.lower() for effect in Effect}
     found += [f"nobody uses the word '{word}'" for word in english.words if word not in literals]
     for language, other in catalogues.items():
         found += _differences(english, other, language)

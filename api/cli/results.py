@@ -38,6 +38,7 @@ from daq.quantities import UnitSystem
 
 if TYPE_CHECKING:
     from daq.results.result import Result
+    from daq.texts.message import Text
 
 results = typer.Typer()
 
@@ -267,14 +268,14 @@ def reevaluate(
     raise typer.Exit(0 if fine else NO)
 
 
-def _not_corrected(result: Result) -> str:
+def _not_corrected(result: Result) -> Text:
     """Why the rule that was asked for was not applied; "" when it was, or none was asked for."""
     from daq.results.correction import Rule
 
     made = result.correction
     if made is None or result.made.settings.rule is Rule.NONE or made.rule != Rule.NONE.value:
         return ""
-    return next(iter(made.reasons), "Not corrected.")
+    return next(iter(made.reasons), "")
 
 
 @results.command("import")

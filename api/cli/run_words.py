@@ -8,16 +8,14 @@ from __future__ import annotations
 from datetime import datetime
 
 from api.report.content import (
-    RunDetails,
     correction_of,
-    sentences_of,
     table_of,
     value_of,
 )
-from api.store.catalogue import Run, RunSummary
+from api.store.catalogue import RunSummary
 from daq.quantities import UnitSystem
 from daq.results.result import Result
-from daq.results.words import said
+from daq.texts.message import render
 
 
 def local_time(label: str) -> str:
@@ -32,15 +30,13 @@ def verdict(run: RunSummary, units: UnitSystem) -> str:
     """What came out, or why nothing did."""
     if run.valid is None:
         return run.state.value
-    text = said(run.answer, units)
+    text = render(run.answer, units)
     return text if run.valid else f"Void. {text}"
 
 
-def sentences(result: Result, run: Run, units: UnitSystem) -> tuple[str, str, str]:
+def sentences(result: Result, units: UnitSystem) -> tuple[str, str, str]:
     """What was asked, what came out, and how it was corrected, in the units of the reader."""
-    plan = run.plan if isinstance(run.plan, dict) else None
-    asked, answer = sentences_of(result, RunDetails(run.id, units=units, plan=plan))
-    return asked, answer, correction_of(result, units)
+    return render(result.asked, units), render(result.answer, units), correction_of(result, units)
 
 
 def figure_rows(result: Result, units: UnitSystem) -> list[tuple[str, str]]:

@@ -117,7 +117,7 @@ def show(
     from api.store import vehicle_records
     from api.store.closing.evaluations import numbered_evaluation
     from api.store.schema import RunState
-    from daq.results.words import said
+    from daq.texts.message import render
 
     with open_catalogue(data, store) as catalogue:
         run = run_of(catalogue, run_id)
@@ -133,13 +133,13 @@ def show(
         raise typer.Exit(0 if result.valid else NO)
     out = console()
     out.print(f"{run.id}  {run.kind}  {run.vehicle}", style="bold", highlight=False, markup=False)
-    asked, answer, correction = sentences(result, run, units)
+    asked, answer, correction = sentences(result, units)
     out.print(f"Asked: {asked}", style="dim", highlight=False, markup=False)
     out.print(answer, style="bold", highlight=False, markup=False)
     out.print(f"Evaluation {which} of {len(history) or which}. {correction}", highlight=False,
               markup=False)  # fmt: skip
     for reason in result.void:
-        out.print(f"Void: {said(reason, units)}", highlight=False, markup=False)
+        out.print(f"Void: {render(reason, units)}", highlight=False, markup=False)
     print_table(("figure", "value"), figure_rows(result, units), "No figures.", right=(1,))
     head, rows = table_of(result, units)
     if rows:
@@ -149,7 +149,7 @@ def show(
         print_table(CHANNEL_HEAD, list(channels), "", right=tuple(range(1, len(CHANNEL_HEAD))))
     for flag in result.flags:
         if not flag.voids:
-            out.print(f"Flag: {said(flag.text, units)}", highlight=False, markup=False)
+            out.print(f"Flag: {render(flag.text, units)}", highlight=False, markup=False)
     for note in run.notes:
         out.print(f"Note, {note.who}, {note.at}: {note.text}", highlight=False, markup=False)
     if run.tags:

@@ -22,6 +22,7 @@ from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import GradeClimb, Plan, SpeedTrace, SteadyHold, kind_of
 from daq.errors import DrumlinError, Refused
 from daq.rig.description import Rig, load_rig
+from daq.texts.message import Text
 
 ACT_EVERY = 5  # frames between two looks of the driver
 NOTE_EVERY = 10
@@ -199,8 +200,10 @@ def _about(virtual: VirtualRig, rig: Rig, seed: int, begun_s: float) -> Result:
         "seed": seed,
         "state_at_end": virtual.core.state.value,
         "first_cause": virtual.core.telemetry().first_cause,
-        "states": [str(event.text) for event in virtual.events if event.kind == "state"],
-        "faults": sorted({str(event.text) for event in virtual.events if event.kind == "fault"}),
+        "states": [event.text for event in virtual.events if event.kind == "state"],
+        "faults": list(
+            dict.fromkeys(event.text for event in virtual.events if event.kind == "fault")
+        ),
         "frame_hz": rig.frame_hz,
         "frames": virtual.frames,
         "frames_lost": virtual.core.frames_lost,
@@ -235,13 +238,13 @@ def _campaign(settings: PlanSettings, campaign: Campaign) -> Result:
     progress = Progress(campaign)
     runs: list[Result] = []
     waited_s = 0.0
-    why: tuple[str, ...] = ()
+    why: tuple[Text, ...] = ()
     while True:
         measured = virtual.core.measured
         conditions = conditions_of(measured, rig) if measured is not None else {}
         step = progress.next(virtual.plant.now_s, conditions)
         if step.do == "done":
-            why = tuple(map(str, step.why))
+            why = step.why
             break
         if step.do == "change":
             progress.changed(step.setup)

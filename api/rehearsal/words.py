@@ -9,10 +9,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import msgspec
-
 from daq.quantities import UnitSystem, shown
-from daq.results.words import said
+from daq.texts.message import Message, render
+from daq.texts.published import published_json
 
 # Ending of a name -> SI unit and what one of it is in SI. Longest ending first.
 ENDINGS: tuple[tuple[str, str, float, float], ...] = (
@@ -56,9 +55,9 @@ def _lines(result: dict[str, Any], units: UnitSystem, inset: str) -> list[str]:
 
 def _figure(name: str, value: object, units: UnitSystem) -> tuple[str, str]:
     if isinstance(value, list | tuple):
-        return name, "; ".join(said(str(each), units) for each in value) if value else "none"
+        return name, "; ".join(_text(each, units) for each in value) if value else "none"
     if not isinstance(value, float):
-        return name, said(str(value), units)
+        return name, _text(value, units)
     if not math.isfinite(value):
         return name, "—"
     for ending, unit, factor, offset in ENDINGS:
@@ -69,10 +68,14 @@ def _figure(name: str, value: object, units: UnitSystem) -> tuple[str, str]:
     return name, f"{value:.6g}"
 
 
+def _text(value: object, units: UnitSystem) -> str:
+    return render(value, units) if isinstance(value, Message) else str(value)
+
+
 def as_json(result: dict[str, Any]) -> str:
     """One JSON object; what is not finite is null."""
     plain = {
         name: None if isinstance(value, float) and not math.isfinite(value) else value
         for name, value in result.items()
     }
-    return msgspec.json.encode(plain).decode()
+    return published_json(plain).decode()

@@ -29,7 +29,6 @@ def about_of(
         tuple(note.text for note in run.notes[-NOTES:]),
         number or len(vehicle_records.evaluations_of(catalogue, run.id)),
         units,
-        run.plan if isinstance(run.plan, dict) else None,
     )
 
 

@@ -8,7 +8,6 @@ those of the reader (`RunDetails.units`).
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import msgspec
 
@@ -16,7 +15,8 @@ from api.report.channels import channel_panels, channel_rows
 from api.report.chart import Panel, panels_of
 from daq.quantities import KMH, MILE, RPM, UnitSystem, fine, shown
 from daq.results.result import Figure, Flag, Result
-from daq.results.words import answer_of, asked_of, half_width, said, with_interval
+from daq.results.words import half_width, with_interval
+from daq.texts.message import render, sentences
 
 TITLES = {
     "steady-hold": "Steady hold",
@@ -55,7 +55,6 @@ class RunDetails(msgspec.Struct, frozen=True):
     notes: tuple[str, ...] = ()
     evaluation: int = 0
     units: UnitSystem = UnitSystem.METRIC
-    plan: dict[str, Any] | None = None  # as recorded; says what was asked in other units
 
 
 class Subject(msgspec.Struct, frozen=True):
@@ -110,16 +109,15 @@ def content_of(result: Result, about: RunDetails) -> Content:
     settings = msgspec.to_builtins(made.settings)
     usual = msgspec.to_builtins(type(made.settings)())
     changed = [f"{name} {value}" for name, value in settings.items() if value != usual[name]]
-    asked, answer = sentences_of(result, about)
     return Content(
         title=TITLES.get(result.kind, result.kind or "Run"),
         subject=subject,
         run=f"run {about.run_id}",
         date=when(about.started_at),
         rig=about.rig_name or made.rig_name,
-        asked=asked,
-        answer=answer,
-        void=tuple(said(reason, units) for reason in result.void),
+        asked=render(result.asked, units),
+        answer=render(result.answer, units),
+        void=tuple(render(reason, units) for reason in result.void),
         panels=tuple(panels_of(result)),
         figures=tuple((_sentence(one.label), value_of(one, units)) for one in result.figures),
         conditions=conditions_of(result.conditions, units),
@@ -132,8 +130,8 @@ def content_of(result: Result, about: RunDetails) -> Content:
         correction=correction_of(result, units),
         sureness=_sureness(result, units),
         parts=_parts(result, units),
-        limits=tuple(said(each, units) for each in result.limits),
-        cautions=tuple(said(each, units) for each in result.cautions),
+        limits=tuple(render(each, units) for each in result.limits),
+        cautions=tuple(render(each, units) for each in result.cautions),
         notes=about.notes,
         made=(
             f"Drumlin {made.version}, evaluation {about.evaluation or 1}; "
@@ -160,19 +158,6 @@ def _parts(result: Result, units: UnitSystem) -> tuple[tuple[str, str, str], ...
 def when(started_at: str) -> str:
     """A UTC label as people read it; "" when it is not known."""
     return started_at.replace("T", " ")[:16] + (" UTC" if started_at else "")
-
-
-def sentences_of(result: Result, about: RunDetails) -> tuple[str, str]:
-    """What was asked and what came out, in the units of the reader."""
-    units = about.units
-    if units is UnitSystem.METRIC:
-        return result.asked, result.answer
-    asked = asked_of(about.plan, units) if about.plan else said(result.asked, units)
-    level = result.made.settings.level
-    ours = answer_of(result.kind, result.figures, result.main, level)
-    if ours != result.answer:  # by another version: its words, converted
-        return asked, said(result.answer, units)
-    return asked, answer_of(result.kind, result.figures, result.main, level, units)
 
 
 def _sentence(text: str) -> str:
@@ -264,7 +249,7 @@ def _flags(flags: list[Flag], units: UnitSystem) -> tuple[str, ...]:
 
 
 def _flag(flag: Flag, units: UnitSystem) -> str:
-    text = said(flag.text, units)
+    text = render(flag.text, units)
     if flag.from_s is None:
         return text
     if flag.to_s is None:
@@ -277,7 +262,7 @@ def correction_of(result: Result, units: UnitSystem) -> str:
     one = result.correction
     if one is None:
         return "No weather correction."
-    reasons = said(" ".join(one.reasons), units)
+    reasons = render(sentences(one.reasons), units) if one.reasons else ""
     if one.rule == "none" and result.kind in WITHOUT_POWER:
         return ""
     if one.rule == "none":

@@ -7,17 +7,17 @@ report of a single run. Means of a side are drawn for the eye; the verdict is th
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 
 import msgspec
 import numpy as np
 
 from api.report.chart import Panel
-from api.report.content import Content, Subject, condition_named, conditions_of, when
+from api.report.content import Content, Subject, conditions_of, when
 from api.services.comparing import Compared, DifferenceOut
 from daq.quantities import UnitSystem, shown
 from daq.results.result import CurveOut, Result
+from daq.texts.message import render
 
 ROWS = 7
 LIMITS = (
@@ -48,8 +48,9 @@ def content_of_gain(found: Compared, results: Mapping[str, Result], subject: Sub
         date=dates,
         rig=subject.rig_name or some.made.rig_name,
         asked=f"Did the change alter {label[:1].lower()}{label[1:]}? "
-        f"{some.asked.rstrip('.')}, {len(found.before)} times before and {len(found.after)} after.",
-        answer=found.sentence,
+        f"{render(some.asked, units).rstrip('.')}, {len(found.before)} times before and "
+        f"{len(found.after)} after.",
+        answer=render(found.sentence, units),
         void=(),
         panels=_panels(found, curves, sides),
         figures=_figures(found, sides, units),
@@ -60,14 +61,14 @@ def content_of_gain(found: Compared, results: Mapping[str, Result], subject: Sub
         channels=(),
         channel_panels=(),
         flags=(
-            *(f"Not alike: {_warning(text, units)}" for text in found.warnings),
-            *(f"Left out: run {one.run_id}. {one.why}" for one in found.left_out),
+            *(f"Not alike: {render(text, units)}" for text in found.warnings),
+            *(f"Left out: run {one.run_id}. {render(one.why, units)}" for one in found.left_out),
         ),
         correction=_correction(found, some),
         sureness=_sureness(found),
         parts=(),
         limits=LIMITS,
-        cautions=tuple(some.cautions),
+        cautions=tuple(render(each, units) for each in some.cautions),
         notes=subject.notes,
         made=f"Drumlin {some.made.version}; runs before {', '.join(found.before)}; "
         f"after {', '.join(found.after)}.",
@@ -159,23 +160,6 @@ def _figures(
 def _percent(one: DifferenceOut) -> str:
     half = 50.0 * (one.high - one.low)
     return f"{100.0 * one.change:+.1f} ± {half:.1f} %".replace("-", "−")
-
-
-_DIFFERS = re.compile(r"(\w+) differs by ([\d.]+) \(more than ([\d.]+)\)\.")
-
-
-def _warning(text: str, units: UnitSystem) -> str:
-    """A condition that was not alike, by its name and unit for people."""
-    found = _DIFFERS.fullmatch(text)
-    if found is None:
-        name, _, rest = text.partition(" ")
-        return f"{condition_named(name)[0]} {rest}" if "_" in name else text
-    label, unit = condition_named(found[1])
-    by, most = (
-        f"{100 * float(one):g} %" if unit == "share"
-        else shown(float(one), unit, spread=True, units=units) for one in found.groups()[1:]
-    )  # fmt: skip
-    return f"{label} differs by {by} (more than {most})."
 
 
 def _conditions(

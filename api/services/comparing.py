@@ -43,7 +43,7 @@ class DifferenceOut(msgspec.Struct, frozen=True):
 class Compared(msgspec.Struct, frozen=True):
     """The answer of a before/after comparison."""
 
-    sentence: str
+    sentence: Text
     verdict: str
     level: float
     quantity: str
@@ -56,7 +56,7 @@ class Compared(msgspec.Struct, frozen=True):
     left_out: list[LeftOut]
     between_sigma_relative: float
     more_repeats: int | None
-    warnings: list[str]
+    warnings: list[Text]
 
 
 class Consistent(msgspec.Struct, frozen=True):

@@ -83,7 +83,7 @@ class RunSummary(msgspec.Struct, frozen=True):
     holder: str
     frames: int
     tags: tuple[str, ...]
-    answer: str = ""  # of the newest evaluation, one sentence in metric units; "" while none
+    answer: Text = ""  # of the newest evaluation, one sentence; "" while none
     valid: bool | None = None  # whether that counts; None: not evaluated
 
 
@@ -237,7 +237,7 @@ class Catalogue:
                 tagged[tag["run_id"]].append(tag["tag"])
             newest = sa.select(evaluations).where(evaluations.c.run_id.in_(tagged))
             answers = {  # later numbers take the place of earlier ones
-                one["run_id"]: (one["answer"], bool(one["valid"]))
+                one["run_id"]: (restored(one["answer"]), bool(one["valid"]))
                 for one in connection.execute(newest.order_by(evaluations.c.number)).mappings()
             }
         return [

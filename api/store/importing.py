@@ -26,6 +26,8 @@ from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused
 from daq.recording.reader import Recording
 from daq.rig.description import parse_rig
+from daq.texts.message import Text
+from daq.texts.published import text_of
 
 FIRST_YEAR = 2000
 IMPORTED = "imported"
@@ -43,7 +45,7 @@ class Looked(msgspec.Struct, frozen=True):
 class Taken(msgspec.Struct, frozen=True):
     run_id: str
     frames: int
-    answer: str
+    answer: Text
 
 
 def import_recording(
@@ -89,10 +91,10 @@ def import_recording(
             "result": closed.result,
         },
     )
-    answer = ""
+    answer: Text = ""
     if isinstance(closed.result, dict) and "made" in closed.result:
         vehicle_records.note_first(catalogue, run_id, closed.result)
-        answer = str(closed.result["answer"])
+        answer = text_of(closed.result["answer"])
     catalogue.set_tags(run_id, [IMPORTED])
     return Taken(run_id, closed.frames, answer)
 

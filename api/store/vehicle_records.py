@@ -16,6 +16,8 @@ from api.store.catalogue import Catalogue
 from api.store.engine import begin
 from api.store.schema import evaluations, run_sets, runs, set_members, vehicles
 from daq.errors import NoSuchRun, Refused
+from daq.texts.message import Text
+from daq.texts.published import restored, stored, text_of
 
 MOST_VEHICLES = 5000
 MOST_SETS = 2000
@@ -48,7 +50,7 @@ class Evaluation(msgspec.Struct, frozen=True):
     who: str
     version: str
     settings: Any
-    answer: str
+    answer: Text
     valid: bool
 
 
@@ -186,7 +188,7 @@ def note_evaluation(catalogue: Catalogue, told: Evaluation, result: Any) -> int:
                 who=told.who,
                 version=told.version,
                 settings=msgspec.json.encode(told.settings).decode(),
-                answer=told.answer,
+                answer=stored(told.answer),
                 valid=told.valid,
             )
         )
@@ -210,7 +212,7 @@ def note_first(catalogue: Catalogue, run_id: str, result: dict[str, Any]) -> Non
             "who": "",
             "version": made["version"],
             "settings": msgspec.json.encode(made["settings"]).decode(),
-            "answer": result["answer"],
+            "answer": stored(text_of(result["answer"])),
             "valid": bool(result["valid"]),
         }
         same = (evaluations.c.run_id == run_id) & (evaluations.c.number == 1)
@@ -232,7 +234,7 @@ def evaluations_of(catalogue: Catalogue, run_id: str) -> list[Evaluation]:
                 row.who,
                 row.version,
                 msgspec.json.decode(row.settings),
-                row.answer,
+                restored(row.answer),
                 bool(row.valid),
             )
             for row in connection.execute(query)

@@ -21,6 +21,7 @@ import msgspec
 from daq.errors import RigError
 from daq.proving.record import Value
 from daq.rig.description import Rig, parse_rig
+from daq.texts.message import say
 
 CELL_KEYS = frozenset(
     ("newton_per_mv_per_v", "zero_count", "relative_sigma", "calibrated_on", "filter_delay_s")
@@ -44,8 +45,8 @@ def _split(path: str) -> tuple[str, str, str, str]:
     if len(parts) == 3 and parts[0] == "roll_sets" and parts[2] in SET_KEYS:
         return parts[0], parts[1], "roll_sets", parts[2]
     raise RigError(
-        f"'{path}' is no value that a proving may set.",
-        "Only calibrations of cells, delays, diameters, inertia and losses are laid over it.",
+        say("no-value-proving-may-set", path=path),
+        say("only-calibrations-cells-delays-diameters-inertia"),
     )
 
 
@@ -85,8 +86,8 @@ def merged(text: str, values: Mapping[str, Value], source: str = "rig.toml") -> 
             if found and found.group(1) == key:
                 if lines[number].count("[") != lines[number].count("]"):
                     raise RigError(
-                        f"{source}: '{key}' of {name} is written over several lines.",
-                        "Write it on one line.",
+                        say("written-over-several-lines", source=source, key=key, name=name),
+                        say("write-on-one-line"),
                     )
                 lines[number] = line
                 break
@@ -115,8 +116,8 @@ def _section(lines: list[str], kind: str, name: str, table: str, source: str) ->
         if inside and title == table:
             return number + 1, end
     raise RigError(
-        f"{source} has no [{table}] for '{name}'.",
-        "Write that part as a table of its own, as rigs/tarnhow.toml does.",
+        say("has-no-for", source=source, table=table, name=name),
+        say("write-part-as-table-its-own"),
     )
 
 
@@ -134,8 +135,8 @@ def _same_but_for(old: str, new: str, values: Mapping[str, Value], source: str) 
         target[key] = tomllib.loads(f"v = {toml_value(value)}")["v"]
     if json.dumps(_plain(parse_rig(new, source))) != json.dumps(wanted):
         raise RigError(
-            f"{source}: the new values could not be written without changing others.",
-            "Write them by hand; `drumlin prove lines` prints them.",
+            say("new-values-could-not-be-written", source=source),
+            say("write-them-by-hand-drumlin-prove"),
         )
 
 
@@ -176,11 +177,12 @@ def read_calibration(text: str, source: str) -> CalibrationFile:
         file = msgspec.convert(tomllib.loads(text), CalibrationFile)
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
         raise RigError(
-            f"{source} is no calibration file: {error}.", "Write it again by `drumlin prove apply`."
+            say("no-calibration-file", source=source, error=error),
+            say("write-again-by-drumlin-prove-apply-2"),
         ) from None
     if file.check != _check(file.rig, file.values):
         raise RigError(
-            f"{source} was changed by hand: its check does not hold.",
-            "Write it again by `drumlin prove apply`, or remove it.",
+            say("was-changed-by-hand-its-check", source=source),
+            say("write-again-by-drumlin-prove-apply"),
         )
     return file

@@ -13,9 +13,10 @@ from typing import Any
 
 import msgspec
 
-from daq.quantities import RPM, shown
+from daq.quantities import RPM
 from daq.results.course import Course
 from daq.results.result import Agreement, Figure, Flag
+from daq.texts.message import amount, say
 
 FRAMES = 3.0  # so many frames a time told live may be off
 _SAME = 1e-9
@@ -122,8 +123,12 @@ def differences(rows: list[Agreement]) -> list[Flag]:
     return [
         Flag(
             "live-differs",
-            f"{one.label}: the running test said {shown(one.live, one.unit)}, the result says "
-            f"{shown(one.value, one.unit)}. Trust neither before it is clear why.",
+            say(
+                "running-test-said-result-says-trust",
+                label=one.label,
+                live=amount(one.live, one.unit),
+                value=amount(one.value, one.unit),
+            ),
         )
         for one in rows
         if not one.agrees

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 import msgspec
 
 from daq.errors import Refused
+from daq.texts.message import Text, say
 from daq.uncertainty.statistics import mean
 
 D2_OF_TWO = 1.128
@@ -29,7 +30,7 @@ CUSUM_H = 5.0
 class Finding(msgspec.Struct, frozen=True):
     index: int  # of the check run
     rule: str  # "beyond limits" | "one side" | "drift up" | "drift down"
-    text: str
+    text: Text
 
 
 class Chart(msgspec.Struct, frozen=True):
@@ -73,14 +74,17 @@ def chart(values: Sequence[float], baseline: int | None = None) -> Chart:
     """
     if not all(math.isfinite(value) for value in values):
         raise Refused(
-            "A check run has no number.", "Leave void runs out of the chart.", "not-finite"
+            say("check-run-has-no-number"), say("leave-void-runs-out-chart"), "not-finite"
         )
     base = baseline if baseline is not None else LEAST_BASELINE
     if base < LEAST_BASELINE or len(values) < base:
         raise Refused(
-            f"A chart needs {max(base, LEAST_BASELINE)} valid check runs or more; "
-            f"there are {len(values)} such.",
-            "Repeat the check run of the reference vehicle over the next days.",
+            say(
+                "chart-needs-valid-check-runs-or",
+                least=max(base, LEAST_BASELINE),
+                count=len(values),
+            ),
+            say("repeat-check-run-reference-vehicle-over"),
             "too-few-runs",
         )
     first = list(values[:base])
@@ -93,7 +97,9 @@ def chart(values: Sequence[float], baseline: int | None = None) -> Chart:
     for index, value in enumerate(values):
         if not lower <= value <= upper:
             findings.append(
-                Finding(index, "beyond limits", f"Run {index + 1} lies beyond three sigma.")
+                Finding(
+                    index, "beyond limits", say("run-lies-beyond-three-sigma", number=index + 1)
+                )
             )
         now = (value > centre) - (value < centre)
         run = run + 1 if now == side and now != 0 else 1
@@ -101,13 +107,15 @@ def chart(values: Sequence[float], baseline: int | None = None) -> Chart:
         if side != 0 and run == RUN_OF_ONE_SIDE:
             where = "above" if side > 0 else "below"
             findings.append(
-                Finding(index, "one side", f"{run} runs in a row lie {where} the centre.")
+                Finding(index, "one side", say("runs-in-row-lie-centre", count=run, where=where))
             )
         for sums, rule, way in ((highs, "drift up", "higher"), (lows, "drift down", "lower")):
             before = sums[index - 1] if index else 0.0
             if sums[index] > decision >= before:
                 findings.append(
-                    Finding(index, rule, f"By run {index + 1} the rig reads steadily {way}.")
+                    Finding(
+                        index, rule, say("by-run-rig-reads-steadily", number=index + 1, way=way)
+                    )
                 )
     return Chart(
         centre, sigma, lower, upper, base, tuple(values), highs, lows, decision, tuple(findings)

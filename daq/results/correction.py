@@ -20,6 +20,7 @@ from msgspec import Meta
 
 from daq.errors import Refused
 from daq.rig.weather import Weather, check_weather, dry_pressure_pa
+from daq.texts.message import Text, say
 
 
 class Rule(enum.StrEnum):
@@ -48,11 +49,7 @@ SPARK_RULES = frozenset(
     {Rule.ISO_1585_SPARK, Rule.J1349_1990_SPARK, Rule.J1349_2004_SPARK, Rule.J607_SPARK}
 )
 
-WHY_NONE = (
-    "No correction: a boosted diesel with its own boost and fuel control largely makes up for "
-    "weather by itself, so a published factor would add an error larger than the one it removes. "
-    "Compare runs in like weather instead."
-)
+WHY_NONE = say("no-correction-boosted-diesel-with-its")
 
 
 class DieselFuel(msgspec.Struct, frozen=True):
@@ -82,7 +79,7 @@ class Correction(msgspec.Struct, frozen=True):
     sigma: float  # standard uncertainty of the factor from the weather instruments
     effects: tuple[CorrectionInput, ...]  # what one sigma of each instrument does to the factor
     inputs: tuple[CorrectionInput, ...]
-    flags: tuple[str, ...]
+    flags: tuple[Text, ...]
     valid: bool  # False: outside the rule's limits, must not be quoted as corrected
 
 
@@ -212,14 +209,14 @@ def correction(
         CorrectionInput("dry pressure", dry_pressure_pa(weather), "Pa"),
     ]
     if rule is Rule.NONE:
-        reason = WHY_NONE if boosted_diesel else "No correction was asked for."
+        reason = WHY_NONE if boosted_diesel else say("no-correction-was-asked-for")
         return Correction(rule, title, source, 1.0, 0.0, (), tuple(inputs), (reason,), True)
-    flags: list[str] = []
+    flags: list[Text] = []
     if rule in DIESEL_RULES:
         fm, extra = _diesel_inputs(rule, charging, fuel, weather)
         inputs.extend(extra)
         if charging is not Charging.NATURAL:
-            flags.append(WHY_NONE.replace("No correction: a", "Take with care: a"))
+            flags.append(say("take-with-care-boosted-diesel"))
     else:
         fm = 0.0
 
@@ -247,13 +244,13 @@ def correction(
     )
 
 
-def default_rule(*, diesel: bool, boosted: bool) -> tuple[Rule, str]:
+def default_rule(*, diesel: bool, boosted: bool) -> tuple[Rule, Text]:
     """The rule to offer first for an engine, and why."""
     if diesel and boosted:
         return Rule.NONE, WHY_NONE
     if diesel:
-        return Rule.ISO_1585_DIESEL, "Unboosted diesel: corrected with its fuel-rate factor."
-    return Rule.ISO_1585_SPARK, "Spark ignition: power follows the dry air it breathes."
+        return Rule.ISO_1585_DIESEL, say("unboosted-diesel-corrected-with-its-fuel")
+    return Rule.ISO_1585_SPARK, say("spark-ignition-power-follows-dry-air")
 
 
 def _diesel_inputs(
@@ -261,15 +258,15 @@ def _diesel_inputs(
 ) -> tuple[float, list[CorrectionInput]]:
     if fuel is None:
         raise Refused(
-            "A diesel correction needs the fuel rate, displacement and engine speed.",
-            "Give them with the vehicle, or choose the rule 'none'.",
+            say("diesel-correction-needs-fuel-rate-displacement"),
+            say("give-them-with-vehicle-or-choose"),
             "correction",
         )
     numbers = (fuel.fuel_g_per_s, fuel.displacement_l, fuel.speed_rpm, fuel.boost_ratio)
     if not all(math.isfinite(number) and number > 0 for number in numbers):
         raise Refused(
-            "Fuel rate, displacement, engine speed and boost ratio must be above zero.",
-            "Check the vehicle's figures and their units.",
+            say("fuel-rate-displacement-engine-speed-boost"),
+            say("check-vehicle-figures-their-units"),
             "correction",
         )
     q = specific_fuel_mg(fuel)
@@ -287,26 +284,30 @@ def _diesel_inputs(
     ]
 
 
-def _limit_flags(rule: Rule, factor: float, weather: Weather) -> list[str]:
+def _limit_flags(rule: Rule, factor: float, weather: Weather) -> list[Text]:
     limits = _LIMITS[rule]
-    flags = []
+    flags: list[Text] = []
     if limits.factor and not limits.factor[0] <= factor <= limits.factor[1]:
         flags.append(
-            f"Outside the rule: factor {factor:.4f}, allowed {limits.factor[0]} to "
-            f"{limits.factor[1]}. Repeat the test in other weather."
+            say(
+                "outside-rule-factor-allowed-repeat-test",
+                factor=factor,
+                low=limits.factor[0],
+                high=limits.factor[1],
+            )
         )
     if limits.temperature_k:
         low, high = limits.temperature_k
         if not low <= weather.temperature_k <= high:
             flags.append(
-                f"Outside the rule: air {weather.temperature_k:.1f} K, allowed {low} to {high} K."
+                say("outside-rule-air-k-allowed-k", air=weather.temperature_k, low=low, high=high)
             )
     if limits.pressure_kpa:
         low, high = limits.pressure_kpa
         dry_kpa = dry_pressure_pa(weather) / 1000
         if not low <= dry_kpa <= high:
             flags.append(
-                f"Outside the rule: dry pressure {dry_kpa:.2f} kPa, allowed {low} to {high} kPa."
+                say("outside-rule-dry-pressure-kpa-allowed", dry=dry_kpa, low=low, high=high)
             )
     return flags
 

@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import Refused
+from daq.texts.message import say
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,9 +66,7 @@ class Peak(msgspec.Struct, frozen=True):
 def evenly(low: float, high: float, step: float) -> Floats:
     """Bin centres on multiples of `step` inside [low, high]; shape (B,)."""
     if not (math.isfinite(low) and math.isfinite(high) and step > 0.0 and high > low):
-        raise Refused(
-            "The range of bins is empty.", "Give a positive step and a range that rises.", "bins"
-        )
+        raise Refused(say("range-bins-empty"), say("give-positive-step-range-rises"), "bins")
     first = math.ceil(low / step - 1e-9)
     last = math.floor(high / step + 1e-9)
     return np.arange(first, last + 1, dtype=np.float64) * step
@@ -90,12 +89,14 @@ def curve(
     x, y = x[usable], y[usable]
     if x.size < LEAST_SAMPLES:
         raise Refused(
-            f"Only {x.size} usable samples for a curve.",
-            "Look at the quality of the readings in this run.",
+            say("only-usable-samples-for-curve", count=x.size),
+            say("look-at-quality-readings-in-run"),
             "too-few-samples",
         )
     if not half_width > 0.0:
-        raise Refused("The smoothing width must be above zero.", "Give a width in x.", "smoothing")
+        raise Refused(
+            say("smoothing-width-must-be-above-zero"), say("give-width-in-x"), "smoothing"
+        )
     order = np.argsort(x, kind="stable")
     sorted_x, sorted_y = x[order], y[order]
     value = np.full(bins.shape, np.nan)
@@ -205,7 +206,7 @@ def peak(of: Curve) -> Peak:
     """
     good = np.flatnonzero(np.isfinite(of.value))
     if good.size == 0:
-        raise Refused("The curve is empty.", "Choose bins that the run covers.", "empty-curve")
+        raise Refused(say("curve-empty"), say("choose-bins-run-covers"), "empty-curve")
     noise = of.noise_sigma[good]
     odd = noise > ODD_NOISE * float(np.median(noise))
     best = int(good[np.argmax(of.value[good] - np.where(odd, 2.0 * noise, 0.0))])

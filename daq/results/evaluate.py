@@ -38,6 +38,7 @@ from daq.results.result import (
 from daq.results.series.aligned import STATED
 from daq.results.words import answer_of, asked_of
 from daq.rig.weather import Weather
+from daq.texts.message import Text, say
 
 Kind = Callable[[Given, CorrectionOut], KindResult]
 KINDS: dict[str, Kind] = {
@@ -52,20 +53,13 @@ KINDS: dict[str, Kind] = {
 }
 METHOD_LIMITS = (
     STATED,
-    "Power is that at the wheels. Torque is wheel power over engine speed; no driveline loss is "
-    "assumed or added back.",
-    "Intervals hold what the rig's calibration leaves open and the noise of this run. They do not "
-    "hold how the truck itself differs from day to day: repeat the test for that.",
+    say("power-at-wheels-torque-wheel-power"),
+    say("intervals-hold-what-rig-calibration-leaves"),
 )
-COUNTED_BACK = (
-    "This recording holds no phases: it was made before they were recorded. They were counted back "
-    "from the seconds that the running test told at its end."
-)
+COUNTED_BACK = say("recording-holds-no-phases-was-made")
 CAUTIONS = (
-    "Figures for comparing a truck with itself on this rig. Not a certified emission or power "
-    "figure.",
-    "Load on the rolls can break straps, tyres and driveline: keep to the maker's limits of truck "
-    "and rig and to local rules, and let licensed people judge what may go on the road.",
+    say("figures-for-comparing-truck-with-itself"),
+    say("load-on-rolls-can-break-straps"),
 )
 
 
@@ -76,14 +70,14 @@ def evaluate(given: Given, version: str) -> Result:
     work = KINDS.get(kind)
     if kind == "identification":
         raise Refused(
-            "An identification has no evaluation of its own.",
-            "What it found stands with the absorbers: drumlin absorbers, GET /api/identification.",
+            say("identification-has-no-evaluation-its-own"),
+            say("what-found-stands-with-absorbers-drumlin"),
             "kind",
         )
     if work is None:
         raise Refused(
-            f"There is no evaluation of the test kind '{kind}'.",
-            f"The kinds are: {', '.join(KINDS)}.",
+            say("there-no-evaluation-test-kind", kind=kind),
+            say("kinds-are", kinds=KINDS),
             "kind",
         )
     corrected = correction_of(given)
@@ -91,9 +85,9 @@ def evaluate(given: Given, version: str) -> Result:
         found = work(given, corrected)
     except Refused as error:
         found = KindResult(
-            f"No answer: {error.problem} {error.remedy}",
+            say("no-answer-because", problem=error.problem, remedy=error.remedy),
             np.ones(given.time_s.shape, dtype=bool),
-            flags=[Flag(error.code, str(error.problem), voids=True)],
+            flags=[Flag(error.code, error.problem, voids=True)],
         )
     flags = found.flags + flags_of(
         given,
@@ -111,8 +105,10 @@ def evaluate(given: Given, version: str) -> Result:
         flags.append(
             Flag(
                 "correction",
-                "The weather correction may not be quoted: "
-                + (" ".join(corrected.reasons) or "it is outside its rule."),
+                say(
+                    "correction-not-quoted",
+                    reasons=corrected.reasons or [say("outside-its-rule")],
+                ),
             )
         )
     void = list(dict.fromkeys(flag.text for flag in flags if flag.voids))
@@ -123,7 +119,8 @@ def evaluate(given: Given, version: str) -> Result:
         valid=not void,
         void=void,
         asked=asked_of(given.plan),
-        answer=found.answer or answer_of(kind, figures, found.main, given.settings.level),
+        answer=found.answer
+        or answer_of(kind, figures, found.main, given.settings.level, corrected),
         main=found.main,
         figures=figures,
         table=found.table,
@@ -151,18 +148,16 @@ def evaluate(given: Given, version: str) -> Result:
     )
 
 
-SPARK_ON_DIESEL = (
-    "This rule is for spark-ignition engines, and the settings say diesel. For a spark-ignition "
-    "engine set diesel to false."
-)
+SPARK_ON_DIESEL = say("rule-for-spark-ignition-engines-settings")
 LEAST_WEATHER = 0.5  # of the run: a channel fresh for less does not speak for it
 FULL_WEATHER = 0.95
 WEATHER_MOVED = (5.0, 500.0, 0.15)  # K, Pa, 1: more within a run is worth a flag (no source)
 
 
-def weather_in(given: Given) -> tuple[Weather | None, list[str]]:
+def weather_in(given: Given) -> tuple[Weather | None, list[Text]]:
     """Mean weather over the run with what is to be said of it; None when a channel fails it."""
-    means, words = [], []
+    means: list[float] = []
+    words: list[Text] = []
     for meaning, most in zip(
         ("ambient-temperature", "pressure", "humidity"), WEATHER_MOVED, strict=True
     ):
@@ -170,12 +165,12 @@ def weather_in(given: Given) -> tuple[Weather | None, list[str]]:
         fresh = 0.0 if values is None else float(np.mean(np.isfinite(values)))
         if values is None or fresh < LEAST_WEATHER:
             if fresh > 0.0:
-                words.append(f"{meaning} was fresh for only {fresh:.0%} of the run.")
+                words.append(say("was-fresh-for-only-run", name=meaning, fresh=fresh))
             return None, words
         if fresh < FULL_WEATHER:
-            words.append(f"{meaning} was missing for {1.0 - fresh:.0%} of the run.")
+            words.append(say("was-missing-for-run", name=meaning, missing=1.0 - fresh))
         if float(np.nanmax(values) - np.nanmin(values)) > most:
-            words.append(f"{meaning} moved during the run; its mean was used.")
+            words.append(say("moved-during-run-its-mean-was", name=meaning))
         means.append(float(np.nanmean(values)))
     return Weather(means[0], means[1], means[2]), words
 
@@ -192,7 +187,7 @@ def correction_of(given: Given) -> CorrectionOut:
         why = (
             WHY_NONE
             if rule is Rule.NONE
-            else "Not corrected: temperature, pressure and humidity were not all measured."
+            else say("not-corrected-temperature-pressure-humidity-were")
         )
         return CorrectionOut("none", "no correction", "", 1.0, 0.0, True, [why, *said], [])
     try:
@@ -206,7 +201,7 @@ def correction_of(given: Given) -> CorrectionOut:
     except Refused as error:
         return CorrectionOut(
             "none", "no correction", "", 1.0, 0.0, False,
-            [f"Not corrected: {error.problem} {error.remedy}"], [],
+            [say("not-corrected-because", problem=error.problem, remedy=error.remedy)], [],
         )  # fmt: skip
     wrong = settings.diesel and rule in SPARK_RULES
     if wrong:

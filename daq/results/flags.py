@@ -12,6 +12,8 @@ from daq.measure import slip
 from daq.results.given import Given, Mask, moving_mean, stretches
 from daq.results.result import Flag
 from daq.results.series.columns import slug
+from daq.texts.message import Text, say
+from daq.texts.published import text_of
 
 APART = 0.05  # between roll sets
 LIMIT_SHARE = 0.995
@@ -46,12 +48,14 @@ def flags_of(
     return found
 
 
-def _some(code: str, text: str, where: list[tuple[float, float]]) -> list[Flag]:
+def _some(code: str, text: Text, where: list[tuple[float, float]]) -> list[Flag]:
     """The first few stretches, and how many more there are."""
     found = [Flag(code, text, start, end) for start, end in where[:MOST_PER_CODE]]
     more = len(where) - MOST_PER_CODE
     if more > 0:
-        found.append(Flag(code, f"{text} ({more} more times)", where[MOST_PER_CODE][0], None))
+        found.append(
+            Flag(code, say("with-more-times", text=text, more=more), where[MOST_PER_CODE][0], None)
+        )
     return found
 
 
@@ -66,8 +70,7 @@ def _slip(given: Given, rows: Mask) -> list[Flag]:
     off = usable & (np.abs(ratio / usual - 1.0) > slip.SLIP)
     return _some(
         "slip",
-        f"Engine and rolls ran apart by more than {100 * slip.SLIP:g} % of their usual ratio: "
-        "tyres or converter slipped.",
+        say("engine-rolls-ran-apart-by-more", slip=slip.SLIP),
         stretches(off, given.time_s, slip.DEBOUNCE_S),
     )
 
@@ -76,8 +79,7 @@ def _told_slip(given: Given, rows: Mask) -> list[Flag]:
     """Slip as the rig saw it while it ran, by the learned ratio or by its roll sets."""
     return _some(
         "slip",
-        "Engine and rolls were off the learned ratio by a few per cent, or the roll sets ran "
-        "apart: tyres slipped, or the converter was open.",
+        say("engine-rolls-were-off-learned-ratio"),
         stretches(rows & (given.of("tyre_slip") > 0.5), given.time_s),
     )
 
@@ -93,7 +95,7 @@ def _apart(given: Given, rows: Mask) -> list[Flag]:
     off = rows & driven & (fastest / np.maximum(slowest, 1.0) - 1.0 > APART)
     return _some(
         "rolls-apart",
-        f"The roll sets differed by more than {100 * APART:g} % in speed.",
+        say("roll-sets-differed-by-more-than", difference=APART),
         stretches(off, given.time_s, slip.DEBOUNCE_S),
     )
 
@@ -105,8 +107,7 @@ def _limits(given: Given) -> list[Flag]:
         at_limit = asked >= LIMIT_SHARE * absorber.max_current_a
         found += _some(
             "shortfall",
-            f"Absorber {absorber.name} was at its full current: more load was asked for than it "
-            "may give for long.",
+            say("absorber-was-at-its-full-current", absorber=absorber.name),
             stretches(at_limit, given.time_s, LIMIT_FOR_S),
         )
     return found
@@ -133,9 +134,7 @@ def _undelivered(given: Given) -> list[Flag]:
     return [
         Flag(
             "shortfall",
-            f"For {seconds:.1f} s altogether the rig could not give what was asked: up to "
-            f"{worst:.0f} N, {impulse:.0f} N s in sum. Absorbers brake; they cannot drive, nor "
-            "hold near standstill.",
+            say("rig-could-not-give", seconds=seconds, worst_n=worst, impulse_n=impulse),
         )
     ]
 
@@ -146,8 +145,7 @@ def _heat(given: Given) -> list[Flag]:
         near = kelvin >= limit_k - HEAT_NEAR_K
         found += _some(
             "heat-limit",
-            f"The rotor of {name} came within {HEAT_NEAR_K:g} K of its limit "
-            f"({limit_k - 273.15:.0f} °C).",
+            say("rotor-came-within-k-its-limit", rotor=name, near_k=HEAT_NEAR_K, limit_k=limit_k),
             stretches(near, given.time_s),
         )
     return found
@@ -155,21 +153,21 @@ def _heat(given: Given) -> list[Flag]:
 
 def _sensors(given: Given, rows: Mask, loaded: bool) -> list[Flag]:
     found = []
-    named = [("engine_speed_quality", "Engine speed")] if given.rig.engine.wheel else []
+    named = [("engine_speed_quality", say("its-engine-speed"))] if given.rig.engine.wheel else []
     if loaded:
         named += [
-            (f"rolls_{slug(s.name)}_quality", f"Power of the {s.name} rolls")
+            (f"rolls_{slug(s.name)}_quality", say("power-of-rolls", roll_set=s.name))
             for s in given.rig.roll_sets
         ]
         named += [
-            (f"absorber_{slug(a.name)}_quality", f"Force of absorber {a.name}")
+            (f"absorber_{slug(a.name)}_quality", say("force-of-absorber", absorber=a.name))
             for a in given.rig.absorbers
         ]
     for column, label in named:
         bad = rows & (given.of(column) >= SUSPECT)
         found += _some(
             "sensor",
-            f"{label} was doubtful or missing.",
+            say("was-doubtful-or-missing", sensor=label),
             stretches(bad, given.time_s, SENSOR_FOR_S),
         )
     return found
@@ -184,7 +182,7 @@ def _lost(given: Given) -> list[Flag]:
     return [
         Flag(
             "frames-lost",
-            f"{total} frames are missing: lost on the line, or in the recording.",
+            say("frames-are-missing-lost-on-line", count=total),
             first,
             None,
         )
@@ -200,9 +198,14 @@ def _faults(given: Given) -> list[Flag]:
         data = event.get("data") or {}
         since = float(event.get("time_s", 0.0))
         effect = str(data.get("effect", ""))
-        text = str(event.get("text", "A fault."))
+        text = text_of(event.get("text")) or say("a-fault")
         found.append(
-            Flag("fault", f"{text} Effect: {effect}." if effect else text, max(0.0, since), None)
+            Flag(
+                "fault",
+                say("fault-with-effect", text=text, effect=effect) if effect else text,
+                max(0.0, since),
+                None,
+            )
         )
     return found
 
@@ -216,7 +219,7 @@ def _wheels(given: Given) -> list[Flag]:
         if data.get("code") == "wheels-unlearned" and any(
             (given.of(name) > TURNED_MPS).any() for name in turned
         ):
-            return [Flag("wheels", str(event.get("text", "")))]
+            return [Flag("wheels", text_of(event.get("text")))]
     return []
 
 
@@ -224,35 +227,36 @@ def _voids(given: Given) -> list[Flag]:
     """What the running test itself found to make the run void."""
     told = [event for event in given.events if event.get("kind") == "run-ended"]
     if not told:
-        return [Flag("unended", "The recording has no end: it was cut off.", voids=True)]
+        return [Flag("unended", say("recording-has-no-end-was-cut"), voids=True)]
     data = told[-1].get("data") or {}
     codes = [code.strip() for code in str(data.get("void", "")).split(",") if code.strip()]
-    return [Flag(code, VOIDS.get(code, f"Void: {code}."), voids=True) for code in codes]
+    return [
+        Flag(code, VOIDS.get(code, say("void-because", why=code)), voids=True) for code in codes
+    ]
 
 
 # Words for what the test kinds of `control` call void.
 VOIDS = {
-    "ended-early": "The test was ended before it was complete.",
-    "stalled": "The rolls all but stopped under load.",
-    "not-reached": "The absorbers gave all they have for a minute and did not reach the set point.",
-    "point-void": "A point did not settle within its time.",
-    "no-steady-pull": "The pull at the start speed never became steady.",
-    "lifted": "The pull fell away: the driver lifted, or the engine was cut.",
-    "slip": "The tyres slipped on the rolls, or the ratio changed.",
-    "unlocked": "As the sweep began the converter was still open, or a lower gear was in: start "
-    "higher, or drive up with a light pedal until it is locked.",
-    "shortfall": "The absorbers could not take what was asked for.",
-    "rate": "The sweep did not keep its planned rate.",
-    "no-kick": "Nobody floored the pedal in time.",
-    "no-rise": "The pull did not rise and stay.",
-    "pushed": "The speed rose during the coast.",
-    "timeout": "The coast took longer than planned.",
-    "held": "A fault kept the load from rising while the road asked for it.",
-    "stopped": "The truck came to a stop on the hill.",
-    "rolls-turning": "The rolls turned during the snaps: the truck was not in neutral.",
-    "snaps-disagree": "No three snaps in a row agreed.",
-    "zero-shift": "The zero of the smoke meter moved by more than 2 points.",
-    "smoke-slow": "The smoke channel was too slow for its filter.",
-    "not-found": "The identification found no usable map or lags.",
-    "out-of-band": "Outside the band for more than 2.0 s at once (40 CFR 1066.425).",
+    "ended-early": say("test-was-ended-before-was-complete"),
+    "stalled": say("rolls-all-but-stopped-under-load"),
+    "not-reached": say("absorbers-gave-all-they-have-for"),
+    "point-void": say("point-did-not-settle-within-its"),
+    "no-steady-pull": say("pull-at-start-speed-never-became"),
+    "lifted": say("pull-fell-away-driver-lifted-or"),
+    "slip": say("tyres-slipped-on-rolls-or-ratio"),
+    "unlocked": say("as-sweep-began-converter-was-still"),
+    "shortfall": say("absorbers-could-not-take-what-was"),
+    "rate": say("sweep-did-not-keep-its-planned"),
+    "no-kick": say("nobody-floored-pedal-in-time"),
+    "no-rise": say("pull-did-not-rise-and-stay"),
+    "pushed": say("speed-rose-during-coast"),
+    "timeout": say("coast-took-longer-than-planned"),
+    "held": say("fault-kept-load-from-rising-while"),
+    "stopped": say("truck-came-stop-on-hill"),
+    "rolls-turning": say("rolls-turned-during-snaps-truck-was"),
+    "snaps-disagree": say("no-three-snaps-in-row-agreed"),
+    "zero-shift": say("zero-smoke-meter-moved-by-more"),
+    "smoke-slow": say("smoke-channel-was-too-slow-for"),
+    "not-found": say("identification-found-no-usable-map-or"),
+    "out-of-band": say("outside-band-of-40-cfr-1066"),
 }

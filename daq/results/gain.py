@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import Refused
+from daq.texts.message import UNITS, Message, Text, difference, say
 from daq.uncertainty.statistics import Summary, mean, summary, welch
 
 Floats = npt.NDArray[np.float64]
@@ -69,7 +70,7 @@ class ConditionNote(msgspec.Struct, frozen=True):
     name: str
     before: str
     after: str
-    text: str
+    text: Text
 
 
 class Gain(msgspec.Struct, frozen=True, eq=False):
@@ -85,22 +86,22 @@ class Gain(msgspec.Struct, frozen=True, eq=False):
     more_repeats: int | None  # on each side, to settle the overall question; None: no such number
     notes: tuple[ConditionNote, ...]
 
-    def sentence(self) -> str:
+    def sentence(self) -> Text:
         """The answer in one sentence."""
-        change, low, high = (
-            100 * value for value in (self.overall.change, self.overall.low, self.overall.high)
+        answer = say(
+            "relative-change",
+            change=self.overall.change,
+            low=self.overall.low,
+            high=self.overall.high,
+            level=self.level,
         )
-        interval = f"{change:+.1f} % ({low:+.1f} to {high:+.1f} %, {100 * self.level:g} % interval)"
         if self.overall.verdict is Verdict.GAINED:
-            return f"Gained: {interval}."
+            return say("gained", answer=answer)
         if self.overall.verdict is Verdict.LOST:
-            return f"Lost: {interval}."
+            return say("lost", answer=answer)
         if self.more_repeats is None:
-            return f"Not proven: {interval}. More repeats alone would not settle it."
-        return (
-            f"Not proven: {interval}. If the change is as large as it looks, about "
-            f"{self.more_repeats} more repeats on each side would settle it."
-        )
+            return say("not-proven", answer=answer)
+        return say("not-proven-yet", answer=answer, repeats=self.more_repeats)
 
 
 def gain(
@@ -119,29 +120,29 @@ def gain(
     for side, repeats in (("before", before), ("after", after)):
         if len(repeats) < 2:
             raise Refused(
-                f"The '{side}' side has {len(repeats)} valid run(s).",
-                "A spread needs at least two repeats on each side; three or more are better.",
+                say("side-has-valid-run-s", side=side, count=len(repeats)),
+                say("spread-needs-at-least-two-repeats"),
                 "too-few-repeats",
             )
     table = [np.asarray(repeat.values, dtype=np.float64) for repeat in (*before, *after)]
     if any(values.shape != (len(bins),) for values in table):
         raise Refused(
-            "The runs are not evaluated over the same bins.",
-            "Re-evaluate them with the same bins and compare again.",
+            say("runs-are-not-evaluated-over-same"),
+            say("re-evaluate-them-with-same-bins"),
             "bins-differ",
         )
     everything = np.vstack(table)
     covered = np.all(np.isfinite(everything) & (everything > 0.0), axis=0)
     if not covered.any():
         raise Refused(
-            "No bin is covered by every run.",
-            "Compare runs over the same range of speed.",
+            say("no-bin-covered-by-every-run"),
+            say("compare-runs-over-same-range-speed"),
             "no-common-range",
         )
     if not (math.isfinite(between_sigma_relative) and between_sigma_relative >= 0.0):
         raise Refused(
-            "The uncertainty between sessions is not a number of at least zero.",
-            "Give it as a share, e.g. 0.002 for 0.2 %.",
+            say("uncertainty-between-sessions-not-number-at"),
+            say("give-as-share-e-g-0"),
             "bad-uncertainty",
         )
     logs = np.log(everything[:, covered])
@@ -216,10 +217,11 @@ def compare_conditions(
         sides = [[r.conditions[name] for r in side if name in r.conditions]
                  for side in (before, after)]  # fmt: skip
         if not sides[0] or not sides[1]:
-            known = "before the change" if sides[0] else "after the change"
-            notes.append(ConditionNote(
-                name, _shown(sides[0]), _shown(sides[1]), f"{name} is known only {known}."
-            ))  # fmt: skip
+            known = (
+                say("known-only-before", name=name) if sides[0]
+                else say("known-only-after", name=name)
+            )  # fmt: skip
+            notes.append(ConditionNote(name, _shown(sides[0]), _shown(sides[1]), known))
             continue
         numbers = [[v for v in side if isinstance(v, int | float)] for side in sides]
         if len(numbers[0]) == len(sides[0]) and len(numbers[1]) == len(sides[1]):
@@ -228,13 +230,22 @@ def compare_conditions(
             if gap > allowed:
                 notes.append(ConditionNote(
                     name, _shown(sides[0]), _shown(sides[1]),
-                    f"{name} differs by {gap:.4g} (more than {allowed:.4g}).",
+                    say("condition-differs", name=name, gap=_gap(name, gap),
+                        allowed=_gap(name, allowed)),
                 ))  # fmt: skip
         elif {str(v) for v in sides[0]} != {str(v) for v in sides[1]}:
             notes.append(ConditionNote(
-                name, _shown(sides[0]), _shown(sides[1]), f"{name} is not the same on both sides."
+                name, _shown(sides[0]), _shown(sides[1]), say("condition-not-the-same", name=name)
             ))  # fmt: skip
     return tuple(notes)
+
+
+def _gap(name: str, value: float) -> Message | float:
+    """A difference of a condition, with the unit that its name ends in."""
+    if name == "humidity":
+        return difference(100.0 * value, "%")
+    unit = "rad/m" if name == "ratio_per_m" else UNITS.get(name.rpartition("_")[2], "")
+    return difference(value, unit) if unit else value
 
 
 def _shown(values: Sequence[Condition]) -> str:

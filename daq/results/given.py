@@ -26,6 +26,7 @@ from daq.results.series.about import FORMAT, read_about
 from daq.results.series.aligned import aligned
 from daq.results.series.columns import Chunk, slug
 from daq.rig.description import Rig
+from daq.texts.message import say
 from daq.uncertainty.power import RigEffects
 
 Floats = npt.NDArray[np.float64]
@@ -109,8 +110,8 @@ class Given(msgspec.Struct, frozen=True, eq=False):
         chosen = np.flatnonzero(usable)
         if chosen.size < 3:
             raise Refused(
-                "The run has no usable readings there.",
-                "Look at the quality of its readings over time.",
+                say("run-has-no-usable-readings-there"),
+                say("look-at-quality-its-readings-over"),
                 "no-readings",
             )
         chosen = chosen[:: max(1, math.ceil(chosen.size / MOST_EFFECT_ROWS))]
@@ -135,7 +136,7 @@ def given_of(
     time = np.asarray(columns.get("time_s", ()), dtype=np.float64)
     if time.size < 2:
         raise Refused(
-            "The run holds no frames.", "Check the link, then run the test again.", "empty-run"
+            say("run-holds-no-frames"), say("check-link-then-run-test-again"), "empty-run"
         )
     begin = float(time[0])
     told = [
@@ -180,8 +181,8 @@ def load(
                 offset += table.num_rows
     except (OSError, pa.ArrowInvalid) as error:
         raise RecordingError(
-            f"{path} cannot be read as Parquet: {error}.",
-            "Evaluate the run again to make it anew from its recording.",
+            say("cannot-be-read-as-parquet", path=path, error=error),
+            say("evaluate-run-again-make-anew-from"),
         ) from None
     columns = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     if read_about(path).format != FORMAT:  # written before its rows were brought to one instant

@@ -1,8 +1,9 @@
 """The one form of an evaluated run: answer, figures, curves, correction, flags, uncertainty.
 
 Data flow: daq.results.evaluate fills a Result from columns; stores keep it as JSON, reports and
-comparisons read it back. Values are SI; intervals are at `EvaluationSettings.level` and hold the
-calibration part and the noise part together. None stands for "not known", never a made-up number.
+comparisons read it back; those of older versions hold plain English for sentences. Values are SI;
+intervals are at `EvaluationSettings.level` and hold the calibration part and the noise part
+together. None stands for "not known", never a made-up number.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from msgspec import Meta
 
 from daq.results.correction import Charging, DieselFuel, Rule
+from daq.texts.message import Text
 
 RESULT_SCHEMA = 1
 Floats = npt.NDArray[np.float64]
@@ -56,7 +58,7 @@ class Flag(msgspec.Struct, frozen=True):
     """Something a reader must know, and where in the run it holds (s from the first frame)."""
 
     code: str
-    text: str
+    text: Text
     from_s: Number = None
     to_s: Number = None
     x: Number = None  # place on the curves' axis, in their unit
@@ -110,7 +112,7 @@ class CorrectionOut(msgspec.Struct, frozen=True):
     factor: float
     sigma: float
     valid: bool
-    reasons: list[str]
+    reasons: list[Text]
     inputs: list[Input]
 
 
@@ -202,9 +204,9 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     schema: int = RESULT_SCHEMA
     kind: str
     valid: bool
-    void: list[str]
-    asked: str
-    answer: str
+    void: list[Text]
+    asked: Text
+    answer: Text
     main: str = ""
     figures: list[Figure] = []
     table: list[dict[str, Any]] = []  # points, intervals or snaps, one row each
@@ -213,8 +215,8 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     correction: CorrectionOut | None = None
     flags: list[Flag] = []
     uncertainty: Uncertainty | None = None
-    limits: list[str] = []
-    cautions: list[str] = []
+    limits: list[Text] = []
+    cautions: list[Text] = []
     channels: list[ChannelOut] = []  # the rig's own, in the order of the rig file
     power_over_time: CurveOut | None = None  # to be read beside the channels
     conditions: dict[str, float] = {}  # by name with unit, as gain compares them

@@ -14,6 +14,9 @@ The form holds, in this order, the decimals and any of
     g  as many digits as it takes               +  with its sign
     p  a share as a percentage                  n  a name of the rig file, as the language says it
     w  a word of the catalogue's list           s  several sentences, with blanks between
+    u  with the SI unit and the half of an interval that stand beside it (see `amount`)
+
+Several numbers of one value share the unit behind the last.
 """
 
 from __future__ import annotations
@@ -72,6 +75,19 @@ def sentences(texts: Iterable[Text]) -> Text:
     return several[0] if len(several) == 1 else say("sentences", several=several)
 
 
+def amount(value: float | None, unit: str, half: float | None = None) -> Message:
+    """A quantity in an SI unit that is known only when it is said: a figure, a set point.
+
+    `half`: of its interval, in the same unit; it decides how many digits are shown.
+    """
+    return say("amount", value=value, unit=unit, half=half)
+
+
+def difference(value: float, unit: str) -> Message:
+    """The same for a difference, which has no zero of its scale."""
+    return say("difference", value=value, unit=unit)
+
+
 def _plain(value: Any) -> Value:
     """A value that every encoder takes: no subclass of str or float, no array."""
     if value is None or isinstance(value, Message):
@@ -111,6 +127,8 @@ def _filled(text: Message, units: UnitSystem, language: str) -> str:
         name, digits, form = place[1], place[2] or "", place[3] or ""
         if name not in text.values:
             return place[0]
+        if "u" in form:
+            return _amount(text.values, units, told, spread="d" in form)
         return _value(name, text.values[name], digits, form, units, told, language)
 
     return PLACE.sub(fill, template)
@@ -126,7 +144,11 @@ def _value(
     language: str,
 ) -> str:
     if isinstance(value, tuple):
-        parts = [_value(name, one, digits, form, units, told, language) for one in value]
+        bare = [f"b{form}" if isinstance(one, int | float) else form for one in value[:-1]]
+        parts = [
+            _value(name, one, digits, how, units, told, language)
+            for one, how in zip(value, [*bare, form], strict=False)
+        ]
         return (" " if "s" in form else ", ").join(parts)
     if isinstance(value, Message):
         return _filled(value, units, language)
@@ -155,6 +177,22 @@ def _value(
     if "p" in form and "b" not in form:
         unit = "%"
     return text if "b" in form or not unit else f"{text} {unit}"
+
+
+def _amount(
+    values: dict[str, Value], units: UnitSystem, told: LanguageCatalogue, *, spread: bool
+) -> str:
+    value, half = values["value"], values.get("half")
+    if not isinstance(value, int | float) or math.isnan(value):
+        return "—"
+    unit, factor, offset, digits = scale(str(values.get("unit", "")), units)
+    text, ending = "", f" {unit}" if unit else ""
+    if isinstance(half, int | float):
+        while digits < 3 and 0.0 < half * factor < 0.95 * 10.0**-digits:
+            digits += 1
+        text = f" ± {number(half * factor, digits)}"
+    text = number(value * factor + (0.0 if spread else offset), digits) + text
+    return text.translate({ord(","): told.group, ord("."): told.decimal}) + ending
 
 
 def _word(value: str, form: str, told: LanguageCatalogue) -> str:

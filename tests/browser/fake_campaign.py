@@ -18,7 +18,7 @@ ID = "20261125-083000-camp"
 ORDER = ("A", "B", "A", "A", "B", "A")
 RUNS = (
     CampaignRun("20261125-084000-mad0", "A", True),
-    CampaignRun("20261125-083700-mad1", "B", False, "The pull did not rise and stay."),
+    CampaignRun("20261125-083700-mad1", "B", False, say("pull-did-not-rise-and-stay")),
     CampaignRun("20261125-083400-mad2", "B", True),
 )
 WHY = {

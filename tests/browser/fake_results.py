@@ -35,8 +35,10 @@ from daq.results.result import (
     Result,
     Uncertainty,
 )
+from daq.results.words import answer_of
 from daq.rig.description import load_rig
-from daq.texts.published import published_json
+from daq.texts.message import difference, say
+from daq.texts.published import published, published_json
 
 ROOT = Path(__file__).resolve().parents[2]
 RPM = 30.0 / math.pi
@@ -73,13 +75,13 @@ def result(n: int) -> Result:
         Figure("peak_torque_at", "Where: engine speed", 189.0, "rad/s"),
         Figure("rate", "Mean rate of the sweep", 15.7, "rad/s/s"),
     ]  # fmt: skip
-    flags = [Flag("slip", "The tyres slipped on the rolls, or the ratio changed.", 61.0, 63.5)]
+    flags = [Flag("slip", say("tyres-slipped-on-rolls-or-ratio"), 61.0, 63.5)]
     return Result(
         kind="power-sweep",
         valid=n != 1,
-        void=[] if n != 1 else ["slip"],
-        asked="Full pedal from 1,500 to 3,000 rpm at 150 rpm a second.",
-        answer="Highest wheel power.",
+        void=[] if n != 1 else [flags[0].text],
+        asked=say("asked-sweep-by-engine", first=1500.0, last=3000.0, rate=150.0),
+        answer=answer_of("power-sweep", figures, "peak_power", 0.95),
         main="peak_power",
         figures=figures,
         curves=[power, torque],
@@ -103,9 +105,14 @@ def comparison(before: list[str], after: list[str]) -> Compared:
         for i in range(30)
     ]  # fmt: skip
     return Compared(
-        "Gained: +1.9 % (+0.7 to +3.1 %, 95 % interval).", "gained", 0.95, "power",
+        say("gained", answer=say("relative-change", change=0.019, low=0.007, high=0.031,
+                                 level=0.95)),
+        "gained", 0.95, "power",
         DifferenceOut(0.019, 0.007, 0.031, "gained"), "engine speed", "rad/s", bins, before, after,
-        [], 0.002, None, ["oil_k differs by 12 (more than 10)."],
+        [], 0.002, None, [
+            say("condition-differs", name="oil_k", gap=difference(12.0, "K"),
+                allowed=difference(10.0, "K")),
+        ],
     )  # fmt: skip
 
 
@@ -197,14 +204,14 @@ def encoded(value: Any) -> bytes:
     return published_json(value)
 
 
-def evaluations(run_id: str) -> list[dict[str, Any]]:
-    return [
+def evaluations(run_id: str) -> Any:
+    return published([
         {
             "run_id": run_id, "number": 1, "at": "2026-11-25T08:44:00Z", "who": "",
             "version": "0.1", "settings": {"rule": "none"}, "valid": True,
-            "answer": "Inside the band all the way.",
+            "answer": say("answer-inside-band"),
         }
-    ]  # fmt: skip
+    ])  # fmt: skip
 
 
 def identification() -> dict[str, Any]:

@@ -27,6 +27,7 @@ from daq.rig.weather import (
     vapour_pressure_pa,
     weather_of,
 )
+from daq.texts.message import Text, say
 
 router = APIRouter(prefix="/api", tags=["rig"])
 
@@ -45,7 +46,7 @@ class WeatherNow(msgspec.Struct, frozen=True):
     dry_pa: float
     dewpoint_k: float | None  # null in perfectly dry air
     air_kg_m3: float
-    why: str  # this rule: the reason it is offered, or that it was asked for
+    why: Text  # this rule: the reason it is offered, or that it was asked for
     correction: Correction
 
 
@@ -71,7 +72,7 @@ async def weather(
             409, "no-readings", "There are no readings of the rig now.", "See /api/health."
         )
     air = weather_of(context.rig.slow, latest.measured.slow)
-    why = "This rule was asked for."
+    why: Text = say("this-rule-was-asked-for")
     if rule is None:
         rule, why = default_rule(diesel=diesel, boosted=boosted)
     fuel = None

@@ -5,7 +5,8 @@
 
 import { said, saidReady } from "./kinds/said.js";
 import { settings } from "./settings.js";
-import { DASH, number, toShown, unitOf } from "./units.js";
+import { DASH, number, quantityOf, toShown, unitOf } from "./units.js";
+import { figureText } from "./words.js";
 
 // ending of a value's name: quantity
 const QUANTITIES = {
@@ -69,6 +70,18 @@ function figure(name, value, digits, form) {
   return form.includes("b") || !unit ? signed : `${signed}\u00a0${unit}`;
 }
 
+/** A quantity whose SI unit stands beside it, with half of its interval where one is stated. */
+function amount({ value, unit, half }, spread) {
+  if (typeof value !== "number") return DASH;
+  if (spread) {
+    const quantity = quantityOf(unit);
+    return `${shortest(toShown(quantity, value) - toShown(quantity, 0), 3)}\u00a0${unitOf(quantity)}`;
+  }
+  const interval = typeof half === "number" ? { low: value - half, high: value + half } : { low: null, high: null };
+  const shown = figureText({ name: "", value, unit, ...interval });
+  return `${shown.value}${shown.half ? ` ± ${shown.half}` : ""}${shown.unit ? `\u00a0${shown.unit}` : ""}`;
+}
+
 function word(value, form, catalogue) {
   if (form.includes("w")) return catalogue.words[value] ?? value;
   if (!form.includes("n") || !Object.keys(catalogue.names).length) return value;
@@ -84,7 +97,10 @@ function word(value, form, catalogue) {
 
 function filled(name, value, digits, form, catalogue) {
   if (Array.isArray(value)) {
-    return value.map((one) => filled(name, one, digits, form, catalogue)).join(form.includes("s") ? " " : ", ");
+    const how = (index) => (typeof value[index] === "number" && index < value.length - 1 ? `b${form}` : form);
+    return value
+      .map((one, index) => filled(name, one, digits, how(index), catalogue))
+      .join(form.includes("s") ? " " : ", ");
   }
   if (value === null || value === undefined) return DASH;
   if (typeof value === "object") return render(value, catalogue) ?? value.code;
@@ -96,7 +112,9 @@ function render(message, catalogue) {
   const template = catalogue?.messages[message.code];
   if (template === undefined) return null;
   return template.replace(PLACE, (_, name, digits = "", form = "") =>
-    filled(name, message.values[name], digits, form, catalogue),
+    form.includes("u")
+      ? amount(message.values, form.includes("d"))
+      : filled(name, message.values[name], digits, form, catalogue),
   );
 }
 

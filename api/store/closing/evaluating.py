@@ -28,6 +28,7 @@ from daq.results.series.about import ParquetHeader, read_about
 from daq.results.series.parquet import write_run
 from daq.results.series.replay import Replay
 from daq.rig.description import Rig, parse_rig
+from daq.texts.published import written
 
 
 def evaluate_folder(
@@ -86,13 +87,13 @@ def write_evaluation(folder: Path, number: int, result: Result, rig_text: str = 
     path = kept / f"{number:04d}.json"
     if rig_text:
         atomic_write(path.with_suffix(".toml"), rig_text.encode())
-    atomic_write(path, msgspec.json.format(msgspec.json.encode(result), indent=1) + b"\n")
+    atomic_write(path, msgspec.json.format(msgspec.json.encode(written(result)), indent=1) + b"\n")
     return path
 
 
 def lean(result: Result) -> dict[str, Any]:
     """A result without its curves, as the catalogue keeps it."""
-    told: dict[str, Any] = msgspec.to_builtins(msgspec.structs.replace(result, curves=[]))
+    told: dict[str, Any] = written(msgspec.structs.replace(result, curves=[]))
     return told
 
 

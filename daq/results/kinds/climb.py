@@ -29,6 +29,7 @@ from daq.results.kinds.found import (
     shortfall_figures,
 )
 from daq.results.result import CorrectionOut, Flag
+from daq.texts.message import say
 
 
 def climb(given: Given, correction: CorrectionOut) -> KindResult:
@@ -36,15 +37,14 @@ def climb(given: Given, correction: CorrectionOut) -> KindResult:
     del correction  # a climb is about what happened, not about a reference day
     (target, keep) = told(given.plan, "target_mps", "keep_mps")
     if target is None:
-        raise Refused("The plan of this climb has no target speed.", "Give it.", "plan-climb")
+        raise Refused(say("plan-climb-has-no-target-speed"), say("give"), "plan-climb")
     keep = 1.0 if keep is None else keep
     phase = given.course.last("climb")
     rows = phase.rows(given.time_s) if phase is not None else np.zeros(given.time_s.shape, bool)
     if phase is None or rows.sum() < 3:
         raise Refused(
-            f"The truck never reached {target * 3.6:.0f} km/h on the level: the climb did not "
-            "begin.",
-            "Choose a lower target speed.",
+            say("truck-never-reached-on-level-climb", target_mps=target),
+            say("choose-lower-target-speed"),
             "not-reached",
         )
     speed, step_s, level = given.speed(), given.step_s, given.settings.level
@@ -66,8 +66,7 @@ def climb(given: Given, correction: CorrectionOut) -> KindResult:
     figures += shortfall_figures(given)
     figures += heat_figures(given)
     flags = [
-        Flag("behind", f"More than {keep * 3.6:.1f} km/h below the target.", a, b)
-        for a, b in behind[:4]
+        Flag("behind", say("more-than-below-target", keep_mps=keep), a, b) for a, b in behind[:4]
     ]
     return KindResult(
         "", rows, "keeps_up", figures,
@@ -75,7 +74,6 @@ def climb(given: Given, correction: CorrectionOut) -> KindResult:
                 over_time(given, "power", POWER, "W", given.of("power_w"))],
         flags=flags,
         uncertainty=uncertainty(f"mean {POWER}", "W", mean, parts, level),
-        limits=["The rolls can brake more than the grade asks, but cannot push; what the rig could "
-                "not deliver is flagged as a shortfall.",
-                "Cooling air in the shop is not that of the road: temperatures may differ there."],
+        limits=[say("rolls-can-brake-more-than-grade"),
+                say("cooling-air-in-shop-not-road")],
     )  # fmt: skip

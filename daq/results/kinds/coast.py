@@ -17,6 +17,7 @@ from daq.results.given import Floats, Given, moving_mean, told
 from daq.results.kinds.coastdown import measured_intervals
 from daq.results.kinds.found import KindResult
 from daq.results.result import CorrectionOut, CurveOut, Figure, number
+from daq.texts.message import say
 
 LEAST_S = 1.0
 CROSSING_S = 0.01  # how well the moment of a crossing is known: of two lines over 0.5 s (no source)
@@ -27,7 +28,7 @@ def coast(given: Given, correction: CorrectionOut) -> KindResult:
     del correction
     (start, stop, interval) = told(given.plan, "from_mps", "to_mps", "interval_mps")
     if start is None or stop is None:
-        raise Refused("The plan of this coast names no speeds.", "Give them.", "plan-coast")
+        raise Refused(say("plan-coast-names-no-speeds"), say("give-them"), "plan-coast")
     interval = interval or 4.4704
     speeds = [*np.arange(start, stop, -interval).tolist(), stop]
     if len(speeds) > 2 and speeds[-2] - stop < 1e-6:
@@ -37,7 +38,7 @@ def coast(given: Given, correction: CorrectionOut) -> KindResult:
     smooth = moving_mean(given.speed(), given.time_s, 0.2)
     above = np.flatnonzero(rows & (smooth >= start))
     if not above.size or np.ptp(given.time_s[rows]) < LEAST_S:
-        raise Refused("The coast never began.", "Drive up to its first speed.", "no-coast")
+        raise Refused(say("coast-never-began"), say("drive-up-its-first-speed"), "no-coast")
     last = int(np.flatnonzero(rows)[-1]) + 1
     time, coasting = _carried_on(given.time_s[:last], smooth[:last])
     first = max(0, int(above[-1]) - 500)
@@ -45,12 +46,7 @@ def coast(given: Given, correction: CorrectionOut) -> KindResult:
     sigma = math.sqrt(sum(s.base_inertia_sigma_kg**2 for s in given.rig.roll_sets)) / own
     mass = given.course.number("mass_kg")  # against a road load: that of the vehicle simulated
     mass = mass if mass > 0.0 else own
-    try:
-        intervals = measured_intervals(mass, time[first:], coasting[first:], speeds)
-    except ValueError as error:
-        raise Refused(
-            f"{str(error).capitalize()}.", "Let it coast to its last speed.", "no-coast"
-        ) from None
+    intervals = measured_intervals(mass, time[first:], coasting[first:], speeds)
     k = coverage(given.settings.level)
     tractive = given.of("tractive_force_n")
     table: list[dict[str, Any]] = []
@@ -84,11 +80,8 @@ def coast(given: Given, correction: CorrectionOut) -> KindResult:
     )  # fmt: skip
     return KindResult(
         "", rows, "coast", figures, table, [force], in_gear=False,
-        limits=["The force is that on the mass stated: the rolls' own, or that of the vehicle "
-                "whose road load was put on them. The truck's wheels and shafts that turn along "
-                "add to it and are not counted.",
-                "Intervals after 40 CFR 1066.310; the intervals state the uncertainty of inertia, "
-                "not that of warm-up."],
+        limits=[say("force-on-mass-stated-rolls-own"),
+                say("intervals-after-40-cfr-1066-310")],
     )  # fmt: skip
 
 

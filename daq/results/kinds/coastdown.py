@@ -13,7 +13,9 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from daq.errors import Refused
 from daq.proving.verification import mean_coastdown_force
+from daq.texts.message import say
 
 Array = npt.NDArray[np.float64]
 
@@ -37,7 +39,7 @@ def measured_intervals(
     """What a recorded coast did show. `speed_mps` should come from the smoother.
 
     The crossing of each speed is taken from a straight line through the half second around it, so
-    that one noisy sample does not set it. Raises ValueError when a speed was not coasted through.
+    that one noisy sample does not set it. Raises Refused when a speed was not coasted through.
     """
     crossings = [_crossing(time_s, speed_mps, speed) for speed in speeds_mps]
     pairs = itertools.pairwise(zip(speeds_mps, crossings, strict=True))
@@ -50,7 +52,9 @@ def measured_intervals(
 def _crossing(time_s: Array, speed_mps: Array, speed: float) -> float:
     above = np.flatnonzero(speed_mps >= speed)
     if len(above) == 0 or above[-1] + 1 >= len(speed_mps):
-        raise ValueError(f"the coast did not pass {speed:.2f} m/s")
+        raise Refused(
+            say("coast-did-not-pass", speed_mps=speed), say("let-coast-its-last-speed"), "no-coast"
+        )
     centre = float(time_s[above[-1]])
     near = np.abs(time_s - centre) <= 0.25
     if np.count_nonzero(near) < 3:

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from daq.errors import Refused
 from daq.quantities import MILE
+from daq.texts.message import Text, say
 
 Array = npt.NDArray[np.float64]
 TRACE_TOLERANCE_MPS = 2.0 * MILE / 3600.0  # 40 CFR 1066.425(b): 2.0 mph
@@ -50,19 +51,19 @@ def parse_trace(text: str, source: str = "trace") -> ReferenceTrace:
     """Trace from CSV with a header: time_s, mps (or kmh, mph), optional grade (ratio) or
     grade_percent. Raises Refused (code "trace") naming the line that is wrong."""
 
-    def refuse(problem: str, remedy: str) -> Refused:
-        return Refused(f"{source}: {problem}", remedy, "trace")
+    def refuse(problem: Text, remedy: Text) -> Refused:
+        return Refused(say("in-file", source=source, problem=problem), remedy, "trace")
 
     rows = list(csv.reader(io.StringIO(text)))
     if not rows:
-        raise refuse("it is empty.", "Give a CSV with time_s and mps columns.")
+        raise refuse(say("file-is-empty"), say("give-csv-with-time-s-mps"))
     names = [name.strip().lower() for name in rows[0]]
     time_name = next((name for name in _TIME_COLUMNS if name in names), None)
     speed_name = next((name for name in _SPEED_COLUMNS if name in names), None)
     if time_name is None or speed_name is None:
         raise refuse(
-            "the first line names no time and speed column.",
-            "Use time_s and one of mps, kmh, mph; grade or grade_percent may follow.",
+            say("no-time-and-speed-column"),
+            say("use-time-s-one-mps-kmh"),
         )
     grade_name = next((name for name in _GRADE_COLUMNS if name in names), None)
     columns = [names.index(time_name), names.index(speed_name)]
@@ -75,22 +76,24 @@ def parse_trace(text: str, source: str = "trace") -> ReferenceTrace:
         try:
             values.append([float(row[column]) for column in columns])
         except (ValueError, IndexError):
-            raise refuse(f"line {number} is not numbers.", "Mend or remove that line.") from None
+            raise refuse(
+                say("line-is-not-numbers", line=number), say("mend-or-remove-line")
+            ) from None
     if len(values) < 2:
-        raise refuse("it has fewer than two points.", "Give the whole trace.")
+        raise refuse(say("fewer-than-two-points"), say("give-whole-trace"))
     table = np.array(values, dtype=np.float64)
     time = table[:, 0]
     speed = table[:, 1] * _SPEED_COLUMNS[speed_name]
     grade = table[:, 2] * _GRADE_COLUMNS[grade_name] if grade_name else np.zeros(len(table))
     if not np.all(np.isfinite(table)):
-        raise refuse("a value is not finite.", "Replace nan and inf by real values.")
+        raise refuse(say("value-is-not-finite"), say("replace-nan-inf-by-real-values"))
     if np.any(np.diff(time) <= 0):
         line = int(np.argmax(np.diff(time) <= 0)) + 3
-        raise refuse(f"time does not rise at line {line}.", "Sort the lines by time.")
+        raise refuse(say("time-does-not-rise", line=line), say("sort-lines-by-time"))
     if np.any(speed < 0) or np.any(speed > 90):
-        raise refuse("a speed is below 0 or above 90 m/s.", "Check the speed column's unit.")
+        raise refuse(say("speed-beyond-90-mps"), say("check-speed-column-unit"))
     if np.any(np.abs(grade) > 35):
-        raise refuse("a grade is steeper than 35 %.", "Give grade as a ratio or grade_percent.")
+        raise refuse(say("grade-beyond-35-percent"), say("give-grade-as-ratio-or-grade"))
     return ReferenceTrace(time, speed, grade)
 
 
@@ -100,7 +103,7 @@ def load_trace(path: Path) -> ReferenceTrace:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(
-            f"{path} cannot be read: {error}.", "Check the file's name and rights.", "trace"
+            say("cannot-be-read", path=path, error=error), say("check-file-name-rights"), "trace"
         ) from None
     return parse_trace(text, str(path))
 

@@ -22,6 +22,7 @@ from daq.results.result import (
     Uncertainty,
     known,
 )
+from daq.texts.message import Text
 
 GRID_S = 0.5
 MOST_POINTS = 1200  # of a curve over time
@@ -31,7 +32,7 @@ ROLL_SPEED = "roll speed"
 class KindResult(msgspec.Struct, eq=False):
     """What a kind contributes to a Result."""
 
-    answer: str
+    answer: Text
     rows: Mask  # the evaluated part
     main: str = ""
     figures: list[Figure] = []
@@ -40,7 +41,7 @@ class KindResult(msgspec.Struct, eq=False):
     peaks: list[PeakOut] = []
     flags: list[Flag] = []
     uncertainty: Uncertainty | None = None
-    limits: list[str] = []
+    limits: list[Text] = []
     gear_locked: bool = False
     in_gear: bool = True  # False: in neutral, engine and rolls have nothing to do with each other
     loaded: bool = True  # forces and powers matter to the answer

@@ -38,6 +38,7 @@ from daq.results.kinds.found import (
     with_corrected,
 )
 from daq.results.result import CorrectionOut, Figure, Flag
+from daq.texts.message import amount, say
 
 FEWEST_ROWS = 3
 LABELS = {
@@ -73,14 +74,13 @@ def hold(given: Given, correction: CorrectionOut) -> KindResult:
         rows |= one.rows
     table = [_row(given, one, number, correction) for number, one in enumerate(parts, start=1)]
     flags = [
-        Flag("part-unsettled", f"A set point of {one.value:.6g} {one.unit} was not held for long "
-             "enough to settle: it has no result.", begin_s, end_s)
+        Flag("part-unsettled",
+             say("set-point-was-not-held-for", value=amount(one.value, one.unit)), begin_s, end_s)
         for one, begin_s, end_s in unsettled
     ]  # fmt: skip
     if len(parts) > 1:
         flags.append(
-            Flag("parts", f"{len(parts)} set points were held one after the other. Each has a row "
-                 "in the table; the figures are those of the last.")
+            Flag("parts", say("set-points-were-held-one-after", count=len(parts)))
         )  # fmt: skip
     shown, factor, factor_sigma = power, 1.0, 0.0
     main = headline("mean_power", correction)
@@ -93,8 +93,7 @@ def hold(given: Given, correction: CorrectionOut) -> KindResult:
                 over_time(given, "power", POWER, "W", given.of("power_w"))],
         flags=flags,
         uncertainty=uncertainty(f"mean {POWER}", "W", shown, sources, level, factor, factor_sigma),
-        limits=["A hold says what the truck gave at this point and in this heat, and nothing about "
-                "other points."],
+        limits=[say("hold-says-what-truck-gave-at")],
         gear_locked=len(parts) == 1 or len({one.asked.quantity for one in parts}) == 1,
     )  # fmt: skip
 
@@ -130,10 +129,10 @@ def _parts(given: Given) -> tuple[list[Held], list[tuple[SetPointChange, float, 
 
 def _refuse(given: Given) -> None:
     if given.course.named("settle", "hold"):
-        raise Refused("The hold ended before it had settled.", "Hold longer.", "not-settled")
+        raise Refused(say("hold-ended-before-had-settled"), say("hold-longer"), "not-settled")
     raise Refused(
-        "What was to be held was never reached.",
-        "Choose a set point that the truck reaches in this gear.",
+        say("what-was-be-held-was-never"),
+        say("choose-set-point-truck-reaches-in"),
         "not-reached",
     )
 

@@ -13,6 +13,8 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from daq.texts.message import Text, say
+
 _GOLDEN = (math.sqrt(5) - 1) / 2  # 0.618034, the D of the filter
 
 
@@ -117,7 +119,7 @@ class SnapVerdict(msgspec.Struct, frozen=True):
     mean_percent: float  # NaN when void
     spread_percent: float
     valid: bool
-    reasons: tuple[str, ...]
+    reasons: tuple[Text, ...]
 
 
 def judge_snaps(
@@ -130,11 +132,9 @@ def judge_snaps(
 
     Void when the meter's zero moved by more than 2 points or no three agree within 5 points.
     """
-    reasons = []
+    reasons: list[Text] = []
     if abs(zero_shift_percent) > zero_limit:
-        reasons.append(
-            f"the meter's zero moved by {zero_shift_percent:+.1f} points, allowed {zero_limit:g}"
-        )
+        reasons.append(say("meter-zero-moved", shift=zero_shift_percent, allowed=zero_limit))
     used: tuple[int, ...] = ()
     value = spread = float("nan")
     for first in range(len(peaks_percent) - 2):
@@ -144,7 +144,7 @@ def judge_snaps(
             value, spread = sum(three) / 3, max(three) - min(three)
             break
     else:
-        reasons.append(f"no three snaps in a row agree within {spread_limit:g} points")
+        reasons.append(say("no-three-snaps-agree", within=spread_limit))
     valid = not reasons
     return SnapVerdict(
         tuple(peaks_percent), used, value if valid else float("nan"), spread, valid, tuple(reasons)

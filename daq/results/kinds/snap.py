@@ -18,6 +18,7 @@ from daq.results.given import Floats, Given
 from daq.results.kinds import smoke
 from daq.results.kinds.found import KindResult, over_time
 from daq.results.result import CorrectionOut, Figure, Flag, number
+from daq.texts.message import say
 
 METER_SIGMA = 0.5  # points of opacity, of a meter in good order: common practice, no source
 # 20 and 8 values a second, less what equal neighbours hide; what too few do:
@@ -31,15 +32,15 @@ def snap(given: Given, correction: CorrectionOut) -> KindResult:
     opacity = given.meaning("smoke-opacity")
     engine = given.of("engine_speed_radps")
     if opacity is None or not np.isfinite(opacity).any():
-        raise Refused("The run holds no smoke readings.", "Connect the meter.", "no-smoke-channel")
+        raise Refused(say("run-holds-no-smoke-readings"), say("connect-meter"), "no-smoke-channel")
     if not np.isfinite(engine).any():
-        raise Refused("The run holds no engine speed.", "Connect a pickup.", "no-engine-speed")
+        raise Refused(say("run-holds-no-engine-speed"), say("connect-pickup"), "no-engine-speed")
     held = np.interp(given.time_s, given.time_s[np.isfinite(opacity)],
                      opacity[np.isfinite(opacity)])  # fmt: skip
     course = given.course
     zero, last = (_zero(given, held, name) for name in ("zero", "zero again"))
     if not math.isfinite(zero):
-        raise Refused("The meter's zero was not read.", "Repeat the test to its end.", "no-zero")
+        raise Refused(say("meter-zero-was-not-read"), say("repeat-test-its-end"), "no-zero")
     sample_hz = 1.0 / float(np.median(np.diff(given.time_s)))
     filtered = smoke.bessel_filter(sample_hz).apply(np.clip(held - zero, 0.0, 1.0))
     snaps = course.named("snap")
@@ -69,13 +70,12 @@ def snap(given: Given, correction: CorrectionOut) -> KindResult:
         table[index]["used"] = True
     rows = np.ones(given.time_s.shape, dtype=bool)
     step = coverage(settings.level) * METER_SIGMA
-    flags = [Flag("smoke-void", f"{reason[:1].upper()}{reason[1:]}.", voids=True)
+    flags = [Flag("smoke-void", reason, voids=True)
              for reason in verdict.reasons]  # fmt: skip
     changes = np.count_nonzero(np.diff(held)) / max(float(given.time_s[-1]), 1.0)
     if changes < SMOKE_LEAST_HZ:
         flags.append(
-            Flag("smoke-slow", f"The smoke channel changed {changes:.0f} times a second; the 0.5 s "
-                 "filter needs 20. At 10 the peak of a short puff is off by up to 4 %.",
+            Flag("smoke-slow", say("smoke-channel-changed-times-second-0", changes=changes),
                  voids=bool(changes < SMOKE_VOID_HZ))
         )  # fmt: skip
     mean, shift = number(verdict.mean_percent), number(100.0 * (last - zero))
@@ -90,8 +90,7 @@ def snap(given: Given, correction: CorrectionOut) -> KindResult:
         [over_time(given, "smoke", "smoke opacity", "1", held - zero),
          over_time(given, "engine", "engine speed", "rad/s", engine)],
         flags=flags, in_gear=False, loaded=False,
-        limits=["Smoke as the meter's own path sees it unless a path is stated; ambient air and "
-                "stack diameter are not corrected for."],
+        limits=[say("smoke-as-meter-own-path-sees")],
     )  # fmt: skip
 
 

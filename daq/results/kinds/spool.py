@@ -18,6 +18,7 @@ from daq.results.kinds.found import KindResult
 from daq.results.kinds.spoolup import ChannelRise, spool_up
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, known, number
 from daq.results.series.aligned import LEAD_S
+from daq.texts.message import say
 
 SLOW_CHANNEL_DELAY_S = 0.0  # slow values are stamped where they are taken
 SEEN_S = 0.6  # before the running test saw the rise, the pull may have begun to rise
@@ -34,9 +35,7 @@ def spool(given: Given, correction: CorrectionOut) -> KindResult:
     seconds = float(given.plan.get("seconds", 6.0))
     phase = given.course.last("rise")
     if phase is None:
-        raise Refused(
-            "The pedal was never floored.", "Repeat the test and floor it at NOW.", "no-kick"
-        )
+        raise Refused(say("pedal-was-never-floored"), say("repeat-test-floor-at-now"), "no-kick")
     kick_s = phase.begin_s
     before = (max(0.0, kick_s - 3.0), kick_s - SEEN_S)
     end_s = min(kick_s + seconds, float(given.time_s[-1]))
@@ -89,13 +88,10 @@ def spool(given: Given, correction: CorrectionOut) -> KindResult:
                 for name, its_unit, rise in rises],
         flags=flags,
         limits=[
-            "Times count from the onset of the pull, not from the pedal, which the rig does not "
-            "measure.",
-            "A slow channel such as boost is only as fine in time as it is sent (20 values a "
-            "second on the demo rig).",
-            f"Times of torque have its delay of {1e3 * (DELAY_S + LEAD_S):.0f} ms taken off. The "
-            f"onset is blurred by the {1e3 * WINDOW_S:.0f} ms over which acceleration is measured; "
-            "the intervals hold that.",
+            say("times-count-from-onset-pull-not"),
+            say("slow-channel-such-as-boost-only"),
+            say("times-torque-have-its-delay-ms", delay_ms=1e3 * (DELAY_S + LEAD_S),
+                window_ms=1e3 * WINDOW_S),
         ],
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.errors import Refused
+from daq.texts.message import say
 
 Floats = npt.NDArray[np.float64]
 
@@ -66,16 +67,16 @@ def spool_up(
     high_part = y[(time >= after_s[0]) & (time <= after_s[1])]
     if low_part.size < 10 or high_part.size < 10:
         raise Refused(
-            f"{channel}: too few samples before or after the rise.",
-            "Hold the light load and the full load for at least a second each.",
+            say("too-few-samples-before-or-after", channel=channel),
+            say("hold-light-load-full-load-for"),
             "spool-up-window",
         )
     low, high = float(np.median(low_part)), float(np.median(high_part))
     noise = 1.4826 * float(np.median(np.abs(low_part - low)))  # robust standard deviation
     if high - low <= max(20.0 * noise, 1e-12):
         raise Refused(
-            f"{channel} does not rise clearly out of its noise.",
-            "Check the sensor, or begin from a lighter load.",
+            say("does-not-rise-clearly-out-its", channel=channel),
+            say("check-sensor-or-begin-from-lighter"),
             "no-rise",
         )
     begin = int(np.searchsorted(time, before_s[1]))
@@ -95,7 +96,9 @@ def _crossing(
     above = np.flatnonzero(y[begin:] >= level)
     if above.size == 0:
         raise Refused(
-            f"{channel} never reaches {level:.4g}.", "Hold the full load longer.", "no-crossing"
+            say("never-reaches", channel=channel, level=level),
+            say("hold-full-load-longer"),
+            "no-crossing",
         )
     rough = time[begin + int(above[0])]
     near = np.abs(time - rough) <= LINE_S

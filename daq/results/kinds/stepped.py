@@ -28,6 +28,7 @@ from daq.results.given import Given
 from daq.results.kinds.found import KindResult, applied, headline, named, with_corrected
 from daq.results.kinds.sweep import AXES, axis
 from daq.results.result import CorrectionOut, CurveOut, Flag
+from daq.texts.message import say
 
 
 def stepped(given: Given, correction: CorrectionOut) -> KindResult:
@@ -63,13 +64,13 @@ def stepped(given: Given, correction: CorrectionOut) -> KindResult:
         table.append(row)
     settled = {row["point"] for row in table}
     flags = [
-        Flag("point-void", f"Point {place} never settled.", x=point, voids=True)
+        Flag("point-void", say("point-never-settled", place=place), x=point, voids=True)
         for place, point in enumerate(points, start=1)
         if place not in settled
     ]
     if not kept:
         raise Refused(
-            "No point of the map settled.", "Give more time to settle, or a wider band.", "no-point"
+            say("no-point-map-settled"), say("give-more-time-settle-or-wider"), "no-point"
         )
     curves: list[CurveOut] = []
     for name, label, unit, which in (("power", POWER, "W", 1), ("torque", TORQUE, "N.m", 2)):
@@ -107,7 +108,7 @@ def stepped(given: Given, correction: CorrectionOut) -> KindResult:
         uncertainty=uncertainty(
             f"highest {POWER}", "W", top, parts, level, factor, factor_sigma
         ),
-        limits=["Between the points nothing was measured; no line is laid through them.",
+        limits=[say("between-points-nothing-was-measured-no"),
                 AXES[by_engine]],
     )  # fmt: skip
 

@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from daq.errors import Refused
-from daq.quantities import RPM, shown
+from daq.quantities import RPM
 from daq.results.band import (
     POWER,
     TORQUE,
@@ -29,13 +29,13 @@ from daq.results.curves import curve, evenly, peak
 from daq.results.given import Floats, Given, told
 from daq.results.kinds.found import ROLL_SPEED, KindResult, applied, headline, named
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, PeakOut, Uncertainty
+from daq.texts.message import amount, say
 
 END_SHARE = 0.03  # so much may be missing at the end: the test stops where its own speed passed
 LEAST_SHARE = 0.2  # of the planned range: less is no sweep
 AXES = {
-    True: "The axis is engine speed.",
-    False: "The axis is the speed that the load loop holds: the mean of the roll sets that turn, "
-    "weighed by their inertia.",
+    True: say("axis-engine-speed"),
+    False: say("axis-speed-load-loop-holds-mean"),
 }
 
 
@@ -67,9 +67,7 @@ def sweep(given: Given, correction: CorrectionOut) -> KindResult:
     if by_engine:
         start, stop = (start_rpm or 0.0) / RPM, (stop_rpm or 0.0) / RPM
     if start is None or stop is None:
-        raise Refused(
-            "The plan of this sweep names no range.", "Give its from and to.", "plan-sweep"
-        )
+        raise Refused(say("plan-sweep-names-no-range"), say("give-its-from"), "plan-sweep")
     x, x_name, x_unit, half_width, step = axis(given, by_engine)
     phase = given.course.last("sweep")
     rows = phase.rows(given.time_s) if phase is not None else np.zeros(x.shape, dtype=bool)
@@ -77,8 +75,8 @@ def sweep(given: Given, correction: CorrectionOut) -> KindResult:
     inside = x[rows]
     if inside.size < 100 or np.ptp(inside) < LEAST_SHARE * abs(stop - start):
         raise Refused(
-            "No sweep is in this run: the speed never moved through the planned range.",
-            "Repeat the test and keep the pedal down until it says stop.",
+            say("no-sweep-in-run-speed-never"),
+            say("repeat-test-keep-pedal-down-until"),
             "no-sweep",
         )
     way = 1.0 if stop > start else -1.0
@@ -148,15 +146,11 @@ def sweep(given: Given, correction: CorrectionOut) -> KindResult:
         "", rows, main, figures, curves=curves, peaks=peaks, uncertainty=statement,
         gear_locked=True,
         limits=[
-            "A sweep is not steady: boost and smoke lag behind, so a steady hold at the same speed "
-            "may read differently. Compare sweeps with sweeps of the same rate.",
-            f"Curves are smoothed over ±{shown(half_width, x_unit)} by a local quadratic, without "
-            "shift in speed or time; a feature narrower than that is rounded.",
+            say("sweep-not-steady-boost-smoke-lag"),
+            say("curves-are-smoothed-over-by-local", width=amount(half_width,x_unit)),
             AXES[by_engine],
         ],
     )  # fmt: skip
     if got < 1.0 - END_SHARE:
-        found.flags.append(
-            Flag("incomplete", "The sweep did not cover its whole planned range.", voids=True)
-        )
+        found.flags.append(Flag("incomplete", say("sweep-did-not-cover-its-whole"), voids=True))
     return found

@@ -21,6 +21,7 @@ from daq.results.given import Given
 from daq.results.kinds.cycles import EXCURSION_S, ReferenceTrace, judge_following, trace_limits
 from daq.results.kinds.found import MOST_POINTS, KindResult, shortfall_figures
 from daq.results.result import CorrectionOut, CurveOut, Figure, Flag, known
+from daq.texts.message import say
 
 
 def trace(given: Given, correction: CorrectionOut) -> KindResult:
@@ -28,7 +29,7 @@ def trace(given: Given, correction: CorrectionOut) -> KindResult:
     del correction
     points = given.plan.get("points") or ()
     if len(points) < 2:
-        raise Refused("The plan holds no trace.", "Give its points.", "trace")
+        raise Refused(say("plan-holds-no-trace"), say("give-its-points"), "trace")
     table = np.array(points, dtype=np.float64)
     times = table[:, 0] - table[0, 0]
     asked = ReferenceTrace(times, table[:, 1], np.zeros(len(times)))
@@ -37,7 +38,7 @@ def trace(given: Given, correction: CorrectionOut) -> KindResult:
     phase = given.course.last("trace")
     rows = phase.rows(given.time_s) if phase is not None else np.zeros(given.time_s.shape, bool)
     if phase is None or rows.sum() < 3:
-        raise Refused("The trace was not begun.", "Come to its first speed and wait.", "trace")
+        raise Refused(say("trace-was-not-begun"), say("come-its-first-speed-wait"), "trace")
     offset = phase.begin_s
     at_s, driven = given.time_s[rows] - offset, speed[rows]
     following = judge_following(asked, at_s, driven, band)
@@ -65,14 +66,13 @@ def trace(given: Given, correction: CorrectionOut) -> KindResult:
     ]  # fmt: skip
     flags = [
         Flag(
-            "excursion", f"Outside the band for {length:.1f} s.", offset + at, offset + at + length
+            "excursion", say("outside-band-for-s", length=length), offset + at, offset + at + length
         )
         for at, length in following.excursions[:6]
     ]
     if not following.within:
         flags.append(
-            Flag("out-of-band", f"An excursion of more than {EXCURSION_S:g} s: the run does not "
-                 "meet 40 CFR 1066.425.", voids=True)
+            Flag("out-of-band", say("excursion-more-than-s-run-does", most=EXCURSION_S), voids=True)
         )  # fmt: skip
     grid = np.linspace(0.0, asked.duration_s, min(MOST_POINTS, max(200, int(asked.duration_s))))
     low, high = trace_limits(asked, grid, band)
@@ -88,6 +88,5 @@ def trace(given: Given, correction: CorrectionOut) -> KindResult:
     )  # fmt: skip
     return KindResult(
         "", rows, "longest_excursion", figures, curves=[wanted_curve, driven_curve], flags=flags,
-        limits=["Only the trace itself is judged; coming to its first speed and the count-down are "
-                "left out."],
+        limits=[say("only-trace-itself-judged-coming-its")],
     )  # fmt: skip

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daq.errors import RecordingError
+from daq.texts.message import say
 
 FORMAT = "drumlin-run-2"  # 1: force aligned when it was evaluated, absorbers 14 ms late
 ABOUT_KEY = b"drumlin"
@@ -45,6 +46,6 @@ def read_about(path: Path) -> ParquetHeader:
         return msgspec.json.decode(metadata[ABOUT_KEY], type=ParquetHeader)
     except (OSError, KeyError, pa.ArrowInvalid, msgspec.DecodeError) as error:
         raise RecordingError(
-            f"{path} is not the Parquet file of a run: {error}.",
-            "Evaluate the run again to make it anew from its recording.",
+            say("not-parquet-file-run", path=path, error=error),
+            say("evaluate-run-again-make-anew-from"),
         ) from None

@@ -19,11 +19,13 @@ import numpy.typing as npt
 from daq.measure.speed.estimator import DELAY_S, WINDOW_S
 from daq.results.series.columns import Chunk, slug
 from daq.rig.description import Rig
+from daq.texts.message import say
 
 LEAD_S = 0.5 * WINDOW_S - DELAY_S
-STATED = (
-    f"Acceleration is measured over {1e3 * WINDOW_S:.0f} ms; results take the pull of each row "
-    f"from {1e3 * LEAD_S:.0f} ms later, so that force and speed hold at one instant."
+STATED = say(
+    "acceleration-measured-over-ms-results-take",
+    window_ms=1000.0 * WINDOW_S,
+    lead_ms=1000.0 * LEAD_S,
 )
 GAP_S = 0.1  # rows further apart do not belong together
 

@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 from daq.errors import RecordingError
 from daq.results.series.about import ABOUT_KEY, ParquetHeader
 from daq.results.series.columns import Chunk, Column
+from daq.texts.message import say
 
 _TYPES = {
     "f8": pa.float64(),
@@ -82,8 +83,8 @@ def write_run(
         part.replace(path)
     except OSError as error:
         raise RecordingError(
-            f"The columns of the run cannot be written to {path}: {error}.",
-            "Make room on that disk, then evaluate the run again; its recording is untouched.",
+            say("columns-run-cannot-be-written", path=path, error=error),
+            say("make-room-on-disk-then-evaluate"),
         ) from None
     finally:
         part.unlink(missing_ok=True)

@@ -13,6 +13,7 @@ from api.cli.shared import for_reader
 from api.rehearsal.words import as_json, lines
 from daq.errors import Refused
 from daq.quantities import UnitSystem
+from daq.texts.message import say
 
 RESULT: dict[str, Any] = {
     "kind": "steady-hold",
@@ -51,11 +52,12 @@ def test_figures_carry_the_units_of_the_reader() -> None:
 
 
 def test_sentences_carry_the_units_of_the_reader_too() -> None:
-    told = {"why": ["the rotors have 80 degC, not 40 degC (within 30 K)."], "text": "at 20 m/s"}
-    why, text = lines(told, UnitSystem.US)
-    assert "176 °F, not 104 °F (within 54 °F)" in why
-    assert "45 mph" in text
-    assert "80 degC" in lines(told)[0]
+    why = say("is-at-first-run-began-at", what="oil", now_k=353.15, first_k=313.15, band_k=30.0)
+    told = {"why": [why], "text": say("tyres-pull-with-and-creep-on", tractive_n=444.8222)}
+    first, text = lines(told, UnitSystem.US)
+    assert "176 °F; the first run began at 104 °F (within 54 °F)" in first
+    assert "100 lbf" in text
+    assert "80 °C" in lines(told)[0]
 
 
 def test_a_refusal_is_told_in_the_units_that_were_asked_for() -> None:

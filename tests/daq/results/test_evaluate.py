@@ -138,8 +138,8 @@ def test_a_sweep_finds_the_top_and_where_it_is() -> None:
     assert figure.value == pytest.approx(TOP_W, rel=0.003)
     assert figure.low < TOP_W < figure.high
     assert value(result, "peak_power_at") * RPM == pytest.approx(TOP_RPM, abs=40)
-    assert result.answer.startswith("Highest wheel power 2")
-    assert "95 %" in result.answer
+    assert str(result.answer).startswith("Highest wheel power 2")
+    assert "95 %" in str(result.answer)
     assert value(result, "rate") * RPM == pytest.approx(100.0, rel=0.02)
 
 
@@ -161,7 +161,7 @@ def test_torque_is_named_as_referred_to_the_engine_and_is_power_over_speed() -> 
     top = power.value[place]
     assert top is not None
     assert torque.value[place] == pytest.approx(top / power.x[place], rel=0.002)
-    assert any("no driveline loss" in line for line in result.limits)
+    assert any("no driveline loss" in str(line) for line in result.limits)
 
 
 def test_a_falling_sweep_gives_the_same_curve() -> None:
@@ -205,21 +205,21 @@ def test_a_sweep_that_stops_half_way_is_void_and_says_so() -> None:
     given = run(SWEEP, 12.0, engine, lambda t: 0 * t + 2e5, phases=(("sweep", 3.0),))
     result = evaluate(given, "1")
     assert not result.valid
-    assert any("whole planned range" in reason for reason in result.void)
+    assert any("whole planned range" in str(reason) for reason in result.void)
 
 
 def test_no_sweep_at_all_gives_no_answer_instead_of_a_number() -> None:
     result = evaluate(run(SWEEP, 12.0, lambda t: 0 * t + 170.0, lambda t: 0 * t + 1e5), "1")
     assert not result.valid
     assert result.figures == []
-    assert result.answer.startswith("No answer")
+    assert str(result.answer).startswith("No answer")
 
 
 def test_a_boosted_diesel_is_not_corrected_and_the_reason_is_beside_the_number() -> None:
     correction = sweep().correction
     assert correction is not None
     assert (correction.rule, correction.factor) == ("none", 1.0)
-    assert "boosted diesel" in correction.reasons[0]
+    assert "boosted diesel" in str(correction.reasons[0])
     assert {one.name for one in correction.inputs} >= {"air temperature", "air pressure"}
 
 
@@ -245,7 +245,7 @@ def test_without_weather_nothing_is_corrected() -> None:
     )
     assert result.correction is not None
     assert (result.correction.rule, result.correction.factor) == ("none", 1.0)
-    assert "not all measured" in result.correction.reasons[0]
+    assert "not all measured" in str(result.correction.reasons[0])
 
 
 def test_weather_that_was_stale_for_most_of_the_run_corrects_nothing_and_gaps_are_flagged() -> None:
@@ -256,14 +256,14 @@ def test_weather_that_was_stale_for_most_of_the_run_corrects_nothing_and_gaps_ar
     mostly = sweep(rule, slow_barometer=gone(0.8)).correction
     assert mostly is not None
     assert mostly.rule == "none"
-    assert any("pressure was fresh for only 20" in reason for reason in mostly.reasons)
+    assert any("pressure was fresh for only 20" in str(reason) for reason in mostly.reasons)
     partly = sweep(rule, slow_barometer=gone(0.2)).correction
     assert partly is not None
     assert partly.rule == "iso-1585-spark"
-    assert any("pressure was missing for 20" in reason for reason in partly.reasons)
+    assert any("pressure was missing for 20" in str(reason) for reason in partly.reasons)
     moving = sweep(rule, slow_ambient_temperature=lambda t: 293.15 + 8.0 * t / t[-1]).correction
     assert moving is not None
-    assert any("moved during the run" in reason for reason in moving.reasons)
+    assert any("moved during the run" in str(reason) for reason in moving.reasons)
 
 
 def test_the_band_holds_both_parts_and_widens_with_noise() -> None:
@@ -328,7 +328,7 @@ def test_faults_and_voids_told_by_the_rig_are_in_the_result() -> None:
     result = sweep(events=events)
     fault = next(flag for flag in result.flags if flag.code == "fault")
     assert fault.from_s == pytest.approx(4.0)
-    assert "hold" in fault.text
+    assert "hold" in str(fault.text)
     assert not result.valid
     assert len(result.void) == 2
 
@@ -426,7 +426,7 @@ def test_a_spool_up_times_a_known_rise() -> None:
     assert result.valid, result.void
     rise = value(result, "torque_t90") - value(result, "torque_t10")
     assert rise == pytest.approx(2.197225 * 0.8, rel=0.05)
-    assert any("onset of the pull" in line for line in result.limits)
+    assert any("onset of the pull" in str(line) for line in result.limits)
 
 
 def test_a_climb_says_how_long_the_truck_kept_up() -> None:
@@ -452,8 +452,8 @@ def test_what_the_rig_could_not_give_is_in_the_result_in_seconds_and_newtons() -
     assert value(result, "shortfall_time") == pytest.approx(7.5)
     assert value(result, "worst_shortfall") == pytest.approx(1500.0)
     flag = next(flag for flag in result.flags if flag.code == "shortfall")
-    assert "7.5 s" in flag.text
-    assert "1500 N" in flag.text
+    assert "7.5 s" in str(flag.text)
+    assert "1,500 N" in str(flag.text)
     assert result.valid
     none = evaluate(run(plan, 60.0, *drive, phases=phases), "1")
     assert value(none, "shortfall_time") == 0.0
@@ -544,7 +544,7 @@ def test_a_result_survives_json_and_says_what_made_it() -> None:
 def test_an_identification_is_referred_to_what_it_found() -> None:
     with pytest.raises(Refused) as refused:
         evaluate(run({"kind": "identification"}, 2.0, lambda t: 100.0 + 0 * t, hill), "1")
-    assert "drumlin absorbers" in refused.value.remedy
+    assert "drumlin absorbers" in str(refused.value.remedy)
 
 
 def test_a_climb_is_the_climb_and_not_the_approach_to_it() -> None:
@@ -568,7 +568,7 @@ def test_what_the_running_test_said_otherwise_is_a_flag() -> None:
                 phases=(("climb", 12.0),), told={"mean_power_w": 55_500.0})  # fmt: skip
     flags = [flag for flag in evaluate(given, "1").flags if flag.code == "live-differs"]
     assert len(flags) == 1
-    assert "55.5 kW" in flags[0].text
+    assert "55.5 kW" in str(flags[0].text)
 
 
 @pytest.mark.parametrize(
@@ -606,7 +606,7 @@ def test_the_aim_of_a_hold_is_met_by_its_interval_or_not(aim_w: float, verdict: 
     result = evaluate(given, "1")
     assert value(result, "target_power") == aim_w
     assert value(result, "over_target") == pytest.approx(60_000.0 - aim_w, abs=30.0)
-    assert f"aim {aim_w / 1e3:.1f} kW: {verdict}" in result.answer
+    assert f"aim {aim_w / 1e3:.1f} kW: {verdict}" in str(result.answer)
 
 
 def test_each_set_point_of_a_hold_is_a_result_of_its_own() -> None:
@@ -677,5 +677,5 @@ def test_a_spark_rule_on_a_diesel_is_flagged_and_the_headline_stays_what_was_obs
             assert factor in corrected.label
             assert "corrected" not in observed.label
         assert value(result, "mean_power") == pytest.approx(205_900.0, rel=1e-3)
-        assert "as observed" in result.answer
-        assert "corrected by j607-spark" in result.answer
+        assert "as observed" in str(result.answer)
+        assert "corrected by j607-spark" in str(result.answer)

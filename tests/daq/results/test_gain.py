@@ -48,7 +48,7 @@ def test_what_may_differ_between_sessions_widens_the_interval() -> None:
     unsure = gain([0.0], before, after, between_sigma_relative=0.004)
     assert unsure.overall.verdict is Verdict.NOT_PROVEN
     assert unsure.more_repeats is None
-    assert "would not settle" in unsure.sentence()
+    assert "would not settle" in str(unsure.sentence())
 
 
 def test_when_not_proven_it_says_how_many_more_repeats() -> None:
@@ -57,7 +57,7 @@ def test_when_not_proven_it_says_how_many_more_repeats() -> None:
     assert answer.overall.verdict is Verdict.NOT_PROVEN
     assert answer.more_repeats is not None
     assert answer.more_repeats >= 1
-    assert str(answer.more_repeats) in answer.sentence()
+    assert str(answer.more_repeats) in str(answer.sentence())
 
 
 def test_a_loss_is_called_a_loss() -> None:

@@ -7,9 +7,9 @@ import math
 import msgspec
 import pytest
 
-from daq.quantities import MILE, POUND_FORCE, UnitSystem
+from daq.quantities import MILE, POUND_FORCE, RPM, UnitSystem
 from daq.texts.catalogue import FOLDER, catalogue
-from daq.texts.message import Message, Text, render, say, sentences
+from daq.texts.message import Message, Text, amount, difference, render, say, sentences
 from daq.texts.published import published, published_json, restored, stored, written
 
 LANGUAGES = sorted(path.stem for path in FOLDER.glob("*.json"))
@@ -51,6 +51,21 @@ def test_words_and_names_of_the_rig_are_told_in_the_language() -> None:
     missing = say("no-zero-has-been-taken-for", absorbers=["front-left", "rear"])
     assert render(missing) == "No zero has been taken for front-left, rear."
     assert "vorn links, hinten" in render(missing, language="de")
+
+
+def test_a_quantity_of_any_unit_has_the_digits_of_its_interval() -> None:
+    power = amount(223_710.0, "W", 745.7)
+    assert render(power) == "223.7 ± 0.7 kW"
+    assert render(power, UnitSystem.US) == "300.0 ± 1.0 hp"
+    assert render(amount(2000 / RPM, "rad/s"), language="de") == "2.000 rpm"
+    assert render(amount(1234.5, "N", 0.04)) == "1,234.50 ± 0.04 N"
+    assert render(difference(10.0, "K"), UnitSystem.US) == "18.0 °F"
+    assert render(amount(None, "W")) == "—"
+
+
+def test_several_numbers_share_the_unit_behind_the_last() -> None:
+    told = say("asked-map", points_mps=[20.0, 25.0])
+    assert render(told) == "Hold one point after the other: 72, 90 km/h."
 
 
 def test_sentences_hold_sentences() -> None:

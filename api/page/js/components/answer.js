@@ -3,7 +3,7 @@
 
 import { el, mark } from "../dom.js";
 import { told, toldAll } from "../messages.js";
-import { t, tOr } from "../texts.js";
+import { t } from "../texts.js";
 import { number } from "../units.js";
 import { figureText, labelOf } from "../words.js";
 
@@ -53,9 +53,7 @@ export function answerOf(result) {
             { className: "verdict answer-asked" },
             mark("caution"),
             t("run.void", {
-              why: toldAll(result, "void")
-                .map((text, index) => tOr(`void.${result.void[index]}`, text))
-                .join("; "),
+              why: toldAll(result, "void").join("; "),
             }),
           ),
         ]),

@@ -118,7 +118,7 @@ def test_a_file_of_another_kind_is_refused_with_the_next_step(tmp_path: Path) ->
     other.write_bytes(b"no parquet at all, only text")
     with pytest.raises(RecordingError) as caught:
         read_about(other)
-    assert "Evaluate the run again" in caught.value.remedy
+    assert "Evaluate the run again" in str(caught.value.remedy)
     with pytest.raises(RecordingError):
         read_about(tmp_path / "nowhere")
 
