@@ -41,9 +41,14 @@ def kept_server() -> Iterator[KeptServer]:
 def kept_forks(
     request: pytest.FixtureRequest, kept_server: KeptServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Jobs are forked off one kept server, but where its life is what is tested."""
-    if request.path.name != "test_work.py":
+    """Jobs are forked off one kept server, but where its life is what is tested (`own_forks`)."""
+    if "own_forks" not in request.fixturenames:
         monkeypatch.setattr(work, "_Forks", forks_of(kept_server))
+
+
+@pytest.fixture
+def own_forks() -> None:
+    """Asked for by a test whose service starts and ends a fork server of its own."""
 
 
 @pytest.fixture(scope="session")

@@ -29,6 +29,7 @@ from tests.api.harness import Service, StartService
 from tests.api.jobs.told import Told
 from tests.api.recorded import RUN_ID
 
+pytestmark = pytest.mark.usefixtures("own_forks")
 JOB = ExportJob("runs/x", "csv", "x.csv")
 
 

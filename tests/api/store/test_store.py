@@ -141,6 +141,7 @@ async def test_the_worker_is_a_niced_process_of_its_own(run_folder: Path) -> Non
     await asyncio.get_running_loop().shutdown_default_executor()
 
 
+@pytest.mark.usefixtures("own_forks")
 async def test_a_worker_that_hangs_is_ended_and_one_that_crashes_is_told(
     run_folder: Path, runs: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
