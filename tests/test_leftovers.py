@@ -53,7 +53,7 @@ def test_what_a_test_leaves_behind_fails_it_and_a_clean_one_passes(
     monkeypatch.setenv("PYTEST_DISABLE_PLUGIN_AUTOLOAD", "1")  # one of them is needed, all are slow
     monkeypatch.setenv("COLUMNS", "300")  # for whole lines in the summary
     conftest = Path(__file__).with_name("conftest.py").read_text(encoding="utf-8")
-    pytester.makeconftest(conftest.replace("GRACE_S = 3.0", "GRACE_S = 0.3"))
+    pytester.makeconftest(conftest.replace("GRACE_S = 20.0", "GRACE_S = 0.3"))
     pytester.makepyprojecttoml(
         '[tool.pytest.ini_options]\nasyncio_mode = "auto"\nfilterwarnings = ["error"]\n'
         'asyncio_default_fixture_loop_scope = "function"\n'

@@ -22,7 +22,7 @@ from api.store.catalogue import Catalogue
 from api.store.closing.close_run import close as close_here
 from api.store.closing.closed import Closed
 from api.store.engine import FILE_NAME
-from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry
+from tests.api.fake_loop import RIG_FILE, FakeLoop, telemetry, until
 from tests.api.harness import Service, StartService, no_evaluation
 from tests.api.kept_forks import KeptServer, forks_of
 from tests.api.recorded import RUN_ID, record_hold
@@ -140,12 +140,14 @@ async def start_service(data: Path, fake_loop: FakeLoop) -> AsyncIterator[StartS
             app = create_app(settings, client, close)
             await stack.enter_async_context(app.router.lifespan_context(app))
             if not quiet:
-                await client.wait_connected(5.0)
+                await client.wait_connected(30.0)
                 keeper = app.state.context.keeper
-                async with asyncio.timeout(5.0):
+                async with asyncio.timeout(30.0):
                     while client.latest is None or not keeper.recoveries:
+                        seen = client.count
                         fake_loop.publish(telemetry())
-                        await asyncio.sleep(0.005)
+                        # Taken before the next: none is on its way when a test publishes its own.
+                        await until(lambda seen=seen: client.count > seen)  # type: ignore[misc]
             return Service(app, fake_loop)
 
         yield start

@@ -44,6 +44,7 @@ ARGUMENTS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 CLIENT = "browser-tests"  # who asks by `ask`
+HELD = "(all) => all.some((one) => one.classList.contains('held'))"
 WIDE, TALL, PHONE = (1180, 820), (820, 1180), (390, 844)
 SIZES = {"landscape": WIDE, "portrait": TALL, "phone": PHONE}
 
@@ -308,14 +309,23 @@ class Tablet:
     def button(self, name: str) -> Any:
         return self.page.get_by_role("button", name=name)
 
-    def press_and_hold(self, name: str, ms: int = 1000) -> None:
-        self.hold(self.button(name), ms)
+    def press_and_hold(self, name: str) -> None:
+        self.hold(self.button(name))
 
-    def hold(self, button: Any, ms: int = 1000) -> None:
-        """Press for a while, once the button stands still in sight with nothing over it."""
+    def press_briefly(self, name: str) -> None:
+        self.button(name).hover()
+        self.page.mouse.down()
+        self.page.wait_for_timeout(200)
+        self.page.mouse.up()
+
+    def hold(self, button: Any) -> None:
+        """Press until it has been held long enough, which on a busy computer may be seen late."""
         button.hover()
         self.page.mouse.down()
-        self.page.wait_for_timeout(ms)
+        until(
+            "the button to be held long enough",
+            lambda: not button.evaluate_all(HELD),
+        )
         self.page.mouse.up()
 
     def take_helm(self) -> None:

@@ -31,7 +31,7 @@ async def lane(data: Path, fake_loop: FakeLoop) -> AsyncIterator[FastAPI]:
     client = ChannelClient(data / SOCKET_NAME)
     app = create_lane(settings, client)
     async with app.router.lifespan_context(app):
-        await client.wait_connected(5.0)
+        await client.wait_connected(30.0)
         fake_loop.publish(telemetry())
         await until(lambda: client.latest is not None)
         yield app

@@ -47,14 +47,14 @@ async def running(data: Path, fake_loop: FakeLoop) -> AsyncIterator[Running]:
     settings = Settings(RIG_FILE, data, ServiceSection(), None, StoreSection(min_free_mb=0))
     async with listening(settings) as (server, port):
         context: Context = server.config.app.state.context  # type: ignore[union-attr]
-        await context.loop.wait_connected(5.0)
+        await context.loop.wait_connected(30.0)
         service = Running(fake_loop, context, port)
         await service.publish(1)
         yield service
 
 
 async def told(line: ClientConnection) -> dict[str, object]:
-    async with asyncio.timeout(5.0):
+    async with asyncio.timeout(30.0):
         message = await line.recv()
     assert isinstance(message, str)
     return msgspec.json.decode(message, type=dict[str, object])
@@ -130,7 +130,7 @@ async def test_a_viewer_that_never_reads_costs_nobody_anything(running: Running)
             await fill(running.loop, running.context, [line])
             await asyncio.sleep(0.03)
             await running.publish(1000)
-            async with asyncio.timeout(5.0):
+            async with asyncio.timeout(30.0):
                 while (await told(line))["time_s"] != 1000.0:
                     pass
             # Each silent one holds at most one snapshot, however many were published.
@@ -177,7 +177,7 @@ async def test_the_shutdown_does_not_wait_for_open_lines(
     async with contextlib.AsyncExitStack() as stack:
         async with listening(settings) as (server, port):
             context: Context = server.config.app.state.context  # type: ignore[union-attr]
-            await context.loop.wait_connected(5.0)
+            await context.loop.wait_connected(30.0)
             silent = [open_silently(port) for _ in range(3)]
             lines = [
                 await stack.enter_async_context(

@@ -62,7 +62,7 @@ class Broker:
         self._process = await asyncio.create_subprocess_exec(
             MOSQUITTO, "-c", str(self._config), stderr=asyncio.subprocess.DEVNULL
         )
-        async with asyncio.timeout(5.0):
+        async with asyncio.timeout(30.0):
             while True:
                 with contextlib.suppress(OSError):
                     _, writer = await asyncio.open_connection("127.0.0.1", self.port)

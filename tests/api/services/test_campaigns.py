@@ -85,7 +85,7 @@ class Shop:
     async def end(self, run_id: str) -> None:
         self.service.loop.event("run-ended", "The test is complete.", run_id=run_id)
         campaigns = self.service.context.campaigns
-        async with asyncio.timeout(5.0):
+        async with asyncio.timeout(30.0):
             while campaigns.current and campaigns.current.sequence.running == run_id:
                 await self.see()
                 await campaigns.look()
@@ -266,7 +266,7 @@ async def test_a_start_that_the_loop_never_got_is_forgotten_in_the_end(shop: Sho
     assert response.status_code in (409, 503)  # unanswered, or conditions unknown by now
     hand.sequence.begin("20260314-150926-0000", 1, _asking(hand), {})
     await shop.service.loop.start()
-    await shop.service.context.loop.wait_connected(5.0)
+    await shop.service.context.loop.wait_connected(30.0)
     await shop.see()
     await shop.service.context.campaigns.look()
     assert hand.sequence.running  # it may still turn up

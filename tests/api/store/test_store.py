@@ -181,7 +181,7 @@ async def settled(service: Service, run_id: str) -> None:
         run = catalogue.run(run_id)
         return run is not None and run.state not in (RunState.RECORDING, RunState.CLOSING)
 
-    await until(is_closed, 20.0)
+    await until(is_closed, 60.0)
 
 
 async def test_a_run_is_catalogued_from_start_to_result(
@@ -281,7 +281,7 @@ async def test_the_live_run_is_left_alone_until_it_ends(
         return Closed(True, frames=1)
 
     service = await start_service(close=remember, quiet=True)
-    await service.context.loop.wait_connected(5.0)
+    await service.context.loop.wait_connected(30.0)
 
     async def keep_publishing() -> None:
         while True:
@@ -303,13 +303,13 @@ async def test_when_the_loop_comes_back_without_the_run_it_is_closed(
     start_service: StartService, run_folder: Path
 ) -> None:
     service = await start_service(close=closing(Closed(False, frames=5)), quiet=True)
-    await service.context.loop.wait_connected(5.0)
+    await service.context.loop.wait_connected(30.0)
     service.loop.event("run-started", "x", run_id=RUN_ID)
     catalogue = service.context.keeper.catalogue
     await service.loop.stop()
     await service.loop.start()
     await until(lambda: service.context.loop.connections == 2)
-    async with asyncio.timeout(5.0):
+    async with asyncio.timeout(30.0):
         while (run := catalogue.run(RUN_ID)) is None or run.state in (
             RunState.RECORDING,
             RunState.CLOSING,

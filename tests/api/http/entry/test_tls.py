@@ -26,7 +26,7 @@ async def test_page_commands_and_live_line_work_over_tls(
     settings = Settings(RIG_FILE, data, section, None, StoreSection(min_free_mb=0))
     trust = ssl.create_default_context(cafile=str(certificate))
     async with listening(settings) as (server, port):
-        await server.config.app.state.context.loop.wait_connected(5.0)  # type: ignore[union-attr]
+        await server.config.app.state.context.loop.wait_connected(30.0)  # type: ignore[union-attr]
         base = f"https://127.0.0.1:{port}"
         async with httpx.AsyncClient(base_url=base, verify=trust) as browser:
             signed = await browser.post("/api/sign-in", json={"token": secret})
