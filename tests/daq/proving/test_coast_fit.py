@@ -6,6 +6,7 @@ edges carry pitch error, jitter and a 1 us timer, the forces carry converter noi
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable
 
@@ -25,16 +26,11 @@ MASS, LOSS = 1550.0, (62.0, 1.1, 0.021)
 Load = Callable[[float, float], float]
 
 
-def coast(
-    load: Load,
-    start: float = 30.0,
-    end: float = 5.0,
-    *,
-    seed: int = 1,
-    noise_n: float = 2.0,
-    loss: tuple[float, float, float] = LOSS,
-) -> Coast:
-    generator = np.random.default_rng(seed)
+@functools.cache
+def motion(
+    load: Load, start: float, end: float, loss: tuple[float, float, float]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Time, speed, travel in steps of half of STEP, and the load every STEP: without any noise."""
     a, b, c = loss
     h = STEP / 2
 
@@ -51,18 +47,38 @@ def coast(
         t, v = t + h, v_next
         rows.append((t, v, x))
     ts, vs, xs = np.array(rows).T
+    force = np.array([load(t, v) for t, v in zip(ts[::2], vs[::2], strict=True)])
+    return ts, vs, xs, force
+
+
+def coast(
+    load: Load,
+    start: float = 30.0,
+    end: float = 5.0,
+    *,
+    seed: int = 1,
+    noise_n: float = 2.0,
+    loss: tuple[float, float, float] = LOSS,
+) -> Coast:
+    generator = np.random.default_rng(seed)
+    ts, _, xs, force = motion(load, start, end, loss)
     pitch = CIRCUMFERENCE / TEETH
     wheel = np.random.default_rng(99).normal(0.0, 1e-3 * pitch, TEETH)
     count = np.arange(1, int(xs[-1] / pitch) - 1)
     edges = np.interp(count * pitch + wheel[count % TEETH], xs, ts)
     edges = np.round((edges + generator.normal(0, 3e-6, len(edges))) * 1e6) / 1e6
-    force = np.array([load(t, v) for t, v in zip(ts[::2], vs[::2], strict=True)])
-    force += generator.normal(0, noise_n, len(force))
+    force = force + generator.normal(0, noise_n, len(force))
     times, travel = whole_turns(edges, TEETH, CIRCUMFERENCE)
     inside = times <= STEP * (len(force) - 1)
     return Coast(STEP, force, times[inside], travel[inside])
 
 
+def no_load(_t: float, _v: float) -> float:
+    """No load at all."""
+    return 0.0
+
+
+@functools.cache
 def ramped(level: float) -> Load:
     """An absorber that builds up with its lag and follows its curve a little."""
     return lambda t, v: level * (1 - math.exp(-t / 0.2)) * (0.8 + 0.2 * v / 30)
@@ -70,8 +86,10 @@ def ramped(level: float) -> Load:
 
 @pytest.fixture(scope="module")
 def coasts() -> list[Coast]:
-    free = coast(lambda t, v: 0.0)
-    return [free, *(coast(ramped(n), seed=k) for k, n in enumerate((800, 1600, 3000), start=2))]
+    return [
+        coast(no_load),
+        *(coast(ramped(n), seed=k) for k, n in enumerate((800, 1600, 3000), start=2)),
+    ]
 
 
 def test_inertia_and_losses_are_found_together(coasts: list[Coast]) -> None:
@@ -90,7 +108,7 @@ def test_stated_sigmas_match_the_spread_over_repeats() -> None:
     deviations, losses = [], []
     for seed in range(12):
         some = [
-            coast(lambda t, v: 0.0, 25, 8, seed=10 * seed),
+            coast(no_load, 25, 8, seed=10 * seed),
             coast(ramped(1000), 25, 8, seed=10 * seed + 1),
             coast(ramped(2500), 25, 8, seed=10 * seed + 2),
         ]
@@ -104,7 +122,7 @@ def test_stated_sigmas_match_the_spread_over_repeats() -> None:
 
 
 def test_a_known_inertia_needs_one_free_coast() -> None:
-    fit = fit_coasts([coast(lambda t, v: 0.0)], 1400.0, inertia_kg=MASS, inertia_sigma_kg=1.6)
+    fit = fit_coasts([coast(no_load)], 1400.0, inertia_kg=MASS, inertia_sigma_kg=1.6)
     assert fit.inertia_given
     for speed in (5.0, 15.0, 30.0):
         true = LOSS[0] + LOSS[1] * speed + LOSS[2] * speed**2
@@ -114,9 +132,9 @@ def test_a_known_inertia_needs_one_free_coast() -> None:
 
 
 def test_free_coasts_alone_cannot_tell_inertia() -> None:
-    free = [coast(lambda t, v: 0.0, seed=k) for k in (1, 2)]
+    both = [coast(no_load, seed=k) for k in (1, 2)]
     with pytest.raises(Refused, match="cannot tell inertia from loss"):
-        fit_coasts(free, guess_inertia_kg=1500.0)
+        fit_coasts(both, guess_inertia_kg=1500.0)
 
 
 def test_calibration_error_of_the_force_is_inherited_and_stated(coasts: list[Coast]) -> None:
@@ -129,7 +147,7 @@ def test_calibration_error_of_the_force_is_inherited_and_stated(coasts: list[Coa
 
 def test_smoothed_speed_can_be_fitted_instead_of_travel() -> None:
     one = coast(ramped(1500), seed=7)
-    two = coast(lambda t, v: 0.0, seed=8)
+    two = coast(no_load, seed=8)
     three = coast(ramped(3000), seed=9)
 
     def as_speed(c: Coast) -> Coast:
@@ -157,7 +175,7 @@ def test_what_is_found_meets_the_regulations_own_check(coasts: list[Coast]) -> N
 
 def test_a_negative_loss_curve_is_flagged() -> None:
     # 40 CFR 1066.255 does not allow it; here the force record is 90 N too high
-    free = coast(lambda t, v: 0.0)
+    free = coast(no_load)
     high = Coast(free.step_s, free.force_n + 90.0, free.time_s, free.observed)
     fit = fit_coasts([high], 1500.0, inertia_kg=MASS)
     assert any("negative" in flag for flag in fit.flags)
@@ -172,7 +190,7 @@ def test_a_negative_loss_curve_is_flagged() -> None:
     ],
 )
 def test_unusable_records_are_refused(change: Callable[[Coast], Coast], words: str) -> None:
-    free = coast(lambda t, v: 0.0, 12.0, 8.0)
+    free = coast(no_load, 12.0, 8.0)
     with pytest.raises(Refused, match=words):
         fit_coasts([change(free)], 1500.0, inertia_kg=MASS)
     with pytest.raises(Refused, match="no coast"):
