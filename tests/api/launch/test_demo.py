@@ -6,7 +6,7 @@ import json
 import math
 import os
 import signal
-import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ import pytest
 
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
-from tests.api.launch.running import COMMAND, Demo, free_port, run
+from tests.api.launch.running import Demo, free_port, run
 
 # Whole processes: seconds, but not on a busy computer.
 pytestmark = [pytest.mark.live, pytest.mark.timeout(400)]
@@ -121,22 +121,35 @@ def test_a_frozen_loop_lets_the_front_end_ease_off_by_its_own_clock(tmp_path: Pa
         assert demo.truth()["rear-left_current_a"] < 0.5, state
 
 
-def test_a_second_start_says_who_runs_already(tmp_path: Path) -> None:
-    with Demo(tmp_path) as demo:
-        second = run("demo", "--data", str(tmp_path), "--listen", f":{free_port()}")
-        assert second.returncode == 2
-        assert "already runs" in second.stderr
-        assert "Traceback" not in second.stderr
-        assert demo.state() is not None
+@pytest.fixture(scope="module")
+def parked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
+    """A demo that nobody loads, for all tests below; the last of them ends it."""
+    with Demo(tmp_path_factory.mktemp("parked")) as demo:
+        yield demo
 
 
-def test_everything_ends_when_the_supervisor_is_killed(tmp_path: Path) -> None:
-    demo = Demo(tmp_path)
-    with demo:
-        loop = demo.child("api.runtime.loop")
-        service = demo.child("api.launch.service")
-        simulator = demo.child("simulator")
-        demo.end(signal.SIGKILL)
+def test_a_second_start_says_who_runs_already(parked: Demo) -> None:
+    second = run("demo", "--data", str(parked.data), "--listen", f":{free_port()}")
+    assert second.returncode == 2
+    assert "already runs" in second.stderr
+    assert "Traceback" not in second.stderr
+    assert parked.state() is not None
+
+
+def test_the_driver_is_told_by_a_command(parked: Demo) -> None:
+    told = run("driver", "pedal", "60", "--data", str(parked.data))
+    assert told.returncode == 0, told.stderr
+    parked.until("the pedal", lambda: parked.truth()["pedal"] > 0.55)
+    wrong = run("driver", "sing", "--data", str(parked.data))
+    assert wrong.returncode == 2
+    assert "pedal PERCENT" in wrong.stderr
+
+
+def test_everything_ends_when_the_supervisor_is_killed(parked: Demo) -> None:
+    loop = parked.child("api.runtime.loop")
+    service = parked.child("api.launch.service")
+    simulator = parked.child("simulator")
+    parked.end(signal.SIGKILL)
     for number in (loop, service, simulator):
         _gone(number)
 
@@ -148,16 +161,3 @@ def _gone(number: int) -> None:
         psutil.Process(number).wait(30.0)
     except psutil.NoSuchProcess:
         return
-
-
-def test_the_driver_is_told_by_a_command(tmp_path: Path) -> None:
-    with Demo(tmp_path) as demo:
-        told = subprocess.run(
-            [*COMMAND, "driver", "pedal", "60", "--data", str(tmp_path)],
-            check=False, capture_output=True, text=True, timeout=180,
-        )  # fmt: skip
-        assert told.returncode == 0, told.stderr
-        demo.until("the pedal", lambda: demo.truth()["pedal"] > 0.55)
-        wrong = run("driver", "sing", "--data", str(tmp_path))
-        assert wrong.returncode == 2
-        assert "pedal PERCENT" in wrong.stderr
