@@ -165,11 +165,11 @@ class Core(OperatingState):
         self._frame_time_s = time_s
         self._sample_s = now_s
         self.frames_lost += measured.frames_lost
-        flight = (self._gate.sequence - sample.last_set_point) & 0xFFFF
+        flight = (self._gate.sequence - measured.last_set_point) & 0xFFFF
         if flight != self.loads.in_flight:
             self._follow_flight(flight)
-        if sample.last_set_point != self._taken:
-            self._taken, self._taken_s = sample.last_set_point, time_s
+        if measured.last_set_point != self._taken:
+            self._taken, self._taken_s = measured.last_set_point, time_s
 
         inputs = self.inputs
         inputs.read(measured)

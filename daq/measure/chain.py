@@ -1,28 +1,32 @@
 """One sample frame in, all readings of that moment out.
 
 Data flow: Sample -> 64-bit device time -> cells (daq.measure.force.load_cell) and wheels
-(daq.measure.speed.estimator) -> force balance at one common instant (daq.measure.balance) -> engine
-speed, ratio and slip (daq.measure.engine_speed) -> Measured. Slow channels come beside it
+(daq.measure.speed.estimator) -> force balance at one common instant (daq.measure.balance), both
+compiled (daq.measure.sensor_kernel) -> engine speed, ratio and slip (daq.measure.engine_speed) ->
+Measured. Slow channels come beside it
 (daq.measure.slow). Pure: no clock but the device's.
 """
 
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 
 from daq.clock import TickClock
 from daq.errors import WireError
+from daq.kernel import bound
 from daq.measure import balance as b
-from daq.measure.balance import balance
 from daq.measure.cross_check import CrossCheck
 from daq.measure.engine_speed import EngineSpeed, Speeds
 from daq.measure.force.load_cell import FAULT_TEXTS, NOT_FRESH, CellBank
 from daq.measure.force.zero import CellZeros
 from daq.measure.measured import NOT_YET_KNOWN, AbsorberReadings, Measured, RollSetReadings
-from daq.measure.rest import NO_CURRENT_A, RestDetector
+from daq.measure.rest import RestDetector
+from daq.measure.sensor_kernel import update_balance, update_sensors
 from daq.measure.slip import SlipDetector
 from daq.measure.slow import SlowChannels
 from daq.measure.speed.estimator import (
@@ -41,13 +45,15 @@ from daq.measure.speed.estimator import (
     WheelBank,
     WheelConfig,
 )
-from daq.measure.speed.fresh_travel import FreshTravel
+from daq.measure.speed.fresh_travel import FRESH_STATE
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.readings import Quality, Reading, Unit
 from daq.rig.description import Rig
 from daq.texts.message import say
-from daq.wire.frames import CURRENT_STEP_A, ChannelKind, Hello, Sample, Slow
+from daq.wire.frame_kernel import FIRST_WHEEL, WHEELS
+from daq.wire.frames import ChannelKind, Hello, Sample, Slow
 
+_HEAD = struct.Struct("<BIIBHHH").unpack_from  # of a sample: type to digital inputs
 _GOOD, _SUSPECT = Quality.GOOD, Quality.SUSPECT
 QUALITIES = {0.0: _GOOD, 1.0: Quality.AGING, 2.0: _SUSPECT, 3.0: Quality.MISSING}
 CONDITIONS = {
@@ -97,6 +103,8 @@ class Chain:
                 say("front-end-states-tick-or-frame"),
                 say("update-front-ends-firmware"),
             )
+        kinds = (ChannelKind.WHEEL, ChannelKind.CONVERTER, ChannelKind.OUTPUT)
+        self._channels = bytes(len(hello.names(kind)) for kind in kinds)
         self.rig = rig
         self.frame_hz = float(hello.frame_hz)
         self._clock = TickClock(hello.tick_hz)
@@ -104,13 +112,13 @@ class Chain:
         self._now_s = self._clock.seconds(hello.tick)
         self._sequence: int | None = None
         order = {roll_set.name: place for place, roll_set in enumerate(rig.roll_sets)}
-        self._cell_channels = _indices(
+        cell_channels = _indices(
             hello,
             ChannelKind.CONVERTER,
             tuple(absorber.cell.converter for absorber in rig.absorbers),
             "converter",
         )
-        self._outputs = _indices(
+        outputs = _indices(
             hello,
             ChannelKind.OUTPUT,
             tuple(absorber.output for absorber in rig.absorbers),
@@ -121,15 +129,11 @@ class Chain:
             tuple(absorber.arm_sign for absorber in rig.absorbers),
             self.frame_hz,
         )
-        self._wheel_channels: tuple[int, ...] = ()
         self._pickup = -1
-        self.wheels = self._bind_wheels(hello)
-        self._fresh_travel = FreshTravel(
-            self.wheels, len(rig.roll_sets)
-        )  # fresh speed for control.load_loop.speed_control
+        self.wheels, wheel_channels = self._bind_wheels(hello)
         self._bind_inputs(hello)
-        self._set_of = tuple(order[absorber.roll_set] for absorber in rig.absorbers)
-        self._absorber_rows = np.array(
+        set_of = tuple(order[absorber.roll_set] for absorber in rig.absorbers)
+        absorber_rows = np.array(
             [
                 (
                     absorber.arm_m,
@@ -141,23 +145,21 @@ class Chain:
                         4.0 * absorber.map.residual_torque_nm / absorber.arm_m,
                     ),
                 )
-                for absorber, place in zip(rig.absorbers, self._set_of, strict=True)
+                for absorber, place in zip(rig.absorbers, set_of, strict=True)
             ],
             dtype=np.float64,
         )
-        self._set_rows = np.array(
+        set_rows = np.array(
             [
                 (roll_set.base_inertia_kg, *roll_set.loss_n, roll_set.loss_sigma_n)
                 for roll_set in rig.roll_sets
             ],
             dtype=np.float64,
         )
-        self.cells.to_surface = self._absorber_rows[:, b.TO_SURFACE].copy()
-        self.cells.roll_set = np.array(self._set_of, np.int64)
+        self.cells.to_surface = absorber_rows[:, b.TO_SURFACE].copy()
+        self.cells.roll_set = np.array(set_of, np.int64)
         self.cells.push = self.wheels.push
-        self._balanced = np.zeros(
-            len(rig.roll_sets) * b.SET_OUTPUTS + len(rig.absorbers) * b.ABSORBER_OUTPUTS
-        )
+        self._bind_kernels(wheel_channels, cell_channels, outputs, set_rows, absorber_rows)
         self._set_names = tuple(roll_set.name for roll_set in rig.roll_sets)
         self._absorber_names = tuple(absorber.name for absorber in rig.absorbers)
         self._slow = SlowChannels(rig, hello)
@@ -172,7 +174,7 @@ class Chain:
         self.engine = EngineSpeed(rig.engine)
         self._slip = SlipDetector()
 
-    def _bind_wheels(self, hello: Hello) -> WheelBank:
+    def _bind_wheels(self, hello: Hello) -> tuple[WheelBank, tuple[int, ...]]:
         rig = self.rig
         names = tuple(roll_set.wheel for roll_set in rig.roll_sets)
         wheels = []
@@ -201,8 +203,41 @@ class Chain:
                     fastest=FASTEST_ENGINE_RADPS,
                 )
             )
-        self._wheel_channels = _indices(hello, ChannelKind.WHEEL, names, "wheel")
-        return WheelBank(tuple(wheels), hello.tick_hz, self.frame_hz)
+        channels = _indices(hello, ChannelKind.WHEEL, names, "wheel")
+        return WheelBank(tuple(wheels), hello.tick_hz, self.frame_hz), channels
+
+    def _bind_kernels(
+        self,
+        wheel_channels: tuple[int, ...],
+        cell_channels: tuple[int, ...],
+        outputs: tuple[int, ...],
+        set_rows: np.ndarray,
+        absorber_rows: np.ndarray,
+    ) -> None:
+        """The two compiled calls of a frame, and the memory that they work on."""
+        cells, wheels = self.cells, self.wheels
+        sets, absorbers = len(set_rows), len(absorber_rows)
+        coils_at = sets * b.SET_OUTPUTS + absorbers * b.ABSORBER_OUTPUTS
+        self._numbers = np.zeros(coils_at + absorbers)  # daq.measure.balance, then coil currents, A
+        self._travel = np.full((sets, 2), math.nan)
+        self._sensors: tuple[Any, ...] = (
+            cells.frame_s,
+            *[np.array(each, np.int64) for each in (wheel_channels, cell_channels, outputs)],
+            wheels.arrivals, cells.counts, self._numbers[coils_at:],
+            cells.parameters, cells.state, cells.int_state, cells.times, cells.forces,
+            cells.means, cells.to_surface, cells.roll_set, cells.push, cells.out,
+            wheels.ticks, wheels.indices, wheels.tooth, wheels.offsets, wheels.teeth,
+            wheels.state, wheels.motion, wheels.parameters, wheels.blocks, wheels.work, wheels.out,
+        )  # fmt: skip
+        self._balance: tuple[Any, ...] = (
+            wheels.out, cells.out, set_rows, absorber_rows, self._numbers[:coils_at],
+            wheels.ticks, wheels.indices, wheels.tooth, wheels.offsets, wheels.state,
+            np.zeros((sets, FRESH_STATE), np.int64),
+            np.array([wheel.pitch for wheel in wheels.wheels[:sets]]), self._travel,
+        )  # fmt: skip
+        self._tick_s = 1.0 / wheels.tick_hz
+        self._update_sensors = bound(update_sensors, b"", 0, 0.0, 0.0, *self._sensors)
+        self._update_balance = bound(update_balance, 0, self._tick_s, True, *self._balance)
 
     def _bind_inputs(self, hello: Hello) -> None:
         inputs = self.rig.inputs
@@ -299,47 +334,48 @@ class Chain:
     # ---- one frame
 
     def update(self, sample: Sample) -> Measured:
-        """All readings at one frame. The frame must come from the front end of the Hello given."""
+        """All readings at one frame. The frame must come from the front end of the Hello given.
+
+        Raises WireError when it has other channels than that Hello named.
+        """
+        body = sample.body
+        if body[WHEELS:FIRST_WHEEL] != self._channels:
+            raise WireError(say("sample-has-other-channels"), say("update-front-ends-firmware"))
         if self._sequence is None:  # the greeting may lie more than half a turn of the tick back
             self._clock = TickClock(self._clock.tick_hz)
-        tick = self._clock.extend(sample.tick)
+        _, sequence, tick_32, permission, left_ms, last_set_point, digital = _HEAD(body)
+        tick = self._clock.extend(tick_32)
         now_s = self._clock.seconds(tick)
         self._now_s = now_s
-        sequence = sample.sequence
         lost = 0
         if self._sequence is not None:
             lost = (sequence - self._sequence - 1) & 0xFFFFFFFF
             if lost >= 0x80000000:
                 lost = 0
         self._sequence = sequence
-        cells, wheels = self.cells, self.wheels
         time_s = now_s - DELAY_S
-        cell_rows = cells.update(now_s, time_s, sample.counts, sample.flags, self._cell_channels)
-        wheels.push_row = cells.rows
-        wheel_rows = wheels.update(tick, sample.edge_totals, sample.edges, self._wheel_channels)
+        told = self._update_sensors(body, tick, now_s, time_s, *self._sensors)
+        if told >> 1:
+            self.wheels.learn(told >> 1)
+        wheel_rows = self.wheels.out
         if self._unknown:
             self._initialise_wheels(wheel_rows, now_s)
         self._countdown -= 1
         if self._countdown < 0:
             self._countdown = SLOW_CHECK_FRAMES
             self._housekeeping(now_s)
-        self._current_flows = flows = max(sample.currents) * CURRENT_STEP_A > NO_CURRENT_A
+        self._current_flows = flows = bool(told & 1)
         self._rest.current(flows)
         if self._rest.rested(now_s):
-            self._zeros.mark_drift(cell_rows)
-        balance(
-            wheel_rows, cell_rows, self._set_rows, self._absorber_rows, flows, self._balanced
-        )  # fmt: skip
-        numbers = self._balanced.tolist()
-        currents = sample.currents
-        numbers += [currents[output] * CURRENT_STEP_A for output in self._outputs]
+            self._zeros.mark_drift(self.cells.out)
+        self._update_balance(tick, self._tick_s, flows, *self._balance)
+        numbers: list[float] = self._numbers.tolist()
         roll_sets = self._roll_sets(numbers, time_s)
         absorbers = self._absorbers(numbers, now_s)
         pickup = wheel_rows[self._pickup].tolist() if self._pickup >= 0 else None
         speeds: Speeds = self.engine.update(
             pickup, [roll_set.speed for roll_set in roll_sets], self._slow.readings, now_s, time_s
         )
-        digital = sample.digital
         if digital != self._digital_word:
             self._digital_word = digital
             self._digital = {
@@ -357,13 +393,13 @@ class Chain:
             bool(digital >> self._stop_chain & 1),
             bool(digital >> self._tie_downs & 1) if self._tie_downs >= 0 else None,
             self._digital,
-            sample.permission,
-            sample.permission_left_ms * 1e-3,
-            sample.last_set_point,
+            permission,
+            left_ms * 1e-3,
+            last_set_point,
             speeds.ratio,
             speeds.slip,
             speeds.difference,
-            self._fresh_travel.update(tick),
+            self._travel.tolist(),
             self._slip.update(speeds.slip, speeds.difference, time_s),
             numbers,
         )

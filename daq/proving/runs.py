@@ -84,7 +84,10 @@ def read_track(recording: Recording, rig: Rig) -> Track:
         elif isinstance(frame, Slow) and chain is not None:
             chain.slow(frame)
         elif isinstance(frame, Sample) and chain is not None:
-            measured = chain.update(frame)
+            try:
+                measured = chain.update(frame)
+            except WireError:  # of other channels than the greeting's
+                continue
             lost += measured.frames_lost
             samples.append(frame)
             rows.append(

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from daq.kernel import jit
 
-Bytes = npt.NDArray[np.uint8]
+Bytes = bytearray | npt.NDArray[np.uint8]
 
 FULL_BLOCK = 0xFF  # code of a block of 254 bytes that no zero follows
 
@@ -23,12 +23,13 @@ def stuffed_size(size: int) -> int:
 
 
 @jit
-def stuff_into(data: Bytes, size: int, out: Bytes) -> int:
-    """The first `size` bytes of `data` stuffed into `out`, without the 0x00 that ends them on the
-    wire; returns how many they are."""
+def stuff_into(data: Bytes, start: int, end: int, out: Bytes) -> int:
+    """`data` from `start` to before `end` stuffed into `out`, without the 0x00 that ends it on the
+    wire; returns how many bytes it is. `out` may be `data` where `start` leaves room for what is
+    added."""
     code = 0  # where the code of the block stands that is being filled
     at = 1
-    for k in range(size):
+    for k in range(start, end):
         if at - code == FULL_BLOCK:
             out[code] = FULL_BLOCK
             code = at
@@ -57,12 +58,12 @@ def unstuff_into(raw: bytes, out: Bytes) -> int:
         for k in range(at + 1, at + step):
             if raw[k] == 0:
                 return -1
-            if made < out.shape[0]:
+            if made < len(out):
                 out[made] = raw[k]
             made += 1
         at += step
         if step != FULL_BLOCK and at < size:
-            if made < out.shape[0]:
+            if made < len(out):
                 out[made] = 0
             made += 1
     return made if size > 0 else -1
@@ -70,5 +71,5 @@ def unstuff_into(raw: bytes, out: Bytes) -> int:
 
 def stuff(data: bytes) -> bytes:
     """`data` stuffed, without the 0x00 that ends it on the wire."""
-    out = np.empty(stuffed_size(len(data)), np.uint8)
-    return out[: stuff_into(np.frombuffer(data, np.uint8), len(data), out)].tobytes()
+    out = bytearray(stuffed_size(len(data)))
+    return bytes(out[: stuff_into(bytearray(data), 0, len(data), out)])

@@ -14,8 +14,6 @@ import struct
 from collections.abc import Callable
 from struct import Struct
 
-import numpy as np
-
 from daq.errors import WireError
 from daq.wire import frame_kernel as kernel
 from daq.wire.frame_kernel import CRC_BYTES, LONGEST_ON_WIRE, close_frame, open_frame
@@ -109,19 +107,19 @@ def encode(frame: Frame) -> bytes:
             f"{MAX_FRAME_BYTES} are allowed.",
             "Describe fewer channels or use shorter names.",
         )
-    raw = np.empty(LONGEST_ON_WIRE, np.uint8)
-    return raw[: close_frame(body, np.empty(MAX_FRAME_BYTES, np.uint8), raw)].tobytes()
+    raw = bytearray(LONGEST_ON_WIRE)
+    return bytes(raw[: close_frame(body, raw)])
 
 
 def decode(raw: bytes) -> Frame:
     """The frame in one stuffed body without its 0x00. Raises FrameDamaged, a WireError."""
-    room = np.empty(MAX_FRAME_BYTES, np.uint8)
+    room = bytearray(MAX_FRAME_BYTES)
     size = open_frame(raw, room)
     if size < 0:
         raise FrameDamaged(_DAMAGES[size])
-    data = room[:size].tobytes()
-    if data[0] == _SAMPLE:
-        return Sample.of(data[:-CRC_BYTES])
+    if room[0] == _SAMPLE:
+        return Sample.of(bytes(room[: size - CRC_BYTES]))
+    data = bytes(room[:size])
     try:
         decoder = _DECODERS.get(data[0])
         if decoder is None:

@@ -24,7 +24,7 @@ BAD_STUFFING, TOO_SHORT, TOO_LONG, BAD_CRC, BAD_LAYOUT = -1, -2, -3, -4, -5
 
 CRC_BYTES = 4
 SHORTEST_FRAME = 1 + CRC_BYTES  # type and CRC
-LONGEST_ON_WIRE = stuffed_size(MAX_FRAME_BYTES) + 1
+LONGEST_ON_WIRE = stuffed_size(MAX_FRAME_BYTES) + 1  # with the 0x00
 # The CRC-32 of any data followed by its own CRC, little endian, is this number.
 CRC_RESIDUE = 0x2144DF1C
 
@@ -48,10 +48,10 @@ _CRC_TABLE = _crc_table()
 
 
 @jit
-def crc32(data: Bytes, size: int) -> int:
-    """CRC-32 of the first `size` bytes, as zlib's."""
+def crc32(data: Bytes, start: int, end: int) -> int:
+    """CRC-32 of the bytes from `start` to before `end`, as zlib's."""
     crc = 0xFFFFFFFF
-    for k in range(size):
+    for k in range(start, end):
         crc = int(_CRC_TABLE[(crc ^ int(data[k])) & 0xFF]) ^ (crc >> 8)
     return crc ^ 0xFFFFFFFF
 
@@ -104,9 +104,9 @@ def open_frame(raw: bytes, data: Bytes) -> int:
         return BAD_STUFFING
     if size < SHORTEST_FRAME:
         return TOO_SHORT
-    if size > data.shape[0]:
+    if size > len(data):
         return TOO_LONG
-    if crc32(data, size) != CRC_RESIDUE:
+    if crc32(data, 0, size) != CRC_RESIDUE:
         return BAD_CRC
     end = size - CRC_BYTES
     if data[0] == _SAMPLE and first_converter(data, end) > end:
@@ -115,17 +115,19 @@ def open_frame(raw: bytes, data: Bytes) -> int:
 
 
 @jit
-def close_frame(body: bytes, data: Bytes, raw: Bytes) -> int:
+def close_frame(body: bytes, raw: Bytes) -> int:
     """A body, type to last field, to wire bytes in `raw` (LONGEST_ON_WIRE), 0x00 included.
 
-    `data` (MAX_FRAME_BYTES) is room to work in. Returns the size.
+    The plain bytes wait at the end of `raw`, which the stuffed ones never overtake. Returns the
+    size.
     """
-    size = len(body)
-    for k in range(size):
-        data[k] = body[k]
-    crc = crc32(data, size)
+    start = len(raw) - len(body) - CRC_BYTES
+    end = start + len(body)
+    for k in range(len(body)):
+        raw[start + k] = body[k]
+    crc = crc32(raw, start, end)
     for k in range(CRC_BYTES):
-        data[size + k] = (crc >> (8 * k)) & 0xFF
-    end = stuff_into(data, size + CRC_BYTES, raw)
-    raw[end] = 0
-    return end + 1
+        raw[end + k] = (crc >> (8 * k)) & 0xFF
+    size = stuff_into(raw, start, len(raw), raw)
+    raw[size] = 0
+    return size + 1

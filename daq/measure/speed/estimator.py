@@ -390,10 +390,11 @@ class WheelBank:
             self.push_row, self.work, self.out,
         )  # fmt: skip
         if ready:
-            self._learn(ready)
+            self.learn(ready)
         return self.out
 
-    def _learn(self, ready: int) -> None:
+    def learn(self, ready: int) -> None:
+        """Let the wheels whose bit is set learn their teeth from the edges of the last block."""
         for row, learner in enumerate(self.learners):
             # a stored table needs a few blocks to find out how far the wheel has turned meanwhile
             if ready >> row & 1 and (self.learning or learner.stored is not None):

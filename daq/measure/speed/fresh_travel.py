@@ -13,7 +13,6 @@ import numpy.typing as npt
 
 from daq.kernel import jit
 from daq.measure.speed.edges import HEAD, HELD, TICK
-from daq.measure.speed.estimator import WheelBank
 
 IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
@@ -21,6 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 LONGEST_S = 0.25  # a stretch longer than this says little about now
 # state columns
 LAST_TICK, LAST_INDEX, LAST_TOOTH, KNOWN = range(4)
+FRESH_STATE = 4
 
 
 @jit
@@ -55,24 +55,3 @@ def fresh_travel(
         last[w, LAST_INDEX] = indices[w, place]
         last[w, LAST_TOOTH] = tooth[w, place]
         last[w, KNOWN] = 1 if state[w, TICK] == tick else 0
-
-
-class FreshTravel:
-    """Newest edges of one bank's first `count` wheels (the roll sets)."""
-
-    def __init__(self, bank: WheelBank, count: int) -> None:
-        self._bank = bank
-        self._last: IntArray = np.zeros((count, 4), np.int64)
-        self._pitches = np.array([wheel.pitch for wheel in bank.wheels[:count]])
-        self._out: FloatArray = np.full((count, 2), np.nan)
-        self._tick_s = 1.0 / bank.tick_hz
-
-    def update(self, now_tick: int) -> list[list[float]]:
-        """Call after the bank's update of the same frame; a (travel m, age s) pair per wheel."""
-        bank = self._bank
-        fresh_travel(
-            bank.ticks, bank.indices, bank.tooth, bank.offsets, bank.state, self._last,
-            self._pitches, now_tick, self._tick_s, self._out,
-        )  # fmt: skip
-        pairs: list[list[float]] = self._out.tolist()
-        return pairs

@@ -125,7 +125,11 @@ class Replay:
         if type(frame) is Sample:
             if chain is None:
                 return None
-            measured = chain.update(frame)
+            try:
+                measured = chain.update(frame)
+            except WireError:  # of other channels than the greeting's
+                self.unusable += 1
+                return None
             self.frames += 1
             self.frames_lost += measured.frames_lost
             for place in self._early:

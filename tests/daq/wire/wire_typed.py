@@ -6,7 +6,6 @@ import math
 from typing import Any
 
 import msgspec
-import numpy as np
 
 from daq.wire.cobs import unstuff_into
 from daq.wire.frames import (
@@ -47,9 +46,9 @@ def typed(frame: dict[str, Any]) -> Frame:
 
 def unstuff(raw: bytes) -> bytes | None:
     """What was stuffed; None when the bytes cannot be."""
-    room = np.zeros(len(raw), np.uint8)
+    room = bytearray(len(raw))
     size = unstuff_into(raw, room)
-    return room[:size].tobytes() if size >= 0 else None
+    return bytes(room[:size]) if size >= 0 else None
 
 
 def same(one: Frame, other: Frame) -> bool:
