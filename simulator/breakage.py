@@ -78,6 +78,8 @@ class Breakage:
         self.dead_fans = 0
         self.deaf = self.mute = False
         self.lost_share = self.garbled_share = 0.0
+        if not self.any:  # a converter that stops repeats its last sound count
+            self._last_counts = world.row[: len(self._absorbers)].tolist()
         self.any = bool(self._menu.active)
         for fault in self._menu.active:
             kind, amount = fault.kind, fault.amount
@@ -198,10 +200,6 @@ class Breakage:
         if not COUNT_LOW < rounded < COUNT_HIGH:
             return min(max(rounded, COUNT_LOW), COUNT_HIGH), int(ConverterFlag.SATURATED)
         return rounded, 0
-
-    def remember(self, counts: list[int]) -> None:
-        """Keep the last sound counts, which a converter that stops repeats."""
-        self._last_counts = counts
 
     def bend_slow(self, values: list[float], now_s: float) -> None:
         """Change slow values in place; a channel that is off shows no value."""

@@ -69,8 +69,6 @@ class EmulatedPlant(Plant):
         if broken.any:
             self.front_end.ticks = self._ticks
             broken.bend_sample(now_s, edges, counts, flags, currents)
-        else:
-            broken.remember(counts)
         data += board.tick([list(map(int, each)) for each in edges])
         self._ticks += self._ticks_per_frame
         self._values = self._rest_values(counts, flags, currents)

@@ -37,7 +37,7 @@ class Plant:
         )
         self._fast_random = np.random.default_rng([seed, 4])
         self._fast_at = self._slow_every // 2
-        self._no_flags = (0,) * len(self.setup.absorbers)
+        self._no_flags = np.zeros(len(self.setup.absorbers), np.int64)
         self.truth_names = at.TRUTH_NAMES + tuple(
             f"{absorber.name}_{name}"
             for absorber in self.setup.absorbers
@@ -150,13 +150,13 @@ class Plant:
         world.supply(board.supplies(world.period_s))
         board.fans_turning = board.digital_out & ~broken.dead_fans
         inputs[at.I_FANS] = board.fans_turning
-        counts, currents, edges = world.advance(board.ticks)
         if broken.any:
+            counts, currents, edges = world.advance(board.ticks)
             flags = [0] * len(counts)
             broken.bend_sample(now_s, edges, counts, flags, currents)
             return board.sample(edges, counts, flags, currents)
-        broken.remember(counts)
-        return board.sample(edges, counts, self._no_flags, currents)
+        world.step(board.ticks)
+        return board.sample_of(world.row, self._no_flags)
 
     def _slow_values(self, random: np.random.Generator) -> list[float]:
         world = self.world

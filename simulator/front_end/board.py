@@ -15,6 +15,7 @@ from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import (
     CURRENT_STEP_A,
     MAX_EDGES_PER_FRAME,
+    MAX_FRAME_BYTES,
     PROTOCOL_MAJOR,
     PROTOCOL_MINOR,
     AskIdentity,
@@ -32,6 +33,7 @@ from daq.wire.frames import (
     Slow,
     Time,
 )
+from simulator.front_end.sample_bytes import Ints, write_sample
 from simulator.rig_and_truck.setup import Setup
 
 TICK_MASK = 0xFFFF_FFFF
@@ -78,6 +80,7 @@ class FrontEnd:
         self.board = board
         self.channels = channel_table(setup)
         self._random = np.random.default_rng([seed, 2])
+        self._body = bytearray(MAX_FRAME_BYTES)  # the sample that is being written
         self._ceiling_a = [absorber.forcing_a for absorber in setup.absorbers]
         self._ceiling_steps = [round(each / CURRENT_STEP_A) for each in self._ceiling_a]
         self._full_a = [absorber.max_current_a for absorber in setup.absorbers]
@@ -117,7 +120,7 @@ class FrontEnd:
         self._damaged_before = 0
         self._readings: list[Sequence[int]] = [[0] * len(self._ceiling_a)]
         self._deframer = Deframer(Direction.TO_FRONT_END)
-        self._totals = [0, 0, 0]
+        self._totals = np.zeros(3, np.int64)
         self.out.clear()
         self.out.append(self._hello())
 
@@ -249,42 +252,33 @@ class FrontEnd:
         currents: Sequence[int],
     ) -> Sample:
         """The frame for the period just over; moves the board's clock on by that period."""
+        row = [*counts, *currents, *map(len, edges)]
+        for ticks in edges:
+            row += ticks
+        return self.sample_of(np.array(row, np.int64), np.array(flags, np.int64))
+
+    def sample_of(self, row: Ints, flags: Ints) -> Sample:
+        """The same of a row of numbers, as `write_sample` takes it."""
         self.ticks += self._ticks_per_frame
-        self._readings = [*self._readings, currents][-self._kept_readings :]
-        totals = self._totals
-        sent: list[tuple[int, ...]] = []
-        for wheel, ticks in enumerate(edges):
-            if not ticks:
-                sent.append(())
-                continue
-            count = len(ticks)
-            totals[wheel] = (totals[wheel] + count) & 0xFFFF
-            if count > MAX_EDGES_PER_FRAME:
-                dropped = count - MAX_EDGES_PER_FRAME
-                if self._due(NoticeCode.EDGES_DROPPED, wheel, 1.0):
-                    self._notice(NoticeCode.EDGES_DROPPED, wheel << 16 | dropped)
-                ticks = ticks[dropped:]  # noqa: PLW2901
-            sent.append(tuple([tick & TICK_MASK for tick in ticks]))
+        outputs, wheels = len(flags), len(self._totals)
+        told = row[outputs : 2 * outputs + wheels].tolist()
+        self._readings = [*self._readings, told[:outputs]][-self._kept_readings :]
+        for wheel, count in enumerate(told[outputs:]):
+            dropped = count - MAX_EDGES_PER_FRAME
+            if dropped > 0 and self._due(NoticeCode.EDGES_DROPPED, wheel, 1.0):
+                self._notice(NoticeCode.EDGES_DROPPED, wheel << 16 | dropped)
         left_ms = 0
         if self.permission is Permission.HELD:
             left_ms = max(int((self._expires_tick - self.ticks) / self._ticks_per_ms), 0)
         digital = (1 if self.chain_closed else 0) | (2 if self.tie_downs else 0)
         digital |= (self.fans_turning & 3 & ~self.fan_switches_open) << 2
-        sample = Sample(
-            self.sequence,
-            self.ticks & TICK_MASK,
-            int(self.permission),
-            left_ms,
-            self.last_set_point,
-            digital,
-            tuple(totals),
-            tuple(sent),
-            tuple(counts),
-            tuple(flags),
-            tuple(currents),
-        )
+        body = self._body
+        size = write_sample(
+            self.sequence, self.ticks & TICK_MASK, int(self.permission), left_ms,
+            self.last_set_point, digital, row, flags, self._totals, body,
+        )  # fmt: skip
         self.sequence = (self.sequence + 1) & TICK_MASK
-        return sample
+        return Sample.of(bytes(body[:size]))
 
     def slow(self, values: Sequence[float]) -> Slow:
         return Slow(self.ticks & TICK_MASK, tuple(enumerate(values)))

@@ -131,8 +131,10 @@ class Driver:
             if self.drive_at is not None:
                 self._by_eye(self.drive_at(now_s) - speed_mps, dt)
             reach = FOOT_PER_S * dt
-            self._foot += min(max(self.pedal - self._foot, -reach), reach)
-            self._foot_on_brake += min(max(self.brake - self._foot_on_brake, -reach), reach)
+            if self._foot != self.pedal:
+                self._foot += min(max(self.pedal - self._foot, -reach), reach)
+            if self._foot_on_brake != self.brake:
+                self._foot_on_brake += min(max(self.brake - self._foot_on_brake, -reach), reach)
         inputs[at.I_PEDAL] = self._foot
         inputs[at.I_BRAKE] = self._foot_on_brake
         inputs[at.I_GEAR] = self.gear

@@ -13,8 +13,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from simulator.kernel import jit
 from simulator.rig_and_truck import layout as at
-from simulator.rig_and_truck.kernel import jit
 from simulator.rig_and_truck.physics import (
     REFERENCE_K,
     brake_curve,
@@ -158,17 +158,14 @@ def step_frame(
     next_tooth: Ints,
     edges: Ints,
     edge_counts: Ints,
-    out: Ints,  # what `World.advance` unpacks, see the end of this function
+    out: Ints,  # `World.row`, see the end of this function
     truth: Floats,
     tick_start: float,
     tick_rate: float,
     dt: float,
     substeps: int,
-) -> int:
-    """Advance by `substeps` times `dt` seconds; all arrays are changed in place.
-
-    Gives how much of `out` is in use.
-    """
+) -> None:
+    """Advance by `substeps` times `dt` seconds; all arrays are changed in place."""
     sets = rolls.shape[0]
     braked = absorbers.shape[0]
     frame = dt * substeps
@@ -294,13 +291,12 @@ def step_frame(
     v[at.V_OIL] += frame * (350.0 + 0.00003 * v[at.V_TORQUE] * v[at.V_ENGINE] - v[at.V_OIL]) / 400.0
     fill_truth(v, rolls, absorbers, p, inputs, truth)
     # Converter counts, measured currents (10 mA), number of edges per wheel, then the edges.
-    used: int = 2 * braked + edge_counts.shape[0]
+    used = 2 * braked + edge_counts.shape[0]
     for wheel in range(edge_counts.shape[0]):
         out[2 * braked + wheel] = edge_counts[wheel]
         for index in range(edge_counts[wheel]):
             out[used] = edges[wheel, index]
             used += 1
-    return used
 
 
 @jit

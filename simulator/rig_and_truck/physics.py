@@ -14,8 +14,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from simulator.kernel import jit
 from simulator.rig_and_truck import layout as at
-from simulator.rig_and_truck.kernel import jit
 
 Floats = npt.NDArray[np.float64]
 

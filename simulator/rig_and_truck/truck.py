@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from simulator.kernel import jit
 from simulator.rig_and_truck import layout as at
-from simulator.rig_and_truck.kernel import jit
 from simulator.rig_and_truck.physics import (
     converter_torques,
     full_torque,

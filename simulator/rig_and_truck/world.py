@@ -207,7 +207,7 @@ class World:
         self._edges = np.zeros((at.WHEELS, at.MAX_EDGES), dtype=np.int64)
         self._edge_counts = np.zeros(at.WHEELS, dtype=np.int64)
         room = 2 * len(setup.absorbers) + at.WHEELS * (1 + at.MAX_EDGES)
-        self._out = np.zeros(room, dtype=np.int64)
+        self.row = np.zeros(room, dtype=np.int64)
         self._braked = len(setup.absorbers)
         self._waiting = [  # set points under way to the supplies that have a delay
             (index, deque([0.0] * round(each.supply.delay_s / period)))
@@ -320,22 +320,27 @@ class World:
             waiting.append(set_points_a[index])
             column[index] = waiting.popleft()
 
-    def advance(self, tick_start: float) -> tuple[list[int], list[int], list[list[int]]]:
-        """One frame period. Gives converter counts, measured currents (10 mA) and, per wheel, the
-        edge ticks of this frame, oldest first, counted on from `tick_start` without wrapping."""
+    def step(self, tick_start: float) -> None:
+        """One frame period. Leaves in `row` the converter counts, the measured currents (10 mA),
+        the number of edges per wheel, and the edge ticks of this frame, wheel by wheel, oldest
+        first, counted on from `tick_start` without wrapping."""
         whole = self._whole
         if whole[at.N_NOISE] > NOISE_BLOCK - NOISE_RESERVE:
             self._noise_source.standard_normal(out=self._noise)
             whole[at.N_NOISE] = 0
-        used = step_frame(
+        step_frame(
             self.truck, self.truck_parameters, self.rolls, self.roll_parameters,
             self.absorbers, self.absorber_parameters, self.inputs, self._table, self._gears,
             self.teeth, self._windows, self._solver, self._noise, whole,
-            self._next_tooth, self._edges, self._edge_counts, self._out,
+            self._next_tooth, self._edges, self._edge_counts, self.row,
             self.truth_row, tick_start, self._tick_rate, self.dt, self.substeps,
         )  # fmt: skip
         self.frame += 1
-        out = self._out[:used].tolist()
+
+    def advance(self, tick_start: float) -> tuple[list[int], list[int], list[list[int]]]:
+        """The same; gives converter counts, measured currents and, per wheel, the edge ticks."""
+        self.step(tick_start)
+        out = self.row.tolist()
         currents = self._braked
         wheels = 2 * currents
         first = wheels + at.WHEELS

@@ -1,6 +1,7 @@
 """The compiler wrapper of the simulator: typed for the checker, cached on disk, exact arithmetic.
 
-Compiled functions live in `physics`, `truck` and `frame_step`; their constants in `layout`.
+Compiled functions live in `physics`, `truck` and `frame_step` of the rig and truck, their constants
+in `layout`; and in `sample_bytes` of the front end.
 """
 
 from __future__ import annotations
@@ -15,7 +16,11 @@ import numba
 F = TypeVar("F", bound=Callable[..., Any])
 
 _HERE = Path(__file__).parent
-_SOURCES = ("kernel.py", "layout.py", "physics.py", "truck.py", "frame_step.py")
+_SOURCES = (
+    "kernel.py",
+    *(f"rig_and_truck/{name}.py" for name in ("layout", "physics", "truck", "frame_step")),
+    "front_end/sample_bytes.py",
+)
 
 
 def _cache_directory() -> str:
