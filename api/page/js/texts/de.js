@@ -193,7 +193,8 @@ export const de = {
   "caution.vehicle": "Fahrzeug auf den Rollen",
   "caution.vehicle.hint":
     "Prüfungen eines anderen Fahrzeugs werden abgelehnt, bis die Warnhinweise neu gelesen sind. Darf leer bleiben.",
-  "plan.why.vehicle": "Auf den Rollen steht {name}: dieses wählen, oder den Prüfstand außer Betrieb nehmen und die Warnhinweise neu lesen.",
+  "plan.why.vehicle":
+    "Auf den Rollen steht {name}: dieses wählen, oder den Prüfstand außer Betrieb nehmen und die Warnhinweise neu lesen.",
   "caution.confirm": "Alles am Fahrzeug geprüft",
   "caution.left": "noch {n} abzuhaken",
   "caution.done": "Warnhinweise bestätigt",
@@ -781,7 +782,8 @@ export const de = {
   "campaign.stage.done": "Alle Läufe sind gemacht",
   "campaign.stage.done.early": "Beendet, bevor alle Läufe gemacht waren",
   "campaign.do.paused": "Kein Lauf wird verlangt, bis jemand fortsetzt.",
-  "campaign.do.change": "Lauf {n} von {all} ist mit Umbau {setup}. Umbauen, während der Prüfstand außer Betrieb ist, dann melden.",
+  "campaign.do.change":
+    "Lauf {n} von {all} ist mit Umbau {setup}. Umbauen, während der Prüfstand außer Betrieb ist, dann melden.",
   "campaign.do.waiting":
     "Lauf {n} von {all}, Umbau {setup}: er wird verlangt, sobald die Bedingungen wie beim ersten Start sind.",
   "campaign.do.ask": "Umbau {setup}. Fahrzeug, Gurte und Menschen noch einmal ansehen.",

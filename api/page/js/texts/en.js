@@ -692,7 +692,8 @@ export const en = {
   "prove.response.1": "Record an identification, or a coastdown in which the load comes on and off.",
   "prove.response.2": "Choose that run and prove.",
   "prove.response.3": "Beyond 100 ms: look at the supply's forcing and identify the absorbers again.",
-  "prove.diameter.1": "Stand down, and lock the rolls; follow the machine's maker and local rules for work on the rolls.",
+  "prove.diameter.1":
+    "Stand down, and lock the rolls; follow the machine's maker and local rules for work on the rolls.",
   "prove.diameter.2": "Lay a steel tape around the roll at four places or more across its width.",
   "prove.diameter.3": "Hold a dial against the surface and turn the roll once by hand, at the same places.",
   "prove.diameter.4": "Enter the readings and prove; then repeat the coasts, for inertia and losses follow the radius.",
