@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from bench.firmware.core import build
+from tests.once import once
 
 
 @pytest.fixture(scope="session")
 def core(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return build(tmp_path_factory.mktemp("core") / "front-end")
+    return once(tmp_path_factory, "c-core", lambda to: build(to / "front-end")) / "front-end"

@@ -32,6 +32,7 @@ from daq.wire.frames import (
 )
 from simulator.front_end.emulated_board import TICK_HZ, EmulatedBoard, Firmware
 from simulator.rig_and_truck.setup import nominal
+from tests.once import once
 
 TOLD = configuration(nominal())
 FRAME = TICK_HZ // 500
@@ -41,16 +42,15 @@ OneKind = TypeVar("OneKind")
 
 @pytest.fixture(scope="session")
 def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("image")
-    built(folder)
-    return folder
+    """The image: the same bytes each time, so built once."""
+    return once(tmp_path_factory, "chip-image", built)
 
 
 class Bench:
     """A board on the table: its pins driven frame by frame, its frames collected."""
 
     def __init__(self, out: Path, data: bytes, frame_hz: int = 500, baud: int = BAUD) -> None:
-        ram = built(out)["ram_bytes"]
+        ram = msgspec.json.decode((out / "front-end.json").read_bytes())["ram_bytes"]
         firmware = Firmware(out / "front-end.bin", ram, data, baud, 60.0, 75.0, SLOW_SCALES)
         self.board = EmulatedBoard(firmware, frame_hz, seed=1)
         self.deframer = Deframer(Direction.FROM_FRONT_END)
