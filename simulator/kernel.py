@@ -45,3 +45,10 @@ def jit(function: F) -> F:
         return cast(F, numba.njit(cache=True, fastmath=False)(function))
     finally:
         config.CACHE_DIR = given
+
+
+def bound(function: F, *arguments: Any) -> F:
+    """The compiled form for arguments of these types alone, which need not be looked up then."""
+    dispatcher: Any = function
+    types: Any = numba
+    return cast(F, dispatcher.compile(tuple(types.typeof(one) for one in arguments)))

@@ -10,9 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from control.load_loop.loop import LoadLoop
+from control.load_loop.records import ABSORBER, LOOP, ROLL_SET
 from control.safety import fault_kernel as bit
 from control.safety.faults import TABLE
 from control.safety.surroundings import LOOK_S, Surroundings
+from daq.kernel import bound
 from daq.measure.force.load_cell import FAULT_TEXTS, FROZEN
 from daq.measure.measured import NOT_YET_KNOWN, Measured
 from daq.readings import Quality
@@ -97,6 +99,10 @@ class FaultDetector:
         )
         self._state = np.zeros((bit.STATE_ROWS, max(count, sets)))
         self._places = np.zeros(bit.CONDITIONS, dtype=np.int64)
+        records = (np.zeros(1, LOOP), np.zeros(1, ROLL_SET), np.zeros(1, ABSORBER))
+        self._screen = bound(
+            bit.screen, *records, self._limits, self._capacity, self._state, self._places, True
+        )
         self._lost = 0.0
         self._clock: tuple[float, int] | None = None
         self._clock_jump = ""
@@ -150,7 +156,7 @@ class FaultDetector:
         if doubtful or self._doubt_s:
             self._doubts(measured, raised)
             self._come_and_go(raised)
-        bits = bit.screen(
+        bits = self._screen(
             loads.loop, loads.roll_sets, loads.absorbers, self._limits, self._capacity,
             self._state, self._places, under_load,
         )  # fmt: skip

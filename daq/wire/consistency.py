@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from daq.kernel import jit, refresh_cache
+from daq.kernel import bound, jit, refresh_cache
 from daq.wire import frame_kernel, frames
 from daq.wire.frame_kernel import (
     CONVERTERS,
@@ -124,13 +124,14 @@ class SampleCheck:
     def __init__(self, hello: Hello, ceilings_a: Sequence[float]) -> None:
         self._frame_ticks = hello.tick_hz // hello.frame_hz
         self._most_steps = np.array([int(100.0 * BEYOND * each) for each in ceilings_a], np.int64)
+        self._contradiction = bound(_contradiction, b"", b"", b"", 0, self._most_steps)
         self._before = b""  # the last sound one
         self._latest = b""  # the one received last, when it was not sound
 
     def contradiction(self, sample: Sample) -> str:
         """Why this frame cannot be, "" when it can."""
         body = sample.body
-        found = _contradiction(
+        found = self._contradiction(
             body, self._before, self._latest, self._frame_ticks, self._most_steps
         )
         if found == SOUND:

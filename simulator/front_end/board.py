@@ -34,6 +34,7 @@ from daq.wire.frames import (
     Time,
 )
 from simulator.front_end.sample_bytes import Ints, write_sample
+from simulator.kernel import bound
 from simulator.rig_and_truck.setup import Setup
 
 TICK_MASK = 0xFFFF_FFFF
@@ -81,6 +82,8 @@ class FrontEnd:
         self.channels = channel_table(setup)
         self._random = np.random.default_rng([seed, 2])
         self._body = bytearray(MAX_FRAME_BYTES)  # the sample that is being written
+        row = np.zeros(0, np.int64)
+        self._write_sample = bound(write_sample, 0, 0, 0, 0, 0, 0, row, row, row, self._body)
         self._ceiling_a = [absorber.forcing_a for absorber in setup.absorbers]
         self._ceiling_steps = [round(each / CURRENT_STEP_A) for each in self._ceiling_a]
         self._full_a = [absorber.max_current_a for absorber in setup.absorbers]
@@ -273,7 +276,7 @@ class FrontEnd:
         digital = (1 if self.chain_closed else 0) | (2 if self.tie_downs else 0)
         digital |= (self.fans_turning & 3 & ~self.fan_switches_open) << 2
         body = self._body
-        size = write_sample(
+        size = self._write_sample(
             self.sequence, self.ticks & TICK_MASK, int(self.permission), left_ms,
             self.last_set_point, digital, row, flags, self._totals, body,
         )  # fmt: skip

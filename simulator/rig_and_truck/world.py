@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from simulator.kernel import bound
 from simulator.rig_and_truck import layout as at
 from simulator.rig_and_truck.frame_step import step_frame
 from simulator.rig_and_truck.physics import copper_ratio, squared_flux
@@ -218,6 +219,15 @@ class World:
         self.truth_row = np.zeros(width)
         self.frame = 0  # frames since the start of the world, reboots included
         self._tick_rate = board.tick_hz * (1.0 + board.clock_error)
+        self._memory = (
+            self.truck, self.truck_parameters, self.rolls, self.roll_parameters,
+            self.absorbers, self.absorber_parameters, self.inputs, self._table, self._gears,
+            self.teeth, self._windows, self._solver, self._noise, self._whole,
+            self._next_tooth, self._edges, self._edge_counts, self.row, self.truth_row,
+        )  # fmt: skip
+        self._step_frame = bound(
+            step_frame, *self._memory, 0.0, self._tick_rate, self.dt, self.substeps
+        )
         self._start()
 
     def _start(self) -> None:
@@ -328,13 +338,7 @@ class World:
         if whole[at.N_NOISE] > NOISE_BLOCK - NOISE_RESERVE:
             self._noise_source.standard_normal(out=self._noise)
             whole[at.N_NOISE] = 0
-        step_frame(
-            self.truck, self.truck_parameters, self.rolls, self.roll_parameters,
-            self.absorbers, self.absorber_parameters, self.inputs, self._table, self._gears,
-            self.teeth, self._windows, self._solver, self._noise, whole,
-            self._next_tooth, self._edges, self._edge_counts, self.row,
-            self.truth_row, tick_start, self._tick_rate, self.dt, self.substeps,
-        )  # fmt: skip
+        self._step_frame(*self._memory, float(tick_start), self._tick_rate, self.dt, self.substeps)
         self.frame += 1
 
     def advance(self, tick_start: float) -> tuple[list[int], list[int], list[list[int]]]:
