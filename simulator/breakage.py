@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from daq.wire.frames import ConverterFlag, ResetCause
 from simulator.faults import BentEdges, BentValue, FaultKind, FaultMenu, InjectedFault, Target
 from simulator.front_end.board import SLOW_CHANNELS, FrontEnd
@@ -32,6 +34,7 @@ class Breakage:
         self._cells: list[tuple[int, BentValue]] = []
         self._currents: list[tuple[int, BentValue]] = []
         self._slow: list[tuple[int, BentValue]] = []
+        self._seats: dict[InjectedFault, float] = {}  # rad, where a loose wheel went
         self._last_counts = [0] * len(self._absorbers)
         self._done: set[InjectedFault] = set()  # faults that happen once and have happened
         self.any = False
@@ -62,6 +65,8 @@ class Breakage:
         }.get(fault.target)
         if names is not None:
             self._index(fault, list(names))
+        if fault.kind is FaultKind.SHIFTED and fault.channel == self._wheels[-1]:
+            raise ValueError("The engine's pickup has no wheel of its own that could move.")
 
     def refresh(self, now_s: float) -> None:
         """Take over the set of faults in force; what is mended works again."""
@@ -81,9 +86,13 @@ class Breakage:
         if not self.any:  # a converter that stops repeats its last sound count
             self._last_counts = world.row[: len(self._absorbers)].tolist()
         self.any = bool(self._menu.active)
+        for wheel, even in enumerate(world.setup.teeth):
+            world.teeth[wheel] = even
         for fault in self._menu.active:
             kind, amount = fault.kind, fault.amount
-            if fault.target is Target.WHEEL:
+            if fault.kind is FaultKind.SHIFTED:
+                self._shift_wheel(fault)
+            elif fault.target is Target.WHEEL:
                 edges = kept_edges.get(fault) or BentEdges(fault, board.board.tick_hz, random)
                 self._edges.append((self._index(fault, self._wheels), edges))
             elif fault.target in {Target.CELL, Target.CURRENT, Target.SLOW}:
@@ -124,6 +133,13 @@ class Breakage:
             self._slow.append(
                 (self._index(fault, self._slow_names), kept or BentValue(fault, 1000.0, random))
             )
+
+    def _shift_wheel(self, fault: InjectedFault) -> None:
+        if fault not in self._seats:
+            self._seats[fault] = float(self._menu.random.uniform(0.0, 2.0 * math.pi))
+        wheel = self._index(fault, self._wheels)
+        even = self._world.setup.teeth[wheel]
+        self._world.teeth[wheel] += fault.amount * np.sin(even + self._seats[fault])
 
     def _break_absorber(self, fault: InjectedFault) -> None:
         row = self._world.absorber_parameters[self._index(fault, self._absorbers)]

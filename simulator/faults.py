@@ -41,6 +41,7 @@ class FaultKind(StrEnum):
     EXTRA = "extra"
     MISSING = "missing"
     DOUBLED = "doubled"
+    SHIFTED = "shifted"
     NOISY = "noisy"
     OPEN_BRIDGE = "open-bridge"
     SATURATED = "saturated"
@@ -81,6 +82,8 @@ MENU: dict[Target, dict[FaultKind, str]] = {
         FaultKind.MISSING: "each edge is missed with probability `amount`",
         FaultKind.DOUBLED: "each edge comes twice, 40 us apart, with probability `amount`",
         FaultKind.NOISY: "edge times jitter by `amount` seconds rms more",
+        FaultKind.SHIFTED: "a loose wheel has moved in its seat: once per turn its edges come "
+        "early and late by `amount` rad, in a direction of chance",
     },
     Target.CELL: {
         **_SCALAR,

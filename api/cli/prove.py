@@ -31,10 +31,12 @@ from daq.errors import DrumlinError, Refused
 from daq.quantities import UnitSystem
 from daq.readings import Unit
 from daq.rig.units import display_unit, from_si
+from daq.texts.message import render
 from daq.texts.published import published_json
 
 if TYPE_CHECKING:
     from daq.proving.calibration import CalibrationArm, DeadWeight
+    from daq.proving.causes import Cause
     from daq.proving.record import JudgedValue, Proof
     from daq.rig.description import Rig
 
@@ -63,13 +65,15 @@ def status(
 ) -> None:
     """Every verification with its date and when it is due."""
     from api.services.proving import read_proving, today
+    from daq.proving.diagnosis import diagnose
     from daq.proving.record import MEANINGS, standing
 
-    loaded = _rig(rig, data)
-    found = standing(loaded, read_proving(data), today())
+    loaded, kept = _rig(rig, data), read_proving(data)
+    found = standing(loaded, kept, today())
+    causes = diagnose(loaded, kept)
     due = [one for one in found if one.state != "passed"]
     if json:
-        _json({"rig": loaded.name, "standing": found})
+        _json({"rig": loaded.name, "standing": found, "causes": causes})
     else:
         for one in found:
             when = f"done {one.done}, due {one.due}" if one.done else ""
@@ -79,6 +83,7 @@ def status(
                     print(f"            {_figure(figure, units)}")
                 for note in one.proof.notes:
                     print(f"            note: {note}")
+        _causes(causes, units)
     raise typer.Exit(NO if due else 0)
 
 
@@ -222,14 +227,30 @@ def response(
 
 @prove.command("run-out")
 def run_out(
-    run: Annotated[str, typer.Argument(help="Run id or recording with turning rolls.")],
+    runs: Annotated[list[str], typer.Argument(help="Run ids or recordings with turning rolls.")],
     rig: RigOption = DEMO_RIG,
     data: DataOption = DATA,
     units: UnitsOption = UnitSystem.METRIC,
     json: JsonOption = False,
 ) -> None:
-    """Pitch errors and run-out of the tooth wheels as the learner sees them; best from a coast."""
-    _one_run("run-out", run, rig, data, units, json)
+    """Pitch errors, run-out and number of teeth of the wheels; best from several free coasts."""
+    from api.services.proving import prove_run_out, recording_of
+
+    loaded = _rig(rig, data)
+    paths = [recording_of(data, run) for run in runs]
+    _keep(loaded, data, prove_run_out(loaded, paths), units, json)
+
+
+@prove.command("wiring")
+def wiring(
+    run: Annotated[str, typer.Argument(help="Run id or recording that loads one at a time.")],
+    rig: RigOption = DEMO_RIG,
+    data: DataOption = DATA,
+    units: UnitsOption = UnitSystem.METRIC,
+    json: JsonOption = False,
+) -> None:
+    """Whether each absorber's load arrives at its own cell and roll set."""
+    _one_run("wiring", run, rig, data, units, json)
 
 
 @prove.command("time-base")
@@ -417,9 +438,9 @@ def _keep(rig: Rig, data: Path, proofs: Sequence[Proof], units: UnitSystem, json
     from api.services.proving import keep
     from daq.proving.overlay import rig_lines
 
-    keep(data, rig, proofs)
+    causes = keep(data, rig, proofs).causes
     if json:
-        _json({"proofs": proofs})
+        _json({"proofs": proofs, "causes": causes})
     else:
         for proof in proofs:
             verdict = "passed" if proof.passed else "FAILED"
@@ -432,7 +453,18 @@ def _keep(rig: Rig, data: Path, proofs: Sequence[Proof], units: UnitSystem, json
         if values:
             print("\nFor the rig file (or drumlin prove apply):\n")
             print(rig_lines(values), end="")
+        _causes(causes, units)
     raise typer.Exit(0 if all(proof.passed for proof in proofs) else NO)
+
+
+def _causes(causes: Sequence[Cause], units: UnitSystem) -> None:
+    """What is likely wrong, by all proofs together."""
+    if causes:
+        print("\nLikely causes, by all proofs together:")
+    for one in causes:
+        print(f"  {one.kind} {one.subject}".rstrip())
+        print(f"      {render(one.evidence, units=units)}")
+        print(f"      {render(one.next_step, units=units)}")
 
 
 def _figure(figure: JudgedValue, units: UnitSystem) -> str:

@@ -45,20 +45,26 @@ class LookJob(Job, frozen=True):
 
 
 class ProveJob(Job, frozen=True):
-    """Evaluates coasts, or one run of another verification, for the proving; keeps nothing."""
+    """Evaluates coasts, wheels, or one run of another verification; keeps nothing."""
 
     rig: str
     recordings: tuple[str, ...]
-    kind: str  # coasts, daily, delay, response, run-out, time-base
+    kind: str  # coasts, daily, delay, response, run-out, time-base, wiring
     pulses: str = ""  # time-base: the wheel channel with one pulse per second
     time_limit_s: ClassVar[float] = LONG_S
     loads: ClassVar[tuple[str, ...]] = ("api.services.proving",)
 
     def run(self) -> bytes:
-        from api.services.proving import of_one_run, prove_coasts  # noqa: PLC0415
+        from api.services.proving import (  # noqa: PLC0415
+            of_one_run,
+            prove_coasts,
+            prove_run_out,
+        )
         from daq.rig.description import load_rig  # noqa: PLC0415
 
         rig, paths = load_rig(Path(self.rig)), [Path(path) for path in self.recordings]
         if self.kind == "coasts":
             return msgspec.json.encode(prove_coasts(rig, paths))
+        if self.kind == "run-out":
+            return msgspec.json.encode(prove_run_out(rig, paths))
         return msgspec.json.encode(of_one_run(self.kind, rig, paths[0], self.pulses))

@@ -7,6 +7,7 @@ and the HTTP routes both work through here.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import tomllib
@@ -24,6 +25,7 @@ from api.store.atomic_file import atomic_write
 from daq.errors import DrumlinError, Refused
 from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate
 from daq.proving.clock import Reference, against_host, against_pulses, of_time_base
+from daq.proving.diagnosis import diagnose
 from daq.proving.overlay import CalibrationFile, merged, write_calibration
 from daq.proving.quick_checks import daily_coasts, of_daily, of_shunt
 from daq.proving.record import (
@@ -38,9 +40,12 @@ from daq.proving.record import (
 from daq.proving.response import of_response, responses
 from daq.proving.rolls import RollRadius, of_diameter, of_run_out
 from daq.proving.runs import Track, delays, identify, read_track
+from daq.proving.tooth_pattern import tooth_pattern
+from daq.proving.wiring import loads_seen, of_wiring
 from daq.quantities import POUND
 from daq.recording.reader import Recording
 from daq.rig.description import Rig
+from daq.texts.published import written
 
 PROVING_NAME = "proving.json"
 MOST_ROWS = 500
@@ -65,9 +70,10 @@ def read_proving(data: Path) -> Proving:
 
 
 def keep(data: Path, rig: Rig, proofs: Sequence[Proof]) -> Proving:
-    """Add proofs to the record, safely over a crash. Raises DrumlinError."""
-    after = msgspec.structs.replace(read_proving(data).with_(proofs), rig=rig.name)
-    _write(data / PROVING_NAME, msgspec.json.format(msgspec.json.encode(after), indent=1))
+    """Add proofs to the record and name causes, safely over a crash. Raises DrumlinError."""
+    after = read_proving(data).with_(proofs)
+    after = msgspec.structs.replace(after, rig=rig.name, causes=diagnose(rig, after))
+    _write(data / PROVING_NAME, msgspec.json.format(msgspec.json.encode(written(after)), indent=1))
     return after
 
 
@@ -127,7 +133,7 @@ def prove_dead_weight(
     turned = [msgspec.structs.replace(load, count=one.arm_sign * load.count) for load in loads]
     found = calibrate(turned, setup, one.cell)
     found = msgspec.structs.replace(found, zero_count=one.arm_sign * found.zero_count)
-    return [of_dead_weight(rig, absorber, found, today(), basis)]
+    return [of_dead_weight(rig, absorber, found, setup, today(), basis)]
 
 
 def prove_coasts(rig: Rig, recordings: Sequence[Path]) -> list[Proof]:
@@ -160,10 +166,20 @@ def prove_shunt(
     return [of_shunt(rig, absorber, expected_mv_per_v, read_n, today())]
 
 
-def prove_run_out(rig: Rig, recording: Path) -> list[Proof]:
-    """Pitch errors and run-out of the tooth wheels, learned from one recording. Raises Refused."""
-    tables = track_of(recording, rig).teeth
-    return of_run_out(rig, tables, today(), _names([recording]))
+def prove_run_out(rig: Rig, recordings: Sequence[Path]) -> list[Proof]:
+    """Pitch errors, run-out and number of teeth of the wheels, from coasts. Raises Refused."""
+    tracks = [track_of(path, rig) for path in recordings]
+    patterns = {}
+    for place, roll_set in enumerate(rig.roll_sets):
+        with contextlib.suppress(Refused):  # a run without a coast still shows the learner's table
+            patterns[roll_set.name] = tooth_pattern(tracks, rig, place)
+    return of_run_out(rig, tracks[0].teeth, patterns, today(), _names(recordings))
+
+
+def prove_wiring(rig: Rig, recording: Path) -> list[Proof]:
+    """Whether each absorber's load arrives at its own cell and roll set. Raises Refused."""
+    found = loads_seen(track_of(recording, rig), rig)
+    return of_wiring(rig, found, today(), _names([recording]))
 
 
 def prove_time_base(recording: Path, pulses: str = "") -> list[Proof]:
@@ -195,8 +211,8 @@ def of_one_run(kind: str, rig: Rig, recording: Path, pulses: str = "") -> list[P
             return prove_daily(rig, recording)
         case "response":
             return prove_response(rig, recording)
-        case "run-out":
-            return prove_run_out(rig, recording)
+        case "wiring":
+            return prove_wiring(rig, recording)
         case "time-base":
             return prove_time_base(recording, pulses)
     raise Refused(f"There is no verification '{kind}'.", "See `drumlin prove --help`.", "kind")

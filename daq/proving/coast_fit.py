@@ -26,6 +26,8 @@ from daq.texts.message import Text, say
 
 Array = npt.NDArray[np.float64]
 _M, _A, _B, _C, _V0 = range(5)
+FREE_SHARE = 0.3  # of the mean force of the most loaded coast: less is a free one
+LIKE_SPEED = 0.15  # free coasts whose mean speeds differ by less are one repeated
 
 
 class Observable(enum.Enum):
@@ -42,6 +44,13 @@ class Coast(msgspec.Struct, frozen=True, eq=False):
     observed: Array  # travel in m or speed in m/s; shape (m,)
     observable: Observable = Observable.TRAVEL
 
+    @property
+    def mean_mps(self) -> float:
+        """Mean speed over the observations."""
+        if self.observable is Observable.SPEED:
+            return float(np.mean(self.observed))
+        return float((self.observed[-1] - self.observed[0]) / (self.time_s[-1] - self.time_s[0]))
+
 
 class CoastFit(msgspec.Struct, frozen=True, eq=False):
     """Inertia and loss with their covariance (order M, a, b, c)."""
@@ -54,6 +63,7 @@ class CoastFit(msgspec.Struct, frozen=True, eq=False):
     iterations: int
     inertia_given: bool
     flags: tuple[str, ...]
+    offsets_n: tuple[float, ...] = ()  # constant loss of each coast above that of all together
 
     def loss(self, speed_mps: float) -> float:
         """Loss force in N at a speed."""
@@ -129,7 +139,14 @@ class _Grid:
         self.part = place - self.index
 
     def model(self, parameters: Array) -> tuple[Array, Array]:
-        """(prediction, derivatives) at the observation times; shapes (m,), (m, 5)."""
+        """(prediction, derivatives) at the observation times; shapes (m,), (m, 5).
+
+        Not finite where parameters far from the truth let the motion diverge.
+        """
+        with np.errstate(over="ignore", invalid="ignore"):
+            return self._model(parameters)
+
+    def _model(self, parameters: Array) -> tuple[Array, Array]:
         _integrate(parameters, self.coast.step_s, self.force, self.out)
         i, s, h = self.index, self.part, self.coast.step_s
         if self.coast.observable is Observable.SPEED:
@@ -247,7 +264,45 @@ def fit_coasts(
         iterations,
         inertia_kg is not None,
         flags,
+        _offsets(grids, free, jacobian, residual),
     )
+
+
+def warming(coasts: Sequence[Coast], fit: CoastFit) -> tuple[int, int, float] | None:
+    """Change of loss in N between two free coasts at like speed, first to last in the order given.
+
+    Gives (first, last, change); None when no free coast was repeated. The coasts of one fit stand
+    in the order in which they ran.
+    """
+    loads = [float(np.mean(coast.force_n)) for coast in coasts]
+    free = [number for number, load in enumerate(loads) if load < FREE_SHARE * max(loads)]
+    best: tuple[int, int, float] | None = None
+    for first in free:
+        for last in free:
+            fast, slow = coasts[first].mean_mps, coasts[last].mean_mps
+            if last - first > (best[1] - best[0] if best else 0) and (
+                abs(fast - slow) < LIKE_SPEED * fast
+            ):
+                best = first, last, fit.offsets_n[last] - fit.offsets_n[first]
+    return best
+
+
+def _offsets(
+    grids: list[_Grid], free: list[int], jacobian: Array, residual: Array
+) -> tuple[float, ...]:
+    """By coast: constant loss in N above that of the common fit, with a start of its own."""
+    found, start = [], 0
+    for number, grid in enumerate(grids):
+        rows = slice(start, start + len(grid.coast.observed))
+        start = rows.stop
+        columns = [free.index(_A), len(free) + 2 * number, len(free) + 2 * number + 1]
+        block = jacobian[rows][:, columns]
+        scale = np.linalg.norm(block, axis=0)
+        scale[scale == 0] = 1.0
+        found.append(
+            float((np.linalg.lstsq(block / scale, residual[rows], rcond=None)[0] / scale)[0])
+        )
+    return tuple(found)
 
 
 def _first_loss(grids: list[_Grid], speeds: Array, mass: float) -> float:

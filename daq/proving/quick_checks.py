@@ -14,7 +14,16 @@ import numpy as np
 
 from daq.errors import Refused
 from daq.measure.force.zero import drift_limit_n
-from daq.proving.record import DAILY, SHUNT, JudgedValue, Proof, absorber_named, proof_of
+from daq.proving.record import (
+    DAILY,
+    DAILY_OFF,
+    SHUNT,
+    SHUNT_OFF,
+    JudgedValue,
+    Proof,
+    absorber_named,
+    proof_of,
+)
 from daq.proving.runs import Track, coasting
 from daq.proving.verification import mean_coastdown_force, relative_error
 from daq.rig.description import Rig
@@ -58,7 +67,7 @@ def of_shunt(
     step = abs(with_it - 0.5 * (before + after)) / cell.newton_per_mv_per_v
     figures = [
         JudgedValue("shunt step", step, "mV/V"),
-        JudgedValue("off the expected step", relative_error(step, abs(expected_mv_per_v)), "1",
+        JudgedValue(SHUNT_OFF, relative_error(step, abs(expected_mv_per_v)), "1",
                     SHUNT_RELATIVE, "common practice, no source"),
         JudgedValue("reading after, from before", after - before, "N", drift_limit_n(cell),
                     "the cell's own drift and noise"),
@@ -108,7 +117,7 @@ def of_daily(rig: Rig, found: Mapping[str, DailyCoast], today: date, basis: str)
         off = one.force_n - one.stated_n
         figures = [
             JudgedValue("mean force that slowed it", one.force_n, "N"),
-            JudgedValue("off cell force and stated loss", off, "N",
+            JudgedValue(DAILY_OFF, off, "N",
                         max(COAST_SHARE * abs(one.stated_n), COAST_N),
                         "40 CFR 1066.275: 1 % or 9.8 N"),
             JudgedValue("seconds of the coast", one.seconds, "s", LONGEST_S, "a quick check"),

@@ -16,7 +16,18 @@ import numpy as np
 
 from daq.errors import Refused
 from daq.measure.speed.tooth_errors import PRIOR_SD, ToothTable
-from daq.proving.record import DIAMETER, RUN_OUT, JudgedValue, Proof, Value, proof_of
+from daq.proving.record import (
+    DIAMETER,
+    RUN_OUT,
+    RUN_OUT_MOVED,
+    TEETH_SEEN,
+    TEETH_STATED,
+    JudgedValue,
+    Proof,
+    Value,
+    proof_of,
+)
+from daq.proving.tooth_pattern import ToothPattern
 from daq.proving.verification import relative_error
 from daq.rig.description import Rig, RollSet
 from daq.texts.message import say
@@ -27,6 +38,7 @@ LEAST_PLACES = 4  # across the width, 1066.225(c)
 READING_SIGMA_M = 0.00003  # of a diameter: 1066.225(d) reads to 0.01 mm, a tape is somewhat worse
 FAR_OFF = 0.05  # a radius that differs by more is a slip of the pen
 UNSURE_PITCH = 0.001  # of a pitch: an offset must be known so well
+SEAT_RAD, SEAT_SIGMAS = 2e-4, 6.0  # a wheel that sits tight moves less in its seat
 MOVED = 2e-4  # of the radius: from there on the coasts should be repeated
 
 
@@ -161,26 +173,26 @@ def wheel_report(table: ToothTable) -> WheelReport:
     )
 
 
-def of_run_out(rig: Rig, tables: Mapping[str, ToothTable], today: date, basis: str) -> list[Proof]:
-    """Pitch errors and run-out of every tooth wheel. Raises Refused when nothing was learned."""
+def of_run_out(
+    rig: Rig,
+    tables: Mapping[str, ToothTable],
+    patterns: Mapping[str, ToothPattern],
+    today: date,
+    basis: str,
+) -> list[Proof]:
+    """Pitch errors, run-out and number of teeth of every wheel. Raises Refused without any."""
     proofs = []
     for roll_set in rig.roll_sets:
-        table = tables.get(roll_set.name)
-        if table is None or roll_set.teeth < 2:
+        table, pattern = tables.get(roll_set.name), patterns.get(roll_set.name)
+        figures, notes, sound = _pattern_figures(roll_set, pattern)
+        if table is not None and roll_set.teeth > 1:
+            figures = _table_figures(wheel_report(table), table.blocks) + figures
+        if not figures:
             continue
-        report = wheel_report(table)
-        figures = [
-            JudgedValue("largest error of a pitch", report.worst_pitch, "1", PRIOR_SD,
-                    "common practice, no source: no usable wheel is worse"),
-            JudgedValue("pitch errors, rms", report.rms_pitch, "1"),
-            JudgedValue("run-out, amplitude in pitches", report.run_out_pitch, "1"),
-            JudgedValue("speed it would feign within a turn", report.run_out_speed, "1"),
-            JudgedValue("standard uncertainty of a tooth", report.sigma_pitch, "1", UNSURE_PITCH,
-                    "common practice, no source"),
-            JudgedValue("blocks of whole turns learned", float(table.blocks), "count"),
-        ]  # fmt: skip
-        notes = ["what truly moves once per turn, such as a heavy spot, is in it too"]
-        proofs.append(proof_of(RUN_OUT, roll_set.name, today, figures, {}, notes, basis))
+        notes.append("what truly moves once per turn, such as a heavy spot, is in it too")
+        proofs.append(
+            proof_of(RUN_OUT, roll_set.name, today, figures, {}, notes, basis, sound=sound)
+        )
     if not proofs:
         raise Refused(
             say("no-tooth-wheel-turned-for-long"),
@@ -188,3 +200,35 @@ def of_run_out(rig: Rig, tables: Mapping[str, ToothTable], today: date, basis: s
             "run-out",
         )
     return proofs
+
+
+def _pattern_figures(
+    roll_set: RollSet, pattern: ToothPattern | None
+) -> tuple[list[JudgedValue], list[str], bool]:
+    """What the pattern says: figures, notes, and whether the stated number of teeth can be so."""
+    if pattern is None or pattern.teeth == 0:
+        return [], ["the wheel is too even, or turned too short, to count its teeth"], True
+    figures = [
+        JudgedValue(TEETH_SEEN, float(pattern.teeth), "count"),
+        JudgedValue(TEETH_STATED, float(roll_set.teeth), "count"),
+    ]
+    if math.isfinite(pattern.moved_rad):
+        limit = max(SEAT_RAD, SEAT_SIGMAS * pattern.moved_sigma_rad)
+        figures.append(
+            JudgedValue(RUN_OUT_MOVED, pattern.moved_rad, "rad", limit,
+                        "common practice, no source: 0.02 mm at 100 mm, or six sigma")
+        )  # fmt: skip
+    return figures, [], pattern.teeth == roll_set.teeth
+
+
+def _table_figures(report: WheelReport, blocks: int) -> list[JudgedValue]:
+    return [
+        JudgedValue("largest error of a pitch", report.worst_pitch, "1", PRIOR_SD,
+                "common practice, no source: no usable wheel is worse"),
+        JudgedValue("pitch errors, rms", report.rms_pitch, "1"),
+        JudgedValue("run-out, amplitude in pitches", report.run_out_pitch, "1"),
+        JudgedValue("speed it would feign within a turn", report.run_out_speed, "1"),
+        JudgedValue("standard uncertainty of a tooth", report.sigma_pitch, "1", UNSURE_PITCH,
+                "common practice, no source"),
+        JudgedValue("blocks of whole turns learned", float(blocks), "count"),
+    ]  # fmt: skip

@@ -20,7 +20,7 @@ from daq.measure.force.alignment import Alignment, measure_alignment
 from daq.measure.speed.estimator import DELAY_S
 from daq.measure.speed.smoother import collect_edges
 from daq.measure.speed.tooth_errors import ToothTable
-from daq.proving.coast_fit import Coast, CoastFit, fit_coasts, whole_turns
+from daq.proving.coast_fit import Coast, CoastFit, fit_coasts, warming, whole_turns
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig
@@ -46,6 +46,7 @@ class Track(msgspec.Struct, frozen=True, eq=False):
     lost: int
     teeth: dict[str, ToothTable] = {}  # learned over the whole of it, by roll set
     asked_a: Array = np.zeros((0, 0))  # (roll sets, n), set points in force at the frame, summed
+    zeros: dict[str, float] = {}  # converter counts in use, by absorber
 
 
 def read_track(recording: Recording, rig: Rig) -> Track:
@@ -108,7 +109,7 @@ def read_track(recording: Recording, rig: Rig) -> Track:
     sets = len(rig.roll_sets)
     return Track(
         table[0], table[1 : 1 + sets], table[1 + sets : 1 + 2 * sets], tuple(samples), greeted,
-        lost, chain.tooth_tables(), table[1 + 2 * sets :],
+        lost, chain.tooth_tables(), table[1 + 2 * sets :], header.zeros,
     )  # fmt: skip
 
 
@@ -121,10 +122,14 @@ def coasting(track: Track, place: int) -> tuple[int, int]:
     usable = np.isfinite(speed) & (speed > LEAST_SPEED_MPS)
     usable &= np.isfinite(track.force_n[place])
     step = float(np.median(np.diff(track.time_s)))
-    # falling over half a second, in every half second
+    # falling over half a second, in every half second; of means over as long, so that the ripple of
+    # a wheel that is described wrongly does not cut the coast
     span = max(2, round(0.5 / step))
+    total = np.cumsum(np.where(np.isfinite(speed), speed, 0.0))
+    mean = np.array(speed)
+    mean[span:] = (total[span:] - total[:-span]) / span
     falling = np.zeros(speed.shape, dtype=bool)
-    falling[span:] = speed[span:] < speed[:-span] - SPEED_UP_MPS * 0.1
+    falling[span:] = mean[span:] < mean[:-span] - SPEED_UP_MPS * 0.1
     kept = usable & falling
     edges = np.flatnonzero(np.diff(np.concatenate(([False], kept, [False])).astype(np.int8)))
     best = (0, 0)
@@ -154,14 +159,14 @@ def coast_of(track: Track, rig: Rig, place: int) -> Coast:
     start_s = float(track.time_s[begin])
     end_s = float(track.time_s[end]) - start_s
     channel = track.hello.names(ChannelKind.WHEEL).index(roll_set.wheel)
-    at = _edges_s(track, channel) - start_s
+    at = edges_s(track, channel) - start_s
     at = at[(at >= 0.0) & (at <= end_s)]
     turns, travel = whole_turns(at, roll_set.teeth, 2.0 * math.pi * roll_set.roll_radius_m)
     force = np.ascontiguousarray(track.force_n[place, begin : end + 1])
     return Coast(end_s / (end - begin), force, turns, travel)
 
 
-def _edges_s(track: Track, channel: int) -> Array:
+def edges_s(track: Track, channel: int) -> Array:
     """Times of all edges of a wheel, device seconds as in `Track.time_s`."""
     hz = track.hello.tick_hz
     found: list[int] = []
@@ -171,12 +176,25 @@ def _edges_s(track: Track, channel: int) -> Array:
     return np.array(found, dtype=np.float64) / hz
 
 
-def identify(tracks: Sequence[Track], rig: Rig) -> dict[str, CoastFit]:
+class CoastFindings(msgspec.Struct, frozen=True, eq=False):
+    """Inertia and loss of a roll set; NaN where no free coast was repeated.
+
+    `warming_n`: change of loss from the first free coast to the same again; `zeros_moved_n`: what
+    the zeros of its cells did meanwhile, at the surface.
+    """
+
+    fit: CoastFit
+    warming_n: float = math.nan
+    zeros_moved_n: float = math.nan
+
+
+def identify(tracks: Sequence[Track], rig: Rig) -> dict[str, CoastFindings]:
     """Base inertia and loss by roll set from all coasts together, with the cells' part.
 
-    Raises Refused (code "coast") when the coasts cannot tell them.
+    The coasts stand in the order in which they ran. Raises Refused (code "coast") when they cannot
+    tell inertia and loss.
     """
-    fits = {}
+    found = {}
     for place, roll_set in enumerate(rig.roll_sets):
         absorbers = rig.absorbers_of(roll_set.name)
         share = math.hypot(*(one.cell.relative_sigma / len(absorbers) for one in absorbers))
@@ -186,13 +204,28 @@ def identify(tracks: Sequence[Track], rig: Rig) -> dict[str, CoastFit]:
                 for one in absorbers
             )
         )
-        fits[roll_set.name] = fit_coasts(
-            [coast_of(track, rig, place) for track in tracks],
+        coasts = [coast_of(track, rig, place) for track in tracks]
+        fit = fit_coasts(
+            coasts,
             roll_set.base_inertia_kg,
             force_relative_sigma=share,
             force_zero_sigma_n=zero,
         )
-    return fits
+        pair = warming(coasts, fit)
+        if pair is None:
+            found[roll_set.name] = CoastFindings(fit)
+            continue
+        first, last, change = pair
+        moved = math.hypot(
+            *(
+                (tracks[last].zeros.get(one.name, 0.0) - tracks[first].zeros.get(one.name, 0.0))
+                * (one.cell.full_scale_mv_per_v / 2.0**23 * one.cell.newton_per_mv_per_v)
+                * (one.arm_m * one.gear_ratio / roll_set.roll_radius_m)
+                for one in absorbers
+            )
+        )
+        found[roll_set.name] = CoastFindings(fit, change, moved)
+    return found
 
 
 def delays(track: Track, rig: Rig) -> dict[str, Alignment]:

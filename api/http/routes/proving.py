@@ -23,6 +23,8 @@ from api.http.entry.tokens import Role
 from api.services import proving
 from api.services.jobs import ProveJob
 from daq.proving.calibration import CalibrationArm, DeadWeight
+from daq.proving.causes import Cause
+from daq.proving.diagnosis import diagnose
 from daq.proving.overlay import rig_lines
 from daq.proving.quick_checks import shunt_signal
 from daq.proving.record import Proof, ProofStatus, Value, standing
@@ -42,10 +44,14 @@ class ProvingView(msgspec.Struct, frozen=True):
     standing: list[ProofStatus]
     lines: str  # TOML for the rig file
     proofs: int  # ever made
+    causes: tuple[Cause, ...]  # likely causes of what the newest proofs show
 
 
 class Proofs(msgspec.Struct, frozen=True):
+    """What was proven now, and the likely causes that the record names with it."""
+
     proofs: list[Proof]
+    causes: tuple[Cause, ...]
 
 
 class Applied(msgspec.Struct, frozen=True):
@@ -58,6 +64,12 @@ class Coasts(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Runs in which free rolls ran out, unloaded and under at least two loads."""
 
     runs: Annotated[list[RunId], Meta(min_length=1, max_length=40)]
+
+
+class TurningRuns(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Runs of one session in which the rolls turned freely."""
+
+    runs: Annotated[list[RunId], Meta(min_length=1, max_length=10)]
 
 
 class ResponseRun(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -130,6 +142,7 @@ async def view(request: Request) -> Response:
             standing(context.rig, kept, today),
             rig_lines(kept.values()),
             len(kept.proofs),
+            diagnose(context.rig, kept),
         )
     )
 
@@ -201,10 +214,19 @@ async def shunt(request: Request) -> Response:
     return await _kept(context, proofs)
 
 
-@router.post("/run-out", responses=gives(Proofs), openapi_extra=takes(OneRun))
+@router.post("/run-out", responses=gives(Proofs), openapi_extra=takes(TurningRuns))
 async def run_out(request: Request) -> Response:
-    """Pitch errors and run-out of the tooth wheels, learned from a recorded run."""
-    return await _from_one_run(request, "run-out", OneRun)
+    """Pitch errors, run-out and number of teeth of the wheels, best from several free coasts."""
+    context = context_of(request)
+    caller = context.caller(request, Role.MAINTAIN)
+    body = await read(request, TurningRuns)
+    return await _from_runs(context, caller, "run-out", tuple(body.runs))
+
+
+@router.post("/wiring", responses=gives(Proofs), openapi_extra=takes(OneRun))
+async def wiring(request: Request) -> Response:
+    """Whether each absorber's load arrives at its own cell, from a run that loads one at a time."""
+    return await _from_one_run(request, "wiring", OneRun)
 
 
 @router.post("/time-base", responses=gives(Proofs), openapi_extra=takes(LongRun))
@@ -273,5 +295,5 @@ async def _from_runs(
 
 
 async def _kept(context: Context, proofs: list[Proof]) -> Response:
-    await asyncio.to_thread(proving.keep, context.settings.data, context.rig, proofs)
-    return answer(Proofs(proofs))
+    after = await asyncio.to_thread(proving.keep, context.settings.data, context.rig, proofs)
+    return answer(Proofs(proofs, after.causes))

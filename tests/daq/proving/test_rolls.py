@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from bench.support.free_rolls import body
 from daq.errors import Refused
 from daq.proving.clock import ClockRate, Reference, against_host, against_pulses, of_time_base
 from daq.proving.overlay import merged
@@ -24,7 +25,7 @@ from daq.rig.description import parse_rig
 from daq.wire.codec import encode
 from daq.wire.frames import Channel, ChannelKind, Hello, ResetCause, Sample
 from simulator.rig_and_truck.setup import nominal, tooth_angles
-from tests.daq.free_rolls import body, record_coast
+from tests.daq.free_rolls import record_coast
 from tests.daq.synthetic import RIG_FILE
 
 TEXT = RIG_FILE.read_text(encoding="utf-8")
@@ -99,7 +100,7 @@ def stepped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Track, np.ndarray
 
 def test_the_wheel_report_is_that_of_the_true_wheel(stepped: tuple[Track, np.ndarray]) -> None:
     track, angles = stepped
-    proofs = {one.subject: one for one in of_run_out(RIG, track.teeth, TODAY, "coast")}
+    proofs = {one.subject: one for one in of_run_out(RIG, track.teeth, {}, TODAY, "coast")}
     said = {figure.name: figure.value for figure in proofs["front"].figures}
     pitch = 2.0 * math.pi / 60
     true = np.diff(np.append(angles, angles[0] + 2.0 * math.pi)) / pitch - 1.0

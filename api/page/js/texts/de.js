@@ -687,6 +687,13 @@ export const de = {
   "prove.shunt.1": "Nichts am Hebelarm; den Widerstand aus dem Datenblatt der Zelle bereitlegen.",
   "prove.shunt.2": "Am Rechner des Prüfstands: drumlin prove shunt BREMSE --shunt OHM, und tun, was es sagt.",
   "prove.shunt.3": "Mehr als 0,5 % daneben: die Zelle mit Gewichten kalibrieren.",
+  "prove.causes": "Wahrscheinliche Ursachen, nach allen Prüfungen zusammen",
+  "prove.k.wiring": "Verdrahtung der Zellen und Speisungen",
+  "prove.w.wiring": "Einmal, und nach Arbeiten an Zellen, Speisungen oder Steckern.",
+  "prove.wiring.1":
+    "Die freien Rollen auslaufen lassen und eine Bremse nach der anderen belasten, je eine Sekunde, dazwischen eine Sekunde Pause.",
+  "prove.wiring.2": "Diesen Lauf wählen und prüfen.",
+  "prove.wiring.3": "Jede Last muss an der eigenen Zelle ankommen und die eigenen Rollen bremsen.",
   "prove.k.response": "Antwort auf einen Lastsprung",
   "prove.k.diameter": "Durchmesser der Rollen",
   "prove.k.run-out": "Zahnräder",
@@ -704,8 +711,9 @@ export const de = {
   "prove.diameter.3": "An denselben Stellen eine Messuhr anlegen und die Rolle einmal von Hand drehen.",
   "prove.diameter.4":
     "Werte eingeben und prüfen; danach die Ausläufe wiederholen, denn Trägheit und Verluste folgen dem Radius.",
-  "prove.run-out.1": "Einen Auslauf von etwa zehn Sekunden aufzeichnen.",
-  "prove.run-out.2": "Diesen Lauf wählen und prüfen.",
+  "prove.run-out.1":
+    "Zwei Ausläufe von etwa zwanzig Sekunden aufzeichnen, dazwischen eine Stunde Arbeit oder einige Lasten.",
+  "prove.run-out.2": "Beide Läufe wählen und prüfen.",
   "prove.run-out.3": "Was gefunden wird, wird laufend herausgerechnet; ein Rad, das schlechter wurde, ansehen.",
   "prove.time-base.1":
     "Der Rechner soll Netzzeit halten, oder einen Puls je Sekunde an einen Radkanal legen (Kommandozeile).",

@@ -6,6 +6,7 @@ import { holdButton } from "../components/hold.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { rigNav } from "../components/subnav.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
+import { told } from "../messages.js";
 import { naturalName, t } from "../texts.js";
 import { dateTime, number, quantityOf, toShown, unitOf } from "../units.js";
 import { labelOf } from "../words.js";
@@ -15,6 +16,7 @@ const KINDS = [
   "zero",
   "dead-weight",
   "shunt",
+  "wiring",
   "delay",
   "response",
   "inertia",
@@ -28,6 +30,7 @@ const RANK = { failed: 3, overdue: 2, never: 1, passed: 0 };
 const STEPS = {
   daily: 3,
   shunt: 3,
+  wiring: 3,
   zero: 3,
   "dead-weight": 5,
   delay: 3,
@@ -42,7 +45,7 @@ const ONE_RUN = {
   daily: "coastdown",
   delay: "coastdown",
   response: "identification",
-  "run-out": "coastdown",
+  wiring: "coastdown",
   "time-base": "",
 };
 const day = (text) => (text ? dateTime(`${text}T12:00:00Z`).replace(/,? \d\d?:\d\d.*$/, "") : "–");
@@ -86,6 +89,17 @@ export function readLoads(text) {
   return loads.length ? loads : null;
 }
 
+/** One likely cause: which figures say so, and what to do next. */
+function causeLine(cause) {
+  return el(
+    "li",
+    { className: "prove-cause" },
+    el("b", { text: told(cause, "evidence") }),
+    " ",
+    el("span", { text: told(cause, "next_step") }),
+  );
+}
+
 export default class ProvingView {
   constructor({ store, helm }) {
     this.store = store;
@@ -117,7 +131,7 @@ export default class ProvingView {
       this.lead.replaceChildren(el("p", { text: answer.problem?.detail ?? t("answer.silent") }));
       return;
     }
-    const { standing, today, lines } = answer.data;
+    const { standing, today, lines, causes = [] } = answer.data;
     const due = standing.filter((one) => one.state !== "passed");
     setAttr(this.lead, "data-due", due.length ? "yes" : "no");
     this.lead.replaceChildren(
@@ -131,6 +145,7 @@ export default class ProvingView {
         className: "soft",
         text: `${t("prove.today", { day: day(today) })} ${this.maintains ? "" : t("prove.maintain")}`,
       }),
+      ...(causes.length ? [el("h2", { text: t("prove.causes") }), el("ul", {}, ...causes.map(causeLine))] : []),
     );
     this.cards.replaceChildren(
       ...KINDS.map((kind) =>
@@ -223,7 +238,7 @@ export default class ProvingView {
     }
     if (kind === "dead-weight") return this.weights();
     if (kind === "diameter") return this.diameter();
-    return this.runs(kind in ONE_RUN ? kind : "coasts");
+    return this.runs(kind in ONE_RUN || kind === "run-out" ? kind : "coasts");
   }
 
   /** Circumferences in mm across the width of one roll set, and dial readings. */
@@ -310,7 +325,7 @@ export default class ProvingView {
     );
   }
 
-  /** Choose recorded runs; one for most, three or more coasts for inertia and losses. */
+  /** Choose recorded runs; one for most, several coasts for inertia, losses and tooth wheels. */
   runs(kind) {
     const list = el("div", { className: "prove-runs" });
     const go = el("button", {

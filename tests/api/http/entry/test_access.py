@@ -84,6 +84,7 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("POST", "/api/proving/diameter", {}, Role.MAINTAIN),
     ("POST", "/api/proving/daily", {"run": RUN}, Role.MAINTAIN),
     ("POST", "/api/proving/shunt", {}, Role.MAINTAIN),
+    ("POST", "/api/proving/wiring", {}, Role.MAINTAIN),
     ("GET", "/api/identification", None, Role.WATCH),
     ("POST", "/api/identification/tune-up/accept", {"run_id": RUN}, Role.MAINTAIN),
     ("POST", "/api/identification/tune-up/drop", {}, Role.MAINTAIN),

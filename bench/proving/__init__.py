@@ -1,0 +1,1 @@
+"""What the proving catches: random rigs, each with one known wrong or none."""
