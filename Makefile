@@ -8,43 +8,64 @@
 PYTHON ?= $(shell for p in python3.13 python3.12 python3.11 python3 python; do \
 	$$p -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $$p && break; done)
 BIN := .venv/bin
+INSTALLED := .venv/.installed
 BUILT := .venv/.built
 # command:package where they differ
 SYSTEM_PACKAGES := mosquitto chromium node:nodejs npm gcc arm-none-eabi-gcc:gcc-arm-none-eabi
 PAGE_TOOLS := tests/page/node_modules/.package-lock.json
 EMULATOR := firmware/emulator/node_modules/.package-lock.json
 
-.PHONY: env run test check pictures firmware system-packages lock clean
+.PHONY: env run test check kernels ruff types layers dead-code page pictures firmware \
+	system-packages lock clean
 
 env: $(BUILT)
 
-# Everything pinned with hashes; the project itself is linked into the environment.
-$(BUILT): requirements-dev.lock pyproject.toml
+# Everything pinned with hashes; the project itself is linked into the environment. What is never
+# imported is never compiled to bytecode.
+$(INSTALLED): requirements-dev.lock pyproject.toml
 	@test -n "$(PYTHON)" || { echo "Python 3.11 or newer is needed and was not found. Install it, or give it: make PYTHON=/path/to/python3"; exit 1; }
 	@test -x $(BIN)/python || $(PYTHON) -m venv .venv 2>/dev/null || { \
 	  rm -rf .venv && $(PYTHON) -m venv --without-pip .venv && \
 	  $(PYTHON) -m pip --python $(BIN)/python install --quiet pip; }
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile --require-hashes -r requirements-dev.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile --no-deps --no-build-isolation --editable .
+	@touch $@
+
+$(BUILT): $(INSTALLED)
 	$(BIN)/drumlin compile
-	@touch $(BUILT)
+	@touch $@
 
 run: $(BUILT)
 	@exec $(BIN)/drumlin demo --follow
 
-test: $(BUILT) system-packages check
+test: system-packages check
 
-check: $(BUILT) $(PAGE_TOOLS) $(EMULATOR)
-	$(BIN)/ruff check .
-	$(BIN)/ruff format --check .
-	$(BIN)/mypy
-	$(BIN)/lint-imports
-	$(BIN)/python -m tests.dead_code
-	npm --prefix tests/page run --silent check
-	$(BIN)/drumlin compile
+# What is installed and checked without running goes side by side with compiling.
+check:
+	+$(MAKE) --no-print-directory --jobs 2 --output-sync=target \
+	  types kernels page $(EMULATOR) ruff layers dead-code
 	$(BIN)/pytest -m "not live and not browser" --numprocesses logical --dist worksteal
 	$(BIN)/pytest -m live
 	$(BIN)/pytest -m "browser and not live" --numprocesses 2 --dist loadfile
+
+kernels: $(BUILT)
+	$(BIN)/drumlin compile
+
+ruff: $(INSTALLED)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(INSTALLED)
+	$(BIN)/mypy
+
+layers: $(INSTALLED)
+	$(BIN)/lint-imports
+
+dead-code: $(INSTALLED)
+	$(BIN)/python -m tests.dead_code
+
+page: $(PAGE_TOOLS)
+	npm --prefix tests/page run --silent check
 
 # Types, lint and unit tests of the page's code; nothing of it is shipped.
 $(PAGE_TOOLS): tests/page/package.json tests/page/package-lock.json
