@@ -2,17 +2,19 @@
 
     python -m tests.catalogues
 
-Data flow: every `say("code", name=...)` of the sources, every catalogue (daq/texts/LANGUAGE.json)
--> complaints, exit status 1: a code that a catalogue lacks, a sentence that nobody says, a value
-that a sentence lacks or does not name, places that differ between languages, an unused word.
+Data flow: every `say("code", name=...)` of the sources, every label that the page's code asks for,
+every catalogue (daq/texts/LANGUAGE.json) -> complaints, exit status 1: a code or label that a
+catalogue lacks, one that nobody uses, a value that a sentence lacks or does not name, places that
+differ between languages, an unused word.
 """
 
 from __future__ import annotations
 
 import ast
 import functools
+import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import msgspec
@@ -22,6 +24,7 @@ from daq.texts.catalogue import ENGLISH, FOLDER, LanguageCatalogue
 from daq.texts.message import PLACE
 
 ROOT = Path(__file__).resolve().parents[1]
+PAGE = ROOT / "api" / "page" / "js"
 PRODUCT = ("api", "control", "daq")
 MAKER = "daq.texts.message"
 WITHIN = {"sentences", "amount", "difference"}  # said by daq.texts.message itself
@@ -110,6 +113,34 @@ def sources() -> list[Path]:
     return sorted(path for name in PRODUCT for path in (ROOT / name).rglob("*.py"))
 
 
+@functools.cache
+def on_the_page() -> str:
+    """All code of the page."""
+    return "\n".join(path.read_text(encoding="utf-8") for path in sorted(PAGE.rglob("*.js")))
+
+
+@functools.cache
+def asked_by_the_page() -> set[str]:
+    """The labels that the page's code asks for by their whole name."""
+    return set(re.findall(r"""\bt\(\s*"([a-z0-9._-]+)["]""", on_the_page()))
+
+
+@functools.cache
+def _named_on_the_page() -> tuple[set[str], tuple[str, ...]]:
+    """What may be labels, whole and as they begin before a value."""
+    whole = set(re.findall(r"""["'`]([\w.-]+)["'`]""", on_the_page()))
+    begins = re.findall(r"`([\w.-]+\.)\$\{", on_the_page())
+    return whole, tuple(dict.fromkeys(begins))
+
+
+def _unasked(labels: Iterable[str]) -> Iterator[str]:
+    """Labels that no code of the page names."""
+    whole, begins = _named_on_the_page()
+    for label in labels:
+        if label not in whole and not label.startswith(begins):
+            yield label
+
+
 def complaints(catalogues: dict[str, LanguageCatalogue]) -> list[str]:
     """What does not fit, one line each."""
     english = catalogues[ENGLISH]
@@ -128,6 +159,9 @@ def complaints(catalogues: dict[str, LanguageCatalogue]) -> list[str]:
     found += [f"nobody says '{code}'" for code in english.messages if code not in used]
     literals = _literals() | {effect.name.lower() for effect in Effect}
     found += [f"nobody uses the word '{word}'" for word in english.words if word not in literals]
+    found += [f"{ENGLISH}.json lacks the page's '{label}'"
+              for label in sorted(asked_by_the_page() - set(english.page))]  # fmt: skip
+    found += [f"the page does not ask for '{label}'" for label in _unasked(english.page)]
     for language, other in catalogues.items():
         found += _differences(english, other, language)
     return found
@@ -136,12 +170,12 @@ def complaints(catalogues: dict[str, LanguageCatalogue]) -> list[str]:
 def _differences(
     english: LanguageCatalogue, other: LanguageCatalogue, language: str
 ) -> Iterator[str]:
-    for kind in ("messages", "words"):
+    for kind in ("messages", "words", "page"):
         ours, theirs = getattr(english, kind), getattr(other, kind)
         yield from (f"{language}.json lacks '{key}'" for key in ours if key not in theirs)
         yield from (f"{language}.json has '{key}' alone" for key in theirs if key not in ours)
-    for code, sentence in other.messages.items():
-        wanted = places(english.messages.get(code, sentence))
+    for code, sentence in (*other.messages.items(), *other.page.items()):
+        wanted = places(english.messages.get(code) or english.page.get(code, sentence))
         if places(sentence) != wanted:
             yield f"{language}.json: '{code}' has other places than {', '.join(sorted(wanted))}"
 

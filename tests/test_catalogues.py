@@ -52,3 +52,28 @@ def test_languages_that_name_other_values_are_named(whole: dict[str, LanguageCat
     assert "xx.json: 'runs-were-void' has other places than count" in complaints(
         {**whole, "xx": other}
     )
+
+
+def relabelled(of: LanguageCatalogue, **labels: str | None) -> LanguageCatalogue:
+    told = {**of.page, **labels}
+    return msgspec.structs.replace(of, page={k: v for k, v in told.items() if v is not None})
+
+
+@pytest.mark.parametrize(
+    ("language", "labels", "complaint"),
+    [
+        ("en", {"settings.units": None}, "en.json lacks the page's 'settings.units'"),
+        ("en", {"asked.by.nobody": "Hm."}, "the page does not ask for 'asked.by.nobody'"),
+        ("xx", {"settings.units": None}, "xx.json lacks 'settings.units'"),
+        ("xx", {"settings.unit": "Enhet"}, "xx.json has 'settings.unit' alone"),
+        ("xx", {"run.at": "på"}, "xx.json: 'run.at' has other places than where"),
+    ],
+)
+def test_a_label_of_the_page_that_is_missing_unused_or_unlike_is_named(
+    whole: dict[str, LanguageCatalogue],
+    language: str,
+    labels: dict[str, str | None],
+    complaint: str,
+) -> None:
+    three = {**whole, "xx": whole["de"]}
+    assert complaint in complaints({**three, language: relabelled(three[language], **labels)})

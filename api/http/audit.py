@@ -24,6 +24,7 @@ import msgspec
 from api.http.entry.access import Caller
 from api.http.entry.admission import Bucket
 from daq.errors import StoreError
+from daq.texts.message import say
 
 Detail = dict[str, str | float | int | bool | None]
 FILE_NAME = "audit.jsonl"
@@ -209,8 +210,8 @@ def verify(folder: Path) -> int:
                 entry = None
             if entry is None or entry.chain != chained(chain, entry):
                 raise StoreError(
-                    f"The audit log is broken at line {number}.",
-                    "Somebody or something changed it; compare it with a backup.",
+                    say("audit-log-broken-at-line", line=number),
+                    say("somebody-or-something-changed-compare-with"),
                 )
             chain = entry.chain
     return number

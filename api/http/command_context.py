@@ -22,6 +22,7 @@ from api.runtime.channel_client import ChannelClient
 from api.settings import Settings
 from control.core.commands import Answer, AnyCommand
 from daq.tasks import Tasks
+from daq.texts.message import say
 
 AUDIT_WAITING = 64  # entries of a prompt listener on their way to the disk
 
@@ -69,8 +70,8 @@ class CommandContext(msgspec.Struct, kw_only=True):
         raise Problem(
             422 if answer.code == "malformed" else 409,
             answer.code or "refused",
-            answer.reason or "The rig refused that.",
-            answer.remedy or "Look at the rig's state, then try again.",
+            answer.reason or say("rig-refused"),
+            answer.remedy or say("look-at-rig-state-then-try"),
         )
 
     async def _enter(
@@ -98,7 +99,7 @@ def operator_of(request: HTTPConnection) -> tuple[CommandContext, Caller]:
         raise Problem(
             400,
             "client-id",
-            "The Drumlin-Client header is missing: the helm needs to know one page from another.",
-            "Send 4 to 64 letters, digits, dashes or underscores, the same in every request.",
+            say("drumlin-client-header-missing-helm-needs"),
+            say("send-4-64-letters-digits-dashes"),
         )
     return context, caller

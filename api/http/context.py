@@ -27,6 +27,7 @@ from api.services.campaigns import CampaignService
 from api.store.disk import DiskBudget
 from api.store.run_lifecycle import RunLifecycle
 from daq.rig.description import Rig
+from daq.texts.message import say
 
 SLOW_THREADS = 3  # of those in api.http.app
 HEAT_KEPT_S = 10.0  # rotors change little within it
@@ -93,8 +94,8 @@ class Context(CommandContext, kw_only=True):
             raise Problem(
                 429,
                 "too-heavy",
-                "Too many heavy questions from here.",
-                "Wait until those are answered, then ask again.",
+                say("too-many-heavy-questions-from-here"),
+                say("wait-until-those-are-answered-then"),
                 {"Retry-After": "5"},
             )
         charge = Charge()
@@ -112,16 +113,16 @@ class Context(CommandContext, kw_only=True):
             raise Problem(
                 507,
                 "disk-low",
-                f"The data directory does not answer: {error.strerror}.",
-                "Bring it back, with its disk, then start again.",
+                say("data-directory-does-not-answer", why=error.strerror),
+                say("bring-back-with-its-disk-then"),
             ) from None
         floor_mb = self.settings.store.min_free_mb
         if free_mb < floor_mb:
             raise Problem(
                 507,
                 "disk-low",
-                f"Only {free_mb:.0f} MB are free for recordings; {floor_mb} MB are needed.",
-                "Move old runs to another disk, then start again.",
+                say("only-mb-are-free-for-recordings", free_mb=free_mb, floor_mb=floor_mb),
+                say("move-old-runs-another-disk-then"),
             )
 
 

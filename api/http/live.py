@@ -22,6 +22,7 @@ from api.runtime.channel_client import ChannelClient
 from api.services.telemetry_json import encode
 from control.telemetry import Event
 from daq.tasks import Tasks
+from daq.texts.message import say
 from daq.texts.published import published_json
 
 log = logging.getLogger("drumlin.service")
@@ -155,8 +156,8 @@ class Hub:
             raise Problem(
                 503,
                 "viewers",
-                f"{owned} live lines of this token are open here already.",
-                "Close some of them.",
+                say("live-lines-token-are-open-here", count=owned),
+                say("close-some-them"),
                 {"Retry-After": "10"},
             )
         watchers = [each for each in self._viewers if each.standing is Standing.WATCH]
@@ -178,8 +179,8 @@ class Hub:
             raise Problem(
                 503,
                 "viewers",
-                f"{len(self._viewers)} viewers are connected.",
-                "Close some of them.",
+                say("viewers-are-connected", count=len(self._viewers)),
+                say("close-some-them"),
                 {"Retry-After": "10"},
             )
         victim = next(each for each in viewers if each.owner == owner)

@@ -21,6 +21,7 @@ from control.forecast.outlook import Outlook
 from control.test_kinds.plans import Plan
 from daq.errors import DrumlinError
 from daq.quantities import UnitSystem
+from daq.texts.message import say
 
 OUTLOOK_WITHIN_S = 3.0
 
@@ -36,8 +37,8 @@ def check_vehicle(plan: Plan, vehicle: str) -> None:
         raise Problem(
             409,
             "vehicle-missing",
-            "This test simulates a vehicle's road load, and nobody said whose.",
-            "Choose the vehicle that stands on the rolls, then start again.",
+            say("test-simulates-vehicle-road-load-nobody"),
+            say("choose-vehicle-stands-on-rolls-then"),
         )
 
 

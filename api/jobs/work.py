@@ -23,6 +23,7 @@ from api.jobs.fork_server import ENDING
 from api.jobs.job import Busy, Complaint, Job, WorkError
 from api.jobs.worker import COMPLAINED, DONE, LENGTH
 from daq.errors import Refused
+from daq.texts.message import say
 
 LARGEST_BYTES = 64 << 20
 HIGHEST = 2  # rank of who operates, and of the service itself
@@ -50,7 +51,9 @@ class _Desk:
         if self._busy:
             # The last places are kept for people who may operate.
             if len(self._waiting) >= (most_waiting if rank >= HIGHEST else most_waiting // 2):
-                raise Busy("Too many such jobs wait already.", "Try again when some are done.")
+                raise Busy(
+                    say("too-many-such-jobs-wait-already"), say("try-again-when-some-are-done")
+                )
             place = (-rank, next(self._number), asyncio.get_running_loop().create_future())
             heapq.heappush(self._waiting, place)
             try:
@@ -101,7 +104,7 @@ class _Forks:
                 socket.send_fds(asked, [name.encode()], [line.fileno()])
                 return
             await self._end()
-        raise WorkError("No worker could be started.", "Try again in a moment.")
+        raise WorkError(say("no-worker-could-be-started"), say("try-again-in-moment"))
 
     async def _start(self) -> socket.socket:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
@@ -203,8 +206,8 @@ async def _work(
             await _read(reader, told)
     except TimeoutError:
         raise WorkError(
-            f"The work took longer than {time_limit_s:g} s.",
-            "Try again when the computer has less to do.",
+            say("work-took-longer-than-s", limit=time_limit_s),
+            say("try-again-when-computer-has-less"),
         ) from None
     finally:
         if not reader.at_eof():
@@ -217,7 +220,7 @@ async def _work(
         if spent is not None and len(told) >= ENDING.size:
             spent(ENDING.unpack(told[-ENDING.size :])[1])
     if len(told) < ENDING.size:
-        raise WorkError("The work was broken off.", "Try again.")
+        raise WorkError(say("work-was-broken-off"), say("try-again"))
     exit_code, _ = ENDING.unpack(told[-ENDING.size :])
     answer = bytes(told[: -ENDING.size])
     if exit_code == DONE and len(answer) <= LARGEST_BYTES:
@@ -238,7 +241,8 @@ def _error(exit_code: int, answer: bytes) -> Refused | WorkError:
     if exit_code != COMPLAINED:
         last = answer[:300].decode(errors="replace") or "no message"
         return WorkError(
-            f"The work failed ({exit_code}): {last}", "Evaluate the run again, then retry."
+            say("work-failed", exit_code=str(exit_code), last=last),
+            say("evaluate-run-again-then-retry"),
         )
     complaint = msgspec.json.decode(answer, type=Complaint)
     if complaint.code:

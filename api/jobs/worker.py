@@ -14,6 +14,7 @@ import msgspec
 from api.jobs.job import Complaint, Job
 from api.jobs.limits import apply_limits
 from daq.errors import DrumlinError
+from daq.texts.message import say
 
 LENGTH = struct.Struct("!Q")
 DONE, COMPLAINED = 0, 1  # exit codes
@@ -28,7 +29,7 @@ def main(kind: type[Job], line: socket.socket) -> int:
     try:
         answer = job.run()
     except MemoryError:
-        complaint = Complaint("The work needs more memory than it may have.", "Ask for less.")
+        complaint = Complaint(say("work-needs-more-memory-than-may"), say("ask-for-less"))
     except DrumlinError as error:
         complaint = Complaint(error.problem, error.remedy, getattr(error, "code", ""))
     else:

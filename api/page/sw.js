@@ -17,7 +17,7 @@ self.addEventListener("activate", (event) => {
   );
 });
 
-const SHELL = /\.(js|css|svg|woff2|webmanifest|html)$|\/$/;
+const SHELL = /\.(js|css|svg|woff2|webmanifest|html)$|\/$|\/texts\/\w+\.json$/;
 
 self.addEventListener("fetch", (event) => {
   const { request } = event;

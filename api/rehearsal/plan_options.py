@@ -15,6 +15,7 @@ from control.campaigns.campaign import Campaign
 from control.test_kinds.kinds import KINDS
 from control.test_kinds.plans import Plan
 from daq.errors import DrumlinError
+from daq.texts.message import say
 
 # A pickup's road load: 40 CFR form, coefficients of a public test-car list (lbf and mph).
 ROAD_LOAD = {"a_lbf": 50.93, "b_lbf_per_mph": 0.1598, "c_lbf_per_mph2": 0.04263}
@@ -48,9 +49,8 @@ def plan_of(kind: str, asked: PlanOptions) -> Plan | Campaign:
     """The plan. Raises DrumlinError when the options do not make one."""
     if kind not in KINDS:
         raise DrumlinError(
-            f"There is no test kind '{kind}' and no such plan file.",
-            f"Kinds: {', '.join(KINDS)}; or a file that ends in .toml, such as those that "
-            "'drumlin examples' lists.",
+            say("there-no-test-kind-no-such", kind=kind),
+            say("kinds-or-file-ends-in-toml", kinds=KINDS),
         )
     data: dict[str, Any] = {"kind": kind} | _DATA[kind](asked)
     given = {name: value for name, value in data.items() if value is not None}
@@ -73,7 +73,7 @@ def _map(asked: PlanOptions) -> dict[str, Any]:
         points = [float(each) for each in asked.points.split(",") if each.strip()]
     except ValueError:
         raise DrumlinError(
-            f"'{asked.points}' is not a list of numbers.", "Give --points 1500,1800,2100."
+            say("not-list-numbers", points=asked.points), say("give-points-1500-1800-2100")
         ) from None
     return {"points_rpm": points or [1500.0, 2000.0, 2500.0]}
 
@@ -115,7 +115,7 @@ def _climb(asked: PlanOptions) -> dict[str, Any]:
 
 def _trace(asked: PlanOptions) -> dict[str, Any]:
     if asked.trace is None:
-        raise DrumlinError("A speed trace needs its file.", "Give --trace FILE.")
+        raise DrumlinError(say("speed-trace-needs-its-file"), say("give-trace-file"))
     return {"vehicle": _vehicle(asked), "file": str(asked.trace)}
 
 

@@ -22,7 +22,7 @@ from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import GradeClimb, Plan, SpeedTrace, SteadyHold, kind_of
 from daq.errors import DrumlinError, Refused
 from daq.rig.description import Rig, load_rig
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 
 ACT_EVERY = 5  # frames between two looks of the driver
 NOTE_EVERY = 10
@@ -170,8 +170,8 @@ def run_once(virtual: VirtualRig, plan: Plan, driver: DriverOf, run_id: str) -> 
             if virtual.plant.now_s - began_s > longest_s:
                 phase = virtual.core.test.phase if virtual.core.test is not None else "?"
                 raise DrumlinError(
-                    f"The test was still in '{phase}' after {longest_s:.0f} s of virtual time.",
-                    "Choose other set points, another --gear or more --pedal.",
+                    say("test-was-still-in-after-s", phase=phase, longest=longest_s),
+                    say("choose-other-set-points-another-gear"),
                 )
     driver.driver.tell(pedal=0.0)
     while virtual.core.state is State.EASING:
@@ -186,7 +186,7 @@ def run_once(virtual: VirtualRig, plan: Plan, driver: DriverOf, run_id: str) -> 
 
 def _start(settings: PlanSettings, plan: Plan, seconds: float) -> tuple[Rig, VirtualRig]:
     if not 0.0 < settings.pedal_pct <= 100.0:
-        raise DrumlinError("The pedal goes from 0 to 100 %.", "Give --pedal within that.")
+        raise DrumlinError(say("pedal-goes-from-0-100"), say("give-pedal-within"))
     rig = rig_for(load_rig(settings.rig), seconds)
     check_plan(plan, rig, None, engine_speed=True)  # at once, not after the drive up
     return rig, VirtualRig(rig, settings.seed)
@@ -254,7 +254,7 @@ def _campaign(settings: PlanSettings, campaign: Campaign) -> Result:
         else:
             if virtual.core.state is not State.READY:
                 raise Refused(
-                    f"The rig is {virtual.core.state}, not ready.", "See the faults.", "not-ready"
+                    f"The rig is {virtual.core.state}, not ready.", say("see-faults"), "not-ready"
                 )
             progress.started(conditions)
             run_id = f"rehearsal-{len(runs) + 1}"

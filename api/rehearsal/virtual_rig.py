@@ -28,6 +28,7 @@ from control.core.memory import Memory
 from control.telemetry import Event
 from daq.errors import DrumlinError, Refused
 from daq.rig.description import Rig
+from daq.texts.message import say
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import FromFrontEnd
@@ -76,8 +77,8 @@ class VirtualRig:
             self.advance()
             if self.plant.now_s > until:
                 raise DrumlinError(
-                    "The core did not answer a command for 1 s of virtual time.",
-                    "This is a defect; please report it.",
+                    say("core-did-not-answer-command-for"),
+                    say("defect-please-report"),
                 )
         answer = self.answers.pop(number)
         if not answer.accepted:
@@ -160,6 +161,6 @@ def drive_up(virtual: VirtualRig, rpm: float | None, speed_mps: float | None) ->
         if near:
             return
     raise DrumlinError(
-        f"The simulated truck did not reach the start within {PATIENCE_S:g} s.",
-        "Choose a lower set point, another --gear or more --pedal.",
+        say("simulated-truck-did-not-reach-start", patience=PATIENCE_S),
+        say("choose-lower-set-point-another-gear"),
     )

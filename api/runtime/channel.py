@@ -17,6 +17,7 @@ import msgspec
 from control.core.commands import Answer, AnyCommand
 from control.telemetry import Event, Telemetry
 from daq.errors import DrumlinError, LinkError
+from daq.texts.message import say
 
 CHANNEL_VERSION = 1
 SOCKET_NAME = "loop.sock"
@@ -98,6 +99,6 @@ class Splitter:
 def check_path(path: Path) -> None:
     if len(os.fsencode(path)) > _PATH_LIMIT:
         raise DrumlinError(
-            f"The path {path} is longer than a local socket allows ({_PATH_LIMIT} bytes).",
-            "Choose a shorter --data directory.",
+            say("path-longer-than-local-socket-allows", path=path, limit=_PATH_LIMIT),
+            say("choose-shorter-data-directory"),
         )

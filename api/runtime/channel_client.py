@@ -33,6 +33,7 @@ from api.runtime.channel import (
 from control.core.commands import Answer, AnyCommand
 from control.telemetry import Event, Telemetry
 from daq.tasks import Tasks
+from daq.texts.message import say
 
 
 class EventStream:
@@ -111,8 +112,8 @@ class ChannelClient:
         while not self.connected:
             if asyncio.get_running_loop().time() > deadline:
                 raise LoopGone(
-                    f"The loop process did not answer at {self._path} for {timeout_s:g} s.",
-                    "See whether it runs, and what it last reported.",
+                    say("loop-process-did-not-answer-at", path=self._path, limit=timeout_s),
+                    say("see-whether-runs-what-last-reported"),
                 )
             await asyncio.sleep(0.01)  # the state has two sides; polling it is simplest
 
@@ -138,9 +139,7 @@ class ChannelClient:
         Raises LoopGone when the loop is not connected, goes away or stays silent for `timeout_s`.
         """
         if self._writer is None or not self.connected:
-            raise LoopGone(
-                "The loop process is not connected.", "Wait for it to come back, then try again."
-            )
+            raise LoopGone(say("loop-process-not-connected"), say("wait-for-come-back-then-try"))
         number = next(self._ids)
         future: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
         self._pending[number] = future
@@ -150,8 +149,8 @@ class ChannelClient:
                 return await future
         except TimeoutError:
             raise LoopGone(
-                f"The loop process did not answer a command for {timeout_s:g} s.",
-                "Look at the rig; the load eases off by itself when the loop is gone.",
+                say("loop-process-did-not-answer-command", limit=timeout_s),
+                say("look-at-rig-load-eases-off"),
             ) from None
         finally:
             self._pending.pop(number, None)
@@ -210,7 +209,7 @@ class ChannelClient:
             if not future.done():
                 future.set_exception(
                     LoopGone(
-                        "The loop process went away before it answered.",
-                        "Look at the rig; the load eases off by itself when the loop is gone.",
+                        say("loop-process-went-away-before-answered"),
+                        say("look-at-rig-load-eases-off"),
                     )
                 )

@@ -31,6 +31,7 @@ from api.runtime.channel import (
 from control.core.commands import Answer, AnyCommand
 from control.telemetry import Event, Telemetry
 from daq.errors import LinkError
+from daq.texts.message import say
 
 COMMANDS_WAITING = 64  # of one client; beyond it the loop stops reading from that one
 _HIGH_WATER_BYTES = 128 * 1024
@@ -140,8 +141,8 @@ class ChannelServer:
         check_path(path)
         if _answers(path):
             raise LinkError(
-                f"Another loop process already serves {path}.",
-                "End it first, or use another --data directory.",
+                say("another-loop-process-already-serves", path=path),
+                say("end-first-or-use-another-data"),
             )
         path.unlink(missing_ok=True)  # noqa: ASYNC240 (one call, before anything runs)
         loop = asyncio.get_running_loop()
@@ -233,9 +234,7 @@ class ChannelServer:
             client.close()
             return
         client.offer(
-            Answer(
-                number, False, "malformed", f"{error}.", "Correct the command and send it again."
-            )
+            Answer(number, False, "malformed", f"{error}.", say("correct-command-send-again"))
         )
 
 

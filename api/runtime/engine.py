@@ -35,7 +35,7 @@ from control.telemetry import Event, LoopHealth, State, Telemetry
 from daq.clock import HostMap
 from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 from daq.texts.published import written
 from daq.wire.deframer import WireCounters
 from daq.wire.frames import Frame, FromFrontEnd, Hello, Sample, ToFrontEnd
@@ -117,9 +117,9 @@ class Engine:
         if up:
             self.reconnects += 1
             self.core.line_opened()
-            self._notice("The front end is connected.", {})
+            self._notice(say("front-end-connected"), {})
         else:
-            self._notice(f"The connection to the front end ended. {problem}".strip(), {})
+            self._notice(say("connection-ended", problem=problem), {})
 
     def received(self, received: list[tuple[Frame, bytes]], host_ns: int) -> None:
         """The sound frames of one read, with their bytes and the host time of the read."""
@@ -132,8 +132,12 @@ class Engine:
                 if late is not None and now_s - self._late_said_s > LATE_NOTICE_S:
                     self._late_said_s = now_s
                     self._notice(
-                        f"The loop was late: {late.gap_s * 1e3:.1f} ms between two frames; the "
-                        f"longest work before was {late.work} ({late.work_s * 1e3:.1f} ms).",
+                        say(
+                            "loop-was-late-ms-between-two",
+                            gap_ms=late.gap_s * 1000.0,
+                            work=late.work,
+                            work_ms=late.work_s * 1000.0,
+                        ),
                         {"gap_ms": late.gap_s * 1e3, "work": late.work},
                     )
                 self._last_frame_s = now_s
@@ -208,7 +212,7 @@ class Engine:
             problem = calibration_problem(self.rig, self._today())
             self.core.outside("calibration-due", bool(problem), problem)
         if self._box.failure:
-            self._notice(f"The black box could not be written. {self._box.failure}", {})
+            self._notice(say("black-box-not-written", problem=self._box.failure), {})
             self._box.failure = ""
         self._files.look_at_disk()
         clocks = self.link.host_map if self.link is not None else None
@@ -299,9 +303,9 @@ class Engine:
     def _dump_box(self) -> None:
         name = datetime.now(UTC).strftime("%Y%m%d-%H%M%S-") + f"{time.monotonic_ns() % 10**4:04d}"
         if self._box.dump(name):
-            self._notice(f"The last minute is kept as black box {name}.", {"name": name})
+            self._notice(say("last-minute-kept-as-black-box", name=name), {"name": name})
         else:
-            self._notice("No black box of this trip: the one before is still being written.", {})
+            self._notice(say("no-black-box-trip-one-before"), {})
 
     def _save_memory(self, now_s: float) -> None:
         self._memory_due_s = now_s + MEMORY_S
@@ -310,5 +314,5 @@ class Engine:
             self._saved = memory
             self._memory.save(memory)
 
-    def _notice(self, text: str, data: dict[str, Text | float | int | bool]) -> None:
+    def _notice(self, text: Text, data: dict[str, Text | float | int | bool]) -> None:
         self._server.publish_event(Event(self.core.time_s, "notice", text, data))

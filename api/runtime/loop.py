@@ -33,6 +33,7 @@ from api.runtime.warm_up import warm_up
 from daq.errors import DrumlinError, WireError
 from daq.link.port import Link
 from daq.rig.description import load_rig
+from daq.texts.message import say
 
 TICK_S = 0.01
 HOUSE_S = 1.0
@@ -169,8 +170,8 @@ async def _greeting(engine: Engine, stop: asyncio.Event) -> None:
             return
         if session.mismatch:
             raise WireError(
-                f"The front end does not fit: {session.mismatch}.",
-                "Make firmware and rig file agree, then start again.",
+                say("front-end-does-not-fit", why=session.mismatch),
+                say("make-firmware-rig-file-agree-then"),
             )
         await asyncio.sleep(0.02)
 

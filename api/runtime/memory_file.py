@@ -16,6 +16,7 @@ import msgspec
 from api.folders import MEMORY_NAME
 from control.core.memory import MEMORY_SCHEMA, Memory
 from daq.errors import DrumlinError
+from daq.texts.message import say
 
 
 def read_memory(path: Path) -> Memory | None:
@@ -30,19 +31,19 @@ def read_memory(path: Path) -> Memory | None:
         return None
     except OSError as error:
         raise DrumlinError(
-            f"The rig's memory {path} cannot be read: {error.strerror}.", "Mend its rights."
+            say("rig-memory-cannot-be-read", path=path, why=error.strerror), say("mend-its-rights")
         ) from None
     try:
         memory = msgspec.json.decode(data, type=Memory)
     except msgspec.DecodeError as error:
         raise DrumlinError(
-            f"The rig's memory {path} is damaged: {error}.",
-            "It may hold a latched trip. Check the rig, then move the file away and start again.",
+            say("rig-memory-damaged", path=path, error=error),
+            say("may-hold-latched-trip-check-rig"),
         ) from None
     if memory.schema > MEMORY_SCHEMA:
         raise DrumlinError(
-            f"The rig's memory {path} was written by a newer version of Drumlin.",
-            "Use that version, or move the file away after checking the rig.",
+            say("rig-memory-was-written-by-newer", path=path),
+            say("use-version-or-move-file-away"),
         )
     return memory
 

@@ -27,12 +27,13 @@ from daq.measure.speed.tooth_errors import ToothTable
 from daq.recording.reader import Header
 from daq.recording.recorder import RawRecorder, RecorderState, RecordKind
 from daq.rig.description import Rig
+from daq.texts.message import Text, say
 
 DECISION = 8  # record kind beside recorder.RecordKind: msgpack of Telemetry, in black boxes only
 MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
 OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
 LEAST_FREE_MB = 500  # less room on the data's disk: no new test, unless the settings say otherwise
-GONE = "The file of the run is gone: somebody moved or removed it or its folder."
+GONE = say("file-run-gone-somebody-moved-or")
 LAST_FREE_BYTES = 150_000_000  # less: the running test ends in order, while there is room for that
 _SOUND = frozenset({RecorderState.RECORDING, RecorderState.CLOSED})
 
@@ -73,13 +74,13 @@ class RunFile:
         self._recorder: RawRecorder | None = None
         self._waiting: list[Entry] | None = None  # None: no run under way
         self._hello = b""
-        self._trouble = ""
-        self._gone = ""  # the run's file, while it is written
+        self._trouble: Text = ""
+        self._gone: Text = ""  # the run's file, while it is written
         self._opening: _Opening | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._looking = False
-        self.disk_low = ""  # what to say about too little room, "" when there is enough
-        self.disk_full = ""  # the same, when not even the running test may go on
+        self.disk_low: Text = ""  # what to say about too little room, "" when there is enough
+        self.disk_full: Text = ""  # the same, when not even the running test may go on
 
     @property
     def state(self) -> str:
@@ -89,7 +90,7 @@ class RunFile:
         return "idle" if self._waiting is None and self._recorder is None else "recording"
 
     @property
-    def failure(self) -> str:
+    def failure(self) -> Text:
         """Why the recording cannot be written, "" when it can."""
         if self._recorder is not None:
             view = self._recorder.view
@@ -98,9 +99,7 @@ class RunFile:
             if self._gone:
                 return self._gone
         if self._opening is not None and time.monotonic() - self._opening.since_s > OPEN_WITHIN_S:
-            return (
-                f"The run's file is not open after {OPEN_WITHIN_S:g} s: the disk does not answer."
-            )
+            return say("run-file-not-open-after-s", limit=OPEN_WITHIN_S)
         return self._trouble
 
     def look_at_disk(self) -> None:
@@ -114,7 +113,7 @@ class RunFile:
             try:
                 status = os.statvfs(self._data)
                 free = status.f_bavail * status.f_frsize
-                said = f"{free / 1e6:.0f} MB free"
+                said = say("mb-free", free_mb=free / 1e6)
                 self.disk_low = said if free < self._least_free_bytes else ""
                 self.disk_full = said if free < LAST_FREE_BYTES else ""
                 self._gone = "" if recorder is None or recorder.in_place() else GONE
@@ -187,7 +186,7 @@ class RunFile:
                 if last is not None:
                     _write(last, waiting)
             if last is not None and not last.close():
-                self._trouble = last.view.problem or "The recording's end could not be written."
+                self._trouble = last.view.problem or say("recording-end-could-not-be-written")
             loop.call_soon_threadsafe(then)
 
         self._thread.submit(work)

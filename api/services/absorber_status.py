@@ -17,12 +17,9 @@ from control.absorber.map_points import AbsorberMapNow, absorber_map
 from control.core.memory import AbsorberMemory, Memory
 from control.load_loop.tuning import OBSERVER_SHARE
 from daq.rig.description import Rig
+from daq.texts.message import Text, say
 
-CAUTION = (
-    "The margins are of a linear model that knows nothing of tyres and driveline. After accepting "
-    "a tune-up, try it with a light pedal and people clear of the rolls; go back if the load "
-    "swings. A software stop is no emergency stop."
-)
+CAUTION = say("margins-are-linear-model-knows-nothing")
 
 
 class AbsorberStatus(msgspec.Struct, frozen=True):
@@ -33,7 +30,7 @@ class AbsorberStatus(msgspec.Struct, frozen=True):
     in_force: AcceptedTuneUp | None  # null: the usual tuning
     observer_share: float  # in force now
     usual_share: float
-    caution: str = CAUTION
+    caution: Text = CAUTION
 
 
 def identification(rig: Rig, data: Path) -> AbsorberStatus:

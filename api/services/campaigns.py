@@ -28,7 +28,7 @@ from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan, kind_of
 from daq.errors import NoSuchRun, Refused, StoreError
 from daq.rig.description import Rig
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 
 LOOK_EVERY_S = 1.0
 STALE_S = 1.0
@@ -60,7 +60,7 @@ class CampaignView(msgspec.Struct, frozen=True):
     now: dict[str, float]  # the same now; what is not measured is left out
     sets: dict[str, str]  # set-up -> its set of runs; "" -> the set of all of them
     complete: bool
-    hints: tuple[str, ...]
+    hints: tuple[Text, ...]
     made_at: str
 
 
@@ -106,7 +106,7 @@ class CampaignService:
                 continue
             if filed is not None:
                 self.current = InHand(filed, self._clock())
-                self.current.sequence.pause("The service was restarted.")
+                self.current.sequence.pause(say("service-was-restarted"))
                 return
 
     async def run(self) -> None:
@@ -136,8 +136,8 @@ class CampaignService:
         async with self._lock:
             if self.current is not None and not self.current.sequence.ended:
                 raise Refused(
-                    f"The campaign '{self.current.filed.name}' is in hand.",
-                    "Finish or stop it first.",
+                    say("campaign-in-hand", name=self.current.filed.name),
+                    say("finish-or-stop-first"),
                     "campaign-in-hand",
                 )
             campaign_id = new_run_id()
@@ -199,7 +199,7 @@ class CampaignService:
         """End it for good; whoever calls eases a run off. Raises Refused."""
         async with self._lock:
             hand = self._of(campaign_id)
-            hand.sequence.stop(f"Stopped by {who}.")
+            hand.sequence.stop(say("stopped-by", who=who))
             await self._keep(hand)
             await self._record(hand)
             return self._view(hand)
@@ -229,8 +229,8 @@ class CampaignService:
         hand = self.current
         if hand is None or hand.filed.id != campaign_id:
             raise Refused(
-                f"The campaign {campaign_id} is not in hand.",
-                "Look at the list of campaigns.",
+                say("campaign-not-in-hand", campaign=campaign_id),
+                say("look-at-list-campaigns"),
                 "campaign-not-in-hand",
             )
         return hand
@@ -238,7 +238,9 @@ class CampaignService:
     async def _filed(self, campaign_id: str) -> Filed:
         filed = await asyncio.to_thread(read_campaign, self._data, campaign_id)
         if filed is None:
-            raise NoSuchRun(f"There is no campaign {campaign_id}.", "Look at the list of them.")
+            raise NoSuchRun(
+                say("there-no-campaign", campaign=campaign_id), say("look-at-list-them")
+            )
         return filed
 
     def _telemetry(self) -> Telemetry | None:
@@ -316,8 +318,8 @@ class CampaignService:
         for wanted in _names(name, campaign).values():
             if wanted in taken:
                 raise Refused(
-                    f"There is a set of runs named '{wanted}'.",
-                    "Give the campaign another name.",
+                    say("there-set-runs-named", name=wanted),
+                    say("give-campaign-another-name"),
                     "campaign-name",
                 )
 
@@ -366,13 +368,10 @@ def _names(name: str, campaign: Campaign) -> dict[str, str]:
     return {"": name} | each
 
 
-def _hints(campaign: Campaign) -> tuple[str, ...]:
+def _hints(campaign: Campaign) -> tuple[Text, ...]:
     order = campaign.setups * campaign.repeats
     several = dict.fromkeys(campaign.setups)
     few = [setup for setup in several if order.count(setup) < LEAST_PER_SETUP]
     if len(several) < 2 or not few:
         return ()
-    return (
-        f"A comparison needs {LEAST_PER_SETUP} valid runs of each set-up; "
-        f"{', '.join(few)} has one. Repeat the order, or add it once more.",
-    )
+    return (say("comparison-needs-valid-runs-each-set", least=LEAST_PER_SETUP, setups=few),)

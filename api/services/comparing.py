@@ -20,7 +20,7 @@ from daq.errors import RecordingError, Refused
 from daq.results.consistency import Chart, chart
 from daq.results.gain import Gain, Repeat, gain
 from daq.results.result import CurveOut, Result, arrays
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 
 _SESSION_PARTS = ("cell zero", "weather factor")
 
@@ -100,8 +100,8 @@ def compare(
     """
     if set(before) & set(after):
         raise Refused(
-            f"Run {min(set(before) & set(after))} is on both sides.",
-            "Name each run once.",
+            say("run-on-both-sides", run=min(set(before) & set(after))),
+            say("name-each-run-once"),
             "both-sides",
         )
     results: dict[str, Result] = {}
@@ -113,8 +113,8 @@ def compare(
     kinds = {result.kind for result in results.values()}
     if len(kinds) > 1:
         raise Refused(
-            f"The runs are of different kinds: {', '.join(sorted(kinds))}.",
-            "Compare runs of one kind and one plan.",
+            say("runs-are-different-kinds", kinds=sorted(kinds)),
+            say("compare-runs-one-kind-one-plan"),
             "kinds-differ",
         )
     some = next(iter(results.values()), None)
@@ -128,7 +128,7 @@ def compare(
                 continue
             values = _values(result, name, bins)
             if values is None:
-                left.append(LeftOut(run_id, f"It has no {name}."))
+                left.append(LeftOut(run_id, say("run-has-no-figure", figure=name)))
                 continue
             conditions: dict[str, Any] = {**result.conditions, **(said or {}).get(run_id, {})}
             conditions["rig"] = result.made.rig_fingerprint
@@ -149,14 +149,14 @@ def consistency(
         _take(runs_folder, run_id, results, left)
     some = next(iter(results.values()), None)
     if some is None:
-        raise Refused("No valid check run is among these.", "Choose others.", "no-runs")
+        raise Refused(say("no-valid-check-run-among-these"), say("choose-others"), "no-runs")
     name = quantity or some.main
     kept: list[str] = []
     values: list[float] = []
     for run_id, result in results.items():
         figure = result.figure(name)
         if figure is None or figure.value is None:
-            left.append(LeftOut(run_id, f"It has no {name}."))
+            left.append(LeftOut(run_id, say("run-has-no-figure", figure=name)))
             continue
         kept.append(run_id)
         values.append(figure.value)
@@ -175,7 +175,7 @@ def _take(folder: Path, run_id: str, into: dict[str, Result], left: list[LeftOut
     if result.valid:
         into[run_id] = result
     else:
-        left.append(LeftOut(run_id, result.void[0] if result.void else "It is void."))
+        left.append(LeftOut(run_id, result.void[0] if result.void else say("run-is-void")))
 
 
 def _choose(result: Result) -> str:

@@ -28,6 +28,7 @@ from api.store.closing.evaluations import numbered_evaluation, rig_text_of
 from daq.errors import RecordingError, Refused
 from daq.results.result import Result
 from daq.results.series.about import FORMAT, ParquetHeader, read_about
+from daq.texts.message import say
 
 EXPORT_KEY = b"drumlin-export"
 BATCH_ROWS = 20_000
@@ -49,7 +50,7 @@ def export(
     wish = wish or ExportWish()
     if not (folder / PARQUET_NAME).is_file():
         raise Refused(
-            f"Run {folder.name} has no samples yet.", "Wait until it is closed.", "not-closed"
+            say("run-has-no-samples-yet", run=folder.name), say("wait-until-closed"), "not-closed"
         )
     tell = progress or (lambda _: None)
     part = target.with_name(target.name + ".part")
@@ -66,11 +67,11 @@ def export(
     except OSError as error:
         if isinstance(error, FileNotFoundError | NotADirectoryError | PermissionError):
             raise RecordingError(
-                f"The export cannot be written to {target}.",
-                "Choose a folder that exists and may be written to.",
+                say("export-cannot-be-written-because", path=target),
+                say("choose-folder-exists-may-be-written"),
             ) from None
         raise RecordingError(
-            f"The export cannot be written to {target}: {error}.", "Make room on that disk."
+            say("export-cannot-be-written", path=target, error=error), say("make-room-on-disk")
         ) from None
     finally:
         part.unlink(missing_ok=True)
@@ -139,7 +140,9 @@ def _header(
 
 def _curves(result: Result | None, header: ExportHeader, part: Path, wish: ExportWish) -> int:
     if result is None or not result.curves:
-        raise Refused("This evaluation has no curves.", "Export its samples instead.", "no-curves")
+        raise Refused(
+            say("evaluation-has-no-curves"), say("export-its-samples-instead"), "no-curves"
+        )
     text = curves_csv(result, header, wish.units)
     part.write_text(text, encoding="utf-8", newline="")
     return text.count("\n")

@@ -14,6 +14,7 @@ import msgspec
 from daq.errors import Refused
 from daq.plain_text import visible
 from daq.quantities import UnitSystem
+from daq.texts.message import say
 
 
 class ExportForm(enum.StrEnum):
@@ -61,12 +62,14 @@ def form_of(word: str, target: Path | None = None) -> ExportForm:
 
     Raises Refused for any other.
     """
-    told = ", ".join(form.value for form in ExportForm)
+    told = [form.value for form in ExportForm]
     if word:
         try:
             return ExportForm(word)
         except ValueError:
-            raise Refused(f"There is no form '{word[:40]}'.", f"Use {told}.", "form") from None
+            raise Refused(
+                say("there-no-form", form=word[:40]), say("use-these", forms=told), "form"
+            ) from None
     if target is None or not target.suffix:
         return ExportForm.CSV
     name = target.name.lower()
@@ -74,9 +77,8 @@ def form_of(word: str, target: Path | None = None) -> ExportForm:
         if name.endswith(f".{form.suffix}"):
             return form
     raise Refused(
-        f"No form of export ends in '{target.suffix}'.",
-        f"End the file's name in {', '.join(f'.{form.suffix}' for form in ExportForm)}, or give "
-        f"--format {told}.",
+        say("no-form-export-ends-in", ending=target.suffix),
+        say("end-file-name-in", endings=[f".{form.suffix}" for form in ExportForm], forms=told),
         "form",
     )
 

@@ -15,6 +15,7 @@ import numpy as np
 from api.services.export_forms import ExportUnits, ExportWish
 from daq.errors import Refused
 from daq.quantities import shown_value, unit_shown
+from daq.texts.message import say
 
 ALWAYS = ("time_s", "utc_s", "utc_sigma_s")
 # Ending of a column's name -> what stands in its place in other units.
@@ -47,8 +48,8 @@ class ExportView:
         unknown = [name for name in wish.columns if name not in there]
         if unknown:
             raise Refused(
-                f"There is no column '{unknown[0][:60]}'.",
-                f"They depend on the rig the run was recorded on. Here: {', '.join(there)}.",
+                say("there-no-column", column=unknown[0][:60]),
+                say("they-depend-on-rig-run-was", columns=there),
                 "no-column",
             )
         chosen = list(dict.fromkeys((*ALWAYS, *wish.columns))) if wish.columns else there

@@ -19,6 +19,7 @@ from control.test_kinds.route import parse_route
 from daq.errors import DrumlinError, Refused
 from daq.quantities import FOOT, HORSEPOWER, MILE, POUND, POUND_FORCE
 from daq.results.kinds.cycles import load_trace
+from daq.texts.message import say
 
 _MPH = MILE / 3600.0
 # Ending -> (ending of the schema, factor, offset); the longest that fits is taken.
@@ -64,7 +65,9 @@ def to_si(value: Any) -> Any:
                     scaled = _scale(each, factor, offset)
                     break
         if key in told:
-            raise Refused(f"'{name}' is given twice, in two units.", "Give it once.", "plan-field")
+            raise Refused(
+                say("given-twice-in-two-units", name=name), say("give-once"), "plan-field"
+            )
         told[key] = scaled
     return told
 
@@ -87,7 +90,8 @@ def plan_from(data: dict[str, Any], folder: Path, source: str = "plan") -> Plan 
         return with_files(msgspec.convert(data, Plan), folder)
     except msgspec.ValidationError as error:
         raise DrumlinError(
-            f"{source}: {error}.", "Correct that field; docs/plans.md lists all of them."
+            say("in-plan-file", source=source, error=error),
+            say("correct-field-docs-plans-md-lists"),
         ) from None
 
 
@@ -97,10 +101,10 @@ def load_plan(path: Path) -> Plan | Campaign:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise DrumlinError(
-            f"{path} cannot be read: {error}.", "Check the file's name and rights."
+            say("cannot-be-read", path=path, error=error), say("check-file-name-rights")
         ) from None
     except tomllib.TOMLDecodeError as error:
-        raise DrumlinError(f"{path} is not TOML: {error}.", "Mend that line.") from None
+        raise DrumlinError(say("not-toml", path=path, error=error), say("mend-line")) from None
     return plan_from(data, path.parent, str(path))
 
 
@@ -129,5 +133,5 @@ def _text(path: Path) -> str:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise Refused(
-            f"{path} cannot be read: {error}.", "Check the file's name and rights.", "route"
+            say("cannot-be-read", path=path, error=error), say("check-file-name-rights"), "route"
         ) from None

@@ -45,6 +45,7 @@ from daq.proving.wiring import loads_seen, of_wiring
 from daq.quantities import POUND
 from daq.recording.reader import Recording
 from daq.rig.description import Rig
+from daq.texts.message import say
 from daq.texts.published import written
 
 PROVING_NAME = "proving.json"
@@ -65,7 +66,7 @@ def read_proving(data: Path) -> Proving:
         return Proving()
     except (OSError, msgspec.MsgspecError) as error:
         raise DrumlinError(
-            f"{path} cannot be read: {error}.", "Restore it from a copy, or move it away."
+            say("cannot-be-read", path=path, error=error), say("restore-from-copy-or-move-away")
         ) from None
 
 
@@ -81,8 +82,8 @@ def expect_same_rig(proving: Proving, rig: Rig) -> None:
     """Raises Refused when the record is of another rig than the file."""
     if proving.rig and proving.rig != rig.name:
         raise Refused(
-            f"The proving in this directory is of the rig '{proving.rig}', not of '{rig.name}'.",
-            "Give that rig's file with --rig, or its own directory with --data.",
+            say("proving-in-directory-rig-not", its_rig=proving.rig, rig=rig.name),
+            say("give-rig-file-with-rig-or"),
             "other-rig",
         )
 
@@ -93,7 +94,7 @@ def _write(path: Path, content: bytes) -> None:
         atomic_write(path, content)
     except OSError as error:
         raise DrumlinError(
-            f"{path} cannot be written: {error}.", "Check disk and rights."
+            say("cannot-be-written", path=path, error=error), say("check-disk-rights")
         ) from None
 
 
@@ -105,8 +106,8 @@ def prove_zero(rig: Rig, data: Path) -> list[Proof]:
     counts = zeros_in_use(data)
     if not counts:
         raise Refused(
-            "No zero has been taken on this rig yet.",
-            "Take zeros with the rolls at rest, then prove them.",
+            say("no-zero-has-been-taken-on"),
+            say("take-zeros-with-rolls-at-rest"),
             "zeros-missing",
         )
     return of_zeros(rig, counts, today(), "zeros in use")
@@ -215,7 +216,7 @@ def of_one_run(kind: str, rig: Rig, recording: Path, pulses: str = "") -> list[P
             return prove_wiring(rig, recording)
         case "time-base":
             return prove_time_base(recording, pulses)
-    raise Refused(f"There is no verification '{kind}'.", "See `drumlin prove --help`.", "kind")
+    raise Refused(say("there-no-verification", kind=kind), say("see-drumlin-prove-help"), "kind")
 
 
 def track_of(path: Path, rig: Rig) -> Track:
@@ -231,9 +232,7 @@ def recording_of(data: Path, run: str) -> Path:
     for path in (raw_of(data, run), Path(run)):
         if path.is_file():
             return path
-    raise Refused(
-        f"There is no recording '{run}'.", "Give a run id or the path of a raw.drm.", "no-run"
-    )
+    raise Refused(say("there-no-recording", run=run), say("give-run-id-or-path-raw"), "no-run")
 
 
 def read_loads(text: str) -> list[DeadWeight]:
@@ -245,7 +244,9 @@ def read_loads(text: str) -> list[DeadWeight]:
     found: list[DeadWeight] = []
     for number, row in enumerate(csv.DictReader(io.StringIO(text)), start=2):
         if number > MOST_ROWS:
-            raise Refused("Far too many load steps.", f"Give at most {MOST_ROWS}.", "calibration")
+            raise Refused(
+                say("far-too-many-load-steps"), say("give-at-most", most=MOST_ROWS), "calibration"
+            )
         try:
             mass = float(row["mass_lb"]) * POUND if "mass_lb" in row else float(row["mass_kg"])
             said = (row.get("rising") or "").strip().lower()
@@ -254,8 +255,8 @@ def read_loads(text: str) -> list[DeadWeight]:
             found.append(DeadWeight(mass, float(row["count"]), rising, int(row.get("side") or 1)))
         except (KeyError, TypeError, ValueError) as error:
             raise Refused(
-                f"Line {number} of the load steps cannot be read: {error}.",
-                "Write columns mass_kg (or mass_lb),count,rising,side.",
+                say("line-load-steps-cannot-be-read", number=number, error=error),
+                say("write-columns-mass-kg-or-mass"),
                 "calibration",
             ) from None
     return found
@@ -272,8 +273,8 @@ def read_setup(text: str, rig: Rig) -> CalibrationArm:
         return msgspec.convert(told, CalibrationArm)
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
         raise Refused(
-            f"The set-up of the weights cannot be read: {error}.",
-            "Give at least calibration_arm_m and cell_arm_m, in metres.",
+            say("set-up-weights-cannot-be-read", error=error),
+            say("give-at-least-calibration-arm-m"),
             "calibration",
         ) from None
 
@@ -291,8 +292,8 @@ def write_overlay(rig: Rig, rig_text: str, data: Path) -> CalibrationFile:
     values = proving.values()
     if not values:
         raise Refused(
-            "No proof that passed has values for the rig file.",
-            "Prove something first: drumlin prove coasts, dead-weight or delay.",
+            say("no-proof-passed-has-values-for"),
+            say("prove-something-first-drumlin-prove-coasts"),
             "nothing-proven",
         )
     merged(rig_text, values)

@@ -11,6 +11,7 @@ from pathlib import Path
 from api.store.atomic_file import atomic_write
 from daq.errors import DrumlinError
 from daq.rig.description import parse_rig
+from daq.texts.message import say
 
 CALIBRATION_NAME = "calibration.toml"
 RIG_IN_FORCE = "rig-in-force.toml"
@@ -32,8 +33,8 @@ def in_force(rig: Path, data: Path) -> Path:
     name = parse_rig(text, str(rig)).name
     if name != file.rig:
         raise DrumlinError(
-            f"{path} belongs to the rig '{file.rig}', not to '{name}'.",
-            "Remove it, or use the data directory of that rig.",
+            say("belongs-rig-not", path=path, its_rig=file.rig, rig=name),
+            say("remove-or-use-data-directory-rig"),
         )
     made = merged(text, file.values, str(rig))
     used = data / RIG_IN_FORCE
@@ -41,6 +42,6 @@ def in_force(rig: Path, data: Path) -> Path:
         atomic_write(used, f"# {rig} with {path.name} laid over it\n{made}".encode())
     except OSError as error:
         raise DrumlinError(
-            f"{used} cannot be written: {error}.", "Check disk and rights."
+            say("cannot-be-written", path=used, error=error), say("check-disk-rights")
         ) from None
     return used

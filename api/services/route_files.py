@@ -12,6 +12,7 @@ import msgspec
 
 from api.jobs.job import Job
 from daq.errors import Refused
+from daq.texts.message import say
 
 MOST_POINTS = 1500  # of a plan that is to fit into one command
 
@@ -48,7 +49,7 @@ def road_read(raw: bytes, name: str) -> RoadRead:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise Refused(
-            "The route file is not text in UTF-8.", "Export it again as CSV or GPX.", "route"
+            say("route-file-not-text-in-utf"), say("export-again-as-csv-or-gpx"), "route"
         ) from None
     found = parse_route(text, name)
     fewer, off = simplify_polyline(found.points, MOST_POINTS)
@@ -58,7 +59,7 @@ def road_read(raw: bytes, name: str) -> RoadRead:
         if not points or point[0] > points[-1][0]:
             points.append(point)
     if len(points) < 2:
-        raise Refused("The route has no length.", "Give the whole route.", "route")
+        raise Refused(say("route-has-no-length"), say("give-whole-route"), "route")
     rise = fall = 0.0
     for (x0, g0), (x1, g1) in itertools.pairwise(found.points):
         climb = (x1 - x0) * (g0 + g1) / 200.0

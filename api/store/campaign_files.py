@@ -16,6 +16,7 @@ from api.store.catalogue import RUN_ID
 from control.campaigns.campaign import Campaign
 from control.campaigns.sequence import CampaignMemory
 from daq.errors import StoreError
+from daq.texts.message import say
 
 FOLDER = "campaigns"
 SCHEMA = 1
@@ -65,8 +66,8 @@ def write_campaign(data: Path, filed: Filed) -> None:
         atomic_write(path, msgspec.json.encode(filed))
     except OSError as error:
         raise StoreError(
-            f"The campaign cannot be kept in {path}: {error.strerror}.",
-            "Make room on the disk, or mend the rights of that folder.",
+            say("campaign-cannot-be-kept-in", path=path, why=error.strerror),
+            say("make-room-on-disk-or-mend"),
         ) from None
 
 
@@ -79,7 +80,7 @@ def read_campaign(data: Path, campaign_id: str) -> Filed | None:
         return None
     except (OSError, msgspec.DecodeError) as error:
         raise StoreError(
-            f"The campaign file {path} cannot be read: {error}.", "Move it away."
+            say("campaign-file-cannot-be-read", path=path, error=error), say("move-away")
         ) from None
 
 

@@ -29,7 +29,7 @@ from api.store.schema import (
 )
 from api.store.searching import gather, holding
 from daq.errors import NoSuchRun, Refused
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 from daq.texts.published import restored, stored
 
 RUN_ID = re.compile(r"\A[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}\Z")
@@ -288,7 +288,9 @@ class Catalogue:
             ).scalar_one()
             if count >= MAX_NOTES:
                 raise Refused(
-                    f"The run has {MAX_NOTES} notes.", "Keep further ones elsewhere.", "notes-full"
+                    say("run-has-notes", most=MAX_NOTES),
+                    say("keep-further-ones-elsewhere"),
+                    "notes-full",
                 )
             connection.execute(notes.insert().values(run_id=run_id, **msgspec.structs.asdict(note)))
             gather(connection, run_id)
@@ -329,7 +331,7 @@ class Catalogue:
     @staticmethod
     def _must_exist(connection: sa.Connection, run_id: str) -> None:
         if connection.execute(sa.select(runs.c.id).where(runs.c.id == run_id)).first() is None:
-            raise NoSuchRun(f"There is no run {run_id}.", "Look at the list of runs.")
+            raise NoSuchRun(say("no-such-run", run=run_id), say("look-at-list-runs"))
 
     def _read(self) -> AbstractContextManager[sa.Connection]:
         return begin(self._engine, writing=False)

@@ -19,6 +19,7 @@ from api.store.catalogue import RUN_ID, Catalogue, Run
 from api.store.run_lifecycle import utc_now
 from api.store.schema import RunState
 from daq.errors import NoSuchRun, Refused, StoreError
+from daq.texts.message import say
 
 NAME_CHARS = 80
 LEAST_REASON_CHARS = 5
@@ -56,25 +57,25 @@ def delete_run(
     name, reason = " ".join(name.split()), " ".join(reason.split())
     if not name or len(reason) < LEAST_REASON_CHARS:
         raise Refused(
-            "A run is not deleted without a name and a reason.",
-            "Say who you are, and in a few words why it has to go.",
+            say("run-not-deleted-without-name-reason"),
+            say("say-who-you-are-in-few"),
             "who-and-why",
         )
     run = catalogue.run(run_id)
     folder = run_folder(data, run_id)
     told = tombstone_of(data, run_id)
     if run is None and not (told is not None and folder.exists()):
-        raise NoSuchRun(f"There is no run {run_id}.", "Look at the list of runs.")
+        raise NoSuchRun(say("no-such-run", run=run_id), say("look-at-list-runs"))
     if run is not None and run.state in (RunState.RECORDING, RunState.CLOSING):
         raise Refused(
-            f"Run {run_id} is still being recorded or evaluated.",
-            "Wait until it is closed, then delete it.",
+            say("run-still-being-recorded-or-evaluated", run=run_id),
+            say("wait-until-closed-then-delete"),
             "run-open",
         )
     if run_id in needed:
         raise Refused(
-            f"A campaign under way counts on run {run_id}.",
-            "End the campaign first, or leave the run.",
+            say("campaign-under-way-counts-on-run", run=run_id),
+            say("end-campaign-first-or-leave-run"),
             "run-needed",
         )
     try:
@@ -91,8 +92,8 @@ def delete_run(
             shutil.rmtree(folder)
     except OSError as error:
         raise StoreError(
-            f"Run {run_id} could not be deleted: {error}.",
-            "Check the data directory and its rights, then delete it again.",
+            say("run-could-not-be-deleted", run=run_id, error=error),
+            say("check-data-directory-its-rights-then"),
         ) from None
     return told
 

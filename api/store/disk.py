@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from api.jobs.job import NoRoom
+from daq.texts.message import Text, say
 
 LEAST_MB = 300.0  # above where the loop ends a running test (api.runtime.run_file), and then some
 
@@ -37,12 +38,11 @@ class DiskBudget:
             return False
 
     @contextlib.contextmanager
-    def reserve(self, size_mb: float, remedy: str) -> Iterator[None]:
+    def reserve(self, size_mb: float, remedy: Text) -> Iterator[None]:
         """Room for so much. Raises NoRoom with that remedy."""
         if not self.has(size_mb):
             raise NoRoom(
-                f"This takes up to {size_mb:.0f} MB for a while; so much is not free beside what "
-                f"else is being written and the {self._floor_mb:.0f} MB kept for tests.",
+                say("takes-up-mb-for-while-so", size_mb=size_mb, floor_mb=self._floor_mb),
                 remedy,
             )
         self.reserved_mb += size_mb

@@ -19,6 +19,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from api.store.atomic_file import atomic_write
 from api.store.schema import HEAD
 from daq.errors import StoreError
+from daq.texts.message import say
 
 FILE_NAME = "catalogue.sqlite"
 BUSY_S = 15.0
@@ -52,8 +53,8 @@ def noted_url(data: Path) -> str:
         return ""
     if sa.make_url(url).password:
         raise StoreError(
-            f"The catalogue of {data} is the database {url}, which needs a password.",
-            "Give its whole URL with --store.",
+            say("catalogue-database-which-needs-password", data=data, url=url),
+            say("give-its-whole-url-with-store"),
         )
     return url
 
@@ -70,8 +71,8 @@ def make_engine(data: Path, url: str) -> sa.Engine:
         engine = sa.create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
     except (SQLAlchemyError, ImportError) as error:
         raise StoreError(
-            f"The store url cannot be used: {short(error)}.",
-            "Use sqlite:///FILE or postgresql+psycopg://USER@HOST/NAME (needs psycopg).",
+            say("store-url-cannot-be-used", error=short(error)),
+            say("use-sqlite-file-or-postgresql-psycopg"),
         ) from None
     if engine.dialect.name == "sqlite":
         _prepare_sqlite(engine)
@@ -102,8 +103,8 @@ def migrate(engine: sa.Engine) -> None:
             command.upgrade(config, "head")
         except CommandError as error:
             raise StoreError(
-                f"The run catalogue has an unknown version: {short(error)}.",
-                "It was made by a newer Drumlin: use that one, or another data directory.",
+                say("run-catalogue-has-unknown-version", error=short(error)),
+                say("was-made-by-newer-drumlin-use"),
             ) from None
 
 
@@ -117,8 +118,8 @@ def begin(engine: sa.Engine, *, writing: bool) -> Iterator[sa.Connection]:
                 yield connection
     except SQLAlchemyError as error:
         raise StoreError(
-            f"The run catalogue failed: {short(error)}.",
-            "Check the disk and the database; runs themselves are safe in their folders.",
+            say("run-catalogue-failed", error=short(error)),
+            say("check-disk-database-runs-themselves-are"),
         ) from error
 
 

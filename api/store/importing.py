@@ -26,12 +26,12 @@ from api.store.schema import RunState
 from daq.errors import DrumlinError, RecordingError, Refused
 from daq.recording.reader import Recording
 from daq.rig.description import parse_rig
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 from daq.texts.published import text_of
 
 FIRST_YEAR = 2000
 IMPORTED = "imported"
-INTERRUPTED_REASON = "The recording has no end: it was cut off where it was made."
+INTERRUPTED_REASON = say("recording-was-cut-off-at-source")
 
 
 class Looked(msgspec.Struct, frozen=True):
@@ -69,7 +69,9 @@ def import_recording(
         closed = close(folder)
         tell(0.9)
         if closed.error:
-            raise RecordingError(f"The recording cannot be read: {closed.error}", "Copy it anew.")
+            raise RecordingError(
+                say("recording-cannot-be-read", why=closed.error), say("copy-anew")
+            )
         plan = closed.plan
         catalogue.begin_run(
             NewRun(run_id, looked.rig_name, looked.rig_fingerprint, closed.kind,
@@ -129,7 +131,7 @@ def take_in(
 def look(source: Path) -> Looked:
     """Who made it where. Raises RecordingError and RigError when it is none of ours."""
     if not source.is_file():
-        raise RecordingError(f"There is no file {source}.", "Give the raw.drm of a run.")
+        raise RecordingError(say("there-no-file", path=source), say("give-raw-drm-of-run"))
     header = Recording(source).header()
     rig = parse_rig(header.rig_text, "the recording's rig file")
     return Looked(_id_of(header.run_id, header.started_utc), rig.name, rig.fingerprint)
@@ -141,14 +143,14 @@ def _place(runs_folder: Path, catalogue: Catalogue, run_id: str) -> Path:
     told = tombstone_of(runs_folder.parent, run_id)
     if told is not None:
         raise Refused(
-            f"Run {run_id} was deleted by {told.name}: {told.reason}",
-            "To take it in again, remove its tombstone from the folder 'deleted' of the data.",
+            say("run-was-deleted-by", run=run_id, name=told.name, reason=told.reason),
+            say("take-in-again-remove-its-tombstone"),
             "run-deleted",
         )
     if catalogue.known([run_id]) or folder.exists():
         raise Refused(
-            f"Run {run_id} is here already.",
-            "Nothing was changed; evaluate it again if its results are old.",
+            say("run-here-already", run=run_id),
+            say("nothing-was-changed-evaluate-again-if"),
             "run-exists",
         )
     folder.mkdir(parents=True)

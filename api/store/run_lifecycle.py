@@ -31,12 +31,13 @@ from control.telemetry import Event
 from control.test_kinds.plans import Plan
 from daq.errors import StoreError
 from daq.rig.description import Rig
+from daq.texts.message import say
 
 FULL_WAIT_S = 5.0  # between two looks whether a full disk has room again
 LOOK_EVERY_S = 1.0
 CONNECT_WAIT_S = 5.0
 TELEMETRY_WAIT_S = 2.0
-INTERRUPTED_REASON = "Interrupted: a process or the computer stopped while it was recording."
+INTERRUPTED_REASON = say("interrupted-process-or-computer-stopped-while")
 KNOWN_KEPT = 64
 
 log = logging.getLogger("drumlin.store")
@@ -225,7 +226,7 @@ class RunLifecycle:
                 continue
             self.no_room = False
             try:
-                with self._disk.reserve(most_mb, "Make room in the data directory."):
+                with self._disk.reserve(most_mb, say("make-room-in-data-directory")):
                     await self._guarded(self._close_one, run_id)
             finally:
                 self._queued.discard(run_id)

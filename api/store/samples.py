@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from api.folders import PARQUET_NAME
 from daq.errors import Refused, StoreError
+from daq.texts.message import say
 
 TIME_COLUMN = "time_s"
 MAX_BINS = 5000
@@ -56,14 +57,14 @@ def read_samples(folder: Path, names: list[str], bins: int, from_s: float, to_s:
             return _read(file, folder.name, names, bins, from_s, to_s)
     except FileNotFoundError:
         raise Refused(
-            f"Run {folder.name} has no samples yet.",
-            "Wait until it is closed; watch it live meanwhile.",
+            say("run-has-no-samples-yet", run=folder.name),
+            say("wait-until-closed-watch-live-meanwhile"),
             "not-closed",
         ) from None
     except (OSError, ValueError) as error:
         raise StoreError(
-            f"The samples of run {folder.name} cannot be read: {error}.",
-            "Evaluate the run again; its raw recording is untouched.",
+            say("samples-run-cannot-be-read", run=folder.name, error=error),
+            say("evaluate-run-again-its-raw-recording"),
         ) from None
 
 
@@ -78,12 +79,12 @@ def _read(
     unknown = [name for name in names if name not in available]
     if unknown:
         raise Refused(
-            f"Run {run_id} has no column '{unknown[0][:60]}'.",
-            "Ask without columns first: the answer lists what there is.",
+            say("run-has-no-column", run=run_id, column=unknown[0][:60]),
+            say("ask-without-columns-first-answer-lists"),
             "no-column",
         )
     if not from_s < to_s:
-        raise Refused("The stretch has no length.", "Give from_s before to_s.", "no-length")
+        raise Refused(say("stretch-has-no-length"), say("give-from-s-before-s"), "no-length")
     time = _floats(file, TIME_COLUMN)
     if time.size:
         time = time - time[0]

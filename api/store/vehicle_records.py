@@ -16,7 +16,7 @@ from api.store.catalogue import Catalogue
 from api.store.engine import begin
 from api.store.schema import evaluations, run_sets, runs, set_members, vehicles
 from daq.errors import NoSuchRun, Refused
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 from daq.texts.published import restored, stored, text_of
 
 MOST_VEHICLES = 5000
@@ -58,9 +58,13 @@ def put_vehicle(catalogue: Catalogue, vehicle: VehicleRecord) -> None:
     """Add a vehicle, or change its owner and description. Raises Refused when there is no room."""
     if vehicle.idle_rpm and vehicle.max_rpm and vehicle.idle_rpm >= vehicle.max_rpm:
         raise Refused(
-            f"The engine of '{vehicle.name}' cannot idle at {vehicle.idle_rpm:.0f} rpm and turn at "
-            f"{vehicle.max_rpm:.0f} rpm at most.",
-            "Correct one of the two.",
+            say(
+                "engine-speeds-contradict",
+                vehicle=vehicle.name,
+                idle=vehicle.idle_rpm,
+                most=vehicle.max_rpm,
+            ),
+            say("correct-one-of-two"),
             "engine-speeds",
         )
     with begin(catalogue.engine, writing=True) as connection:
@@ -79,7 +83,9 @@ def put_vehicle(catalogue: Catalogue, vehicle: VehicleRecord) -> None:
         count = connection.execute(sa.select(sa.func.count()).select_from(vehicles)).scalar_one()
         if count >= MOST_VEHICLES:
             raise Refused(
-                f"There are {MOST_VEHICLES} vehicles.", "Remove one first.", "vehicles-full"
+                say("there-are-vehicles", most=MOST_VEHICLES),
+                say("remove-one-first"),
+                "vehicles-full",
             )
         connection.execute(
             vehicles.insert().values(**{one.name: getattr(vehicle, one.name) for one in vehicles.c})
@@ -90,7 +96,7 @@ def drop_vehicle(catalogue: Catalogue, name: str) -> None:
     """Forget a vehicle; its runs keep its name. Raises Refused when it is not there."""
     with begin(catalogue.engine, writing=True) as connection:
         if not connection.execute(vehicles.delete().where(vehicles.c.name == name)).rowcount:
-            raise Refused(f"There is no vehicle '{name}'.", "See the list of them.", "no-vehicle")
+            raise Refused(say("no-such-vehicle", name=name), say("see-list-them"), "no-vehicle")
 
 
 def all_vehicles(catalogue: Catalogue) -> list[VehicleRecord]:
@@ -117,10 +123,12 @@ def one_vehicle(catalogue: Catalogue, name: str) -> VehicleRecord | None:
 def put_set(catalogue: Catalogue, wanted: RunSet) -> None:
     """Make a set of runs, or replace its members. Raises NoSuchRun and Refused."""
     if len(wanted.runs) > MOST_MEMBERS:
-        raise Refused(f"A set holds at most {MOST_MEMBERS} runs.", "Make several sets.", "set-full")
+        raise Refused(
+            say("set-holds-at-most-runs", most=MOST_MEMBERS), say("make-several-sets"), "set-full"
+        )
     lacking = sorted(set(wanted.runs) - catalogue.known(list(wanted.runs)))
     if lacking:
-        raise NoSuchRun(f"There is no run {lacking[0]}.", "Look at the list of runs.")
+        raise NoSuchRun(say("no-such-run", run=lacking[0]), say("look-at-list-runs"))
     with begin(catalogue.engine, writing=True) as connection:
         same = run_sets.c.name == wanted.name
         if not connection.execute(
@@ -130,7 +138,9 @@ def put_set(catalogue: Catalogue, wanted: RunSet) -> None:
                 sa.select(sa.func.count()).select_from(run_sets)
             ).scalar_one()
             if count >= MOST_SETS:
-                raise Refused(f"There are {MOST_SETS} sets.", "Remove one first.", "sets-full")
+                raise Refused(
+                    say("there-are-sets", most=MOST_SETS), say("remove-one-first"), "sets-full"
+                )
             connection.execute(
                 run_sets.insert().values(
                     name=wanted.name, about=wanted.about, made_at=wanted.made_at
@@ -146,7 +156,7 @@ def drop_set(catalogue: Catalogue, name: str) -> None:
     with begin(catalogue.engine, writing=True) as connection:
         connection.execute(set_members.delete().where(set_members.c.set_name == name))
         if not connection.execute(run_sets.delete().where(run_sets.c.name == name)).rowcount:
-            raise Refused(f"There is no set '{name}'.", "See the list of them.", "no-set")
+            raise Refused(say("no-such-set", name=name), say("see-list-them"), "no-set")
 
 
 def all_sets(catalogue: Catalogue) -> list[RunSet]:
@@ -166,7 +176,7 @@ def one_set(catalogue: Catalogue, name: str) -> RunSet:
     """A set by name. Raises Refused when it is not there."""
     found = next((each for each in all_sets(catalogue) if each.name == name), None)
     if found is None:
-        raise Refused(f"There is no set '{name}'.", "See the list of them.", "no-set")
+        raise Refused(say("no-such-set", name=name), say("see-list-them"), "no-set")
     return found
 
 
@@ -175,7 +185,7 @@ def note_evaluation(catalogue: Catalogue, told: Evaluation, result: Any) -> int:
     looked at). Raises NoSuchRun."""
     with begin(catalogue.engine, writing=True) as connection:
         if connection.execute(sa.select(runs.c.id).where(runs.c.id == told.run_id)).first() is None:
-            raise NoSuchRun(f"There is no run {told.run_id}.", "Look at the list of runs.")
+            raise NoSuchRun(say("no-such-run", run=told.run_id), say("look-at-list-runs"))
         last = connection.execute(
             sa.select(sa.func.max(evaluations.c.number)).where(evaluations.c.run_id == told.run_id)
         ).scalar()

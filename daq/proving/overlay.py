@@ -178,7 +178,7 @@ def read_calibration(text: str, source: str) -> CalibrationFile:
     except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
         raise RigError(
             say("no-calibration-file", source=source, error=error),
-            say("write-again-by-drumlin-prove-apply-2"),
+            say("apply-again-or-remove"),
         ) from None
     if file.check != _check(file.rig, file.values):
         raise RigError(

@@ -142,7 +142,7 @@ def gain(
     if not (math.isfinite(between_sigma_relative) and between_sigma_relative >= 0.0):
         raise Refused(
             say("uncertainty-between-sessions-not-number-at"),
-            say("give-as-share-e-g-0"),
+            say("give-as-share"),
             "bad-uncertainty",
         )
     logs = np.log(everything[:, covered])

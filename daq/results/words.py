@@ -163,7 +163,7 @@ def _corrected(of: Mapping[str, Figure], base: str, correction: CorrectionOut | 
 
 def _aim(plan: Mapping[str, Any]) -> Text:
     if plan.get("rpm") is not None:
-        return say("asked-engine-speed", rpm=plan["rpm"])
+        return say("aim-rpm", rpm=plan["rpm"])
     if plan.get("speed_mps") is not None:
         return say("asked-speed", speed_mps=plan["speed_mps"])
     if plan.get("force_n") is not None:

@@ -176,7 +176,7 @@ def _value(
     text = text.translate({ord(","): told.group, ord("."): told.decimal})
     if "p" in form and "b" not in form:
         unit = "%"
-    return text if "b" in form or not unit else f"{text} {unit}"
+    return text if "b" in form or not unit else f"{text} {told.units.get(unit, unit)}"
 
 
 def _amount(
@@ -186,7 +186,7 @@ def _amount(
     if not isinstance(value, int | float) or math.isnan(value):
         return "—"
     unit, factor, offset, digits = scale(str(values.get("unit", "")), units)
-    text, ending = "", f" {unit}" if unit else ""
+    text, ending = "", f" {told.units.get(unit, unit)}" if unit else ""
     if isinstance(half, int | float):
         while digits < 3 and 0.0 < half * factor < 0.95 * 10.0**-digits:
             digits += 1

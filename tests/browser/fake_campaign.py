@@ -25,8 +25,8 @@ WHY = {
     "waiting": (
         say("is-at-first-run-began-at", what="oil", now_k=377.15, first_k=365.15, band_k=5.0),
     ),
-    "paused": ("The service was restarted.",),
-    "done": ("Stopped by demo.",),
+    "paused": (say("service-was-restarted"),),
+    "done": (say("stopped-by", who="demo"),),
 }
 
 

@@ -18,9 +18,9 @@ from typing import Any
 import msgspec
 from fastapi import FastAPI, Request, Response, WebSocket, WebSocketDisconnect
 from fastapi.responses import JSONResponse
-from fastapi.staticfiles import StaticFiles
 
 from api.http.answers.problems import Problem
+from api.http.answers.static import PageServer
 from api.http.entry import pairing
 from api.http.entry.guard import CONTENT_SECURITY_POLICY
 from api.http.routes.results import NewEvaluation
@@ -42,7 +42,6 @@ from daq.readings import Quality, Reading, Unit
 from daq.results.correction import Rule, correction
 from daq.rig.description import load_rig
 from daq.rig.weather import Weather, air_density, dewpoint_k, dry_pressure_pa, vapour_pressure_pa
-from daq.texts.catalogue import FOLDER
 from daq.texts.message import Text, say
 from daq.texts.published import published
 from tests.browser import fake_campaign, fake_results
@@ -562,7 +561,7 @@ def build(scene: Scene | None = None) -> FastAPI:
         made = correction(rule, air)
         told = WeatherNow(
             air, vapour, dry_pressure_pa(air), dewpoint_k(vapour), air_density(air),
-            "This rule was asked for.", made,
+            say("this-rule-was-asked-for"), made,
         )  # fmt: skip
         return Response(fake_results.encoded(told))
 
@@ -610,7 +609,7 @@ def build(scene: Scene | None = None) -> FastAPI:
                 )
             if made_up_run(n)["id"] == run_id:
                 return JSONResponse(made_up_run(n))
-        return problem(404, "There is no such run.", "Look at the list.", "no-run")
+        return problem(404, say("no-such-run", run=run_id), say("look-at-list-runs"), "no-run")
 
     @app.get("/api/runs/{run_id}/samples")
     async def samples(run_id: str, columns: str = "", points: int = 1000) -> JSONResponse:
@@ -702,8 +701,7 @@ def build(scene: Scene | None = None) -> FastAPI:
             scene.set_rpm = body["set_point"] * 30 / math.pi
         return JSONResponse({"accepted": True})
 
-    app.mount("/texts", StaticFiles(directory=FOLDER), name="texts")
-    app.mount("/", StaticFiles(directory=PAGE, html=True), name="page")
+    app.mount("/", PageServer(PAGE), name="page")
     return app
 
 

@@ -63,8 +63,7 @@ def test_a_plan_in_us_units_is_the_same_plan_in_si(stand: Any, tablets: Any) -> 
 def told(tablet: Any, texts: list[Text]) -> list[str]:
     """Sentences as the page shows them that gets them in an answer."""
     shown: list[str] = tablet.page.evaluate(
-        "(answer) => import('./js/messages.js').then(async ({ toldAll, messagesReady }) => {"
-        " await messagesReady(); return toldAll(answer, 'texts'); })",
+        "(answer) => import('./js/messages.js').then(({ toldAll }) => toldAll(answer, 'texts'))",
         published({"texts": texts}),
     )
     return [text.replace("\u00a0", " ") for text in shown]
@@ -84,7 +83,7 @@ def test_every_instruction_to_the_driver_is_known_in_german(stand: Any, tablets:
     assert [text for text, seen in zip(sent, shown, strict=True) if str(text) == seen] == []
     assert "Jetzt Vollgas, und stehen lassen." in shown
     phases = {name.replace(" ", "-") for k in KINDS.values() for name, _ in k.describe.phases}
-    english = tablet.page.evaluate("import('./js/texts/en.js').then(({ en }) => Object.keys(en))")
+    english = catalogue("en").page
     assert {f"phase.{name}" for name in phases} <= set(english)
 
 
@@ -103,6 +102,15 @@ SENTENCES: list[Text] = [
     say("plan-begins-otherwise", what="oil", now_k=368.15, side="below", limit_k=363.15),
     say("torque-has-faded", absorber="rear", lost=0.123, days=400.0),
     say("meters-zero-moved-by-points", shift=1.26),
+    say("gained", answer=say("relative-change", change=0.019, low=-0.007, high=0.031, level=0.95)),
+    say("asked-map", points_mps=[20.0, 26.8224]),
+    say(
+        "asked-hold", aim=say("asked-force", force_n=2000.0), time=say("time-minutes", minutes=2.5)
+    ),
+    say(
+        "correction-not-quoted",
+        reasons=[say("outside-its-rule"), say("test-was-ended-before-was-complete")],
+    ),
     "A sentence of an older recording: it stays.",
 ]
 

@@ -19,6 +19,7 @@ from starlette.responses import Response
 
 from api.http.answers.problems import MEDIA_TYPE, Problem, ProblemDetails, in_words
 from daq.quantities import UnitSystem
+from daq.texts.message import say
 from daq.texts.published import published_json
 
 MAX_BODY_BYTES = 64 * 1024
@@ -56,8 +57,8 @@ async def read(request: Request, kind: type[T]) -> T:
         raise Problem(
             415,
             "media-type",
-            "The body is not declared as JSON.",
-            "Send Content-Type: application/json.",
+            say("body-not-declared-as-json"),
+            say("send-content-type-application-json"),
         )
     try:
         return msgspec.json.decode(raw or b"{}", type=kind)
@@ -70,11 +71,11 @@ async def read(request: Request, kind: type[T]) -> T:
             422,
             "invalid",
             f"{in_words(str(error))}.",
-            "Correct the named value; /api/openapi.json describes every request.",
+            say("correct-named-value-api-openapi-json"),
         ) from None
     except _NO_JSON:
         raise Problem(
-            400, "json", "The body is not valid JSON.", "Send one JSON object in UTF-8."
+            400, "json", say("body-not-valid-json"), say("send-one-json-object-in-utf")
         ) from None
 
 
@@ -167,8 +168,8 @@ def expect_file(request: Request, what: str, file: str) -> None:
         raise Problem(
             415,
             "media-type",
-            f"The body is not declared as {what}.",
-            f"Send the {file} itself with Content-Type: {FILE_TYPE}.",
+            say("body-not-declared-as", what=what),
+            say("send-itself-with-content-type", file=file, type=FILE_TYPE),
         )
 
 
@@ -188,8 +189,8 @@ async def bounded(request: Request, most_bytes: int = MAX_BODY_BYTES) -> bytes:
     too_large = Problem(
         413,
         "too-large",
-        f"The body is larger than {most_bytes // 1024} KiB.",
-        "Send less; no request of this service needs that much.",
+        say("body-larger-than-kib", most=most_bytes // 1024),
+        say("send-less-no-request-service-needs"),
     )
     if "content-length" in request.headers:
         declared = length_of(request)
@@ -206,11 +207,11 @@ async def bounded(request: Request, most_bytes: int = MAX_BODY_BYTES) -> bytes:
         raise Problem(
             408,
             "slow-body",
-            f"The body did not arrive within {BODY_TIME_S:g} s.",
-            "Check the network, then send it again.",
+            say("body-did-not-arrive-within-s", limit=BODY_TIME_S),
+            say("check-network-then-send-again"),
         ) from None
     except ClientDisconnect:
-        raise Problem(400, "cut-off", "The request was cut off.", "Send it again.") from None
+        raise Problem(400, "cut-off", say("request-was-cut-off"), say("send-again")) from None
     return bytes(parts)
 
 

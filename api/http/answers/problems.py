@@ -21,7 +21,7 @@ from starlette.routing import Match, Mount
 from api.jobs.job import Busy, NoRoom
 from api.runtime.channel import LoopGone
 from daq.errors import DrumlinError, NoSuchRun, Refused, StoreError
-from daq.texts.message import Text
+from daq.texts.message import Text, say
 from daq.texts.published import published_json
 
 MEDIA_TYPE = "application/problem+json"
@@ -99,15 +99,15 @@ def problem_of(error: Exception) -> Problem:
             422,
             "invalid",
             "; ".join(_complaint(dict(item)) for item in error.errors())[:1000],
-            "Correct the named value; /api/openapi.json describes every request.",
+            say("correct-named-value-api-openapi-json"),
         )
     if isinstance(error, HTTPException):
         return _of_http(error)
     return Problem(
         500,
         "internal",
-        "The service failed to answer this request.",
-        "Try again; if it happens again, keep the service's log and report it.",
+        say("service-failed-answer-request"),
+        say("try-again-if-happens-again-keep"),
     )
 
 
@@ -165,21 +165,21 @@ def _of_http(error: HTTPException) -> Problem:
     headers = dict(error.headers) if error.headers else {}
     if error.status_code == 404:
         return Problem(
-            404, "not-found", "There is nothing at this address.", "See /api/openapi.json.", headers
+            404, "not-found", say("there-nothing-at-address"), say("see-api-openapi-json"), headers
         )
     if error.status_code == 405:
         allowed = headers.get("Allow", headers.get("allow", "another"))
         return Problem(
             405,
             "method",
-            "This address does not take that method.",
-            f"Use {allowed}.",
+            say("address-does-not-take-method"),
+            say("use-these", forms=allowed),
             headers,
         )
     return Problem(
         error.status_code,
         "http",
         str(error.detail),
-        "See /api/openapi.json for what this address takes.",
+        say("see-api-openapi-json-for-what"),
         headers,
     )

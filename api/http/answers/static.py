@@ -7,6 +7,7 @@ system. A file changed on disk is read again, so that the page can be worked on 
 
 from __future__ import annotations
 
+import functools
 import gzip
 import hashlib
 import mimetypes
@@ -20,10 +21,12 @@ from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from api.http.answers.problems import Problem
-from daq.texts.catalogue import FOLDER
+from daq.texts.catalogue import FOLDER, languages
+from daq.texts.message import say
 
 INDEX = "index.html"
-TEXTS = "texts"  # where the page finds the catalogues of sentences
+TEXTS = "texts"  # where the page finds the catalogues of its languages
+LANGUAGES = f"{TEXTS}/languages.json"  # and what they are called
 COMPRESSED_LEAST_BYTES = 512
 MAX_FILE_BYTES = 8 << 20
 SCAN_EVERY_S = 1.0
@@ -85,6 +88,8 @@ class Shelf:
     def item(self, name: str) -> Item | None:
         """The file at a URL path ("" is the index), or None."""
         key = name or INDEX
+        if key == LANGUAGES:
+            return named_languages()
         path = self._paths.get(key)
         if path is None:
             return None
@@ -116,7 +121,7 @@ class PageServer:
     def _respond(self, request: Request) -> Response:
         if request.method not in ("GET", "HEAD"):
             return Problem(
-                405, "method", "The page is only read.", "Use GET.", {"Allow": "GET, HEAD"}
+                405, "method", say("page-only-read"), say("use-get"), {"Allow": "GET, HEAD"}
             ).response()
         name = request.url.path.lstrip("/")
         item = self._shelf.item(name)
@@ -124,7 +129,7 @@ class PageServer:
             item = self._shelf.item(name)
         if item is None:
             return Problem(
-                404, "not-found", "There is nothing at this address.", "Open /."
+                404, "not-found", say("there-nothing-at-address"), say("open")
             ).response()
         headers = {
             "ETag": item.etag,
@@ -143,8 +148,17 @@ class PageServer:
         return Response(b"" if request.method == "HEAD" else body, 200, headers)
 
 
+@functools.cache
+def named_languages() -> Item:
+    """What the languages of the page are called."""
+    return _made(msgspec.json.encode(languages()), Path(LANGUAGES), (0, 0))
+
+
 def _load(path: Path, stamp: tuple[int, int]) -> Item:
-    body = path.read_bytes()
+    return _made(path.read_bytes(), path, stamp)
+
+
+def _made(body: bytes, path: Path, stamp: tuple[int, int]) -> Item:
     zipped = b""
     if len(body) >= COMPRESSED_LEAST_BYTES and path.suffix not in _ALREADY_COMPRESSED:
         zipped = gzip.compress(body, 9, mtime=0)

@@ -20,6 +20,7 @@ from api.http.answers.problems import Problem
 from api.http.entry.admission import Standing, standing_of
 from api.http.entry.tokens import Role, Token, TokenBook
 from api.settings import is_loopback
+from daq.texts.message import Text, say
 
 COOKIE = "drumlin_token"
 CLIENT_HEADER = "drumlin-client"
@@ -109,7 +110,7 @@ class Access:
         if not self.book.in_use:
             if not is_loopback(peer):
                 self.refusals += 1
-                raise _unknown("No token exists yet, so only this computer itself is served.")
+                raise _unknown(say("no-token-exists-yet-so-only"))
             return Caller(LOCAL_NAME, Role.MAINTAIN, peer, _client_id(connection), "")
         token = self._token(connection, peer)
         if not token.role.covers(needed):
@@ -117,8 +118,8 @@ class Access:
             raise Problem(
                 403,
                 "role",
-                f"'{token.name}' may {token.role.value}; this needs {needed.value}.",
-                f"Ask whoever maintains the rig for a token with the role {needed.value}.",
+                say("may-needs", name=token.name, role=token.role, needed=needed),
+                say("ask-whoever-maintains-rig-for-token", role=needed),
             )
         return Caller(token.name, token.role, peer, _client_id(connection), token.id)
 
@@ -147,8 +148,8 @@ class Access:
             raise Problem(
                 409,
                 "codes",
-                f"{CODES_OPEN} pairing codes are open.",
-                f"Use one of them, or wait {CODE_LIFE_S / 60:.0f} minutes.",
+                say("pairing-codes-are-open", count=CODES_OPEN),
+                say("use-one-them-or-wait-minutes", minutes=CODE_LIFE_S / 60),
             )
         code = "".join(secrets.choice(CODE_CHARS) for _ in range(CODE_LENGTH))
         self._codes.append(_Code(_hash(code), role, caller.name, self._now() + CODE_LIFE_S))
@@ -179,8 +180,8 @@ class Access:
             raise Problem(
                 401,
                 "pairing-code",
-                "That code is not known, was used, or has expired.",
-                "Make a new one on a device that maintains the rig.",
+                say("code-not-known-was-used-or"),
+                say("make-new-one-on-device-maintains"),
             )
         self._codes.remove(found)
         try:
@@ -196,7 +197,7 @@ class Access:
         secret = _secret(connection)
         if not secret:
             self.refusals += 1
-            raise _unknown("This needs a token.")
+            raise _unknown(say("needs-token"))
         return self._proven_token(secret, peer)
 
     def _proven_token(self, secret: str, peer: str) -> Token:
@@ -210,7 +211,7 @@ class Access:
             self._proven.pop(key, None)
             self._failures.add(peer)
             self.refusals += 1
-            raise _unknown("That token is not known or was revoked.")
+            raise _unknown(say("token-not-known-or-was-revoked"))
         self._proven[key] = None
         self._proven.move_to_end(key)
         self.proved(peer, standing_of(token.role))
@@ -243,8 +244,8 @@ def _client_id(connection: HTTPConnection) -> str:
         raise Problem(
             400,
             "client-id",
-            "The Drumlin-Client header is not usable.",
-            "Send 4 to 64 letters, digits, dashes or underscores, the same in every request.",
+            say("drumlin-client-header-not-usable"),
+            say("send-4-64-letters-digits-dashes"),
         )
     return value
 
@@ -253,12 +254,12 @@ def _hash(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def _unknown(detail: str) -> Problem:
+def _unknown(detail: Text) -> Problem:
     return Problem(
         401,
         "token",
         detail,
-        "Sign in with a token, or pair this device by a code.",
+        say("sign-in-with-token-or-pair"),
         {"WWW-Authenticate": 'Bearer realm="drumlin"'},
     )
 
@@ -267,7 +268,7 @@ def _locked(wait_s: float) -> Problem:
     return Problem(
         429,
         "locked",
-        "Too many wrong tokens or codes from here.",
-        f"Wait {math.ceil(wait_s)} s, then try the right one.",
+        say("too-many-wrong-tokens-or-codes"),
+        say("wait-s-then-try-right-one", seconds=math.ceil(wait_s)),
         {"Retry-After": str(math.ceil(wait_s))},
     )

@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.http.answers.problems import Problem
 from api.settings import ServiceSection, is_loopback
+from daq.texts.message import say
 
 CONTENT_SECURITY_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
@@ -95,8 +96,8 @@ class Guard:
             return Problem(
                 421,
                 "host",
-                "This service does not answer to that host name.",
-                "Use its address, or add the name to hosts in the [service] settings.",
+                say("service-does-not-answer-host-name"),
+                say("use-its-address-or-add-name"),
             )
         origin = headers.get("origin")
         unsafe = scope["type"] == "websocket" or scope["method"] not in SAFE_METHODS
@@ -158,8 +159,8 @@ def _foreign() -> Problem:
     return Problem(
         403,
         "origin",
-        "Another page tried to use this service through your browser.",
-        "Open Drumlin's own page; or add that origin to origins in the [service] settings.",
+        say("another-page-tried-use-service-through"),
+        say("open-drumlin-own-page-or-add"),
     )
 
 

@@ -24,6 +24,7 @@ import msgspec
 from msgspec import Meta
 
 from daq.errors import DrumlinError
+from daq.texts.message import say
 
 FILE_NAME = "tokens.json"
 LOCK_NAME = ".tokens.lock"
@@ -133,16 +134,17 @@ class TokenBook:
             name = msgspec.convert(name, TokenName)
         except msgspec.ValidationError:
             raise TokenError(
-                f"'{name[:60]}' cannot be a token's name.",
-                "Use 1 to 40 letters, digits, blanks, dots, dashes or underscores.",
+                say("cannot-be-token-name", name=name[:60]),
+                say("use-1-40-letters-digits-blanks"),
             ) from None
         if any(token.name == name and token.valid for token in self._tokens):
             raise TokenError(
-                f"There is a valid token named '{name}'.", "Choose another name, or revoke it."
+                say("there-valid-token-named", name=name), say("choose-another-name-or-revoke")
             )
         if len(self._tokens) >= MAX_TOKENS:
             raise TokenError(
-                f"There are {MAX_TOKENS} tokens.", "Remove revoked ones from tokens.json."
+                say("there-are-tokens", most=MAX_TOKENS),
+                say("remove-revoked-ones-from-tokens-json"),
             )
         secret = PREFIX + secrets.token_urlsafe(32)
         expires = "" if days is None else _utc(timedelta(days=days))
@@ -164,7 +166,7 @@ class TokenBook:
                 self._write(tuple(revoked if each is token else each for each in self._tokens))
                 return revoked
         raise TokenError(
-            f"There is no valid token '{name_or_id[:60]}'.", "Look at the list of tokens."
+            say("there-no-valid-token", name=name_or_id[:60]), say("look-at-list-tokens")
         )
 
     @contextlib.contextmanager
@@ -193,9 +195,8 @@ class TokenBook:
                 return
             if self._were_in_use():
                 raise TokenError(
-                    f"{self._path} is gone, and tokens were in use here.",
-                    f"Restore it from a backup; or, to begin anew with this computer itself let "
-                    f"in, delete {self._path.with_name(LOCK_NAME)} and make new tokens.",
+                    say("gone-tokens-were-in-use-here", path=self._path),
+                    say("restore-from-backup-or-begin-anew", path=self._path.with_name(LOCK_NAME)),
                 ) from None
             self._tokens = ()
             return
@@ -208,8 +209,8 @@ class TokenBook:
             if self._stamp is not None and not strict:
                 return
             raise TokenError(
-                f"{self._path} cannot be read: {error}.",
-                "Restore it, or move it away and make new tokens.",
+                say("cannot-be-read", path=self._path, error=error),
+                say("restore-or-move-away-make-new"),
             ) from None
         self._stamp = stamp
         if self._tokens:
@@ -244,7 +245,9 @@ class TokenBook:
 
 
 def _unwritten(path: Path, error: OSError) -> TokenError:
-    return TokenError(f"{path} cannot be written: {error}.", "Check the disk and its rights.")
+    return TokenError(
+        say("cannot-be-written", path=path, error=error), say("check-disk-its-rights")
+    )
 
 
 def _utc(later: timedelta = timedelta()) -> str:

@@ -16,6 +16,7 @@ from api.http.entry.admission import Standing
 from api.http.entry.budgets import Budgets, payer
 from api.http.entry.guard import refuse
 from api.http.entry.tokens import Role
+from daq.texts.message import say
 
 OPEN = frozenset({"/api/openapi.json", "/api/sign-in", "/api/sign-out", "/api/pair"})
 ALWAYS = frozenset({"/api/ease-off", "/api/helm/keep"})
@@ -73,7 +74,7 @@ def _too_many(standing: Standing) -> Problem:
     return Problem(
         429,
         "too-many",
-        "Too many requests from here at a time.",
-        "Wait a second, then ask less often.",
+        say("too-many-requests-from-here-at"),
+        say("wait-second-then-ask-less-often"),
         headers,
     )

@@ -17,6 +17,7 @@ from api.http.context import Context, context_of
 from api.http.entry import pairing
 from api.http.entry.access import COOKIE, Caller
 from api.http.entry.tokens import MAX_TOKEN_CHARS, Days, Role, Token, TokenError, TokenName
+from daq.texts.message import say
 
 router = APIRouter(prefix="/api", tags=["access"])
 
@@ -179,8 +180,8 @@ async def add_token(request: Request) -> Response:
         raise Problem(
             409,
             "first-token",
-            "The first token must have the role maintain: from then on everybody needs one.",
-            "Make that one first, sign in with it, then make the others.",
+            say("first-token-must-have-role-maintain"),
+            say("make-one-first-sign-in-with"),
         )
     token, secret = await _add(context, body.name, body.role, body.days)
     await context.audit.write(

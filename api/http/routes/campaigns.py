@@ -27,6 +27,7 @@ from control.core.commands import EaseOff
 from control.forecast.outlook import Outlook
 from control.test_kinds.kinds import check_plan
 from control.test_kinds.plans import Plan
+from daq.texts.message import say
 
 router = APIRouter(prefix="/api/campaigns", tags=["campaigns"])
 
@@ -182,8 +183,8 @@ async def gain(
         raise Problem(
             409,
             "campaign-sides",
-            f"'{first}' and '{second}' are not two set-ups of this campaign.",
-            f"Its set-ups: {', '.join(names)}.",
+            say("are-not-two-set-ups-campaign", first=first, second=second),
+            say("its-set-ups", setups=names),
         )
     found = await context.slowly(
         compare,

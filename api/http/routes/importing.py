@@ -34,11 +34,12 @@ from api.services.jobs import LookJob
 from api.store.closing.jobs import ROOM
 from api.store.importing import IMPORTED, Looked, take_in
 from api.store.scratch import scratch
+from daq.texts.message import say
 
 PIECE_TIME_S = 20.0  # between two pieces
 WHOLE_TIME_S = 1800.0
 BUFFER_BYTES = 1 << 20
-ELSEWHERE = "Make room in the data directory, then send it again."
+ELSEWHERE = say("make-room-in-data-directory-then")
 
 router = APIRouter(prefix="/api", tags=["runs"])
 _busy = asyncio.Lock()
@@ -68,8 +69,8 @@ async def take(
         raise Problem(
             409,
             "import-running",
-            "Another recording is being taken in.",
-            "Wait until it is through, then send this one.",
+            say("another-recording-being-taken-in"),
+            say("wait-until-through-then-send-one"),
         )
     most_mb = (1 + ROOM) * declared / 1e6
     async with _busy:
@@ -93,16 +94,14 @@ def _declared(request: Request, context: Context) -> int:
     expect_file(request, "a recording", RAW_NAME)
     declared = length_of(request)
     if declared is None:
-        raise Problem(
-            411, "length", "The length of the recording is not given.", "Send Content-Length."
-        )
+        raise Problem(411, "length", say("length-recording-not-given"), say("send-content-length"))
     most_mb = context.settings.store.import_mb
     if declared > most_mb * 1_000_000:
         raise Problem(
             413,
             "too-large",
-            f"The recording is larger than {most_mb} MB.",
-            "Use drumlin runs import on the computer itself, or raise import_mb.",
+            say("recording-larger-than-mb", most_mb=most_mb),
+            say("use-drumlin-runs-import-on-computer"),
         )
     return declared
 
@@ -112,8 +111,8 @@ async def _receive(request: Request, path: FilePath, declared: int) -> int:
     late = Problem(
         408,
         "slow-body",
-        f"Nothing of the recording arrived for {PIECE_TIME_S:g} s, or it took too long in all.",
-        "Check the network, then send it again.",
+        say("nothing-recording-arrived-for-s-or", limit=PIECE_TIME_S),
+        say("check-network-then-send-again"),
     )
     size = 0
     buffer = bytearray()
@@ -129,7 +128,7 @@ async def _receive(request: Request, path: FilePath, declared: int) -> int:
                     size += len(piece)
                     if size > declared:
                         raise Problem(
-                            413, "too-large", "More was sent than announced.", "Send it again."
+                            413, "too-large", say("more-was-sent-than-announced"), say("send-again")
                         )
                     buffer += piece
                     if len(buffer) >= BUFFER_BYTES:
@@ -139,9 +138,9 @@ async def _receive(request: Request, path: FilePath, declared: int) -> int:
     except TimeoutError:
         raise late from None
     except ClientDisconnect:
-        raise Problem(400, "cut-off", "The request was cut off.", "Send it again.") from None
+        raise Problem(400, "cut-off", say("request-was-cut-off"), say("send-again")) from None
     if size < declared:
-        raise Problem(400, "cut-off", "Less was sent than announced.", "Send it again.")
+        raise Problem(400, "cut-off", say("less-was-sent-than-announced"), say("send-again"))
     return size
 
 

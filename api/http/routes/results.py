@@ -41,10 +41,11 @@ from api.store.scratch import new_scratch
 from daq.errors import NoSuchRun, RecordingError
 from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
+from daq.texts.message import say
 
 MOST_OUT = 8  # exports on their way at a time: each keeps its file until it was read
 HEAD_BYTES = 1 << 20  # names, units and what the file says of itself
-FEWER = "Ask for fewer columns, or make room in the data directory."
+FEWER = say("ask-for-fewer-columns-or-make")
 CELL_BYTES = 16  # of one value in the widest form
 ALL_COLUMNS = 100
 
@@ -189,7 +190,9 @@ async def export(
     run = await _run(context, run_id)
     names = tuple(dict.fromkeys(name for name in columns.split(",") if name))
     if len(_out) >= MOST_OUT:
-        raise Busy(f"{MOST_OUT} exports are on their way already.", "Wait until one is through.")
+        raise Busy(
+            say("exports-are-on-their-way-already", count=MOST_OUT), say("wait-until-one-through")
+        )
     most = run.frames * (len(names) or ALL_COLUMNS) * CELL_BYTES + HEAD_BYTES
     # Of another evaluation than the first it may be measured anew beside it.
     with context.disk.reserve(most * (2 if number else 1) / 1e6, FEWER):
@@ -362,13 +365,13 @@ async def _known(context: Context, body: ComparisonRequest) -> None:
     known = await asyncio.to_thread(context.keeper.catalogue.known, asked)
     lacking = [run_id for run_id in asked if run_id not in known]
     if lacking:
-        raise NoSuchRun(f"There is no run {lacking[0]}.", "Look at the list of runs.")
+        raise NoSuchRun(say("no-such-run", run=lacking[0]), say("look-at-list-runs"))
 
 
 async def _run(context: Context, run_id: str) -> Run:
     run = await asyncio.to_thread(context.keeper.catalogue.run, run_id)
     if run is None:
-        raise NoSuchRun(f"There is no run {run_id}.", "Look at the list of runs.")
+        raise NoSuchRun(say("no-such-run", run=run_id), say("look-at-list-runs"))
     return run
 
 

@@ -27,6 +27,7 @@ from api.store.run_lifecycle import utc_now
 from api.store.samples import MAX_BINS, MAX_COLUMNS, Samples, read_samples
 from api.store.schema import RunState
 from daq.errors import NoSuchRun
+from daq.texts.message import say
 
 router = APIRouter(prefix="/api/runs", tags=["runs"])
 
@@ -93,7 +94,7 @@ async def one(request: Request, run_id: RunId) -> Response:
     context.caller(request, Role.WATCH)
     run = await asyncio.to_thread(context.keeper.catalogue.run, run_id)
     if run is None:
-        raise NoSuchRun(f"There is no run {run_id}.", "Look at the list of runs.")
+        raise NoSuchRun(say("no-such-run", run=run_id), say("look-at-list-runs"))
     return answer(run)
 
 
@@ -112,10 +113,10 @@ async def samples(
     names = list(dict.fromkeys(name for name in columns.split(",") if name))
     if len(names) > MAX_COLUMNS:
         raise Problem(
-            422, "invalid", f"More than {MAX_COLUMNS} columns.", "Ask for fewer at a time."
+            422, "invalid", say("more-than-columns", most=MAX_COLUMNS), say("ask-for-fewer-at-time")
         )
     if not await asyncio.to_thread(context.keeper.catalogue.known, [run_id]):
-        raise NoSuchRun(f"There is no run {run_id}.", "Look at the list of runs.")
+        raise NoSuchRun(say("no-such-run", run=run_id), say("look-at-list-runs"))
     folder = context.keeper.runs_folder / run_id
     end = math.inf if to_s is None else to_s
     return answer(await context.slowly(read_samples, folder, names, points, from_s, end))

@@ -18,6 +18,7 @@ from api.http.entry.tokens import Role
 from api.http.live import MAX_HZ
 from api.services.telemetry_json import encode
 from control.telemetry import Telemetry
+from daq.texts.message import say
 
 router = APIRouter(prefix="/api", tags=["rig"])
 
@@ -46,8 +47,8 @@ async def state(request: Request) -> Response:
         raise Problem(
             503,
             "no-telemetry",
-            "Nothing was heard from the loop process yet.",
-            "Wait a moment; if it lasts, see whether drumlin serve reports an error.",
+            say("nothing-was-heard-from-loop-process"),
+            say("wait-moment-if-lasts-see-whether"),
             {"Retry-After": "1"},
         )
     return Response(encode(loop.latest, loop.age_s, loop.connected), media_type="application/json")

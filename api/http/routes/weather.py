@@ -69,7 +69,7 @@ async def weather(
     latest = loop.latest
     if latest is None or latest.measured is None or not loop.connected or loop.age_s > STALE_S:
         raise Problem(
-            409, "no-readings", "There are no readings of the rig now.", "See /api/health."
+            409, "no-readings", say("there-are-no-readings-rig-now"), say("see-api-health")
         )
     air = weather_of(context.rig.slow, latest.measured.slow)
     why: Text = say("this-rule-was-asked-for")

@@ -1,7 +1,7 @@
 // Questions and commands over HTTP. A refusal comes back as a problem (RFC 9457) with its remedy, in
 // the reader's language; silence comes back as one too, so that no caller takes it for success.
 
-import { messagesReady, told } from "./messages.js";
+import { told } from "./messages.js";
 import { clientId } from "./settings.js";
 
 /**
@@ -45,7 +45,6 @@ async function request(method, path, body, timeoutMs, asFile = false, base = "")
   if (response.ok) return { ok: true, status: response.status, data };
   const problem = data && typeof data === "object" ? data : {};
   if (Array.isArray(problem.detail)) problem.detail = problem.detail.map((item) => item.msg).join("; ");
-  await messagesReady();
   for (const part of ["detail", "remedy"]) if (problem[part]) problem[part] = told(problem, part);
   return { ok: false, status: response.status, problem };
 }

@@ -1,6 +1,7 @@
 // Puts the page together: shell, live line, store, views by address, one paint per frame. Strips are
 // painted with every message, figures and their bars ten times a second so that they can be read.
 
+import { catalogueReady } from "./catalogue.js";
 import { get, laneBase, laneFailed, useLane } from "./api.js";
 import { LiveLine } from "./connection.js";
 import { Dock } from "./dock.js";
@@ -11,7 +12,6 @@ import { note, notesArea } from "./components/notes.js";
 import { openSettings } from "./components/settings-sheet.js";
 import { closeSheet, sheetOpen } from "./components/sheet.js";
 import { StateMark } from "./components/state-mark.js";
-import { messagesReady } from "./messages.js";
 import { settings } from "./settings.js";
 import { Store } from "./store.js";
 import { t } from "./texts.js";
@@ -99,7 +99,7 @@ async function route(again = false) {
   let View = page.view;
   if (load) {
     try {
-      [{ default: View }] = await Promise.all([load(), messagesReady()]);
+      ({ default: View } = await load());
     } catch {
       if (mine === turn) note(t("view.failed"), { bad: true });
     }
@@ -214,15 +214,14 @@ function label() {
   chip.relabel();
 }
 
-settings.onChange((name) => {
+settings.onChange(async (name) => {
+  if (name === "language") await catalogueReady();
   label();
   if (name === "theme") view?.repaint?.();
   if (name === "units" || name === "language") {
     route(true);
-    messagesReady().then(() => {
-      figuresDue = true;
-      request();
-    });
+    figuresDue = true;
+    request();
   }
   if (name === "language" && sheetOpen()) openSettings();
 });
@@ -269,7 +268,7 @@ const line = new LiveLine({
   },
 });
 
-messagesReady().then(() => request());
+request();
 addEventListener("hashchange", () => route());
 label();
 route();

@@ -3,8 +3,7 @@
 // (texts/LANGUAGE.json) has the sentence by its code. daq/texts/message.py describes the places in a
 // sentence and does the same for the command line.
 
-import { said, saidReady } from "./kinds/said.js";
-import { settings } from "./settings.js";
+import { catalogue, named } from "./catalogue.js";
 import { DASH, number, quantityOf, toShown, unitOf } from "./units.js";
 import { figureText } from "./words.js";
 
@@ -33,23 +32,6 @@ const DIGITS = {
 };
 const PLACE = /\{(\w+)(?::(\d*)([a-z+]*))?\}/g;
 
-const catalogues = {};
-const coming = {};
-
-/** Fetch the catalogue of the reader's language; resolves when `told` can use it. */
-export async function messagesReady() {
-  const language = settings.get("language");
-  coming[language] ??= fetch(`texts/${language}.json`)
-    .then((answer) => (answer.ok ? answer.json() : Promise.reject(answer.status)))
-    .then((catalogue) => {
-      catalogues[language] = catalogue;
-    })
-    .catch(() => {
-      delete coming[language]; // the rig's computer is away: English as it came
-    });
-  await Promise.all([coming[language], saidReady()]);
-}
-
 /** As many digits as a figure takes, at most `most`. */
 function shortest(value, most) {
   const plain = Number(value.toPrecision(most));
@@ -75,67 +57,53 @@ function amount({ value, unit, half }, spread) {
   if (typeof value !== "number") return DASH;
   if (spread) {
     const quantity = quantityOf(unit);
-    return `${shortest(toShown(quantity, value) - toShown(quantity, 0), 3)}\u00a0${unitOf(quantity)}`;
+    const shown = number(toShown(quantity, value) - toShown(quantity, 0), DIGITS[quantity] ?? 2);
+    return `${shown}\u00a0${unitOf(quantity)}`;
   }
   const interval = typeof half === "number" ? { low: value - half, high: value + half } : { low: null, high: null };
   const shown = figureText({ name: "", value, unit, ...interval });
   return `${shown.value}${shown.half ? ` ± ${shown.half}` : ""}${shown.unit ? `\u00a0${shown.unit}` : ""}`;
 }
 
-function word(value, form, catalogue) {
-  if (form.includes("w")) return catalogue.words[value] ?? value;
-  if (!form.includes("n") || !Object.keys(catalogue.names).length) return value;
-  const text = value.replace(/[-_]/g, " ");
-  return (
-    catalogue.names[text] ??
-    text
-      .split(" ")
-      .map((part) => catalogue.names[part] ?? part)
-      .join(" ")
-  );
+function word(value, form) {
+  if (form.includes("w")) return catalogue().words[value] ?? value;
+  return form.includes("n") && Object.keys(catalogue().names).length ? named(value.replace(/[-_]/g, " ")) : value;
 }
 
-function filled(name, value, digits, form, catalogue) {
+function filled(name, value, digits, form) {
   if (Array.isArray(value)) {
     const how = (index) => (typeof value[index] === "number" && index < value.length - 1 ? `b${form}` : form);
-    return value
-      .map((one, index) => filled(name, one, digits, how(index), catalogue))
-      .join(form.includes("s") ? " " : ", ");
+    return value.map((one, index) => filled(name, one, digits, how(index))).join(form.includes("s") ? " " : ", ");
   }
   if (value === null || value === undefined) return DASH;
-  if (typeof value === "object") return render(value, catalogue) ?? value.code;
-  return typeof value === "string" ? word(value, form, catalogue) : figure(name, Number(value), digits, form);
+  if (typeof value === "object") return render(value) ?? value.code;
+  return typeof value === "string" ? word(value, form) : figure(name, Number(value), digits, form);
 }
 
 /** A sentence by its code and values; null when the catalogue does not know it. */
-function render(message, catalogue) {
-  const template = catalogue?.messages[message.code];
+function render(message) {
+  const template = catalogue().messages[message.code];
   if (template === undefined) return null;
   return template.replace(PLACE, (_, name, digits = "", form = "") =>
-    form.includes("u")
-      ? amount(message.values, form.includes("d"))
-      : filled(name, message.values[name], digits, form, catalogue),
+    form.includes("u") ? amount(message.values, form.includes("d")) : filled(name, message.values[name], digits, form),
   );
 }
 
 /** The same at the head of a line: a name or a word that begins it gets its capital. */
 function line(message) {
-  const catalogue = now();
-  const text = render(message, catalogue);
-  const named = /^\{\w+:\d*[a-z]*[nw]/.test(catalogue?.messages[message.code] ?? "");
-  return text && named ? text.charAt(0).toUpperCase() + text.slice(1) : text;
+  const text = render(message);
+  const begins = /^\{\w+:\d*[a-z]*[nw]/.test(catalogue().messages[message.code] ?? "");
+  return text && begins ? text.charAt(0).toUpperCase() + text.slice(1) : text;
 }
-
-const now = () => catalogues[settings.get("language")];
 
 /** The sentence `name` of an answer in the reader's language; what is plain text stays as it is. */
 export function told(answer, name) {
   const message = answer?.[`${name}_message`];
-  return (message && line(message)) ?? said(answer?.[name]);
+  return (message && line(message)) ?? answer?.[name] ?? "";
 }
 
 /** The same for a list of sentences. */
 export function toldAll(answer, name) {
   const messages = answer?.[`${name}_messages`];
-  return (answer?.[name] ?? []).map((text, index) => (messages?.[index] && line(messages[index])) ?? said(text));
+  return (answer?.[name] ?? []).map((text, index) => (messages?.[index] && line(messages[index])) ?? text);
 }

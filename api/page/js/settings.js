@@ -4,9 +4,8 @@
 const KEY = "drumlin.settings";
 
 function defaults() {
-  const language = (navigator.language || "en").toLowerCase().startsWith("de") ? "de" : "en";
   return {
-    language,
+    language: (navigator.language || "en").toLowerCase().slice(0, 2), // English where nobody wrote it
     units: /-(us|lr|mm)$/i.test(navigator.language || "") ? "us" : "metric",
     theme: "auto",
     hand: "right",
@@ -30,7 +29,7 @@ export const settings = {
   /** Locale for numbers and dates: the browser's own when it speaks the chosen language. */
   get locale() {
     const own = navigator.languages?.find((tag) => tag.toLowerCase().startsWith(state.language));
-    return own ?? (state.language === "de" ? "de-DE" : "en-GB");
+    return own ?? (state.language === "en" ? "en-GB" : state.language);
   },
   set(name, value) {
     if (state[name] === value) return;

@@ -1,6 +1,7 @@
 // SI to what a person reads: metric or US customary, by locale, always the same width of digits.
 // The only place where units are converted on the page.
 
+import { catalogue } from "./catalogue.js";
 import { settings } from "./settings.js";
 
 const RADPS_PER_RPM = Math.PI / 30;
@@ -81,11 +82,9 @@ export function number(value, digits = 0, sign = false) {
   return format.format(value).replace("-", "−");
 }
 
-const GERMAN = { rpm: "1/min", "rpm/s": "1/min/s" };
-
 /** Its unit as the reader's language writes it. */
 export function written(unit) {
-  return settings.get("language") === "de" ? (GERMAN[unit] ?? unit) : unit;
+  return catalogue().units[unit] ?? unit;
 }
 
 export function unitOf(quantity) {

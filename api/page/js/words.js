@@ -1,66 +1,12 @@
 // Names and figures of results in the reader's language and units. Results come in SI with English
 // labels; known ones are translated, unknown ones are shown as they came.
 
-import { settings } from "./settings.js";
+import { relabelled } from "./catalogue.js";
 import { DASH, number, quantityOf, toShown, unitOf } from "./units.js";
-
-const GERMAN = [
-  [
-    /^(front|rear)(?:-(left|right))?:? /i,
-    (_, end, side) =>
-      `${/front/i.test(end) ? "Vorn" : "Hinten"}${side ? (/left/i.test(side) ? " links" : " rechts") : ""}: `,
-  ],
-  [/cell slope|cell calibration/, "Steigung der Zelle"],
-  [/cell zero/, "Null der Zelle"],
-  [/roll radius/, "Rollenradius"],
-  [/base inertia/, "Grundträgheit"],
-  [/\bloss(es)?$/, "Verlust"],
-  [/alignment$/, "Zeitversatz"],
-  [/^weather factor/, "Wetterkorrektur"],
-  [/^engine speed$/, "Motordrehzahl"],
-  [/^noise$/, "Rauschen"],
-  [/^common cell slope|^slope of all cells.*/, "Gemeinsame Steigung aller Zellen"],
-  [/wheel power/gi, "Radleistung"],
-  [/(wheel )?torque referred to the engine/gi, "Radmoment, auf den Motor bezogen"],
-  [/tractive force/gi, "Zugkraft"],
-  [/engine speed/gi, "Motordrehzahl"],
-  [/roll speed/gi, "Rollengeschwindigkeit"],
-  [/^Highest /, "Größte: "],
-  [/^Where: /, "Bei: "],
-  [/^Mean rate of the sweep/, "Mittlerer Anstieg"],
-  [/^Mean /, "Mittel: "],
-  [/^Spread of /, "Streuung: "],
-  [/^Settled time evaluated/, "Ausgewertete Zeit"],
-  [/^Share within (.*)/, "Anteil innerhalb $1"],
-  [/^Points settled/, "Eingeschwungene Punkte"],
-  [/^Share of the time it kept up/, "Anteil der Zeit, in der es mithielt"],
-  [/^Time climbed/, "Zeit am Berg"],
-  [/^Kept up for/, "Hielt mit über"],
-  [/^Distance driven/, "Gefahrene Strecke"],
-  [/^Distance of the trace/, "Strecke der Fahrkurve"],
-  [/^Distance/, "Strecke"],
-  [/^Least speed/, "Kleinste Geschwindigkeit"],
-  [/^Longest excursion/, "Längste Überschreitung"],
-  [/^Excursions/, "Überschreitungen"],
-  [/^Share of the time outside/, "Anteil der Zeit außerhalb"],
-  [/^Speed error, rms/, "Geschwindigkeitsfehler, effektiv"],
-  [/^Positive wheel work/, "Positive Radarbeit"],
-  [/^Time from first to last speed/, "Zeit von der ersten zur letzten Geschwindigkeit"],
-  [/^Mass that coasts.*/, "Rollende Masse an der Rolle"],
-  [/^Mean force/, "Mittlere Kraft"],
-  [/^Hottest rotor (.*)/, "Heißester Rotor $1"],
-  [/^Hottest oil/, "Heißestes Öl"],
-  [/^Snaps/, "Gasstöße"],
-  [/, corrected/, ", korrigiert"],
-  [/, observed/, ", gemessen"],
-  [/^time after the onset/i, "Zeit nach dem Beginn"],
-  [/^time$/i, "Zeit"],
-];
 
 /** A label of a result for the reader. */
 export function labelOf(text) {
-  let told = text ?? "";
-  if (settings.get("language") === "de") for (const [form, german] of GERMAN) told = told.replace(form, german);
+  const told = relabelled(text ?? "");
   return told.charAt(0).toUpperCase() + told.slice(1);
 }
 

@@ -31,7 +31,7 @@ from daq.errors import DrumlinError, Refused
 from daq.recording.reader import Recording
 from daq.results.series.columns import Chunk, slug
 from daq.results.series.replay import Replay
-from daq.texts.message import Text
+from daq.texts.message import Text, say, sentences
 from daq.texts.published import text_of, written
 
 END_WAIT_S = 1.0  # what the recorder needs at most to write its end
@@ -53,11 +53,12 @@ def close(folder: Path) -> Closed:
             size = path.stat().st_size
     except MemoryError:
         raw_bytes = path.stat().st_size
-        told = "The recording holds more than this computer's memory can."
+        told = say("recording-holds-more-than-computer-memory")
         return Closed(False, raw_bytes=raw_bytes, error=told)
     except (DrumlinError, OSError) as error:
         raw_bytes = path.stat().st_size if path.exists() else 0
-        return Closed(False, raw_bytes=raw_bytes, error=str(error))
+        why = sentences((error.problem, error.remedy)) if isinstance(error, DrumlinError) else ""
+        return Closed(False, raw_bytes=raw_bytes, error=why or str(error))
     return closed
 
 

@@ -12,6 +12,7 @@ import msgspec
 from api.folders import EVALUATIONS_FOLDER, PARQUET_NAME
 from daq.errors import RecordingError
 from daq.results.result import Result
+from daq.texts.message import say
 
 
 def read_evaluation(folder: Path, number: int | None = None) -> Result:
@@ -25,17 +26,21 @@ def numbered_evaluation(folder: Path, number: int | None = None) -> tuple[int, R
     if number is not None:
         kept = [path for path in kept if path.stem == f"{number:04d}"]
     if not kept and number is None and not (folder / PARQUET_NAME).exists():
-        raise RecordingError(f"Run {folder.name} has no result yet.", "Wait until it is closed.")
-    if not kept:
-        which = f"number {number}" if number is not None else "of its own"
         raise RecordingError(
-            f"Run {folder.name} has no evaluation {which}.", "Evaluate the run again."
+            say("run-has-no-result-yet", run=folder.name), say("wait-until-closed")
+        )
+    if not kept:
+        raise RecordingError(
+            say("run-has-no-evaluation-number", run=folder.name, number=number)
+            if number is not None
+            else say("run-has-no-evaluation", run=folder.name),
+            say("evaluate-run-again"),
         )
     try:
         return int(kept[-1].stem), msgspec.json.decode(kept[-1].read_bytes(), type=Result)
     except (OSError, msgspec.DecodeError) as error:
         raise RecordingError(
-            f"{kept[-1]} cannot be read: {error}.", "Evaluate the run again."
+            say("cannot-be-read", path=kept[-1], error=error), say("evaluate-run-again")
         ) from None
 
 
@@ -45,6 +50,6 @@ def rig_text_of(folder: Path, number: int) -> str:
         return (folder / EVALUATIONS_FOLDER / f"{number:04d}.toml").read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError):
         raise RecordingError(
-            f"The rig file of evaluation {number} of run {folder.name} was not kept.",
-            "Evaluate the run again with that rig file, then export that evaluation.",
+            say("rig-file-evaluation-run-was-not", number=number, run=folder.name),
+            say("evaluate-run-again-with-rig-file"),
         ) from None

@@ -13,6 +13,7 @@ from api.jobs.job import LONG_S, Job, WorkError
 from api.jobs.work import work
 from api.store.closing.closed import Closed
 from daq.results.result import EvaluationSettings
+from daq.texts.message import say
 
 ROOM = 4  # Parquet file, results and what making them needs, in sizes of the recording
 LEAST_BYTES = 64 << 20
@@ -66,4 +67,4 @@ async def close_in_worker(folder: Path, time_limit_s: float = 0.0) -> Closed:
     except WorkError as error:
         return Closed(False, error=error.problem)
     except msgspec.DecodeError as error:
-        return Closed(False, error=f"Evaluation gave no usable answer: {error}.")
+        return Closed(False, error=say("evaluation-gave-no-usable-answer", error=error))

@@ -75,7 +75,7 @@ def snap(given: Given, correction: CorrectionOut) -> KindResult:
     changes = np.count_nonzero(np.diff(held)) / max(float(given.time_s[-1]), 1.0)
     if changes < SMOKE_LEAST_HZ:
         flags.append(
-            Flag("smoke-slow", say("smoke-channel-changed-times-second-0", changes=changes),
+            Flag("smoke-slow", say("smoke-channel-changes-seldom", changes=changes),
                  voids=bool(changes < SMOKE_VOID_HZ))
         )  # fmt: skip
     mean, shift = number(verdict.mean_percent), number(100.0 * (last - zero))

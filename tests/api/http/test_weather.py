@@ -99,7 +99,7 @@ async def test_air_outside_the_rule_is_flagged_and_air_that_cannot_be_is_refused
 ) -> None:
     told = (await asked(service, fake_loop, browser, SPARK, celsius=48.0)).json()
     assert told["correction"]["valid"] is False
-    assert any("Outside the rule" in flag for flag in told["correction"]["flags"])
+    assert any("Outside the rule" in str(flag) for flag in told["correction"]["flags"])
     # hectopascal called kilopascal
     refused = await asked(service, fake_loop, browser, SPARK, kpa=990.0)
     assert refused.status_code == 409

@@ -229,7 +229,7 @@ async def test_a_restarted_service_finds_the_campaign_paused(shop: Shop) -> None
     commands = len(shop.service.loop.commands)
     view = await again.view(shop.id)
     assert view.stage is Stage.PAUSED
-    assert view.why == ("The service was restarted.",)
+    assert [str(one) for one in view.why] == ["The service was restarted."]
     assert [ran.run_id for ran in view.runs] == [first]
     await again.look()
     context.campaigns.current = again.current

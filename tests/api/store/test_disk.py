@@ -37,7 +37,7 @@ def test_what_is_reserved_is_not_given_out_again(tmp_path: Path, usage: Usage) -
     with budget.reserve(900.0, "Make room."):
         with pytest.raises(NoRoom, match="up to 700 MB") as refused, budget.reserve(700.0, "Make."):
             pass
-        assert "the 500 MB kept for tests" in refused.value.problem
+        assert "the 500 MB kept for tests" in str(refused.value.problem)
         with budget.reserve(600.0, "Make room."):
             assert not budget.has(1.0)
     with budget.reserve(1500.0, "Make room."):

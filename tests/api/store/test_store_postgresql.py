@@ -138,4 +138,4 @@ def test_each_letter_of_the_words_stands_for_itself(catalogue: Catalogue, text: 
 def test_a_server_that_is_away_is_told_with_a_remedy(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="catalogue failed") as refused:
         Catalogue.open(tmp_path, f"postgresql+psycopg://drumlin@/postgres?host={tmp_path}")
-    assert "database" in refused.value.remedy
+    assert "database" in str(refused.value.remedy)

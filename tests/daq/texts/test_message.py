@@ -43,10 +43,11 @@ def test_a_difference_of_temperature_has_no_zero_of_its_scale() -> None:
 
 def test_words_and_names_of_the_rig_are_told_in_the_language() -> None:
     assert (
-        render(say("rig-is-not", state="parked", wanted="ready")) == "The rig is parked, not ready."
+        render(say("rig-is-not", state="parked", wanted="ready"))
+        == "The rig is stood down, not ready."
     )
     assert render(say("rig-is-not", state="parked", wanted="ready"), language="de") == (
-        "Der Prüfstand ist geparkt, nicht bereit."
+        "Der Prüfstand ist außer Betrieb, nicht bereit."
     )
     missing = say("no-zero-has-been-taken-for", absorbers=["front-left", "rear"])
     assert render(missing) == "No zero has been taken for front-left, rear."
@@ -57,7 +58,7 @@ def test_a_quantity_of_any_unit_has_the_digits_of_its_interval() -> None:
     power = amount(223_710.0, "W", 745.7)
     assert render(power) == "223.7 ± 0.7 kW"
     assert render(power, UnitSystem.US) == "300.0 ± 1.0 hp"
-    assert render(amount(2000 / RPM, "rad/s"), language="de") == "2.000 rpm"
+    assert render(amount(2000 / RPM, "rad/s"), language="de") == "2.000 1/min"
     assert render(amount(1234.5, "N", 0.04)) == "1,234.50 ± 0.04 N"
     assert render(difference(10.0, "K"), UnitSystem.US) == "18.0 °F"
     assert render(amount(None, "W")) == "—"

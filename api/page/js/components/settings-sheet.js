@@ -1,5 +1,6 @@
 // What this tablet shows and how: language, units, look, hand, name at the helm.
 
+import { languages } from "../catalogue.js";
 import { el } from "../dom.js";
 import { settings } from "../settings.js";
 import { t } from "../texts.js";
@@ -36,10 +37,7 @@ export function openSettings() {
     body: el(
       "div",
       { className: "settings" },
-      choice("language", t("settings.language"), [
-        ["en", "English"],
-        ["de", "Deutsch"],
-      ]),
+      choice("language", t("settings.language"), Object.entries(languages)),
       choice("units", t("settings.units"), [
         ["metric", t("settings.metric")],
         ["us", t("settings.us")],

@@ -6,12 +6,14 @@ import gzip
 from pathlib import Path
 
 import httpx
+import msgspec
 import pytest
 
 from api.http.answers import static
 from api.http.answers.static import Shelf
 from api.http.entry.guard import CONTENT_SECURITY_POLICY
 from api.settings import ServiceSection
+from daq.texts.catalogue import FOLDER
 from tests.api.harness import Service, StartService
 
 
@@ -114,3 +116,25 @@ async def test_many_addresses_of_nothing_make_the_disk_be_searched_once(
 async def test_api_answers_are_never_kept_by_the_browser(page: Service) -> None:
     async with page.browser() as browser:
         assert (await browser.get("/api/state")).headers["cache-control"] == "no-store"
+
+
+async def test_a_language_is_one_file_that_the_page_finds_by_itself(
+    page: Service, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with page.browser() as browser:
+        listed = (await browser.get("/texts/languages.json")).json()
+        assert {"en": "English", "de": "Deutsch"}.items() <= listed.items()
+        for language in listed:
+            catalogue = (await browser.get(f"/texts/{language}.json")).json()
+            assert catalogue["page"]["settings.language"]
+    third = msgspec.json.decode((FOLDER / "en.json").read_bytes()) | {"language": "Norsk"}
+    (tmp_path / "no.json").write_bytes(msgspec.json.encode(third))
+    monkeypatch.setattr("daq.texts.catalogue.FOLDER", tmp_path)
+    monkeypatch.setattr(static, "FOLDER", tmp_path)
+    static.named_languages.cache_clear()
+    shelf = Shelf(tmp_path)
+    names = shelf.item("texts/languages.json")
+    static.named_languages.cache_clear()
+    assert names is not None
+    assert msgspec.json.decode(names.body) == {"no": "Norsk"}
+    assert shelf.item("texts/no.json") is not None

@@ -71,7 +71,7 @@ async def test_a_mistake_is_answered_by_a_problem_with_a_remedy(
     assert problem.type == f"urn:drumlin:problem:{code}"
     assert problem.title
     assert problem.detail
-    assert problem.remedy
+    assert str(problem.remedy)
     assert "(?![" not in problem.detail
     assert "[0-9]" not in problem.detail, "people are told in words"
     assert service.loop.commands == []
