@@ -22,6 +22,7 @@ from control.forecast.endurance import EnduranceMap
 from control.forecast.outlook import Outlook
 from control.forecast.suggestions import Suggestion
 from control.thermal.usage import AbsorberUsage
+from daq.proving.causes import Cause, CauseKind
 from daq.proving.record import JudgedValue, Proof, Proving, standing
 from daq.results.consistency import chart
 from daq.results.result import (
@@ -196,7 +197,9 @@ def proving() -> ProvingView:
     ))  # fmt: skip
     rig = load_rig(ROOT / "rigs" / "tarnhow.toml")
     lines = "[absorbers.cell]\nzero_count = 1204.0\n"
-    return ProvingView(rig.name, today.isoformat(), standing(rig, kept, today), lines, 3)
+    evidence = say("cause-teeth", roll_set="front", seen=60.0, stated=59.0, share=1.0 / 59.0)
+    causes = (Cause(CauseKind.TEETH, "front", evidence, say("next-teeth", seen=60.0)),)
+    return ProvingView(rig.name, today.isoformat(), standing(rig, kept, today), lines, 3, causes)
 
 
 def encoded(value: Any) -> bytes:

@@ -518,6 +518,7 @@ def test_a_curve_is_drawn_onto_other_places_without_inventing_any(modules: Any) 
 def test_what_is_due_is_said_with_figures_beside_their_limits(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address).open("proving")
     tablet.see("21 of 23 verifications to do")
+    tablet.see("The tooth wheel of front repeats its pattern after 60 teeth")
     text = tablet.page.locator(".prove-card", has_text="Largest drift").first.text_content()
     assert "Largest drift 1.40 N (limit 9.00 N)" in text.replace("\u00a0", " ")
     tablet.page.get_by_text("How it is done").nth(2).click()

@@ -172,7 +172,8 @@ export default class ProvingView {
   }
 
   card(kind, rows) {
-    const worst = rows.reduce((a, b) => (RANK[b.state] > RANK[a] ? b.state : a), "passed");
+    const worse = (a, b) => (RANK[b.state] > RANK[a] ? b.state : a);
+    const worst = rows.length ? rows.reduce(worse, "passed") : "never";
     const line = (one) => {
       const figures = one.proof?.figures ?? [];
       return el(
