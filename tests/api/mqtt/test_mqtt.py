@@ -8,6 +8,7 @@ import shutil
 import socket
 from collections.abc import AsyncIterator
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 import msgspec
@@ -95,6 +96,21 @@ def rig_with_topics(data: Path) -> Path:
 @pytest.fixture
 def quick_back_off(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bridge, "BACK_OFF_S", 0.05)
+
+
+@pytest.fixture
+def subscribed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """What the broker has confirmed: a value that is sent before that is lost."""
+    topics: list[str] = []
+    plain = aiomqtt.Client.subscribe
+
+    async def subscribe(self: aiomqtt.Client, topic: Any, *more: Any, **named: Any) -> Any:
+        answer = await plain(self, topic, *more, **named)
+        topics.append(str(topic))
+        return answer
+
+    monkeypatch.setattr(aiomqtt.Client, "subscribe", subscribe)
+    return topics
 
 
 def section(broker: Broker, **more: float) -> MqttSection:
@@ -293,11 +309,10 @@ async def test_an_orderly_end_says_offline_too(
 
 
 async def test_slow_channels_come_in_by_topic(
-    broker: Broker, rig_with_topics: Path, start_service: StartService
+    broker: Broker, rig_with_topics: Path, start_service: StartService, subscribed: list[str]
 ) -> None:
     service = await start_service(mqtt=section(broker, slow_hz=50.0), rig=rig_with_topics)
-    await until(lambda: counters(service).connected)
-    await asyncio.sleep(0.1)  # the subscription follows the birth
+    await until(lambda: bool(subscribed))
     async with client(broker) as sensor:
         await sensor.publish("shop/weather/temperature", b"21.5")
         await until(lambda: counters(service).slow_taken == 1)
@@ -316,11 +331,10 @@ async def test_slow_channels_come_in_by_topic(
 
 
 async def test_a_sensor_that_floods_or_talks_nonsense_is_counted_not_followed(
-    broker: Broker, rig_with_topics: Path, start_service: StartService
+    broker: Broker, rig_with_topics: Path, start_service: StartService, subscribed: list[str]
 ) -> None:
-    service = await start_service(mqtt=section(broker, slow_hz=2.0), rig=rig_with_topics)
-    await until(lambda: counters(service).connected)
-    await asyncio.sleep(0.1)
+    service = await start_service(mqtt=section(broker, slow_hz=0.2), rig=rig_with_topics)
+    await until(lambda: bool(subscribed))
     async with client(broker) as sensor:
         for number in range(50):
             await sensor.publish("truck/engine/speed", str(1000 + number).encode())
@@ -342,11 +356,10 @@ async def test_a_retained_value_of_unknown_age_is_not_taken(
 
 
 async def test_commands_are_never_taken_from_the_broker(
-    broker: Broker, rig_with_topics: Path, start_service: StartService
+    broker: Broker, rig_with_topics: Path, start_service: StartService, subscribed: list[str]
 ) -> None:
     service = await start_service(mqtt=section(broker), rig=rig_with_topics)
-    await until(lambda: counters(service).connected)
-    await asyncio.sleep(0.1)
+    await until(lambda: bool(subscribed))
     command = b'{"command":"ease-off","id":1,"holder":"x","name":"front","value":1}'
     async with client(broker) as stranger:
         for topic in ("command", "cmd", "set", "state", "telemetry", "status", "event/command"):
