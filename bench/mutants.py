@@ -260,8 +260,9 @@ def run_mutant(name: str, source: str, took: dict[str, float]) -> str:
         try:
             os.close(reading)
             _forget(loaded)
-            # A kernel's cache knows only the file: a mutated one runs as plain Python.
-            sys.meta_path.insert(0, _Finder(name, source.replace("@jit\n", "")))
+            # A kernel's cache knows only the file: a mutated one is compiled anew, and not kept.
+            compiled = source.replace("@jit\n", "@__import__('numba').njit\n")
+            sys.meta_path.insert(0, _Finder(name, compiled))
             import pytest  # noqa: PLC0415
 
             timer = _Timer(took)
