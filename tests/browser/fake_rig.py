@@ -88,6 +88,7 @@ class Scene:
         self.posts: list[str] = []
         self.runs = 3
         self.kind = "steady-hold"  # of the test that runs
+        self.sweeping = False  # a sweep goes through its range, over and over
         self.role = "maintain"
         self.campaign = ""  # stage of the campaign in hand
 
@@ -122,6 +123,8 @@ class Scene:
         self.load += (target - self.load) * 0.03
         noise = self.random.gauss
         wobble = 3.0 * math.sin(now * 1.1) + 1.5 * math.sin(now * 3.3)
+        if self.sweeping:
+            self.set_rpm = min(3000.0, 1500.0 + 300.0 * (now - self.test_began))
         rpm = (self.set_rpm + wobble + noise(0, 0.8)) if rolling else 0.0
         surge = self.surge + 260.0 * math.cos(now * 1.1) * (1.0 if rolling else 0.0)
         sets = []
@@ -195,6 +198,8 @@ class Scene:
             )
             if self.kind != "steady-hold":
                 test = made_up_test(self.kind, test, speed, elapsed)
+            if self.sweeping:
+                test = msgspec.structs.replace(test, phase="sweep", elapsed_s=elapsed)
             if self.state is State.EASING and self.load < 0.02:
                 self.state, self.run_id = State.READY, ""
         engine = (

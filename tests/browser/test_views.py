@@ -396,6 +396,26 @@ def test_a_trip_and_a_refusal_stand_on_every_page_with_cause_and_next_step(
     assert "The stop chain is open." in page.locator(".guide").inner_text()
 
 
+def test_a_running_sweep_draws_power_and_torque_over_engine_speed_before_an_earlier_run(
+    stand: Any, tablets: Any
+) -> None:
+    tablet = tablets(stand.address).open()
+    stand.scene(state="loaded", acknowledged=True, kind="power-sweep", sweeping=True)
+    page = tablet.page
+    page.wait_for_selector(".live-curve canvas")
+    says = "document.querySelector('.curve-peak').innerText"
+    tablet.wait(f"/Highest so far \\d+\\.\\d\\skW at \\d+\\srpm/.test({says})")
+    tablet.wait(f"/The run behind it: \\d+/.test({says})")
+    page.locator(".curve-legend select").select_option("")
+    tablet.wait(f"!{says}.includes('behind it')")
+    tablet.wait(  # axes, scales and two lines
+        "(() => { const c = document.querySelector('.live-curve canvas');"
+        " const d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data;"
+        " let n = 0; for (let i = 3; i < d.length; i += 4) n += d[i] > 0; return n > 2000; })()"
+    )
+    assert re.search(r"\d+\sN·m · \d+\.\d\skm/h", page.locator(".target-beside").inner_text())
+
+
 def test_every_page_says_whether_the_heat_lasts_for_the_test(stand: Any, tablets: Any) -> None:
     stand.scene(state="loaded", acknowledged=True, test_seconds=240.0)
     tablet = tablets(stand.address).open()

@@ -14,6 +14,11 @@ function fill(node, attributes, children) {
   return node;
 }
 
+/** Pixels of one rem: what is drawn grows with what is written. */
+export function rem() {
+  return Number.parseFloat(getComputedStyle(document.documentElement).fontSize) || 16;
+}
+
 /** Element with attributes (`onclick` etc. become listeners, `text` the content) and children. */
 export function el(tag, attributes, ...children) {
   return fill(document.createElement(tag), attributes, children);

@@ -70,6 +70,7 @@ export class Store {
     this.power = new Strip();
     this.held = new Strip(); // what the running test holds
     this.followed = new Map(); // readings that a page draws by itself: name -> { read, ring }
+    this.sweep = []; // [x, power, torque] in SI of the running sweep, x engine or roll speed
     this.climb = []; // (distance, height) of the running climb, one point per 10 m or more
     this.runId = "";
     this.measuring = false; // set by the page bench
@@ -139,6 +140,7 @@ export class Store {
       this.runId = test?.run_id ?? "";
       this.held.clear();
       this.climb = [];
+      this.sweep = [];
     }
     if (Number.isFinite(test?.distance_m)) this.rememberClimb(test.distance_m, test.grade_percent ?? 0);
     const speeds = frame.roll_sets.map((set) => good(set.speed));
@@ -155,6 +157,11 @@ export class Store {
       NaN,
     );
     if (test) this.held.push(time, test.measured, test.set_point);
+    if (test?.kind === "power-sweep" && test.phase === "sweep") {
+      const watts = powers.reduce((a, b) => a + b, 0);
+      const radps = good(frame.engine_speed);
+      this.sweep.push([test.measured, watts, radps > 1 ? watts / radps : NaN]);
+    }
     for (const { read, ring } of this.followed.values()) ring.push(time, good(read(frame)), NaN);
   }
 

@@ -1,12 +1,12 @@
 // A short history strip on canvas: band, set point, measured. The newest point is at the right edge
 // and is marked; a hole in the data is a hole in the line. Drawn at most once per frame.
 
-import { el } from "../dom.js";
+import { el, rem } from "../dom.js";
 import { number } from "../units.js";
 
 const NICE = [1, 2, 2.5, 5, 10];
 
-function niceStep(span, parts) {
+export function niceStep(span, parts) {
   const rough = span / parts;
   const power = 10 ** Math.floor(Math.log10(rough));
   return power * (NICE.find((step) => step * power >= rough - 1e-12) ?? NICE[NICE.length - 1]);
@@ -99,7 +99,7 @@ export class StripChart {
       this.centre = centred ? middle : undefined;
       if (centred) {
         const half = Math.ceil(span / 2 / step) * step;
-        this.low = middle - half;
+        this.low = low >= 0 ? Math.max(0, middle - half) : middle - half; // no speed below none
         this.high = middle + half;
       } else {
         this.low = Math.floor((middle - span / 2) / step) * step;
@@ -109,10 +109,10 @@ export class StripChart {
     }
     const top = 8;
     const foot = height - 8;
-    const right = width - 54;
+    const right = width - 3.4 * rem();
     const y = (value) => foot - ((value - this.low) / (this.high - this.low)) * (foot - top);
     const x = (time) => ((time - start) / this.seconds) * right;
-    context.font = `500 13px ${colours.font}`;
+    context.font = `500 ${0.81 * rem()}px ${colours.font}`;
     context.textBaseline = "middle";
     context.lineWidth = 1;
     const axis = niceStep(this.high - this.low, height < 170 ? 2 : 4);

@@ -4,6 +4,7 @@
 import { el, setAttr, setText, show } from "../dom.js";
 import { t } from "../texts.js";
 import { DASH, number, shown, toShown, unitOf, withUnit } from "../units.js";
+import { LiveCurve } from "./live-curve.js";
 import { inBand, Road } from "./road.js";
 import { StripChart } from "./strip.js";
 
@@ -49,6 +50,19 @@ export function heldNow(telemetry, store) {
   };
 }
 
+/** Torque and road speed while something is held: what the calibrator reads beside the set point. */
+function besides(telemetry, quantity) {
+  const frame = telemetry.measured;
+  if (!telemetry.test || !frame) return "";
+  const watts = frame.roll_sets.reduce((sum, set) => sum + (set.power.value ?? NaN), 0);
+  const radps = frame.engine_speed.value ?? NaN;
+  const speed = frame.roll_sets.reduce((sum, set) => sum + (set.speed.value ?? NaN), 0) / frame.roll_sets.length;
+  const told = [];
+  if (radps > 1 && Number.isFinite(watts)) told.push(withUnit("torque", watts / radps));
+  if (quantity !== "speed" && Number.isFinite(speed)) told.push(withUnit("speed", speed));
+  return told.join(" · ");
+}
+
 export class Target {
   constructor() {
     this.title = el("h2", { id: "target-title" });
@@ -69,6 +83,7 @@ export class Target {
       this.band,
     );
     this.slope = el("p", { className: "slope" });
+    this.beside = el("p", { className: "target-beside" });
     this.holder = el("div", { className: "strip-holder" });
     this.node = el(
       "section",
@@ -82,13 +97,13 @@ export class Target {
       ),
       this.short,
       this.slope,
+      this.beside,
       this.holder,
     );
   }
 
   strip(quantity) {
     if (this.quantity !== quantity) {
-      this.quantity = quantity;
       this.chart?.destroy();
       this.chart = new StripChart({
         seconds: STRIP_S,
@@ -96,7 +111,8 @@ export class Target {
         least: quantity === "rotation" ? 40 : quantity === "speed" ? 4 : 20,
         digits: quantity === "speed" ? 1 : 0,
       });
-      this.holder.replaceChildren(this.chart.canvas);
+      this.only(this.chart);
+      this.quantity = quantity;
     }
     return this.chart;
   }
@@ -104,16 +120,35 @@ export class Target {
   repaint() {
     this.chart?.repaint();
     this.road?.repaint();
+    this.curve?.repaint();
+  }
+
+  /** One drawing at a time has the holder: `made` is it, the others go. */
+  only(made) {
+    for (const name of ["chart", "road", "curve"]) {
+      if (this[name] === made) continue;
+      this[name]?.destroy();
+      this[name] = null;
+    }
+    if (made !== this.chart) this.quantity = null;
+    this.holder.replaceChildren(made.node ?? made.canvas);
+  }
+
+  /** The curve that a sweep draws, in place of the strip. */
+  drawCurve(test, store, stale) {
+    if (!this.curve || this.curve.unit !== test.unit) {
+      this.curve?.destroy();
+      this.curve = new LiveCurve(store, test.unit);
+      this.only(this.curve);
+    }
+    this.curve.draw(stale);
   }
 
   /** The road ahead in place of the strip, while a trace is driven. */
   drawRoad(test, store, stale) {
     if (!this.road) {
       this.road = new Road();
-      this.chart?.destroy();
-      this.chart = null;
-      this.quantity = null;
-      this.holder.replaceChildren(this.road.canvas);
+      this.only(this.road);
     }
     this.road.draw(test, store.held, stale);
   }
@@ -121,15 +156,13 @@ export class Target {
   leave() {
     this.chart?.destroy();
     this.road?.destroy();
+    this.curve?.destroy();
   }
 
   draw(telemetry, store, stale) {
-    if (telemetry.test?.kind === "speed-trace") {
-      this.drawRoad(telemetry.test, store, stale);
-      return;
-    }
-    this.road?.destroy();
-    this.road = null;
+    const { test } = telemetry;
+    if (test?.kind === "speed-trace") return this.drawRoad(test, store, stale);
+    if (test?.kind === "power-sweep") return this.drawCurve(test, store, stale);
     const held = heldNow(telemetry, store);
     this.strip(held.quantity)?.draw(held.ring, { band: held.target === null ? 0 : BAND, stale });
   }
@@ -177,6 +210,9 @@ export class Target {
         : "";
     setText(this.short, says);
     show(this.short, says !== "");
+    setText(this.beside, besides(telemetry, held.quantity));
+    show(this.beside, this.beside.textContent !== "");
+    this.curve?.write();
     const canvas = this.chart?.canvas ?? this.road?.canvas;
     if (canvas) setAttr(canvas, "aria-label", t("target.strip", { n: STRIP_S, what: held.title }));
     return held.value === null ? DASH : "";

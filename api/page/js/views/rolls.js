@@ -5,7 +5,7 @@ import { Headroom } from "../components/headroom.js";
 import { LastTest } from "../components/last-test.js";
 import { Ledger } from "../components/ledger.js";
 import { Target } from "../components/target.js";
-import { el, setText, show } from "../dom.js";
+import { el, setAttr, setText, show } from "../dom.js";
 import { t } from "../texts.js";
 
 export class RollsView {
@@ -40,6 +40,7 @@ export class RollsView {
       setText(this.empty, telemetry ? t("why.noframe") : t("link.never"));
       return;
     }
+    setAttr(this.grid, "data-test", telemetry.test?.kind ?? null);
     this.ledger.draw(frame, now);
     this.ledger.write(frame, this.store.rig);
     this.target.write(telemetry, this.store);
