@@ -45,11 +45,15 @@ BETWEEN_S = 4.0  # of rolling on between two sweeps
 
 
 class Swept(msgspec.Struct, frozen=True, eq=False):
-    """One sweep: what it measured per bin, what was true, what may differ between sessions."""
+    """One sweep: what it measured per bin, what was true, what may differ between sessions.
+
+    `true_curve`: the simulator's own wheel power at the same bins, W.
+    """
 
     number: int
     curve: Any
     bins: tuple[float, ...]
+    true_curve: Any
     true_power_w: float  # mean over the compared range, from the simulator
     session_sigma: float
     conditions: dict[str, float]
@@ -86,9 +90,11 @@ def _swept(result: Result, truth: Any, number: int) -> Swept:
     order = rising[np.argsort(truth[rising, 1])]
     speed, power = truth[order, 1], truth[order, 2]
     mean = float(np.trapezoid(power, speed) / (speed[-1] - speed[0]))
+    true_curve = np.interp(one.x, speed, power, left=math.nan, right=math.nan)
     return Swept(
-        number, arrays(one.value), tuple(one.x), mean, session_sigma(result), result.conditions
-    )
+        number, arrays(one.value), tuple(one.x), true_curve, mean, session_sigma(result),
+        result.conditions,
+    )  # fmt: skip
 
 
 class RigDay(msgspec.Struct, frozen=True, eq=False):
@@ -104,6 +110,18 @@ class RigDay(msgspec.Struct, frozen=True, eq=False):
             for side in (self.same, self.stronger)
         ]
         return math.expm1(means[1] - means[0])
+
+    def true_change_at(self, bins: tuple[float, ...]) -> Any:
+        """True relative change in every bin, NaN where no sweep has been."""
+        sides = []
+        for side in (self.same, self.stronger):
+            curves = [
+                np.interp(bins, sweep.bins, np.log(sweep.true_curve), math.nan, math.nan)
+                for one in side
+                for sweep in one
+            ]
+            sides.append(np.nanmean(curves, axis=0))
+        return np.expm1(sides[1] - sides[0])
 
 
 def pool(options: Options) -> list[RigDay]:
@@ -129,17 +147,40 @@ def pool(options: Options) -> list[RigDay]:
     return [RigDay(day[:same], day[same:]) for day in days]
 
 
-Drawn = tuple[Gain, float]
+class Drawn(msgspec.Struct, frozen=True, eq=False):
+    """A campaign's answer, and what is true: overall and in each of its bins."""
+
+    found: Gain
+    true: float
+    true_bins: Any
+
+    def covers(self) -> bool:
+        return self.found.overall.low <= self.true <= self.found.overall.high
+
+    def covers_all_bins(self) -> bool:
+        """Whether the truth lies inside in every bin where it is known."""
+        return all(
+            one.low <= true <= one.high
+            for one, true in zip(self.found.per_bin, self.true_bins, strict=True)
+            if math.isfinite(true)
+        )
+
+    def half_widths(self) -> list[float]:
+        return [(one.high - one.low) / 2.0 for one in self.found.per_bin]
 
 
 def campaign(
-    before: list[Swept], after: list[Swept], random: np.random.Generator, seen: set[tuple[int, ...]]
+    before: list[Swept],
+    after: list[Swept],
+    random: np.random.Generator,
+    seen: set[tuple[int, ...]],
+    repeats: int = REPEATS,
 ) -> Gain | None:
     """One comparison of drawn sweeps; None when that very campaign was drawn before."""
-    if len(before) < REPEATS or len(after) < REPEATS:
+    if len(before) < repeats or len(after) < repeats:
         return None
     sides = [
-        [side[at] for at in sorted(random.choice(len(side), REPEATS, replace=False).tolist())]
+        [side[at] for at in sorted(random.choice(len(side), repeats, replace=False).tolist())]
         for side in (before, after)
     ]
     key = tuple(one.number for side in sides for one in side)
@@ -159,13 +200,10 @@ def campaign(
     return gain([key / 1000 for key in wanted], told[0], told[1], between)
 
 
-def measure(options: Options) -> dict[str, Any]:
-    """False gains, coverage and power over drawn campaigns."""
-    begun = time.perf_counter()
-    rigs = pool(options)
-    simulated_s = time.perf_counter() - begun
-    random = np.random.default_rng([options.seed, 42])
-    n = 24 if options.quick else CAMPAIGNS
+def draw(
+    rigs: list[RigDay], random: np.random.Generator, n: int, repeats: int
+) -> tuple[list[Drawn], list[Drawn]]:
+    """Up to `n` campaigns without and with a change, none of them twice."""
     none: list[Drawn] = []
     some: list[Drawn] = []
     seen: set[tuple[int, ...]] = set()
@@ -175,30 +213,51 @@ def measure(options: Options) -> dict[str, Any]:
         of = rigs[int(random.integers(len(rigs)))]
         one, other = random.choice(len(of.same), 2, replace=False).tolist()
         if len(none) < n:
-            drawn = campaign(of.same[one], of.same[other], random, seen)
-            none += [(drawn, 0.0)] if drawn is not None else []
+            found = campaign(of.same[one], of.same[other], random, seen, repeats)
+            if found is not None:
+                none.append(Drawn(found, 0.0, np.zeros(len(found.bins))))
         if len(some) < n:
             later = of.stronger[int(random.integers(len(of.stronger)))]
-            drawn = campaign(of.same[one], later, random, seen)
-            some += [(drawn, of.true_change())] if drawn is not None else []
-    every = none + some
-    half = [(found.overall.high - found.overall.low) / 2.0 for found, _ in every]
+            found = campaign(of.same[one], later, random, seen, repeats)
+            if found is not None:
+                some.append(Drawn(found, of.true_change(), of.true_change_at(found.bins)))
+    return none, some
+
+
+def measure(options: Options) -> dict[str, Any]:
+    """False gains, coverage and power over drawn campaigns."""
+    begun = time.perf_counter()
+    rigs = pool(options)
+    simulated_s = time.perf_counter() - begun
+    n = 24 if options.quick else CAMPAIGNS
+    none, some = draw(rigs, np.random.default_rng([options.seed, 42]), n, REPEATS)
+    none_of_two, some_of_two = draw(rigs, np.random.default_rng([options.seed, 43]), n, 2)
+    every, of_two = none + some, none_of_two + some_of_two
+    half = [(one.found.overall.high - one.found.overall.low) / 2.0 for one in every]
     changes = [of.true_change() for of in rigs]
     return {
-        "false_gain_rate": _share([f.overall.verdict is Verdict.GAINED for f, _ in none]),
-        "false_loss_rate": _share([f.overall.verdict is Verdict.LOST for f, _ in none]),
-        "coverage95": _share([f.overall.low <= true <= f.overall.high for f, true in every]),
-        "coverage95_without_change": _share(
-            [f.overall.low <= 0.0 <= f.overall.high for f, _ in none]
-        ),
-        "found_2pct_rate": _share([f.overall.verdict is Verdict.GAINED for f, _ in some]),
+        "false_gain_rate": _share([one.found.overall.verdict is Verdict.GAINED for one in none]),
+        "false_loss_rate": _share([one.found.overall.verdict is Verdict.LOST for one in none]),
+        "coverage95": _share([one.covers() for one in every]),
+        "coverage95_without_change": _share([one.covers() for one in none]),
+        "found_2pct_rate": _share([one.found.overall.verdict is Verdict.GAINED for one in some]),
+        "all_bins_coverage95": _share([one.covers_all_bins() for one in every]),
+        "median_bin_half_width_pct": _median_pct([w for one in every for w in one.half_widths()]),
+        "two_repeats": {
+            "n": len(of_two),
+            "coverage95": _share([one.covers() for one in of_two]),
+            "all_bins_coverage95": _share([one.covers_all_bins() for one in of_two]),
+            "median_bin_half_width_pct": _median_pct(
+                [width for one in of_two for width in one.half_widths()]
+            ),
+        },
         "n": len(none),
         "n_with_gain": len(some),
         "repeats": REPEATS,
         "median_half_width_pct": 100.0 * float(np.median(half)) if half else None,
         "true_change_pct": [100.0 * change for change in changes],
         "median_between_sigma_pct": 100.0
-        * float(np.median([found.between_sigma_relative for found, _ in every] or [math.nan])),
+        * float(np.median([one.found.between_sigma_relative for one in every] or [math.nan])),
         "rigs": len(rigs),
         "sessions": sum(len(of.same) + len(of.stronger) for of in rigs),
         "sweeps": sum(len(one) for of in rigs for one in (*of.same, *of.stronger)),
@@ -207,6 +266,10 @@ def measure(options: Options) -> dict[str, Any]:
         "drawn": "which three sweeps of each of two sessions of one rig and day form a campaign; "
         "no campaign twice, but campaigns share sweeps",
     }
+
+
+def _median_pct(shares: list[float]) -> float | None:
+    return 100.0 * float(np.median(shares)) if shares else None
 
 
 def _share(what: list[bool]) -> float | None:

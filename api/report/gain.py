@@ -212,7 +212,7 @@ def _correction(found: Compared, some: Result) -> str:
 def _sureness(found: Compared) -> str:
     each = ""
     if found.per_bin:
-        each = " The band of the change holds at all its places together (Bonferroni)."
+        each = " The band of the change holds at all its places together."
     between = ""
     if math.isfinite(found.between_sigma_relative) and found.between_sigma_relative > 0.0:
         between = (

@@ -1,8 +1,9 @@
 """Did a change gain anything? Before/after over all valid repeats, with an interval and a verdict.
 
 Data flow: results of repeated tests (one value per bin, one run each) -> logarithms, so that a
-difference is a relative change -> Welch comparison per bin and overall, with what calibration
-leaves behind between two sessions added -> verdict, and how many more repeats would settle it.
+difference is a relative change -> Welch comparison overall, with what calibration leaves behind
+between two sessions added; per bin the same level with the pooled noise of the curves' shape
+(daq.uncertainty.simultaneous) -> verdict, and how many more repeats would settle it.
 
 What both sides share (roll radius, arm length, cell slope) cancels in a ratio and is left out on
 purpose. What differs from one session to the next (zero, weather correction, losses after warm-up)
@@ -21,6 +22,7 @@ import numpy.typing as npt
 
 from daq.errors import Refused
 from daq.texts.message import UNITS, Message, Text, difference, say
+from daq.uncertainty.simultaneous import half_widths
 from daq.uncertainty.statistics import Summary, mean, summary, welch
 
 Floats = npt.NDArray[np.float64]
@@ -149,12 +151,7 @@ def gain(
     n = len(before)
     overall_before, overall_after = logs[:n].mean(axis=1), logs[n:].mean(axis=1)
     overall, more = _compare(overall_before, overall_after, between_sigma_relative, level)
-    count = int(covered.sum())
-    together = 1.0 - (1.0 - level) / count  # Bonferroni: all bins hold together
-    per_bin = tuple(
-        _compare(logs[:n, b], logs[n:, b], between_sigma_relative, together)[0]
-        for b in range(count)
-    )
+    per_bin = _per_bin(logs[:n], logs[n:], overall, between_sigma_relative, level)
     return Gain(
         level=level,
         overall=overall,
@@ -168,6 +165,35 @@ def gain(
     )
 
 
+def _per_bin(
+    before: Floats, after: Floats, overall: Difference, between: float, level: float
+) -> tuple[Difference, ...]:
+    """Every bin with its interval, all of which hold together."""
+    if before.shape[1] == 1:
+        return (overall,)
+    one, other = (summary(side.mean(axis=1).tolist()) for side in (before, after))
+    found = welch(one, other, between)
+    differences = after.mean(axis=0) - before.mean(axis=0)
+    halves = half_widths((before, after), found.standard_error, found.dof, level)
+    return tuple(
+        _difference(difference, half, found.dof)
+        for difference, half in zip(differences.tolist(), halves.tolist(), strict=True)
+    )
+
+
+def _difference(difference: float, half: float, dof: float) -> Difference:
+    """Of logarithms, as a relative change with its verdict."""
+    verdict = Verdict.NOT_PROVEN
+    if difference - half > 0.0:
+        verdict = Verdict.GAINED
+    elif difference + half < 0.0:
+        verdict = Verdict.LOST
+    return Difference(
+        math.expm1(difference), math.expm1(difference - half), math.expm1(difference + half), dof,
+        verdict,
+    )  # fmt: skip
+
+
 def _compare(
     before: Floats, after: Floats, between: float, level: float
 ) -> tuple[Difference, int | None]:
@@ -175,21 +201,9 @@ def _compare(
     (JCGM 100 G.4, Welch-Satterthwaite)."""
     one, other = summary(before.tolist()), summary(after.tolist())
     found = welch(one, other, between)
-    difference, half = found.difference, found.half_width(level)
-    verdict = Verdict.NOT_PROVEN
-    if difference - half > 0.0:
-        verdict = Verdict.GAINED
-    elif difference + half < 0.0:
-        verdict = Verdict.LOST
-    result = Difference(
-        math.expm1(difference),
-        math.expm1(difference - half),
-        math.expm1(difference + half),
-        found.dof,
-        verdict,
-    )
+    result = _difference(found.difference, found.half_width(level), found.dof)
     more = None
-    if verdict is Verdict.NOT_PROVEN:
+    if result.verdict is Verdict.NOT_PROVEN:
         more = _more_repeats(one, other, between, level)
     return result, more
 

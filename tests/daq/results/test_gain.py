@@ -77,9 +77,23 @@ def test_many_bins_together_are_more_cautious_than_one() -> None:
     before = [Repeat(f"b{i}", np.exp(rng.normal(0, 0.01, 12))) for i in range(4)]
     after = [Repeat(f"a{i}", np.exp(rng.normal(0, 0.01, 12))) for i in range(4)]
     answer = gain(list(range(12)), before, after)
-    one = gain([0.0], [Repeat(r.run_id, r.values[:1]) for r in before],
-               [Repeat(r.run_id, r.values[:1]) for r in after])  # fmt: skip
-    assert answer.per_bin[0].high - answer.per_bin[0].low > one.overall.high - one.overall.low
+    overall = answer.overall.high - answer.overall.low
+    assert all(one.high - one.low > 1.5 * overall for one in answer.per_bin)
+
+
+def test_two_repeats_tell_something_of_every_bin() -> None:
+    """Each bin alone has two degrees of freedom; the noise of the shape is pooled over all."""
+    rng = np.random.default_rng(4)
+
+    def side(change: float) -> list[Repeat]:
+        return [
+            Repeat(f"r{i}", np.exp(change + rng.normal(0, 0.001) + rng.normal(0, 0.004, 24)))
+            for i in range(2)
+        ]
+
+    answer = gain(list(range(24)), side(0.0), side(0.05))
+    assert all(one.verdict is Verdict.GAINED for one in answer.per_bin)
+    assert max(one.high - one.low for one in answer.per_bin) < 0.06
 
 
 @pytest.mark.parametrize(
