@@ -59,7 +59,8 @@ function reach(data, from, floor) {
 export class Chart {
   /**
    * `x`: SI values; `xUnit`: "clock" for seconds as m:ss, else a unit of the interface.
-   * `series`: [{ label, value, low, high, marks }] over the same x, all in `unit`.
+   * `series`: [{ label, value, low, high, marks, style, width }] over the same x, all in `unit`;
+   * one without a label is drawn faint and has no place in the legend.
    * `flags`: [{ number, x | from, to, voids }] in SI of x.
    */
   constructor({ title, unit, x, xUnit, xTitle = "", series, flags = [], height = HEIGHT, sync = "", zero = false }) {
@@ -91,7 +92,7 @@ export class Chart {
         "data-dash": dash.length ? "yes" : "no",
         "aria-hidden": "true",
       });
-      return { value, node: el("li", {}, line, el("span", { text: one.label }), value) };
+      return { value, shown: Boolean(one.label), node: el("li", {}, line, el("span", { text: one.label }), value) };
     });
     const words = el(
       "figcaption",
@@ -107,7 +108,7 @@ export class Chart {
       el(
         "ul",
         { className: "legend" },
-        this.items.map((item) => item.node),
+        this.items.filter((item) => item.shown).map((item) => item.node),
       ),
     );
     this.observer = new ResizeObserver(() => this.fit());
@@ -135,8 +136,8 @@ export class Chart {
       data.push(turn(this.quantity, one.value));
       this.places.push(data.length - 1);
       series.push({
-        stroke,
-        width: one.marks ? 0 : 2,
+        stroke: one.label ? stroke : `${stroke}8c`,
+        width: one.marks ? 0 : (one.width ?? 2),
         dash,
         spanGaps: false,
         points: one.marks ? { show: true, size: 10, fill: stroke } : { show: false },

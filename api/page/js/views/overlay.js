@@ -3,12 +3,13 @@
 import { get, post, postFile } from "../api.js";
 import { Chart, STYLES } from "../components/chart.js";
 import { writeGain } from "../components/gain-card.js";
+import { meanOf, sidesTable } from "../components/sides-table.js";
 import { noteAnswer } from "../components/notes.js";
 import { runsNav } from "../components/subnav.js";
 import { el, show } from "../dom.js";
 import { settings } from "../settings.js";
 import { t, tOr } from "../texts.js";
-import { dateTime } from "../units.js";
+import { dateTime, number } from "../units.js";
 import { labelOf } from "../words.js";
 
 const SIDES = ["before", "after", "only"];
@@ -83,15 +84,22 @@ export default class OverlayView {
         SIDES.map((side) => el("option", { value: side, text: t(`overlay.${side}`) })),
       );
       select.value = this.sides.get(id);
-      select.addEventListener("change", () => {
+      select.addEventListener("change", async () => {
         this.sides.set(id, select.value);
+        await this.drawCurves();
         this.compare();
       });
       const words = result?.valid === false ? t("overlay.void") : result ? "" : t("run.noresult");
       return el(
         "li",
         {},
-        el("i", { className: "legend-line", "data-style": String(index % STYLES.length), "aria-hidden": "true" }),
+        el("i", {
+          className: "legend-line",
+          "data-style": String(
+            (SIDES.indexOf(this.sides.get(id)) + (this.sides.get(id) === "only" ? index : 0)) % STYLES.length,
+          ),
+          "aria-hidden": "true",
+        }),
         el(
           "span",
           { className: "grow" },
@@ -112,12 +120,42 @@ export default class OverlayView {
     );
   }
 
+  /** Each side in one colour, its repeats thin and their mean bold; runs of no side by themselves. */
+  seriesOf(found, places) {
+    const drawn = found.map(({ id, run, curve, index }) => {
+      const side = SIDES.indexOf(this.sides.get(id));
+      const value = onto(places, curve, "value");
+      const label = `${run.vehicle || tOr(`test.${run.kind}`, run.kind)} · ${id.slice(9, 15)}`;
+      return side < 2
+        ? { side, label: "", style: side, width: 1, value }
+        : {
+            side,
+            label,
+            style: 2 + index,
+            value,
+            low: onto(places, curve, "low"),
+            high: onto(places, curve, "high"),
+          };
+    });
+    const means = [0, 1].flatMap((side) => {
+      const repeats = drawn.filter((one) => one.side === side).map((one) => one.value);
+      if (!repeats.length) return [];
+      const label = t("overlay.mean", { side: t(`overlay.${SIDES[side]}`), n: number(repeats.length) });
+      return [{ label, style: side, width: 4, value: meanOf(repeats) }];
+    });
+    return [...drawn, ...means];
+  }
+
   async drawCurves() {
+    for (const chart of this.charts) chart.destroy();
+    this.charts = [];
+    const table = sidesTable(this.runs.map((one) => ({ ...one, side: this.sides.get(one.id) })));
+    this.curves.replaceChildren(...(table ? [table] : []));
     const names = new Map();
     for (const { result } of this.runs)
       for (const curve of result?.curves ?? []) names.set(`${curve.name}|${curve.unit}|${curve.x_unit}`, curve);
     if (!names.size) {
-      this.curves.replaceChildren(el("p", { className: "soft", text: t("overlay.nocurves") }));
+      this.curves.append(el("p", { className: "soft", text: t("overlay.nocurves") }));
       return;
     }
     for (const [key, first] of names) {
@@ -139,13 +177,7 @@ export default class OverlayView {
         xUnit: first.x_unit === "s" && first.x_name === "time" ? "clock" : first.x_unit,
         xTitle: labelOf(first.x_name),
         height: 320,
-        series: found.map(({ id, run, curve, index }) => ({
-          label: `${run.vehicle || tOr(`test.${run.kind}`, run.kind)} · ${id.slice(9, 15)}`,
-          style: index,
-          value: onto(places, curve, "value"),
-          low: onto(places, curve, "low"),
-          high: onto(places, curve, "high"),
-        })),
+        series: this.seriesOf(found, places),
       });
       this.charts.push(chart);
       this.curves.append(chart.node);
