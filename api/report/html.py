@@ -11,6 +11,7 @@ import hashlib
 from api.report.channels import HEAD
 from api.report.chart import CHANNEL_HEIGHT, draw, sized
 from api.report.content import UNQUOTED, Content
+from api.report.shop import Shop
 from api.report.svg import escaped, svg_of
 
 _STYLE = """
@@ -22,6 +23,10 @@ main{max-width:46rem;margin:0 auto;padding:2.5rem 1.5rem 3rem}
 header{display:flex;justify-content:space-between;align-items:baseline;gap:1rem;
 font-size:.84rem;color:var(--soft);padding-bottom:.55rem;border-bottom:1px solid var(--line)}
 header b{font-size:1rem;color:var(--ink);font-weight:650;letter-spacing:-.01em}
+header img{max-height:3.2rem;max-width:11rem;display:block;margin-bottom:.3rem}
+header small{display:block;font-size:.84rem}header span{text-align:right}
+.sign{display:grid;grid-template-columns:1fr 1fr;gap:2.2rem;margin-top:3.4rem;break-inside:avoid}
+.sign p{border-top:1px solid var(--ink);padding-top:.25rem;font-size:.8rem;color:var(--soft)}
 h1{font-size:1.55rem;line-height:1.2;margin:1.6rem 0 .1rem;font-weight:650;letter-spacing:-.015em}
 .subject{color:var(--soft);margin:0 0 1.2rem}
 .asked{color:var(--soft);margin:0}
@@ -53,8 +58,8 @@ color:var(--soft)}
 # A browser that is told a strict policy takes this style sheet and nothing else.
 _DIGEST = base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).decode()
 POLICY = (
-    f"default-src 'none'; style-src 'sha256-{_DIGEST}'; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
+    f"default-src 'none'; img-src data:; style-src 'sha256-{_DIGEST}'; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'"
 )
 
 
@@ -73,7 +78,7 @@ def html_of(content: Content) -> str:
         f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escaped(head)}</title><style>{_STYLE}</style></head><body><main>"
-        f"<header><b>Drumlin</b><span>{escaped(content.rig)} · {escaped(content.date)} · "
+        f"<header>{_shop(content.shop)}<span>{escaped(content.rig)} · {escaped(content.date)} · "
         f"{escaped(content.run)}</span></header>"
         f"<h1>{escaped(content.title)}</h1><p class=subject>{escaped(content.subject)}</p>"
         f"<p class=asked>Asked: {escaped(content.asked)}</p>"
@@ -88,8 +93,21 @@ def html_of(content: Content) -> str:
         f"{_block('Limits of the method', _list(content.limits))}"
         f"{_block('Cautions', _list(content.cautions))}"
         f"{_block('Notes', _list(content.notes)) if content.notes else ''}"
+        "<div class=sign><p>Place, date</p><p>Name, signature</p></div>"
         f"<footer>{escaped(content.made)}</footer></main></body></html>\n"
     )
+
+
+def _shop(shop: Shop | None) -> str:
+    """Who the report is from; without a shop, the program."""
+    if shop is None:
+        return "<b>Drumlin</b>"
+    logo = ""
+    if shop.logo:
+        told = base64.b64encode(shop.logo).decode()
+        logo = f'<img alt="" src="data:{shop.media};base64,{told}">'
+    address = "".join(f"<small>{escaped(line)}</small>" for line in shop.address)
+    return f"<div>{logo}<b>{escaped(shop.name)}</b>{address}</div>"
 
 
 def _list(lines: tuple[str, ...]) -> str:

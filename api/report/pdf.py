@@ -10,6 +10,7 @@ from __future__ import annotations
 import logging
 import unicodedata
 from collections.abc import Sequence
+from io import BytesIO
 from pathlib import Path
 
 from fpdf import FPDF
@@ -20,6 +21,7 @@ from api.report.channels import HEAD
 from api.report.chart import CHANNEL_HEIGHT, draw, sized
 from api.report.content import UNQUOTED, Content
 from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Polyline, Text
+from api.report.shop import Shop
 
 FONTS = Path(__file__).parent / "fonts"
 FAMILY = "Atkinson"
@@ -34,6 +36,7 @@ WIDTH, HEIGHT = 595.28, 841.89  # A4 in points
 INNER = WIDTH - 2 * MARGIN
 FOOT = 40.0
 IN_A_ROW = 3  # charts of channels
+SHOP_WIDTH, LOGO_HEIGHT, SIGN_HEIGHT = 210.0, 40.0, 58.0
 
 logging.getLogger("fontTools").setLevel(logging.WARNING)
 
@@ -150,6 +153,7 @@ def pdf_of(content: Content) -> bytes:
     _block(page, "Cautions", content.cautions)
     if content.notes:
         _block(page, "Notes", content.notes)
+    _sign(page)
     if page.lacking:
         page.say(LACKING, 8.0, 11.0, SOFT)
     return bytes(page.output())
@@ -160,11 +164,11 @@ def _rgb(colour: str) -> tuple[int, int, int]:
 
 
 def _top(page: PdfDocument, content: Content) -> None:
-    page.type(11.5, INK, bold=True)
-    page.cell(120, 12, "Drumlin")
+    _shop(page, content.shop)
     page.type(8.0, SOFT)
-    right = page.fit(f"{content.rig} · {content.date} · {content.run}", INNER - 120)
-    page.cell(INNER - 120, 12, right, align="R", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    right = page.fit(f"{content.rig} · {content.date} · {content.run}", INNER - SHOP_WIDTH)
+    page.set_x(MARGIN + SHOP_WIDTH)
+    page.cell(INNER - SHOP_WIDTH, 12, right, align="R", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     page.pen(LINE, 0.6)
     page.line(MARGIN, page.get_y() + 4, WIDTH - MARGIN, page.get_y() + 4)
     page.ln(22)
@@ -180,6 +184,35 @@ def _top(page: PdfDocument, content: Content) -> None:
     else:
         page.say(content.answer, 13.5, 17.5, bold=True, width=INNER - 20)
     page.ln(10)
+
+
+def _shop(page: PdfDocument, shop: Shop | None) -> None:
+    """Who the report is from, at the left; without a shop, the program. Ends on its last line."""
+    if shop is not None and shop.logo:
+        page.image(BytesIO(shop.logo), MARGIN, page.get_y(), h=LOGO_HEIGHT, w=SHOP_WIDTH,
+                   keep_aspect_ratio=True)  # fmt: skip
+        page.set_y(page.get_y() + LOGO_HEIGHT + 5)
+    name = shop.name if shop is not None else "Drumlin"
+    address = shop.address if shop is not None else ()
+    page.type(11.5, INK, bold=True)
+    page.cell(SHOP_WIDTH, 12, page.fit(name, SHOP_WIDTH))
+    page.type(8.0, SOFT)
+    for line in address:
+        page.set_xy(MARGIN, page.get_y() + 12)
+        page.cell(SHOP_WIDTH, 10, page.fit(line, SHOP_WIDTH))
+
+
+def _sign(page: PdfDocument) -> None:
+    """Two lines to write on."""
+    if page.get_y() + SIGN_HEIGHT > HEIGHT - FOOT - 20:
+        page.add_page()
+    y, wide = page.get_y() + SIGN_HEIGHT - 14, (INNER - 36) / 2
+    page.pen(INK, 0.6)
+    page.type(7.5, SOFT)
+    for left, words in ((MARGIN, "Place, date"), (MARGIN + wide + 36, "Name, signature")):
+        page.line(left, y, left + wide, y)
+        page.text(left, y + 9, words)
+    page.set_y(y + 14)
 
 
 def _void(page: PdfDocument, reasons: Sequence[str]) -> None:

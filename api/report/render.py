@@ -9,10 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import msgspec
+
 from api.report.content import MEDIA, Content, RunDetails, Subject, content_of
 from api.report.gain import content_of_gain
 from api.report.html import html_of
 from api.report.pdf import pdf_of
+from api.report.shop import read_shop
 from api.services.comparing import compare
 from api.store.closing.evaluations import read_evaluation
 from daq.errors import Refused
@@ -21,7 +24,8 @@ from daq.errors import Refused
 def render(folder: Path, form: str, about: RunDetails) -> bytes:
     """The report. Raises Refused for another form, RecordingError without an evaluation."""
     _known(form)
-    return _written(content_of(read_evaluation(folder, about.evaluation or None), about), form)
+    content = content_of(read_evaluation(folder, about.evaluation or None), about)
+    return _written(content, form, folder.parent.parent)
 
 
 def render_gain(
@@ -37,7 +41,7 @@ def render_gain(
     _known(form)
     found = compare(runs_folder, before, after, quantity, level)
     results = {run: read_evaluation(runs_folder / run) for run in (*found.before, *found.after)}
-    return _written(content_of_gain(found, results, subject), form)
+    return _written(content_of_gain(found, results, subject), form, runs_folder.parent)
 
 
 def _known(form: str) -> None:
@@ -45,5 +49,6 @@ def _known(form: str) -> None:
         raise Refused(f"There is no report form '{form}'.", "Use html or pdf.", "form")
 
 
-def _written(content: Content, form: str) -> bytes:
+def _written(content: Content, form: str, data: Path) -> bytes:
+    content = msgspec.structs.replace(content, shop=read_shop(data))
     return html_of(content).encode() if form == "html" else pdf_of(content)
