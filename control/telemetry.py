@@ -158,6 +158,8 @@ class Telemetry(msgspec.Struct, frozen=True):
     heat: HeatView | None = None
     vehicle: str = ""  # acknowledged on the rolls with the cautions; "" when none was named
     engine: EngineRange | None = None  # what a plan may ask of its engine
+    zeros_missing: tuple[str, ...] = ()  # absorbers whose load cell has no zero yet
+    ratio_known: bool = False  # the gear's ratio of engine to rolls was learned
     last_end: RunEnd | None = None  # None while a test runs, and before the first
 
 

@@ -36,7 +36,7 @@ WIDTH, HEIGHT = 595.28, 841.89  # A4 in points
 INNER = WIDTH - 2 * MARGIN
 FOOT = 40.0
 IN_A_ROW = 3  # charts of channels
-SHOP_WIDTH, LOGO_HEIGHT, SIGN_HEIGHT = 210.0, 40.0, 58.0
+SHOP_WIDTH, LOGO_HEIGHT, SIGN_HEIGHT = 210.0, 40.0, 44.0
 
 logging.getLogger("fontTools").setLevel(logging.WARNING)
 
@@ -204,7 +204,7 @@ def _shop(page: PdfDocument, shop: Shop | None) -> None:
 
 def _sign(page: PdfDocument) -> None:
     """Two lines to write on."""
-    if page.get_y() + SIGN_HEIGHT > HEIGHT - FOOT - 20:
+    if page.get_y() + SIGN_HEIGHT > HEIGHT - FOOT - 6:
         page.add_page()
     y, wide = page.get_y() + SIGN_HEIGHT - 14, (INNER - 36) / 2
     page.pen(INK, 0.6)

@@ -123,11 +123,7 @@ def unready(operating: OperatingState) -> Refused | None:
             return Refused(view.text, view.remedy, view.code)
     if any(one.speed.quality is Quality.MISSING for one in operating.measured.roll_sets):
         return Refused(say("speed-of-rolls-is-not-known"), say("wait-second"), "speed-not-known")
-    missing = [
-        absorber.name
-        for absorber in operating.rig.absorbers
-        if absorber.name not in operating.zeros
-    ]
+    missing = operating.zeros_missing()
     if missing:
         return Refused(
             say("no-zero-has-been-taken-for", absorbers=missing),

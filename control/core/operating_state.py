@@ -94,6 +94,10 @@ class OperatingState:
             if view.active and view.code not in own and self.session.live
         }
 
+    def zeros_missing(self) -> tuple[str, ...]:
+        """Absorbers whose load cell has no zero yet."""
+        return tuple(one.name for one in self.rig.absorbers if one.name not in self.zeros)
+
     # ---- faults ----------------------------------------------------------------------------------
 
     def outside(self, code: str, active: bool, detail: Text = "") -> None:

@@ -37,6 +37,8 @@ def telemetry(
         heat=operating.heat.summary(operating.fans_asked()),
         vehicle=operating.vehicle if operating.acknowledged else "",
         engine=operating.engine,
+        zeros_missing=operating.zeros_missing(),
+        ratio_known=operating.ratio_per_m is not None,
         last_end=operating.last_end,
     )
 

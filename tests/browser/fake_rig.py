@@ -90,6 +90,7 @@ class Scene:
         self.kind = "steady-hold"  # of the test that runs
         self.sweeping = False  # a sweep goes through its range, over and over
         self.role = "maintain"
+        self.zeros_missing: list[str] = []
         self.campaign = ""  # stage of the campaign in hand
 
     def now(self) -> float:
@@ -260,6 +261,7 @@ class Scene:
                 "writing" if self.run_id else "idle",
             ),
             vehicle=self.vehicle,
+            zeros_missing=tuple(self.zeros_missing),
             last_end=self.last_end,
         )
 

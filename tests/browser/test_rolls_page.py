@@ -216,22 +216,46 @@ def test_the_helm_is_kept_alive_while_the_page_is_in_front(stand: Any, tablets: 
     assert tablet.page.get_by_text("You have the helm", exact=True).is_visible()
 
 
-def test_cautions_are_all_ticked_before_they_can_be_acknowledged(stand: Any, tablets: Any) -> None:
+def test_cautions_light_up_one_by_one_before_they_are_acknowledged(
+    stand: Any, tablets: Any
+) -> None:
     tablet = tablets(stand.address).open()
-    tablet.take_helm()
-    assert not tablet.button("Make ready").is_visible()
-    tablet.button("Read the cautions").click()
+    tablet.button("Take the helm").click()  # and with it the cautions come
     tablet.see("The hardwired stop chain is the emergency stop.")
-    boxes = tablet.page.locator(".caution input").all()
-    for box in boxes[:-1]:
-        box.check()
-    tablet.press_and_hold("All checked at the truck")
+    assert not tablet.button("Make ready").is_visible()
+    seen = tablet.page.locator("li.caution[data-seen]")
+    tablet.press_briefly("All checked at the truck")
     assert "acknowledge" not in stand.posts()
-    boxes[-1].check()
+    assert seen.count() == 0
     tablet.page.fill("#caution-vehicle", "Invented truck")
     tablet.press_and_hold("All checked at the truck")
     tablet.button("Make ready").wait_for()
     assert "acknowledge" in stand.posts()
+
+
+def test_one_line_shows_what_is_done_and_what_comes_next(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open()
+    line = tablet.page.locator(".steps li")
+
+    def shown() -> dict[str, str]:
+        return {one.inner_text(): one.get_attribute("data-how") for one in line.all()}
+
+    assert shown()["Helm"] == "next"
+    stand.scene(zeros_missing=["front-left"])
+    tablet.button("Take the helm").click()
+    tablet.page.keyboard.press("Escape")
+    tablet.page.locator('.steps li[data-how="next"]', has_text="Cautions").wait_for()
+    assert shown()["Helm"] == "done"
+    stand.scene(acknowledged=True)
+    tablet.page.locator('.steps li[data-how="next"]', has_text="Zeros").wait_for()
+    assert tablet.page.locator(".dock-next .lead:visible").all_inner_texts() == ["Zero the cells"]
+    stand.scene(zeros_missing=[])
+    tablet.page.locator('.steps li[data-how="next"]', has_text="Ready").wait_for()
+    assert "Make ready" in tablet.page.locator(".dock-next .lead:visible").first.inner_text()
+    stand.scene(state="ready")
+    tablet.page.locator('.steps li[data-how="next"]', has_text="Test").wait_for()
+    stand.scene(state="loaded")
+    tablet.page.locator(".steps").wait_for(state="hidden")
 
 
 def test_a_test_is_of_the_truck_that_was_acknowledged(stand: Any, tablets: Any) -> None:

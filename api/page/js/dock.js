@@ -48,7 +48,7 @@ export class Dock {
     this.who = el("strong", {});
     this.whoMore = el("span", { className: "soft" });
     this.parts = {
-      take: button("helm.take", () => helm.take(), "lead"),
+      take: button("helm.take", () => this.take(), "lead"),
       ask: button("helm.ask", () => helm.ask()),
       release: button("helm.release", () => helm.release()),
       offer: hold("helm.hand", () => helm.offer(), "lead"),
@@ -117,6 +117,13 @@ export class Dock {
     else noteAnswer(answer);
   }
 
+  /** The helm, and with it what comes first: the cautions, when nobody has read them yet. */
+  async take() {
+    const taken = await this.helm.take();
+    const telemetry = this.store.telemetry;
+    if (taken && telemetry?.state === "parked" && !telemetry.acknowledged) openCautions();
+  }
+
   /** The value asked for last, while it is fresh. */
   fresh(now) {
     return this.pending && now - this.pending.at < 2000 ? this.pending.value : null;
@@ -167,6 +174,9 @@ export class Dock {
     show(parts.caution, ours && !telemetry.acknowledged && (state === "parked" || state === "ready"));
     show(parts.ready, ours && telemetry.acknowledged && state === "parked");
     show(parts.zero, ours && state === "parked");
+    const lacking = (telemetry?.zeros_missing ?? []).length > 0;
+    parts.zero.classList.toggle("lead", lacking);
+    parts.ready.classList.toggle("lead", !lacking); // never the first thing to press while it must be refused
     show(parts.start, ours && telemetry.acknowledged && state === "ready" && document.body.dataset.page !== "tests");
     show(parts.ratio, ours && state === "ready");
     show(parts.park, ours && state === "ready");

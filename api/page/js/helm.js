@@ -54,7 +54,9 @@ export class Helm {
 
   async take() {
     this.takenAt = performance.now();
-    if (noteAnswer(await postHelm("/api/helm/take", { name: settings.get("name") || null }))) this.wanted = true;
+    const done = noteAnswer(await postHelm("/api/helm/take", { name: settings.get("name") || null }));
+    if (done) this.wanted = true;
+    return done;
   }
 
   async release() {

@@ -1,8 +1,8 @@
-// The cautions before any load: each is ticked after a look at the truck, then all are confirmed by
-// holding. The rig keeps the acknowledgement and whose truck it was for, not the page.
+// The cautions before any load: all are confirmed by one long hold, while they light up one after the
+// other, each as long as it takes to look. Letting go early confirms nothing. The rig keeps the acknowledgement and whose truck it was for, not the page.
 
 import { get, post } from "../api.js";
-import { el, setAttr, setText } from "../dom.js";
+import { el, mark, setAttr } from "../dom.js";
 import { t } from "../texts.js";
 import { holdButton } from "./hold.js";
 import { note, noteAnswer } from "./notes.js";
@@ -10,17 +10,12 @@ import { closeSheet, openSheet } from "./sheet.js";
 
 let lastVehicle = "";
 
+const LOOK_MS = 500; // for each
 const CAUTIONS = ["stop", "tie", "people", "gas", "turn", "tyres"];
 
 export function openCautions() {
-  const boxes = CAUTIONS.map((key) => el("input", { type: "checkbox", id: `caution-${key}` }));
-  const rows = CAUTIONS.map((key, index) =>
-    el(
-      "label",
-      { className: "caution", for: `caution-${key}` },
-      boxes[index],
-      el("span", { text: t(`caution.${key}`) }),
-    ),
+  const rows = CAUTIONS.map((key) =>
+    el("li", { className: "caution" }, mark("done"), el("span", { text: t(`caution.${key}`) })),
   );
   const known = el("datalist", { id: "caution-vehicles" });
   const vehicle = el("input", {
@@ -34,10 +29,16 @@ export function openCautions() {
   get("/api/vehicles").then((answer) => {
     if (answer.ok) known.replaceChildren(...answer.data.vehicles.map((one) => el("option", { value: one.name })));
   });
-  const left = el("p", { className: "soft", role: "status" });
+  const left = el("p", { className: "soft", text: t("caution.hold") });
   const confirm = holdButton({
     label: () => t("caution.confirm"),
     className: "lead",
+    ms: LOOK_MS * CAUTIONS.length,
+    during: (share) => {
+      rows.forEach((row, index) => {
+        setAttr(row, "data-seen", share * CAUTIONS.length > index ? "yes" : null);
+      });
+    },
     action: async () => {
       lastVehicle = vehicle.value.trim();
       if (noteAnswer(await post("/api/acknowledge", { vehicle: lastVehicle }))) {
@@ -46,18 +47,11 @@ export function openCautions() {
       }
     },
   });
-  const count = () => {
-    const open = boxes.filter((box) => !box.checked).length;
-    setAttr(confirm, "aria-disabled", open > 0 ? "true" : null);
-    setText(left, open ? t("caution.left", { n: open }) : "");
-  };
-  for (const box of boxes) box.addEventListener("change", count);
-  count();
   openSheet({
     title: t("caution.title"),
     body: [
       el("p", { className: "caution-lead", text: t("caution.lead") }),
-      el("div", { className: "cautions" }, rows),
+      el("ul", { className: "cautions" }, rows),
       el(
         "label",
         { className: "field" },

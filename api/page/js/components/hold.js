@@ -7,29 +7,46 @@ import { t } from "../texts.js";
 const HOLD_MS = 900;
 const AGAIN_MS = 6000;
 
-/** Button that runs `action` only after being held. `label` is a function, for language changes. */
-export function holdButton({ label, action, className = "" }) {
+/** @type {(share: number) => void} */
+const nothing = () => {};
+
+/**
+ * Button that runs `action` only after being held for `ms`. `label` is a function, for language
+ * changes; `during` is told the share of the hold as it grows, and 0 when it was let go.
+ */
+export function holdButton({ label, action, className = "", ms = HOLD_MS, during = nothing }) {
   const title = el("span", { text: label() });
   const hint = el("small", { text: t("hold.hint") });
   const button = el("button", { type: "button", className: `hold ${className}` }, title, hint);
-  button.style.setProperty("--hold", `${HOLD_MS}ms`);
+  button.style.setProperty("--hold", `${ms}ms`);
   let timer = 0;
   let armedUntil = 0;
   let byHand = false;
+  let began = 0;
+
+  function progress() {
+    if (!timer) return;
+    during(Math.min(1, (performance.now() - began) / ms));
+    requestAnimationFrame(progress);
+  }
 
   function begin() {
     if (timer || button.getAttribute("aria-disabled") === "true") return;
     button.classList.add("held");
     setText(hint, t("hold.more"));
+    began = performance.now();
     timer = setTimeout(() => {
+      during(1);
       end();
       if (navigator.vibrate) navigator.vibrate(30);
       action();
-    }, HOLD_MS);
+    }, ms);
+    progress();
   }
 
   function end() {
     clearTimeout(timer);
+    if (timer && performance.now() - began < ms) during(0);
     timer = 0;
     button.classList.remove("held");
     setText(hint, t("hold.hint"));

@@ -1,16 +1,19 @@
 // At the rolls: the page one works with. State and what to do, the ledger, what is held, headroom.
 
-import { Guide } from "../components/guide.js";
+import { Guide, stateNow } from "../components/guide.js";
 import { Headroom } from "../components/headroom.js";
 import { LastTest } from "../components/last-test.js";
 import { Ledger } from "../components/ledger.js";
+import { Steps } from "../components/steps.js";
 import { Target } from "../components/target.js";
 import { el, setAttr, setText, show } from "../dom.js";
 import { t } from "../texts.js";
 
 export class RollsView {
-  constructor({ store }) {
+  constructor({ store, helm }) {
     this.store = store;
+    this.helm = helm;
+    this.steps = new Steps();
     this.guide = new Guide();
     this.ledger = new Ledger();
     this.target = new Target();
@@ -18,7 +21,15 @@ export class RollsView {
     this.last = new LastTest(store);
     this.grid = el("div", { className: "rolls-grid" }, this.ledger.node, this.target.node, this.heat.node);
     this.empty = el("p", { className: "card nothing" });
-    this.node = el("div", { className: "rolls" }, this.guide.node, this.last.node, this.empty, this.grid);
+    this.node = el(
+      "div",
+      { className: "rolls" },
+      this.guide.node,
+      this.steps.node,
+      this.last.node,
+      this.empty,
+      this.grid,
+    );
   }
 
   /** Strips, every painted frame. */
@@ -33,6 +44,7 @@ export class RollsView {
     const telemetry = this.store.telemetry;
     this.guide.write(this.store, now);
     this.last.write();
+    this.steps.write(telemetry, stateNow(this.store, now), this.helm?.ours ?? false);
     const frame = telemetry?.measured;
     show(this.grid, Boolean(frame));
     show(this.empty, !frame);
