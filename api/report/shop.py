@@ -15,6 +15,7 @@ from msgspec import Meta
 from PIL import Image
 
 from daq.errors import Refused
+from daq.texts.message import say
 
 FILE = "shop.toml"
 MOST_LOGO_BYTES = 1_000_000
@@ -45,12 +46,18 @@ def read_shop(data: Path) -> Shop | None:
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
-        raise Refused(f"{path} cannot be read: {error}.", "Mend it or remove it.", "shop") from None
+        raise Refused(
+            say("shop-file-cannot-be-read", path=str(path), why=str(error)),
+            say("mend-or-remove-shop-file"),
+            "shop",
+        ) from None
     try:
         told = msgspec.convert(tomllib.loads(text), _File)
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
         raise Refused(
-            f"{path}: {error}.", "It may hold name, address (a list of lines) and logo.", "shop"
+            say("shop-file-is-wrong", path=str(path), why=str(error)),
+            say("shop-file-may-hold"),
+            "shop",
         ) from None
     if not told.logo:
         return Shop(told.name, told.address)
@@ -62,25 +69,27 @@ def _picture(path: Path) -> tuple[bytes, str]:
     try:
         if path.stat().st_size > MOST_LOGO_BYTES:
             raise Refused(
-                f"The logo {path} is larger than {MOST_LOGO_BYTES // 1000} kB.",
-                "Use a smaller picture.",
+                say("logo-is-larger-than", path=str(path), most_kb=MOST_LOGO_BYTES // 1000),
+                say("use-smaller-picture"),
                 "shop",
             )
         raw = path.read_bytes()
     except OSError as error:
         raise Refused(
-            f"The logo {path} cannot be read: {error.strerror}.",
-            "Put it beside shop.toml, or take the line out.",
+            say("logo-cannot-be-read", path=str(path), why=error.strerror or "?"),
+            say("put-logo-beside-shop-file"),
             "shop",
         ) from None
     media = next((media for start, media in _KINDS.items() if raw.startswith(start)), "")
     if not media:
-        raise Refused(f"The logo {path} is no PNG and no JPEG.", "Convert it.", "shop")
+        raise Refused(
+            say("logo-is-no-png-or-jpeg", path=str(path)), say("save-logo-as-png-or-jpeg"), "shop"
+        )
     try:
         with Image.open(BytesIO(raw)) as image:
             image.load()
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
         raise Refused(
-            f"The logo {path} cannot be read as a picture.", "Save it anew as PNG or JPEG.", "shop"
+            say("logo-is-no-picture", path=str(path)), say("save-logo-as-png-or-jpeg"), "shop"
         ) from None
     return raw, media
