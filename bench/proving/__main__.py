@@ -28,7 +28,7 @@ from daq.proving.record import DEAD_WEIGHT, DELAY, DIAMETER, INERTIA, SIGMA, Pro
 from daq.rig.description import Rig
 from daq.rig.gravity import local_gravity
 
-EACH, SOUND = 6, 60  # rigs of each wrong, and without
+EACH, SOUND = 5, 50  # rigs of each wrong, and without
 QUICK_WRONGS, QUICK_SOUND = 4, 1  # so many kinds of wrong, drawn by the seed, one rig each
 WITHIN = 2.0  # standard uncertainties
 
@@ -137,11 +137,10 @@ def measure(options: Options) -> dict[str, Any]:
         some = random.Random(options.seed).sample(WRONGS, QUICK_WRONGS)
         plan = [(wrong, 1) for wrong in some] + [(HEALTHY, QUICK_SOUND)]
     tally = Tally()
-    number = 0
-    for wrong, count in plan:
-        for _ in range(count):
-            number += 1
-            tally.take(options.seed * 100_000 + number, wrong)
+    rigs = [wrong for wrong, count in plan for _ in range(count)]
+    random.Random(options.seed).shuffle(rigs)
+    for number, wrong in enumerate(rigs):
+        tally.take(options.seed * 100_000 + number, wrong)
     wrongs = sum(tally.rigs[one] for one in WRONGS)
     sound = tally.rigs[HEALTHY]
     healthy_bad = sum(one["wrong"] == HEALTHY for one in tally.missed)

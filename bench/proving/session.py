@@ -146,16 +146,19 @@ class ProvingSession:
 
     # --- recordings
 
-    def _current_for(self, rate_mps2: float, speed_mps: float = 18.0) -> float:
-        """A for each absorber so that the rolls slow down at about this rate, by the rig file."""
-        mass = max(one.base_inertia_kg for one in self.rig.roll_sets)
-        absorber = self.rig.absorbers[0]
-        radius = self.rig.roll_sets[0].roll_radius_m
-        turned = speed_mps / radius * absorber.gear_ratio / absorber.map.critical_speed_radps
-        full = absorber.map.peak_torque_nm * 2.0 / (turned + 1.0 / turned)
-        wanted_nm = 0.5 * mass * rate_mps2 * radius / absorber.gear_ratio
-        share = min(wanted_nm / full, 0.8)
-        return absorber.map.rated_current_a * math.sqrt(share) * 0.75
+    def _currents_for(self, rate_mps2: float, speed_mps: float = 18.0) -> list[float]:
+        """A of every output so that its rolls slow down at about this rate, by the rig file."""
+        found = []
+        for absorber in self.rig.absorbers:
+            roll_set = next(one for one in self.rig.roll_sets if one.name == absorber.roll_set)
+            shaft = speed_mps / roll_set.roll_radius_m * absorber.gear_ratio
+            turned = shaft / absorber.map.critical_speed_radps
+            full_nm = absorber.map.peak_torque_nm * 2.0 / (turned + 1.0 / turned)
+            wanted_n = roll_set.base_inertia_kg * rate_mps2
+            wanted_n /= len(self.rig.absorbers_of(roll_set.name))
+            share = min(wanted_n * roll_set.roll_radius_m / absorber.gear_ratio / full_nm, 0.8)
+            found.append(absorber.map.rated_current_a * math.sqrt(share) * 0.75)
+        return found
 
     def _record(
         self, start: float, end: float, current: Callable[[float], list[float]], most_s: float
@@ -164,37 +167,39 @@ class ProvingSession:
         path = self.folder / f"{len(list(self.folder.glob('*.drm'))):02d}.drm"
         return self.rolls.coast(path, zeros, start, end, current, most_s)
 
-    def _all(self, current_a: float) -> Callable[[float], list[float]]:
-        return lambda _: [current_a] * len(self.rig.absorbers)
-
     def _coasts(self) -> list[Proof]:
-        cases = [(30.0, 0.0, 20.0), (12.0, 0.0, 20.0)]
-        cases += [(30.0, self._current_for(rate), 40.0) for rate in RATES_MPS2]
-        cases.append((30.0, 0.0, 20.0))
-        for start, current, most_s in cases:
-            self.coasts.append(self._record(start, 6.0, self._all(current), most_s))
+        none = [0.0] * len(self.rig.absorbers)
+        cases = [(30.0, none, 20.0), (12.0, none, 20.0)]
+        cases += [(30.0, self._currents_for(rate), 40.0) for rate in RATES_MPS2]
+        cases.append((30.0, none, 20.0))
+        for start, currents, most_s in cases:
+            self.coasts.append(self._record(start, 6.0, partial(_steady, currents), most_s))
         return proving.prove_coasts(self.rig, self.coasts)
 
     def _run_out(self) -> list[Proof]:
         return proving.prove_run_out(self.rig, [self.coasts[0], self.coasts[-1]])
 
     def _delay(self) -> list[Proof]:
-        current = self._current_for(2.0)
-        many = len(self.rig.absorbers)
-        run = self._record(28.0, 6.0, lambda s: [current if s % 2.0 > 1.0 else 0.0] * many, 14.0)
+        currents = self._currents_for(2.0)
+        none = [0.0] * len(currents)
+        run = self._record(28.0, 6.0, lambda s: currents if s % 2.0 > 1.0 else none, 14.0)
         return proving.prove_delay(self.rig, run)
 
     def _wiring(self) -> list[Proof]:
         """One absorber after the other is loaded."""
-        current = self._current_for(2.0)
+        currents = self._currents_for(2.0)
         outputs = self.rolls.hello.names(ChannelKind.OUTPUT)
 
         def alone(s: float) -> list[float]:
             turn, into = divmod(s - 1.0, 2.0)
             return [
-                current if s > 1.0 and turn == place and into < 1.2 else 0.0
+                currents[place] if s > 1.0 and turn == place and into < 1.2 else 0.0
                 for place in range(len(outputs))
             ]
 
         run = self._record(28.0, 6.0, alone, 1.0 + 2.0 * len(outputs))
         return proving.prove_wiring(self.rig, run)
+
+
+def _steady(currents_a: list[float], _: float) -> list[float]:
+    return currents_a

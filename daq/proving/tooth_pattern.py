@@ -107,33 +107,37 @@ def _moved(coasts: Sequence[_Places], teeth: int) -> tuple[float, float]:
     once: list[complex] = []
     slowness: list[float] = []
     variances: list[float] = []
+    group: list[int] = []  # coasts turned to each other share a constant part
     table: Array | None = None
-    for coast in coasts:
-        means, _ = _folded(coast.off, teeth)
-        noise = float(np.var(coast.off - means[np.arange(len(coast.off)) % teeth]))
-        pitches = _without_once(means)
-        turn = 0
+    for number, coast in enumerate(coasts):
+        blocks = [slice(begin, begin + size) for begin in range(0, len(coast.off) - size + 1, size)]
+        if not blocks:
+            continue
+        noises = [_noise(coast.off[rows], teeth) for rows in blocks]
+        pitches = _without_once(_folded(coast.off, teeth)[0])
+        turn, own = 0, 0
         if table is None:
             table = pitches
-        else:  # there is no index tooth: the pitches say which tooth is which
-            variance = noise * 2.0 * teeth / len(coast.off)
+        else:  # there is no index tooth: the pitches say which tooth is which, if they stand out
+            variance = float(np.mean(noises)) * 2.0 * teeth / len(coast.off)
             turn, _, lead = best_turn(pitches, table, variance)
-            if lead < ALIGN_MARGIN:
-                continue
-        for begin in range(0, len(coast.off) - size + 1, size):
-            rows = slice(begin, begin + size)
-            angle = 2.0 * np.pi * (np.arange(begin, begin + size) + turn) / teeth
+            own = number if lead < ALIGN_MARGIN else 0
+        for rows, noise in zip(blocks, noises, strict=True):
+            angle = 2.0 * np.pi * (np.arange(rows.start, rows.stop) + turn) / teeth
             once.append(complex(2.0 / size * np.sum(coast.off[rows] * np.exp(-1j * angle))))
             slowness.append(float(np.mean(coast.hz[rows])) ** -2.0)
-            variances.append(2.0 * _noise(coast.off[rows], teeth) / size)
-    if len(once) < 4:
+            variances.append(2.0 * noise / size)
+            group.append(own)
+    groups = sorted(set(group))
+    if len(once) < len(groups) + 3:
         return math.nan, math.nan
-    design = np.stack([np.ones(len(once)), np.array(slowness) / max(slowness)], axis=1)
-    values = np.array(once)
-    weights = 1.0 / np.sqrt(np.array(variances))[:, None]
-    constant, *_ = np.linalg.lstsq(design * weights, values * weights[:, 0], rcond=None)
+    columns = [np.array(slowness) / max(slowness)]
+    columns += [np.array([1.0 if one == each else 0.0 for each in group]) for one in groups]
+    design, values = np.stack(columns, axis=1), np.array(once)
+    weights = 1.0 / np.sqrt(np.array(variances))
+    constant, *_ = np.linalg.lstsq(design * weights[:, None], values * weights, rcond=None)
     rest = np.abs(values - design @ constant)
-    worst = int(np.argmax(rest * weights[:, 0]))
+    worst = int(np.argmax(rest * weights))
     rad = 2.0 * math.pi / teeth
     return float(rest[worst]) * rad, math.sqrt(variances[worst]) * rad
 
