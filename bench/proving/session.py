@@ -17,6 +17,7 @@ import numpy as np
 from api.folders import MEMORY_NAME
 from api.runtime.memory_file import write_memory
 from api.services import proving
+from api.services.rig_in_force import in_force
 from bench.proving.rigs import ShopRig, true_gravity
 from bench.support.free_rolls import CoastingRolls
 from control.core.memory import AbsorberMemory, Memory
@@ -64,7 +65,7 @@ class ProvingSession:
         self._do("coasts", self._coasts)
         self._do("run-out", self._run_out)
         self._do("delay", self._delay)
-        self._do("daily", lambda: proving.prove_daily(self.rig, self.coasts[-1]))
+        self._do("daily", self._daily)
         self._do("zero", self._zero)
 
     def _do(self, kind: str, procedure: Callable[[], list[Proof]]) -> None:
@@ -184,6 +185,12 @@ class ProvingSession:
         none = [0.0] * len(currents)
         run = self._record(28.0, 6.0, lambda s: currents if s % 2.0 > 1.0 else none, 14.0)
         return proving.prove_delay(self.rig, run)
+
+    def _daily(self) -> list[Proof]:
+        """The check of a later day: what was proven is in force."""
+        proving.write_overlay(self.rig, self.shop.text, self.folder)
+        better = load_rig(in_force(self.rig_file, self.folder))
+        return proving.prove_daily(better, self.coasts[-1])
 
     def _wiring(self) -> list[Proof]:
         """One absorber after the other is loaded."""
