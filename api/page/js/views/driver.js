@@ -25,6 +25,14 @@ export function modeOf(test) {
   return "held";
 }
 
+/** What the driver is told of being beside the set point: a held speed is the rig's to bring back. */
+export function adviceOf(side, mode) {
+  if (side === null) return "";
+  if (side === 0) return `● ${t("driver.steady")}`;
+  if (mode !== "trace" && mode !== "climb") return `○ ${t("driver.brings")}`;
+  return side > 0 ? `▼ ${t("driver.toofast")}` : `▲ ${t("driver.tooslow")}`;
+}
+
 export default class DriverView {
   constructor({ store }) {
     this.store = store;
@@ -182,16 +190,7 @@ export default class DriverView {
       const relative = (held.value - target) / target;
       side = Math.abs(relative) <= (mode === "climb" ? 0.02 : BAND) ? 0 : Math.sign(relative);
     }
-    setText(
-      this.advice,
-      side === null
-        ? ""
-        : side === 0
-          ? `● ${t("driver.steady")}`
-          : side > 0
-            ? `▼ ${t("driver.toofast")}`
-            : `▲ ${t("driver.tooslow")}`,
-    );
+    setText(this.advice, adviceOf(side, mode));
     setAttr(this.advice, "data-inside", side === 0 ? "yes" : "no");
   }
 
