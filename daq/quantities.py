@@ -112,3 +112,9 @@ def number(value: float, digits: int) -> str:
     if round(value, digits) == 0.0:
         value = 0.0
     return f"{value:,.{digits}f}".replace("-", "−")
+
+
+def signed_percent(share: float, digits: int = 1) -> str:
+    """A relative change in per cent with its sign, without "%"; nothing has no sign."""
+    value = round(100.0 * share, digits)
+    return f"{value:+.{digits}f}" if value else f"{0.0:.{digits}f}"

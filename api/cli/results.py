@@ -57,7 +57,7 @@ def compare(
 ) -> None:
     """Did a change gain anything? Exit code 0 when gained, 1 when lost or not proven."""
     from api.services.comparing import compare as work
-    from daq.quantities import shown
+    from daq.quantities import shown, signed_percent
 
     with open_catalogue(data, store) as catalogue:
         sides = [expand(catalogue, side) for side in (before, after)]
@@ -80,8 +80,8 @@ def compare(
     out = console()
     out.print(found.sentence, style="bold", highlight=False, markup=False)
     rows = [
-        (shown(one.x, found.x_unit, units=units), f"{100 * one.change:+.1f} %",
-         f"{100 * one.low:+.1f} to {100 * one.high:+.1f} %", one.verdict)
+        (shown(one.x, found.x_unit, units=units), f"{signed_percent(one.change)} %",
+         f"{signed_percent(one.low)} to {signed_percent(one.high)} %", one.verdict)
         for one in found.per_bin
     ]  # fmt: skip
     if rows:

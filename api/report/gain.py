@@ -15,7 +15,7 @@ import numpy as np
 from api.report.chart import Panel
 from api.report.content import Content, Subject, conditions_of, when
 from api.services.comparing import Compared, DifferenceOut
-from daq.quantities import UnitSystem, shown
+from daq.quantities import UnitSystem, shown, signed_percent
 from daq.results.result import CurveOut, Result
 from daq.texts.message import render
 
@@ -159,7 +159,7 @@ def _figures(
 
 def _percent(one: DifferenceOut) -> str:
     half = 50.0 * (one.high - one.low)
-    return f"{100.0 * one.change:+.1f} ± {half:.1f} %".replace("-", "−")
+    return f"{signed_percent(one.change)} ± {half:.1f} %".replace("-", "−")
 
 
 def _conditions(

@@ -171,7 +171,7 @@ def _value(
         text = f"{value:.6g}".replace("-", "−")
     else:
         text = number(value, int(digits) if digits else usual or 0)
-    if "+" in form and value > 0:
+    if "+" in form and value > 0 and text.strip("0."):  # what reads as nothing has no sign
         text = f"+{text}"
     text = text.translate({ord(","): told.group, ord("."): told.decimal})
     if "p" in form and "b" not in form:

@@ -7,7 +7,7 @@ import math
 import msgspec
 import pytest
 
-from daq.quantities import MILE, POUND_FORCE, RPM, UnitSystem
+from daq.quantities import MILE, POUND_FORCE, RPM, UnitSystem, signed_percent
 from daq.texts.catalogue import FOLDER, catalogue
 from daq.texts.message import Message, Text, amount, difference, render, say, sentences
 from daq.texts.published import published, published_json, restored, stored, written
@@ -125,3 +125,9 @@ def test_every_place_of_every_sentence_can_be_filled(language: str) -> None:
     for code, sentence in catalogue(language).messages.items():
         values = dict.fromkeys((place[1] for place in PLACE.finditer(sentence)), 12.5)
         assert "{" not in render(Message(code, values), language=language), code
+
+
+def test_a_change_that_reads_as_nothing_has_no_sign() -> None:
+    assert signed_percent(0.0192) == "+1.9"
+    assert signed_percent(-0.0003) == signed_percent(0.0003) == "0.0"
+    assert signed_percent(-0.021, 0) == "-2"
