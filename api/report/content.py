@@ -13,7 +13,7 @@ import msgspec
 
 from api.report.channels import channel_panels, channel_rows
 from api.report.chart import Panel, panels_of
-from api.report.shop import Shop
+from api.report.shop import Letterhead
 from daq.quantities import KMH, MILE, RPM, UnitSystem, fine, shown
 from daq.results.result import Figure, Flag, Result
 from daq.results.words import half_width, with_interval
@@ -97,7 +97,7 @@ class Content(msgspec.Struct, frozen=True):
     notes: tuple[str, ...]
     made: str
     units: UnitSystem = UnitSystem.METRIC
-    shop: Shop | None = None  # whose report it is
+    shop: Letterhead | None = None  # whose report it is
 
 
 def content_of(result: Result, about: RunDetails) -> Content:

@@ -11,7 +11,7 @@ import hashlib
 from api.report.channels import HEAD
 from api.report.chart import CHANNEL_HEIGHT, draw, sized
 from api.report.content import UNQUOTED, Content
-from api.report.shop import Shop
+from api.report.shop import Letterhead
 from api.report.svg import escaped, svg_of
 
 _STYLE = """
@@ -98,7 +98,7 @@ def html_of(content: Content) -> str:
     )
 
 
-def _shop(shop: Shop | None) -> str:
+def _shop(shop: Letterhead | None) -> str:
     """Who the report is from; without a shop, the program."""
     if shop is None:
         return "<b>Drumlin</b>"

@@ -21,7 +21,7 @@ from api.report.channels import HEAD
 from api.report.chart import CHANNEL_HEIGHT, draw, sized
 from api.report.content import UNQUOTED, Content
 from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Polyline, Text
-from api.report.shop import Shop
+from api.report.shop import Letterhead
 
 FONTS = Path(__file__).parent / "fonts"
 FAMILY = "Atkinson"
@@ -186,7 +186,7 @@ def _top(page: PdfDocument, content: Content) -> None:
     page.ln(10)
 
 
-def _shop(page: PdfDocument, shop: Shop | None) -> None:
+def _shop(page: PdfDocument, shop: Letterhead | None) -> None:
     """Who the report is from, at the left; without a shop, the program. Ends on its last line."""
     if shop is not None and shop.logo:
         page.image(BytesIO(shop.logo), MARGIN, page.get_y(), h=LOGO_HEIGHT, w=SHOP_WIDTH,

@@ -1,6 +1,6 @@
 """Whose report it is: name, address and logo of the shop, from `shop.toml` in the data directory.
 
-Data flow: DATA/shop.toml and the picture beside it -> Shop -> api.report.html and api.report.pdf.
+Data flow: DATA/shop.toml and the picture beside it -> Letterhead -> api.report.html and .pdf.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class _File(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     logo: str = ""  # PNG or JPEG, beside this file
 
 
-class Shop(msgspec.Struct, frozen=True):
+class Letterhead(msgspec.Struct, frozen=True):
     """`logo`: a picture's bytes, b"" for none; `media`: its type."""
 
     name: str
@@ -38,7 +38,7 @@ class Shop(msgspec.Struct, frozen=True):
     media: str = ""
 
 
-def read_shop(data: Path) -> Shop | None:
+def read_shop(data: Path) -> Letterhead | None:
     """The shop of a data directory; None when it has no such file. Raises Refused."""
     path = data / FILE
     try:
@@ -60,9 +60,9 @@ def read_shop(data: Path) -> Shop | None:
             "shop",
         ) from None
     if not told.logo:
-        return Shop(told.name, told.address)
+        return Letterhead(told.name, told.address)
     logo, media = _picture(data / told.logo)
-    return Shop(told.name, told.address, logo, media)
+    return Letterhead(told.name, told.address, logo, media)
 
 
 def _picture(path: Path) -> tuple[bytes, str]:

@@ -396,6 +396,19 @@ def test_a_trip_and_a_refusal_stand_on_every_page_with_cause_and_next_step(
     assert "The stop chain is open." in page.locator(".guide").inner_text()
 
 
+def test_files_come_in_the_units_and_rows_that_are_chosen(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address, locale="en-US").open(f"runs/{RUN}")
+    page = tablet.page
+    page.get_by_text("Files").click()
+    link = page.get_by_role("link", name="CSV")
+    assert link.get_attribute("href").endswith("/export?form=csv&units=us")
+    page.get_by_label("Units").select_option("si")
+    page.get_by_label("Rows").select_option("50")
+    assert link.get_attribute("href").endswith("/export?form=csv&units=si&hz=50")
+    curves = page.get_by_role("link", name="CURVES")
+    assert curves.get_attribute("href").endswith("/export?form=curves&units=si")
+
+
 def test_a_running_sweep_draws_power_and_torque_over_engine_speed_before_an_earlier_run(
     stand: Any, tablets: Any
 ) -> None:

@@ -151,7 +151,7 @@ def test_factor_outside_the_rule_is_flagged_and_not_valid() -> None:
     # PC-30: 1.0718 is above the 1.07 of the rule; PC-41: alpha 1.168387
     spark = correction(Rule.ISO_1585_SPARK, dry(*H))
     assert not spark.valid
-    assert any("Outside the rule" in flag for flag in spark.flags)
+    assert any("Outside the rule" in str(flag) for flag in spark.flags)
     thirsty = DieselFuel(fuel_g_per_s=12.0, displacement_l=6.7, speed_rpm=2800)
     diesel = correction(Rule.ISO_1585_DIESEL, dry(90.0, 313.0), fuel=thirsty)
     inputs = {item.name: item.value for item in diesel.inputs}
@@ -165,9 +165,9 @@ def test_test_air_outside_the_rule_is_flagged() -> None:
     # PC-10: 283 to 313 K and 80 to 110 kPa, from memory
     hot = correction(Rule.UN_R85_DIESEL, dry(99.0, 314.0), fuel=FUEL)
     assert not hot.valid
-    assert "313.0 K" in hot.flags[0]
+    assert "283 to 313 K" in str(hot.flags[0])
     thin = correction(Rule.UN_R85_DIESEL, dry(79.0, 298.0), fuel=FUEL)
-    assert any("79.00 kPa" in flag for flag in thin.flags)
+    assert any("79.00 kPa" in str(flag) for flag in thin.flags)
 
 
 @pytest.mark.parametrize(
@@ -232,7 +232,7 @@ def test_factor_rises_with_heat_and_falls_with_pressure(rule: Rule) -> None:
 def test_none_is_the_default_of_a_boosted_diesel_and_says_why() -> None:
     rule, why = default_rule(diesel=True, boosted=True)
     assert rule is Rule.NONE
-    assert "boost" in why
+    assert "boost" in str(why)
     result = correction(rule, dry(*H))
     assert (result.factor, result.sigma, result.valid) == (1.0, 0.0, True)
     assert result.flags == (why,)

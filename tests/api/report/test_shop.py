@@ -11,7 +11,7 @@ from PIL import Image
 from api.report.content import Content
 from api.report.html import html_of
 from api.report.pdf import pdf_of
-from api.report.shop import Shop, read_shop
+from api.report.shop import Letterhead, read_shop
 from daq.errors import Refused
 
 
@@ -21,7 +21,7 @@ def picture(kind: str = "PNG") -> bytes:
     return raw.getvalue()
 
 
-def content(shop: Shop | None) -> Content:
+def content(shop: Letterhead | None) -> Content:
     return Content(
         title="Steady hold", subject="Invented truck", run="run x", date="today", rig="a rig",
         asked="Hold.", answer="It held.", void=(), panels=(), figures=(), conditions=(),

@@ -4,6 +4,7 @@
 import { get, post, put } from "../api.js";
 import { answerOf } from "../components/answer.js";
 import { Chart } from "../components/chart.js";
+import { exportLinks } from "../components/export-links.js";
 import { evaluationsCard } from "../components/evaluations.js";
 import { note, noteAnswer } from "../components/notes.js";
 import { el, setText } from "../dom.js";
@@ -132,27 +133,10 @@ export default class RunView {
     const link = (form, path) =>
       el("a", { className: "button", href: `${this.path}/${path}`, target: "_blank", rel: "noopener", text: form });
     const which = `&units=${settings.get("units")}${number ? `&number=${number}` : ""}`;
-    const files = el(
-      "details",
-      { className: "files" },
-      el("summary", { text: t("run.export") }),
-      el(
-        "div",
-        { className: "files-list" },
-        ["csv", "parquet", "mdf4", "curves"].map((form) =>
-          el("a", {
-            className: "button",
-            href: `${this.path}/export?form=${form}`,
-            download: "",
-            text: form.toUpperCase(),
-          }),
-        ),
-      ),
-    );
     this.tools.replaceChildren(
       link(t("run.report"), `report?form=html${which}`),
       link("PDF", `report?form=pdf${which}`),
-      files,
+      exportLinks(this.path, number),
     );
   }
 
