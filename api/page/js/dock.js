@@ -117,11 +117,12 @@ export class Dock {
     else noteAnswer(answer);
   }
 
-  /** The helm, and with it what comes first: the cautions, when nobody has read them yet. */
+  /** The helm; at the rolls with it what comes first: the cautions, when nobody has read them yet. */
   async take() {
     const taken = await this.helm.take();
     const telemetry = this.store.telemetry;
-    if (taken && telemetry?.state === "parked" && !telemetry.acknowledged) openCautions();
+    const unread = telemetry?.state === "parked" && !telemetry.acknowledged;
+    if (taken && unread && document.body.dataset.page === "rolls") openCautions();
   }
 
   /** The value asked for last, while it is fresh. */
