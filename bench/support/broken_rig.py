@@ -85,6 +85,10 @@ class BrokenRig(VirtualRig):
             commands = ()
         self._queue = []
 
+    def drop_beyond(self, frames: int) -> None:
+        """The line holds so many frames that wait; what comes after them is lost."""
+        del self._queue[frames:]
+
     def open_other_session(self) -> None:
         """Another host opens a session with the same front end."""
         self.plant.receive(encode(AskIdentity(4242)))

@@ -46,6 +46,7 @@ from daq.wire.frames import (
     ToFrontEnd,
 )
 
+BACKLOG_S = 0.5  # reading what waited in the line takes less
 SILENCE_S = 0.1  # no sample for this long: the link is lost
 EMPTY_S = 2.0  # longest wait for the coils once nothing is asked of them
 TELL_MOST, TELL_S = 20, 1.0  # words of the front end that are passed on within that time
@@ -100,6 +101,8 @@ class Core(OperatingState):
         self._step_s: float | None = None
         self._sample_s: float | None = None
         self._frame_time_s: float | None = None
+        self._backlog_to_s = -math.inf  # device time: samples before it have waited in the line
+        self._backlog_until_s = -math.inf  # host time: by then the line has been read empty
         self.frames_contradicting = 0  # since this core began
         self._contradicting: list[float] = []  # when, of late
         self.notices_left_out = 0  # since this core began
@@ -116,8 +119,12 @@ class Core(OperatingState):
     ) -> CoreOutput:
         """One frame (or None when nothing came) and the commands since the last step."""
         self._now_s = now_s
-        late = self._step_s is not None and now_s - self._step_s > LATE_S
+        gap_s = now_s - self._step_s if self._step_s is not None else 0.0
+        late = gap_s > LATE_S
         self._step_s = now_s
+        if late and self._frame_time_s is not None:  # what lies in the line is from before the gap
+            self._backlog_to_s = self._frame_time_s + gap_s - LATE_S
+            self._backlog_until_s = now_s + BACKLOG_S
         if type(frame) is Sample and self.session.live:
             problem = self.session.contradiction(frame)
             if problem:
@@ -234,6 +241,11 @@ class Core(OperatingState):
             self.ease(*test.end)
         if self.state is State.READY and not self.helm.holder:
             self.move(Trigger.PARK, "nobody at the helm")
+        if self._backlog_to_s > -math.inf:
+            if time_s < self._backlog_to_s and now_s < self._backlog_until_s:
+                return None  # the coils that it shows are long past: no set point comes of it
+            self._backlog_to_s = -math.inf
+            self._gate = gate.woken(self._gate, coils)
         return self._through_gate(output, dt_s, held)
 
     def _through_gate(self, output: Output, dt_s: float, held: bool) -> SetPoint | None:
@@ -308,6 +320,7 @@ class Core(OperatingState):
                 if self.ratio_per_m is not None:
                     chain.learned_ratio = self.ratio_per_m
             self._frame_time_s = None
+            self._backlog_to_s = -math.inf
             self._sample_s = now_s
             self._fault_detector.clear_clock()
             if self._may_tell(now_s):

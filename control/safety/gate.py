@@ -188,6 +188,11 @@ def handed_over(state: GateState, coil_a: Sequence[float]) -> GateState:
     return GateState(state.sequence, coils, coils, coils, state.forcing_s, True, readings)
 
 
+def woken(state: GateState, coil_a: Sequence[float]) -> GateState:
+    """The first coils seen after a gap: the ramp begins there, whatever was seen before it."""
+    return handed_over(msgspec.structs.replace(state, readings=()), coil_a)
+
+
 def _sorted(readings: Sequence[Sequence[float]]) -> list[list[float]]:
     """Per output the readings that are numbers, in order."""
     return [sorted([one for one in each if one >= 0.0]) for each in zip(*readings, strict=True)]

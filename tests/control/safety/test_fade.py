@@ -42,3 +42,38 @@ def test_after_every_cut_the_load_lies_on_the_ramp_or_above_it(held: BrokenRig, 
         assert found is not None
         assert found.current_a > 8.0
         assert not found.outside, found
+
+
+@pytest.mark.parametrize(
+    ("still_s", "kept"), [(0.5, 60), (1.2, 60), (5.0, 60), (5.0, 1), (5.0, 1000)]
+)
+def test_a_loop_that_wakes_puts_no_load_back_on(held: BrokenRig, still_s: float, kept: int) -> None:
+    """What waited in the line, `kept` frames of it, shows the load of before the gap."""
+
+    def work() -> Fade:
+        names = held.plant.truth_names
+        coils = [place for place, name in enumerate(names) if name.endswith("_current_a")]
+
+        def current_a() -> float:
+            return max(float(held.plant.world.truth_row[place]) for place in coils)
+
+        fade = Fade("woken", "hold", current_a=current_a())
+        wakes_s = held.plant.now_s + still_s
+        held.stalled_until_s = wakes_s
+        while held.plant.now_s < wakes_s - 0.003:
+            held.advance()
+            held.drop_beyond(kept)
+        fade.left_a = current_a()
+        least_a = fade.left_a
+        for _ in range(2000):
+            held.advance()
+            least_a = min(least_a, current_a())
+            fade.above_a = max(fade.above_a, current_a() - least_a)
+        fade.state = held.core.state.value
+        return fade
+
+    found = forked(work, Fade, "woken")
+    assert found is not None
+    assert found.current_a > 8.0
+    assert found.above_a < 0.2, found
+    assert found.state in ("ready", "tripped")
