@@ -5,9 +5,17 @@ import { get } from "../api.js";
 import { el, rem, setAttr, setText } from "../dom.js";
 import { t } from "../texts.js";
 import { dateTime, number, shown, toShown, unitOf, withUnit } from "../units.js";
+import { DrawnCanvas } from "./drawn-canvas.js";
 import { niceStep } from "./strip.js";
 
 const MOST_GHOSTS = 12;
+const INKS = {
+  soft: "--ink-soft",
+  line: "--line",
+  sheet: "--sheet",
+  power: "--absorbed",
+  torque: "--inertia-deep",
+};
 let chosen = "last"; // run id, "last" or "" for none, until the page is left
 
 /** The point of the greatest value of `column` (1: power, 2: torque); null when there is none. */
@@ -35,17 +43,13 @@ export function axisOf(low, high, parts) {
   return { low: Math.floor(low / step) * step, high: Math.ceil(high / step) * step || step, step };
 }
 
-export class LiveCurve {
+export class LiveCurve extends DrawnCanvas {
   constructor(store, unit) {
+    super("strip", INKS);
     this.store = store;
     this.unit = unit; // of the abscissa: rad/s or m/s
     this.quantity = unit === "rad/s" ? "rotation" : "speed";
     this.ghost = [];
-    this.canvas = el("canvas", { className: "strip", role: "img" });
-    this.context = this.canvas.getContext("2d");
-    this.size = [0, 0];
-    /** @type {any} */
-    this.colours = null;
     this.peak = el("p", { className: "curve-peak", role: "status" });
     this.choice = el("select", { "aria-label": t("curve.ghost"), onchange: () => this.choose(this.choice.value) });
     this.plot = el("div", { className: "curve-plot" }, this.canvas);
@@ -62,26 +66,13 @@ export class LiveCurve {
       this.plot,
       this.peak,
     );
-    this.observer = new ResizeObserver(([entry]) => {
-      const ratio = devicePixelRatio || 1;
-      this.size = [entry.contentRect.width, entry.contentRect.height];
-      this.canvas.width = Math.round(this.size[0] * ratio);
-      this.canvas.height = Math.round(this.size[1] * ratio);
-      this.drawn = "";
-    });
-    this.observer.observe(this.plot);
-    this.repaint = () => {
-      this.colours = null;
-      this.drawn = "";
-    };
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", this.repaint);
+    this.fill(this.plot);
     this.readRuns();
   }
 
   destroy() {
     this.gone = true;
-    this.observer.disconnect();
-    matchMedia("(prefers-color-scheme: dark)").removeEventListener("change", this.repaint);
+    super.destroy();
   }
 
   /** The sweeps that may stand behind this one, those of the vehicle on the rolls first. */
@@ -111,39 +102,20 @@ export class LiveCurve {
     chosen = id;
     const run = id === "last" ? this.last : id;
     this.ghost = [];
-    this.drawn = "";
+    this.again();
     if (!run) return;
     const answer = await get(`/api/runs/${encodeURIComponent(run)}/result`);
     if (this.gone || chosen !== id || !answer.ok) return;
     this.ghost = ghostOf(answer.data, this.unit);
-    this.drawn = "";
-  }
-
-  readColours() {
-    const style = getComputedStyle(this.canvas);
-    const take = (name) => style.getPropertyValue(name).trim();
-    this.colours = {
-      ink: take("--ink"),
-      soft: take("--ink-soft"),
-      line: take("--line"),
-      sheet: take("--sheet"),
-      power: take("--absorbed"),
-      torque: take("--inertia-deep") || take("--inertia"),
-      font: style.fontFamily,
-    };
+    this.again();
   }
 
   draw(stale) {
     const points = this.store.sweep;
-    const stamp = `${points.length}|${this.ghost.length}|${stale}`;
+    if (!this.due(`${points.length}|${this.ghost.length}|${stale}`)) return;
     const [width, height] = this.size;
-    if (stamp === this.drawn || !width) return;
-    this.drawn = stamp;
-    if (!this.colours) this.readColours();
+    this.begin();
     const { context, colours } = this;
-    const ratio = devicePixelRatio || 1;
-    context.setTransform(ratio, 0, 0, ratio, 0, 0);
-    context.clearRect(0, 0, width, height);
     const all = [...points, ...this.ghost];
     if (all.length < 2) return;
     const xs = all.map((point) => toShown(this.quantity, point[0])).filter(Number.isFinite);
@@ -175,18 +147,12 @@ export class LiveCurve {
     for (const [column, quantity, axis] of lines) {
       const place = (point) => [x(point[0]), y(axis, toShown(quantity, point[column]))];
       const ink = stale ? colours.soft : colours[quantity];
-      this.line(this.ghost, column, place, colours.soft, 1.5, column === 2 ? [5, 4] : []);
-      this.line(points, column, place, ink, 3, column === 2 ? [9, 5] : []);
+      this.line(this.ghost, place, colours.soft, 1.5, column === 2 ? [5, 4] : []);
+      this.line(points, place, ink, 3, column === 2 ? [9, 5] : []);
       const peak = peakOf(points, column);
       if (!peak) continue;
       const [px, py] = place(peak);
-      context.beginPath();
-      context.arc(px, py, 6, 0, 7);
-      context.fillStyle = ink;
-      context.strokeStyle = colours.sheet;
-      context.lineWidth = 2;
-      context.fill();
-      context.stroke();
+      this.dot(px, py, 6, ink, colours.sheet, 2);
     }
   }
 
@@ -197,32 +163,12 @@ export class LiveCurve {
     for (let at = axis.low; at <= axis.high + 1e-9; at += axis.step) {
       if (across) {
         context.strokeStyle = colours.line;
-        context.beginPath();
-        context.moveTo(across[0], Math.round(y(at)) + 0.5);
-        context.lineTo(across[1], Math.round(y(at)) + 0.5);
-        context.stroke();
+        const level = Math.round(y(at)) + 0.5;
+        this.rule(across[0], level, across[1], level);
       }
       context.fillStyle = colour;
       context.fillText(number(at, 0), place, y(at));
     }
-  }
-
-  line(points, column, place, colour, width, dash) {
-    const { context } = this;
-    context.strokeStyle = colour;
-    context.lineWidth = width;
-    context.lineJoin = "round";
-    context.setLineDash(dash);
-    context.beginPath();
-    let pen = false;
-    for (const point of points) {
-      if (Number.isFinite(point[column])) {
-        context[pen ? "lineTo" : "moveTo"](...place(point));
-        pen = true;
-      } else pen = false;
-    }
-    context.stroke();
-    context.setLineDash([]);
   }
 
   /** The peaks so far in words, and against the ghost's. */

@@ -1,8 +1,8 @@
 // The road ahead of a speed trace: the band to keep inside, the speed asked for, where the truck is
 // and has been, the next seconds to the right. Drawn once per frame on canvas, for three metres.
 
-import { el } from "../dom.js";
 import { number, toShown, unitOf } from "../units.js";
+import { DrawnCanvas } from "./drawn-canvas.js";
 
 const BACK_S = 5;
 const WINDOW_S = 1; // the band is that of the highest and lowest target within a second, 40 CFR 1066.425
@@ -38,54 +38,26 @@ function targets(test, ring) {
   return series;
 }
 
-export class Road {
+const INKS = {
+  ink: "--ink",
+  soft: "--ink-soft",
+  band: "--road-band",
+  edge: "--absorbed",
+  target: "--inertia",
+  sheet: "--sheet",
+};
+
+export class Road extends DrawnCanvas {
   constructor() {
-    this.canvas = el("canvas", { className: "road", role: "img" });
-    this.context = this.canvas.getContext("2d");
-    this.size = [0, 0];
-    this.top = 10;
-    this.observer = new ResizeObserver(([entry]) => {
-      const ratio = devicePixelRatio || 1;
-      this.size = [entry.contentRect.width, entry.contentRect.height];
-      this.canvas.width = Math.round(this.size[0] * ratio);
-      this.canvas.height = Math.round(this.size[1] * ratio);
-    });
-    this.observer.observe(this.canvas);
-    this.repaint = () => {
-      /** @type {any} */
-      this.colours = null;
-    };
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", this.repaint);
-  }
-
-  destroy() {
-    this.observer.disconnect();
-    matchMedia("(prefers-color-scheme: dark)").removeEventListener("change", this.repaint);
-  }
-
-  readColours() {
-    const style = getComputedStyle(this.canvas);
-    const get = (name) => style.getPropertyValue(name).trim();
-    this.colours = {
-      ink: get("--ink"),
-      soft: get("--ink-soft"),
-      line: get("--line"),
-      band: get("--road-band"),
-      edge: get("--absorbed"),
-      target: get("--inertia"),
-      sheet: get("--sheet"),
-      font: style.fontFamily,
-    };
+    super("road", INKS);
+    this.fill(this.canvas);
   }
 
   draw(test, ring, stale) {
     const [width, height] = this.size;
     if (!width || !ring.count) return;
-    if (!this.colours) this.readColours();
+    this.begin();
     const { context, colours } = this;
-    const ratio = devicePixelRatio || 1;
-    context.setTransform(ratio, 0, 0, ratio, 0, 0);
-    context.clearRect(0, 0, width, height);
     const series = targets(test, ring);
     if (series.length < 2) return;
     const nowTarget = series.filter(([at]) => Math.abs(at) <= WINDOW_S).map(([, target]) => target);
@@ -118,27 +90,14 @@ export class Road {
     for (let index = band.length - 1; index >= 0; index -= 1) context.lineTo(x(band[index][0]), y(band[index][1]));
     context.fillStyle = colours.band;
     context.fill();
-    context.lineWidth = 2.5;
-    context.strokeStyle = stale ? colours.soft : colours.edge;
     for (const column of [1, 3]) {
-      context.beginPath();
-      trace(column);
-      context.stroke();
+      this.line(band, (row) => [x(row[0]), y(row[column])], stale ? colours.soft : colours.edge, 2.5);
     }
-    context.setLineDash([10, 8]);
-    context.strokeStyle = colours.target;
-    context.lineWidth = 3;
-    context.beginPath();
-    trace(2);
-    context.stroke();
-    context.setLineDash([]);
+    this.line(band, (row) => [x(row[0]), y(row[2])], colours.target, 3, [10, 8]);
     const here = x(0);
     context.strokeStyle = colours.soft;
     context.lineWidth = 2;
-    context.beginPath();
-    context.moveTo(here, 0);
-    context.lineTo(here, height);
-    context.stroke();
+    this.rule(here, 0, here, height);
     context.font = `600 ${Math.max(13, Math.min(22, height / 14))}px ${colours.font}`;
     context.fillStyle = colours.soft;
     context.textBaseline = "bottom";
@@ -158,29 +117,10 @@ export class Road {
     context.strokeStyle = colours.sheet;
     context.strokeText(ending, width - 8, place);
     context.fillText(ending, width - 8, place);
-    context.strokeStyle = stale ? colours.soft : colours.ink;
-    context.lineWidth = 5;
-    context.lineJoin = "round";
-    context.beginPath();
-    let pen = false;
-    for (const [at, value] of past) {
-      if (Number.isFinite(value)) {
-        context[pen ? "lineTo" : "moveTo"](x(at), y(value));
-        pen = true;
-      } else pen = false;
-    }
-    context.stroke();
+    const ink = stale ? colours.soft : colours.ink;
+    this.line(past, ([at, value]) => [x(at), y(value)], ink, 5);
     const now = past.at(-1)?.[1];
-    if (Number.isFinite(now)) {
-      const size = Math.max(9, Math.min(18, height / 18));
-      context.beginPath();
-      context.arc(here, y(now), size, 0, 7);
-      context.fillStyle = stale ? colours.soft : colours.ink;
-      context.fill();
-      context.lineWidth = 4;
-      context.strokeStyle = colours.sheet;
-      context.stroke();
-    }
+    if (Number.isFinite(now)) this.dot(here, y(now), Math.max(9, Math.min(18, height / 18)), ink, colours.sheet, 4);
   }
 }
 

@@ -1,8 +1,9 @@
 // A short history strip on canvas: band, set point, measured. The newest point is at the right edge
 // and is marked; a hole in the data is a hole in the line. Drawn at most once per frame.
 
-import { el, rem } from "../dom.js";
+import { rem } from "../dom.js";
 import { number } from "../units.js";
+import { DrawnCanvas } from "./drawn-canvas.js";
 
 const NICE = [1, 2, 2.5, 5, 10];
 
@@ -12,65 +13,27 @@ export function niceStep(span, parts) {
   return power * (NICE.find((step) => step * power >= rough - 1e-12) ?? NICE[NICE.length - 1]);
 }
 
-export class StripChart {
+const INKS = { soft: "--ink-soft", line: "--line", band: "--band", value: "--absorbed", target: "--inertia" };
+
+export class StripChart extends DrawnCanvas {
   /** `scale` turns the stored SI value into the shown one; `least` is the smallest span shown. */
   constructor({ seconds = 30, scale = (x) => x, least = 20, digits = 0 }) {
+    super("strip", INKS);
     this.seconds = seconds;
     this.scale = scale;
     this.least = least;
     this.digits = digits;
-    this.canvas = el("canvas", { className: "strip", role: "img" });
-    this.context = this.canvas.getContext("2d");
     this.low = NaN;
     this.high = NaN;
-    /** @type {any} */
-    this.colours = null;
-    this.size = [0, 0];
-    this.observer = new ResizeObserver(([entry]) => {
-      const ratio = devicePixelRatio || 1;
-      this.size = [entry.contentRect.width, entry.contentRect.height];
-      this.canvas.width = Math.round(this.size[0] * ratio);
-      this.canvas.height = Math.round(this.size[1] * ratio);
-      this.drawn = undefined;
-    });
-    this.observer.observe(this.canvas);
-    this.repaint = () => {
-      this.colours = null;
-      this.drawn = undefined;
-    };
-    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", this.repaint);
-  }
-
-  destroy() {
-    this.observer.disconnect();
-    matchMedia("(prefers-color-scheme: dark)").removeEventListener("change", this.repaint);
-  }
-
-  readColours() {
-    const style = getComputedStyle(this.canvas);
-    const get = (name) => style.getPropertyValue(name).trim();
-    this.colours = {
-      ink: get("--ink"),
-      soft: get("--ink-soft"),
-      line: get("--line"),
-      band: get("--band"),
-      value: get("--absorbed"),
-      target: get("--inertia"),
-      font: style.fontFamily,
-    };
+    this.fill(this.canvas);
   }
 
   /** Draw the ring's last seconds; `band` is the relative half width around the set point. */
   draw(ring, { band = 0, stale = false, key = ring.latest } = {}) {
-    const stamp = `${key}|${stale}|${ring.count}`;
-    if (this.drawn === stamp || !this.size[0]) return;
-    this.drawn = stamp;
-    if (!this.colours) this.readColours();
+    if (!this.due(`${key}|${stale}|${ring.count}`)) return;
+    this.begin();
     const { context, colours } = this;
-    const ratio = devicePixelRatio || 1;
     const [width, height] = this.size;
-    context.setTransform(ratio, 0, 0, ratio, 0, 0);
-    context.clearRect(0, 0, width, height);
     if (!ring.count) return;
     const end = ring.latest;
     const start = end - this.seconds;
@@ -119,10 +82,8 @@ export class StripChart {
     const first = centred ? middle - Math.floor((middle - this.low) / axis) * axis : Math.ceil(this.low / axis) * axis;
     for (let at = first; at <= this.high + 1e-9; at += axis) {
       context.strokeStyle = colours.line;
-      context.beginPath();
-      context.moveTo(0, Math.round(y(at)) + 0.5);
-      context.lineTo(right, Math.round(y(at)) + 0.5);
-      context.stroke();
+      const level = Math.round(y(at)) + 0.5;
+      this.rule(0, level, right, level);
       context.fillStyle = colours.soft;
       context.fillText(number(at, this.digits), right + 10, Math.min(foot - 2, Math.max(top + 4, y(at))));
     }
@@ -146,33 +107,10 @@ export class StripChart {
       }
       context.fill();
     }
-    this.line(points, 2, y, colours.target, 2, [7, 5]);
-    this.line(points, 1, y, stale ? colours.soft : colours.value, 2.5, []);
+    const ink = stale ? colours.soft : colours.value;
+    this.line(points, (point) => [point[0], y(this.scale(point[2]))], colours.target, 2, [7, 5]);
+    this.line(points, (point) => [point[0], y(this.scale(point[1]))], ink, 2.5);
     const lastPoint = points[points.length - 1];
-    if (lastPoint && Number.isFinite(lastPoint[1])) {
-      context.fillStyle = stale ? colours.soft : colours.value;
-      context.beginPath();
-      context.arc(lastPoint[0], y(this.scale(lastPoint[1])), 5, 0, 7);
-      context.fill();
-    }
-  }
-
-  line(points, column, y, colour, width, dash) {
-    const { context } = this;
-    context.strokeStyle = colour;
-    context.lineWidth = width;
-    context.lineJoin = "round";
-    context.setLineDash(dash);
-    context.beginPath();
-    let pen = false;
-    for (const point of points) {
-      if (Number.isFinite(point[column])) {
-        const py = y(this.scale(point[column]));
-        pen ? context.lineTo(point[0], py) : context.moveTo(point[0], py);
-        pen = true;
-      } else pen = false;
-    }
-    context.stroke();
-    context.setLineDash([]);
+    if (lastPoint && Number.isFinite(lastPoint[1])) this.dot(lastPoint[0], y(this.scale(lastPoint[1])), 5, ink);
   }
 }
