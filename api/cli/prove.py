@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from api.cli.amounts import amount, amounts
+from api.cli.prove_words import CAUTION, figure_line, print_causes
 from api.cli.shared import (
     DATA,
     NO,
@@ -25,35 +26,21 @@ from api.cli.shared import (
     UnitsOption,
     done,
     expect_folder_given,
+    print_json,
 )
 from api.examples import DEMO_RIG
 from daq.errors import DrumlinError, Refused
 from daq.quantities import UnitSystem
-from daq.readings import Unit
-from daq.rig.units import display_unit, from_si
-from daq.texts.message import render
-from daq.texts.published import published_json
 
 if TYPE_CHECKING:
-    from daq.proving.calibration import CalibrationArm, DeadWeight
-    from daq.proving.causes import Cause
-    from daq.proving.record import JudgedValue, Proof
+    from daq.proving.calibration import CalibrationArm
+    from daq.proving.record import Proof
     from daq.rig.description import Rig
 
 prove = typer.Typer(no_args_is_help=True, help="Verify and calibrate the rig; see what is due.")
 
 UrlOption = Annotated[str, typer.Option(help="Address of the running service.")]
 TokenOption = Annotated[str, typer.Option(help="A token of the role maintain.")]
-_UNITS = {
-    "N": Unit.NEWTON, "kg": Unit.KILOGRAM, "m/s": Unit.METRE_PER_SECOND, "m": Unit.METRE,
-}  # fmt: skip
-DIGITS = {"m": 7, "ft": 7, "mm": 4}
-SMALL_M = 0.01  # lengths below it are read in mm, or in inches
-CAUTION = (
-    "Caution: weights on an arm and rolls that turn can hurt. Shaft locked for weights, nobody "
-    "below them; nobody at turning rolls, vehicle lifted off and secured. The machine's maker "
-    "and local rules come first."
-)
 
 
 @prove.command("status")
@@ -73,17 +60,17 @@ def status(
     causes = diagnose(loaded, kept)
     due = [one for one in found if one.state != "passed"]
     if json:
-        _json({"rig": loaded.name, "standing": found, "causes": causes})
+        print_json({"rig": loaded.name, "standing": found, "causes": causes})
     else:
         for one in found:
             when = f"done {one.done}, due {one.due}" if one.done else ""
             print(f"{one.state:8}  {MEANINGS[one.kind]:40}  {one.subject:14}  {when}")
             if one.proof is not None:
                 for figure in one.proof.figures:
-                    print(f"            {_figure(figure, units)}")
+                    print(f"            {figure_line(figure, units)}")
                 for note in one.proof.notes:
                     print(f"            note: {note}")
-        _causes(causes, units)
+        print_causes(causes, units)
     raise typer.Exit(NO if due else 0)
 
 
@@ -135,8 +122,10 @@ def dead_weight(
         given = read_loads(_text(loads))
         basis = loads.name
     else:
+        from api.cli.prove_live import live_loads
+
         wanted = amounts(masses, "mass", units, "--masses")
-        given = _live_loads(loaded, absorber, wanted, seconds, url, token, data, units)
+        given = live_loads(loaded, absorber, wanted, seconds, url, token, data, units)
         basis = "read on the running rig"
     _keep(loaded, data, prove_dead_weight(loaded, absorber, given, how, basis), units, json)
 
@@ -150,11 +139,7 @@ def coasts(
     json: JsonOption = False,
 ) -> None:
     """Base inertia and losses from coasts of free rolls: unloaded, and under two or more loads."""
-    from api.services.proving import prove_coasts, recording_of
-
-    loaded = _rig(rig, data)
-    paths = [recording_of(data, run) for run in runs]
-    _keep(loaded, data, prove_coasts(loaded, paths), units, json)
+    _from_runs("coasts", runs, rig, data, units, json)
 
 
 @prove.command("daily")
@@ -166,7 +151,7 @@ def daily(
     json: JsonOption = False,
 ) -> None:
     """The day's check: one coast of free rolls, under three minutes, against the rig file."""
-    _one_run("daily", run, rig, data, units, json)
+    _from_runs("daily", [run], rig, data, units, json)
 
 
 @prove.command("shunt")
@@ -183,7 +168,7 @@ def shunt(
     json: JsonOption = False,
 ) -> None:
     """A known resistor across a cell's bridge, read on the running rig: under a minute."""
-    from api.cli.prove_live import ServiceClient
+    from api.cli.prove_live import ServiceClient, wait_for_enter
     from api.services.proving import prove_shunt
     from daq.proving.quick_checks import shunt_signal
     from daq.proving.record import absorber_named
@@ -195,7 +180,7 @@ def shunt(
     print(CAUTION, file=sys.stderr)
     read = []
     for what in ("Nothing on the arm, shunt open", "Close the shunt", "Open the shunt again"):
-        _ask(f"{what}, then press Enter: ")
+        wait_for_enter(f"{what}, then press Enter: ")
         read.append(service.cell_force(absorber, seconds))
     _keep(loaded, data, prove_shunt(loaded, absorber, expected, (read[0], read[1], read[2])),
           units, json)  # fmt: skip
@@ -210,7 +195,7 @@ def delay(
     json: JsonOption = False,
 ) -> None:
     """Delay between force and speed, from a coast in which the load came on and off."""
-    _one_run("delay", run, rig, data, units, json)
+    _from_runs("delay", [run], rig, data, units, json)
 
 
 @prove.command("response")
@@ -222,7 +207,7 @@ def response(
     json: JsonOption = False,
 ) -> None:
     """Settling of the force after steps of load, from an identification or a stepped coast."""
-    _one_run("response", run, rig, data, units, json)
+    _from_runs("response", [run], rig, data, units, json)
 
 
 @prove.command("run-out")
@@ -234,11 +219,7 @@ def run_out(
     json: JsonOption = False,
 ) -> None:
     """Pitch errors, run-out and number of teeth of the wheels; best from several free coasts."""
-    from api.services.proving import prove_run_out, recording_of
-
-    loaded = _rig(rig, data)
-    paths = [recording_of(data, run) for run in runs]
-    _keep(loaded, data, prove_run_out(loaded, paths), units, json)
+    _from_runs("run-out", runs, rig, data, units, json)
 
 
 @prove.command("wiring")
@@ -250,7 +231,7 @@ def wiring(
     json: JsonOption = False,
 ) -> None:
     """Whether each absorber's load arrives at its own cell and roll set."""
-    _one_run("wiring", run, rig, data, units, json)
+    _from_runs("wiring", [run], rig, data, units, json)
 
 
 @prove.command("time-base")
@@ -265,7 +246,7 @@ def time_base(
     json: JsonOption = False,
 ) -> None:
     """The front end's clock against network time of this computer, or one pulse per second."""
-    _one_run("time-base", run, rig, data, units, json, pulses)
+    _from_runs("time-base", [run], rig, data, units, json, pulses)
 
 
 @prove.command("diameter")
@@ -322,7 +303,7 @@ def lines(
     proving = read_proving(data)
     expect_same_rig(proving, _rig(rig, data))
     if json:
-        _json({"values": proving.values(), "lines": rig_lines(proving.values())})
+        print_json({"values": proving.values(), "lines": rig_lines(proving.values())})
         return
     print(rig_lines(proving.values()), end="")
 
@@ -360,13 +341,20 @@ def apply(
 # --- helpers -----------------------------------------------------------------------------------
 
 
-def _one_run(
-    kind: str, run: str, rig: Path, data: Path, units: UnitSystem, json: bool, pulses: str = ""
+def _from_runs(
+    kind: str,
+    runs: list[str],
+    rig: Path,
+    data: Path,
+    units: UnitSystem,
+    json: bool,
+    pulses: str = "",
 ) -> None:
-    from api.services.proving import of_one_run, recording_of
+    from api.services.proving import of_runs, recording_of
 
     loaded = _rig(rig, data)
-    _keep(loaded, data, of_one_run(kind, loaded, recording_of(data, run), pulses), units, json)
+    paths = [recording_of(data, run) for run in runs]
+    _keep(loaded, data, of_runs(kind, loaded, paths, pulses), units, json)
 
 
 def _text(path: Path) -> str:
@@ -386,107 +374,24 @@ def _rig(rig: Path, data: Path) -> Rig:
     return load_rig(in_force(rig, data))
 
 
-def _live_loads(
-    rig: Rig,
-    absorber: str,
-    wanted: list[float],
-    seconds: float,
-    url: str,
-    token: str,
-    data: Path,
-    units: UnitSystem,
-) -> list[DeadWeight]:
-    """Ask for each mass in turn, then read the cell. Raises Refused."""
-    from api.cli.prove_live import ServiceClient
-    from api.services.proving import zeros_in_use
-    from daq.proving.calibration import DeadWeight
-    from daq.proving.record import absorber_named
-
-    one = absorber_named(rig, absorber)
-    if not wanted:
-        raise Refused("No masses are given.", "Give --loads FILE, or --masses.", "calibration")
-    service = ServiceClient(url, token)
-    zero = zeros_in_use(data).get(absorber, one.cell.zero_count)
-    print(CAUTION, file=sys.stderr)
-    found = []
-    for place, mass in enumerate(wanted):
-        hang = f"{from_si(mass, 'lb' if units is UnitSystem.US else 'kg'):g}"
-        unit = "lb" if units is UnitSystem.US else "kg"
-        _ask(
-            f"Hang {hang} {unit} on the arm of {absorber}, oscillate it gently, then press Enter: "
-        )
-        newton = service.cell_force(absorber, seconds)
-        count = one.arm_sign * newton / counts_scale(rig, absorber) + zero
-        rising = place == 0 or mass >= wanted[place - 1]
-        found.append(DeadWeight(mass, count, rising))
-    return found
-
-
-def counts_scale(rig: Rig, absorber: str) -> float:
-    """Newton at the cell per converter count, as the rig file has it."""
-    cell = next(one.cell for one in rig.absorbers if one.name == absorber)
-    return cell.full_scale_mv_per_v / 2.0**23 * cell.newton_per_mv_per_v
-
-
-def _ask(text: str) -> None:
-    print(text, end="", file=sys.stderr, flush=True)
-    if not sys.stdin.readline():
-        raise Refused("Nobody is there to press Enter.", "Run it at a terminal.", "no-terminal")
-
-
 def _keep(rig: Rig, data: Path, proofs: Sequence[Proof], units: UnitSystem, json: bool) -> None:
     from api.services.proving import keep
     from daq.proving.overlay import rig_lines
 
     causes = keep(data, rig, proofs).causes
     if json:
-        _json({"proofs": proofs, "causes": causes})
+        print_json({"proofs": proofs, "causes": causes})
     else:
         for proof in proofs:
             verdict = "passed" if proof.passed else "FAILED"
             print(f"{verdict}  {proof.kind} {proof.subject}, due {proof.due}, from {proof.basis}")
             for figure in proof.figures:
-                print(f"        {_figure(figure, units)}")
+                print(f"        {figure_line(figure, units)}")
             for note in proof.notes:
                 print(f"        note: {note}")
         values = {key: value for one in proofs if one.passed for key, value in one.values.items()}
         if values:
             print("\nFor the rig file (or drumlin prove apply):\n")
             print(rig_lines(values), end="")
-        _causes(causes, units)
+        print_causes(causes, units)
     raise typer.Exit(0 if all(proof.passed for proof in proofs) else NO)
-
-
-def _causes(causes: Sequence[Cause], units: UnitSystem) -> None:
-    """What is likely wrong, by all proofs together."""
-    if causes:
-        print("\nLikely causes, by all proofs together:")
-    for one in causes:
-        print(f"  {one.kind} {one.subject}".rstrip())
-        print(f"      {render(one.evidence, units=units)}")
-        print(f"      {render(one.next_step, units=units)}")
-
-
-def _figure(figure: JudgedValue, units: UnitSystem) -> str:
-    unit, value, limit = figure.unit, figure.value, figure.limit
-    if unit in _UNITS:
-        unit = display_unit(_UNITS[unit], units)
-        if figure.unit == "m" and abs(value) < SMALL_M:
-            unit = "mm" if units is UnitSystem.METRIC else "in"
-        value = from_si(value, unit)
-        limit = None if limit is None else from_si(limit, unit)
-    elif unit == "1" and abs(value) < 1.0:
-        unit, value = "%", 100.0 * value
-        limit = None if limit is None else 100.0 * limit
-    unit = "" if unit in ("1", "count") else unit
-    shown = f"{figure.name}: {value:.{DIGITS.get(unit, 5)}g} {unit}".rstrip()
-    if limit is None:
-        return shown
-    mark = "" if figure.passed else "  <- beyond"
-    limited = f"{limit:.4g} {unit}".rstrip()
-    return f"{shown} (limit {limited}; {figure.source}){mark}"
-
-
-def _json(told: object) -> None:
-
-    print(published_json(told).decode())

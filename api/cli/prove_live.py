@@ -1,4 +1,4 @@
-"""What a proving asks of the running service: zeros taken, and the mean of a load cell.
+"""What a proving asks of the running service: zeros taken, a cell's mean, dead weights in turn.
 
 Data flows: command -> HTTP to the service on this computer -> answer. A refusal by the rig comes
 back as Refused with the rig's own words.
@@ -9,16 +9,24 @@ from __future__ import annotations
 import json
 import math
 import secrets
+import sys
 import time
 import urllib.error
 import urllib.request
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
+from api.cli.prove_words import CAUTION
 from daq.errors import DrumlinError, Refused
+from daq.quantities import UnitSystem
+from daq.rig.units import from_si
+
+if TYPE_CHECKING:
+    from daq.proving.calibration import DeadWeight
+    from daq.rig.description import Rig
 
 TIMEOUT_S = 10.0
 READ_EVERY_S = 0.05
-NOISY_SIGMAS = 6.0
 
 
 class ServiceClient:
@@ -98,3 +106,50 @@ class ServiceClient:
         raise Refused(
             f"The running rig has no absorber '{absorber}'.", "Check the name.", "unknown-absorber"
         )
+
+
+def live_loads(
+    rig: Rig,
+    absorber: str,
+    wanted: list[float],
+    seconds: float,
+    url: str,
+    token: str,
+    data: Path,
+    units: UnitSystem,
+) -> list[DeadWeight]:
+    """Ask for each mass in turn, then read the cell. Raises Refused."""
+    from api.services.proving import zeros_in_use
+    from daq.proving.calibration import DeadWeight
+    from daq.proving.record import absorber_named
+
+    one = absorber_named(rig, absorber)
+    if not wanted:
+        raise Refused("No masses are given.", "Give --loads FILE, or --masses.", "calibration")
+    service = ServiceClient(url, token)
+    zero = zeros_in_use(data).get(absorber, one.cell.zero_count)
+    print(CAUTION, file=sys.stderr)
+    found = []
+    for place, mass in enumerate(wanted):
+        unit = "lb" if units is UnitSystem.US else "kg"
+        hang = f"{from_si(mass, unit):g}"
+        wait_for_enter(
+            f"Hang {hang} {unit} on the arm of {absorber}, oscillate it gently, then press Enter: "
+        )
+        newton = service.cell_force(absorber, seconds)
+        count = one.arm_sign * newton / _counts_scale(rig, absorber) + zero
+        rising = place == 0 or mass >= wanted[place - 1]
+        found.append(DeadWeight(mass, count, rising))
+    return found
+
+
+def _counts_scale(rig: Rig, absorber: str) -> float:
+    """Newton at the cell per converter count, as the rig file has it."""
+    cell = next(one.cell for one in rig.absorbers if one.name == absorber)
+    return cell.full_scale_mv_per_v / 2.0**23 * cell.newton_per_mv_per_v
+
+
+def wait_for_enter(text: str) -> None:
+    print(text, end="", file=sys.stderr, flush=True)
+    if not sys.stdin.readline():
+        raise Refused("Nobody is there to press Enter.", "Run it at a terminal.", "no-terminal")

@@ -55,16 +55,8 @@ class ProveJob(Job, frozen=True):
     loads: ClassVar[tuple[str, ...]] = ("api.services.proving",)
 
     def run(self) -> bytes:
-        from api.services.proving import (  # noqa: PLC0415
-            of_one_run,
-            prove_coasts,
-            prove_run_out,
-        )
+        from api.services.proving import of_runs  # noqa: PLC0415
         from daq.rig.description import load_rig  # noqa: PLC0415
 
         rig, paths = load_rig(Path(self.rig)), [Path(path) for path in self.recordings]
-        if self.kind == "coasts":
-            return msgspec.json.encode(prove_coasts(rig, paths))
-        if self.kind == "run-out":
-            return msgspec.json.encode(prove_run_out(rig, paths))
-        return msgspec.json.encode(of_one_run(self.kind, rig, paths[0], self.pulses))
+        return msgspec.json.encode(of_runs(self.kind, rig, paths, self.pulses))

@@ -203,8 +203,17 @@ def prove_diameter(rig: Rig, roll_set: str, found: RollRadius, basis: str) -> li
     return [of_diameter(rig, roll_set, found, today(), basis)]
 
 
-def of_one_run(kind: str, rig: Rig, recording: Path, pulses: str = "") -> list[Proof]:
-    """The verification of that kind from one recording. Raises Refused, RecordingError."""
+def of_runs(kind: str, rig: Rig, recordings: Sequence[Path], pulses: str = "") -> list[Proof]:
+    """The verification of that kind from its recordings: one, but for coasts and run-out.
+
+    Raises Refused, RecordingError.
+    """
+    match kind:
+        case "coasts":
+            return prove_coasts(rig, recordings)
+        case "run-out":
+            return prove_run_out(rig, recordings)
+    (recording,) = recordings
     match kind:
         case "delay":
             return prove_delay(rig, recording)
