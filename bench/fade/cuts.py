@@ -49,6 +49,31 @@ def _stall(seconds: float) -> Break:
     return breaks
 
 
+def _still(seconds: float, line_holds: int, again_s: float = 0.0) -> Break:
+    """The loop stands still, and again while it reads what the line has kept of that time."""
+
+    def breaks(rig: BrokenRig) -> None:
+        wakes_s = rig.plant.now_s + seconds
+        rig.stalled_until_s = wakes_s
+        rig.line_holds = line_holds
+        if again_s:
+            rig.at_once = 10
+            rig.stalls_again = (wakes_s + 0.01, wakes_s + 0.01 + again_s)
+
+    return breaks
+
+
+def _held_back(seconds: float) -> Break:
+    def breaks(rig: BrokenRig) -> None:
+        rig.held_back_until_s = rig.plant.now_s + seconds
+
+    return breaks
+
+
+def _slow(rig: BrokenRig) -> None:
+    rig.slow_until_s = rig.plant.now_s + 3.0
+
+
 CUTS: dict[str, Cut] = {
     "host gone": Cut(_mute),
     "line pulled": Cut(_menu("line", "off")),
@@ -59,6 +84,10 @@ CUTS: dict[str, Cut] = {
     "loop killed, next up after 1 s": Cut(_restart_after(1.0)),
     "loop still for 0.3 s": Cut(_stall(0.3)),
     "loop still for 1.2 s": Cut(_stall(1.2)),
+    "loop still for 5 s, 60 frames in the line": Cut(_still(5.0, 60)),
+    "loop still for 2 s, and again while it reads": Cut(_still(2.0, 1000, 0.2)),
+    "line held back for 0.3 s": Cut(_held_back(0.3)),
+    "loop falls behind": Cut(_slow, False),
     "eased by a person": Cut(lambda rig: rig.send(EaseOff(0, HOLDER)), False),
     "a fault that eases": Cut(lambda rig: rig.core.outside("recorder-failed", True, "told"), False),
     "a rolls' tooth sensor lost": Cut(_menu("wheel", "off", "rear"), False),
@@ -70,14 +99,14 @@ CUTS: dict[str, Cut] = {
 }
 
 
-def fade_after(rig: BrokenRig, what: str, test: str) -> Fade:
+def fade_after(rig: BrokenRig, what: str, test: str, validity_s: float = 0.1) -> Fade:
     """Cut and run on. The rig is used up by it."""
     cut = CUTS[what]
     cut.breaks(rig)
     until_s = rig.plant.now_s + LONGEST_S
     while not cut.at_once and rig.core.state is State.LOADED and rig.plant.now_s < until_s:
         rig.advance()
-    watch = RampWatch(rig.plant, Fade(what, test))
+    watch = RampWatch(rig.plant, Fade(what, test), validity_s)
     until_s = rig.plant.now_s + FADES_S
     while rig.plant.now_s < until_s:
         rig.advance()

@@ -37,6 +37,11 @@ class BrokenRig(VirtualRig):
 
     def __init__(self, rig: Rig, seed: int) -> None:
         self.stalled_until_s = -math.inf  # the loop stands still; frames queue up
+        self.stalls_again = (math.inf, math.inf)  # ... and once more from then until then
+        self.line_holds = 1_000_000  # so many frames that wait; what comes after them is lost
+        self.held_back_until_s = -math.inf  # the line holds frames back, then gives them all
+        self.slow_until_s = -math.inf  # the loop takes one frame while two are made
+        self.at_once = 1_000_000  # frames that the loop takes in a turn
         self.mute_until_s = -math.inf  # set points do not leave the host
         self.restart_at_s = math.inf  # the loop is dead until a new one starts then
         self.last_step_s = 0.0
@@ -55,7 +60,7 @@ class BrokenRig(VirtualRig):
         self._hand_over(self.core.step(None, (), self.plant.now_s))
 
     def advance(self) -> None:
-        """One frame period; a stalled loop takes its frames late, all at once."""
+        """One frame period; a stalled loop takes its frames late, `at_once` of them in a turn."""
         plant = self.plant
         self._queue += cast(list[FromFrontEnd], self.deframer.feed(plant.advance()))
         self.frames += 1
@@ -66,28 +71,29 @@ class BrokenRig(VirtualRig):
                 return
             self.restart_at_s = math.inf
             self.restart()
-        if now_s < self.stalled_until_s:
+        if now_s < self.stalled_until_s or self.stalls_again[0] <= now_s < self.stalls_again[1]:
+            del self._queue[self.line_holds :]
             return
         if now_s >= self._keep_at_s:
             self._keep_at_s = now_s + 1.0
             self.send(_keep())
         commands, self._commands = tuple(self._commands), []
-        if not self._queue:
+        taken: list[FromFrontEnd] = []
+        if now_s >= self.held_back_until_s:
+            slow = now_s < self.slow_until_s
+            most = self.frames % 2 if slow else self.at_once
+            taken, self._queue = self._queue[:most], self._queue[most:]
+        if not taken:
             if commands or now_s - self.last_step_s >= QUIET_S:
                 self._take(self.core.step(None, commands, now_s), now_s)
             else:
                 self._commands = [*commands]
             return
-        for frame in self._queue:
+        for frame in taken:
             if isinstance(frame, Hello):
                 self.hello = frame
             self._take(self.core.step(frame, commands, now_s), now_s)
             commands = ()
-        self._queue = []
-
-    def drop_beyond(self, frames: int) -> None:
-        """The line holds so many frames that wait; what comes after them is lost."""
-        del self._queue[frames:]
 
     def open_other_session(self) -> None:
         """Another host opens a session with the same front end."""

@@ -19,6 +19,7 @@ from control.core.commands import Answer, AnyCommand
 from control.core.controller_inputs import ControllerInputs
 from control.core.memory import Memory, found_in
 from control.core.operating_state import LATE_S, OperatingState
+from control.core.sample_age import SampleAge
 from control.core.session import ChainMaker, Session
 from control.core.states import Trigger
 from control.load_loop.loop import LoadLoop, Output, asking_nothing
@@ -46,11 +47,11 @@ from daq.wire.frames import (
     ToFrontEnd,
 )
 
-BACKLOG_S = 0.5  # reading what waited in the line takes less
 SILENCE_S = 0.1  # no sample for this long: the link is lost
 EMPTY_S = 2.0  # longest wait for the coils once nothing is asked of them
 TELL_MOST, TELL_S = 20, 1.0  # words of the front end that are passed on within that time
 CONTRADICTING_FRAMES, CONTRADICTING_S = 5, 0.1  # so many within that time are no accident
+GREETING_FRAMES = 2  # so many samples after a greeting may still show the session before it
 FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
 _SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
 
@@ -101,8 +102,11 @@ class Core(OperatingState):
         self._step_s: float | None = None
         self._sample_s: float | None = None
         self._frame_time_s: float | None = None
-        self._backlog_to_s = -math.inf  # device time: samples before it have waited in the line
-        self._backlog_until_s = -math.inf  # host time: by then the line has been read empty
+        self._sample_age = SampleAge()
+        self._late = False  # since the last sample
+        self._silent = False  # no sample for SILENCE_S
+        self._cut_off = False  # frames did not come in time: the gate knows what was, not what is
+        self._greeted_frames = 0  # samples that may still be of the session before
         self.frames_contradicting = 0  # since this core began
         self._contradicting: list[float] = []  # when, of late
         self.notices_left_out = 0  # since this core began
@@ -120,11 +124,11 @@ class Core(OperatingState):
         """One frame (or None when nothing came) and the commands since the last step."""
         self._now_s = now_s
         gap_s = now_s - self._step_s if self._step_s is not None else 0.0
-        late = gap_s > LATE_S
         self._step_s = now_s
-        if late and self._frame_time_s is not None:  # what lies in the line is from before the gap
-            self._backlog_to_s = self._frame_time_s + gap_s - LATE_S
-            self._backlog_until_s = now_s + BACKLOG_S
+        if gap_s > LATE_S:
+            self._late = True
+            if self._sample_s is not None:  # who was not there to hear cannot say it was silent
+                self._sample_s = now_s
         if type(frame) is Sample and self.session.live:
             problem = self.session.contradiction(frame)
             if problem:
@@ -137,7 +141,7 @@ class Core(OperatingState):
             self._left_the_helm(say("helm-expired-no-heartbeat-from-its"))
         set_point: SetPoint | None = None
         if type(frame) is Sample:
-            set_point = self._sample(frame, now_s, late)
+            set_point = self._sample(frame, now_s)
         elif type(frame) is Hello:
             self._hello(frame.as_shown(), now_s)
         elif type(frame) is Slow:
@@ -155,13 +159,17 @@ class Core(OperatingState):
             events, self._events = tuple(self._events), []
         return CoreOutput(set_point, send, tuple(answers), events)
 
-    def _sample(self, sample: Sample, now_s: float, late: bool) -> SetPoint | None:
+    def _sample(self, sample: Sample, now_s: float) -> SetPoint | None:
         chain = self.session.chain
         if not self.session.live or chain is None:
             return None
         measured = chain.update(sample)
         self.measured = measured
         time_s = measured.time_s
+        age = self._sample_age
+        age.take(time_s, now_s)
+        late = self._late or (age.behind and not self._silent)
+        self._late = False
         last = self._frame_time_s
         dt_s = time_s - last if last is not None else self.loads.frame_s
         if not 0.0 < dt_s < 0.05:
@@ -241,12 +249,25 @@ class Core(OperatingState):
             self.ease(*test.end)
         if self.state is State.READY and not self.helm.holder:
             self.move(Trigger.PARK, "nobody at the helm")
-        if self._backlog_to_s > -math.inf:
-            if time_s < self._backlog_to_s and now_s < self._backlog_until_s:
-                return None  # the coils that it shows are long past: no set point comes of it
-            self._backlog_to_s = -math.inf
+        self._cut_off = self._cut_off or age.past or late
+        if age.old or self._of_session_before(measured):
+            return None  # what it shows is past: no set point comes of it
+        self._silent = False
+        if self._cut_off:
+            self._cut_off = False
             self._gate = gate.woken(self._gate, coils)
         return self._through_gate(output, dt_s, held)
+
+    def _of_session_before(self, measured: Measured) -> bool:
+        """A permission held before this session sent anything is a word of the one before.
+
+        Opening a session ends it; zero sent on such a word would end the fade that follows.
+        """
+        if self._greeted_frames == GREETING_FRAMES or measured.permission != Permission.HELD:
+            self._greeted_frames = GREETING_FRAMES
+            return False
+        self._greeted_frames += 1
+        return True
 
     def _through_gate(self, output: Output, dt_s: float, held: bool) -> SetPoint | None:
         inputs = self.inputs
@@ -320,7 +341,9 @@ class Core(OperatingState):
                 if self.ratio_per_m is not None:
                     chain.learned_ratio = self.ratio_per_m
             self._frame_time_s = None
-            self._backlog_to_s = -math.inf
+            self._sample_age.restart()
+            self._late = self._silent = self._cut_off = False
+            self._greeted_frames = 0
             self._sample_s = now_s
             self._fault_detector.clear_clock()
             if self._may_tell(now_s):
@@ -372,6 +395,7 @@ class Core(OperatingState):
         if self.session.live and self._sample_s is not None and now_s - self._sample_s > SILENCE_S:
             self._moment["link-lost"] = f"{(now_s - self._sample_s) * 1e3:.0f} ms"
             self._gate = gate.closed(self._limits, self._gate.sequence, self._gate.coils_a)
+            self._silent = self._cut_off = True
         self._without_frame()
 
     def _without_frame(self) -> None:

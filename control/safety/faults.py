@@ -86,7 +86,7 @@ _ROWS = (
           Effect.TRIP),
     Fault("clock-jump", "device time and sequence disagree", "frame time against sequence: 50 ms within a second, at once or frame by frame", 1010,
           Effect.TRIP),
-    Fault("loop-late", "the loop was late", "over 100 ms between two steps on the host's clock", 110,
+    Fault("loop-late", "the loop was late", "over 100 ms between two steps on the host's clock, or samples over 30 ms old for so long", 160,
           Effect.EASE),
     Fault("host-restarted", "the loop restarted under load", "memory says load was on", 0,
           Effect.TRIP),

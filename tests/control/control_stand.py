@@ -308,6 +308,8 @@ class Stand:
         """Nothing arrives; the loop steps the core by its timer."""
         for _ in range(round(seconds / step_s)):
             self.host_s += step_s
+            self.time_s += step_s
+            self.sequence += round(step_s / self.dt)
             self._take(self.core.step(None, (), self.host_s))
 
     def notice(self, code: int, detail: int = 0) -> None:
