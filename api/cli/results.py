@@ -17,6 +17,7 @@ from api.cli.shared import (
     NO,
     DataOption,
     JsonOption,
+    LanguageOption,
     RunArgument,
     UnitsOption,
     UrlOption,
@@ -53,6 +54,7 @@ def compare(
     data: DataOption = DATA,
     store: UrlOption = "",
     units: UnitsOption = UnitSystem.METRIC,
+    language: LanguageOption = "en",
     json: JsonOption = False,
 ) -> None:
     """Did a change gain anything? Exit code 0 when gained, 1 when lost or not proven."""
@@ -64,8 +66,9 @@ def compare(
         if report is not None:
             from api.report.catalogue_facts import subject_of
             from api.report.render import render_gain
+            from daq.texts.reader import Reader
 
-            subject = subject_of(catalogue, [*sides[0], *sides[1]], units)
+            subject = subject_of(catalogue, [*sides[0], *sides[1]], Reader(units, language))
             form = report.suffix.removeprefix(".")
             with waiting("Drawing the report", quiet=json):
                 body = render_gain(
@@ -149,15 +152,17 @@ def report(
     data: DataOption = DATA,
     store: UrlOption = "",
     units: UnitsOption = UnitSystem.METRIC,
+    language: LanguageOption = "en",
     json: JsonOption = False,
 ) -> None:
     """Write the run's report: one HTML file that needs nothing else, or a PDF."""
     from api.report.catalogue_facts import about_of
     from api.report.render import render
+    from daq.texts.reader import Reader
 
     with open_catalogue(data, store) as catalogue:
         run = run_of(catalogue, run_id)
-        about = about_of(catalogue, run, number, units)
+        about = about_of(catalogue, run, number, Reader(units, language))
     form = form or _form_of(to, {"html": "html", "htm": "html"}, "pdf")
     with waiting(f"Drawing the report of {run.id}", quiet=json):
         body = render(run_folder(data, run.id), form, about)

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from api.report import words
+from api.report.channels import channel_rows
 from api.report.content import (
     correction_of,
     table_of,
@@ -16,6 +18,7 @@ from api.store.catalogue import RunSummary
 from daq.quantities import UnitSystem
 from daq.results.result import Result
 from daq.texts.message import render
+from daq.texts.reader import Reader
 
 
 def local_time(label: str) -> str:
@@ -36,12 +39,24 @@ def verdict(run: RunSummary, units: UnitSystem) -> str:
 
 def sentences(result: Result, units: UnitSystem) -> tuple[str, str, str]:
     """What was asked, what came out, and how it was corrected, in the units of the reader."""
-    return render(result.asked, units), render(result.answer, units), correction_of(result, units)
+    return (
+        render(result.asked, units),
+        render(result.answer, units),
+        correction_of(result, Reader(units)),
+    )
 
 
 def figure_rows(result: Result, units: UnitSystem) -> list[tuple[str, str]]:
     """Each figure with its interval."""
-    return [(one.label, value_of(one, units)) for one in result.figures]
+    reader = Reader(units)
+    return [(one.label, value_of(one, reader)) for one in result.figures]
 
 
-__all__ = ["figure_rows", "local_time", "sentences", "table_of", "verdict"]
+def tables(
+    result: Result, units: UnitSystem
+) -> list[tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]]:
+    """Heads and rows of its points and of the rig's own channels, where it has any."""
+    reader = Reader(units)
+    channels = tuple(reader.sentence(one) for one in words.CHANNEL_COLUMNS)
+    found = [table_of(result, reader), (channels, channel_rows(result, reader))]
+    return [one for one in found if one[1]]

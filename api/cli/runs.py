@@ -111,9 +111,7 @@ def show(
     json: JsonOption = False,
 ) -> None:
     """What was asked, what came out, and what to know about it."""
-    from api.cli.run_words import figure_rows, sentences, table_of
-    from api.report.channels import HEAD as CHANNEL_HEAD
-    from api.report.channels import channel_rows
+    from api.cli.run_words import figure_rows, sentences, tables
     from api.store import vehicle_records
     from api.store.closing.evaluations import numbered_evaluation
     from api.store.schema import RunState
@@ -141,12 +139,8 @@ def show(
     for reason in result.void:
         out.print(f"Void: {render(reason, units)}", highlight=False, markup=False)
     print_table(("figure", "value"), figure_rows(result, units), "No figures.", right=(1,))
-    head, rows = table_of(result, units)
-    if rows:
+    for head, rows in tables(result, units):
         print_table(head, list(rows), "", right=tuple(range(1, len(head))))
-    channels = channel_rows(result, units)
-    if channels:
-        print_table(CHANNEL_HEAD, list(channels), "", right=tuple(range(1, len(CHANNEL_HEAD))))
     for flag in result.flags:
         if not flag.voids:
             out.print(f"Flag: {render(flag.text, units)}", highlight=False, markup=False)

@@ -18,6 +18,7 @@ import typer
 from daq.errors import DrumlinError, Refused
 from daq.plain_text import COMMANDING
 from daq.quantities import UnitSystem
+from daq.texts.catalogue import languages
 from daq.texts.message import Text, render
 from daq.texts.published import published_json
 
@@ -37,8 +38,20 @@ def _read_in(units: UnitSystem) -> UnitSystem:
     return units
 
 
+def _spoken(language: str) -> str:
+    known = languages()
+    if language not in known:
+        raise DrumlinError(
+            f"There is no language '{language[:20]}'.", f"Use one of: {', '.join(known)}."
+        )
+    return language
+
+
 UnitsOption = Annotated[
     UnitSystem, typer.Option(help="Units of what people read; JSON is SI.", callback=_read_in)
+]
+LanguageOption = Annotated[
+    str, typer.Option(help="Language of the report: en, de, ...", callback=_spoken)
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object, nothing else.")]
 RunArgument = Annotated[str, typer.Argument(help="Run id, or 'last'.")]

@@ -11,14 +11,12 @@ from collections.abc import Sequence
 from api.report.content import RunDetails, Subject
 from api.store import vehicle_records
 from api.store.catalogue import Catalogue, Run
-from daq.quantities import UnitSystem
+from daq.texts.reader import USUAL, Reader
 
 NOTES = 6  # the newest; a report has two pages
 
 
-def about_of(
-    catalogue: Catalogue, run: Run, number: int = 0, units: UnitSystem = UnitSystem.METRIC
-) -> RunDetails:
+def about_of(catalogue: Catalogue, run: Run, number: int = 0, reader: Reader = USUAL) -> RunDetails:
     """What the report says of a run beside its result; `number` 0 is the newest evaluation."""
     return RunDetails(
         run.id,
@@ -28,13 +26,11 @@ def about_of(
         run.rig_name,
         tuple(note.text for note in run.notes[-NOTES:]),
         number or len(vehicle_records.evaluations_of(catalogue, run.id)),
-        units,
+        reader,
     )
 
 
-def subject_of(
-    catalogue: Catalogue, run_ids: Sequence[str], units: UnitSystem = UnitSystem.METRIC
-) -> Subject:
+def subject_of(catalogue: Catalogue, run_ids: Sequence[str], reader: Reader = USUAL) -> Subject:
     """What a before/after report says beside the comparison: the vehicles, the dates, the notes."""
     runs = [run for run in (catalogue.run(run_id) for run_id in run_ids) if run is not None]
     vehicles = list(dict.fromkeys(run.vehicle for run in runs if run.vehicle))
@@ -46,7 +42,7 @@ def subject_of(
         ", ".join(rigs[:2]),
         tuple(run.started_at for run in runs if run.started_at),
         tuple(notes[-NOTES:]),
-        units,
+        reader,
     )
 
 

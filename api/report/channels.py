@@ -8,10 +8,10 @@ from __future__ import annotations
 import msgspec
 
 from api.report.chart import Panel
-from daq.quantities import INCH, POUND_FORCE, UnitSystem, number, scale
+from daq.quantities import INCH, POUND_FORCE, UnitSystem, scale
 from daq.results.result import ChannelOut, CurveOut, Result
+from daq.texts.reader import Reader
 
-HEAD = ("Channel", "Start", "End", "Mean", "Least", "Greatest", "Slope per min")
 WEATHER = frozenset({"ambient-temperature", "pressure", "humidity"})  # conditions, not the truck's
 ROTOR = "rotor-temperature"
 MOST_CHARTS = 4
@@ -31,19 +31,20 @@ def own_channels(result: Result) -> list[ChannelOut]:
     return [one for one in result.channels if one.meaning not in WEATHER]
 
 
-def channel_rows(result: Result, units: UnitSystem) -> tuple[tuple[str, ...], ...]:
-    """A row for each channel of the truck and the absorbers, as HEAD names them."""
+def channel_rows(result: Result, reader: Reader) -> tuple[tuple[str, ...], ...]:
+    """A row for each channel of the truck and the absorbers, under words.CHANNEL_COLUMNS."""
     rows = []
     for one in own_channels(result):
-        unit, factor, offset, digits = _scale(one, units)
-        cells = [
-            "—" if value is None else f"{number(value * factor + offset, digits)} {unit}".strip()
+        unit, factor, offset, digits = _scale(one, reader.units)
+        scaled = [
+            None if value is None else value * factor + offset
             for value in (one.start, one.end, one.mean, one.least, one.greatest)
         ]
-        slope = one.slope_per_s
-        cells.append(
-            "—" if slope is None else f"{number(60.0 * slope * factor, digits)} {unit}".strip()
-        )
+        slope = None if one.slope_per_s is None else 60.0 * one.slope_per_s * factor
+        cells = [
+            "—" if value is None else f"{reader.number(value, digits)} {unit}".strip()
+            for value in (*scaled, slope)
+        ]
         rows.append((one.name, *cells))
     return tuple(rows)
 

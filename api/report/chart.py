@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import msgspec
 
+from api.report import words
 from api.report.drawing import (
     ACCENT,
     BAND,
@@ -27,8 +28,10 @@ from api.report.drawing import (
     Shape,
     Text,
 )
-from daq.quantities import UnitSystem, shown, shown_value, unit_shown
+from daq.quantities import shown_value
 from daq.results.result import CurveOut, Flag, PeakOut, Result
+from daq.texts.message import say
+from daq.texts.reader import USUAL, Reader
 
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 15.0, 24.0, 26.0
 MOST_PANELS = 2
@@ -58,7 +61,7 @@ class _Frame(msgspec.Struct, frozen=True):
     y: tuple[float, float]
     width: float
     bottom: float
-    units: UnitSystem
+    reader: Reader
 
     def place(self, x: float, y: float) -> Point:
         """Point of a value that is already in the units shown."""
@@ -70,7 +73,7 @@ class _Frame(msgspec.Struct, frozen=True):
 
     def of(self, one: CurveOut | PeakOut, x: float, y: float) -> Point:
         """Point of a value in SI."""
-        return self.place(shown_value(x, one.x_unit, self.units), _seen(one, y, self.units))
+        return self.place(shown_value(x, one.x_unit, self.reader.units), _seen(one, y, self.reader))
 
 
 def panels_of(result: Result) -> list[Panel]:
@@ -120,9 +123,7 @@ def _held(result: Result, one: CurveOut) -> CurveOut:
     )  # fmt: skip
 
 
-def sized(
-    panels: Sequence[Panel], width: float, units: UnitSystem = UnitSystem.METRIC
-) -> list[Drawing]:
+def sized(panels: Sequence[Panel], width: float, reader: Reader = USUAL) -> list[Drawing]:
     """The panels one above the other: the first taller, the axis named once where it is shared."""
     found = []
     for place, panel in enumerate(panels):
@@ -130,7 +131,7 @@ def sized(
         following = panels[place + 1].curves[0] if place + 1 < len(panels) else None
         named = following is None or following.x_name != lead.x_name
         height = 196.0 if place == 0 else 150.0
-        found.append(draw(panel, width, height, x_title=named, units=units))
+        found.append(draw(panel, width, height, x_title=named, reader=reader))
     return found
 
 
@@ -144,24 +145,24 @@ def draw(
     height: float,
     *,
     x_title: bool = True,
-    units: UnitSystem = UnitSystem.METRIC,
+    reader: Reader = USUAL,
 ) -> Drawing:
     """A panel as a drawing of this size in points."""
     shapes: list[Shape] = []
     lead = panel.curves[0]
-    x_all = [shown_value(x, one.x_unit, units) for one in panel.curves for x in one.x]
+    x_all = [shown_value(x, one.x_unit, reader.units) for one in panel.curves for x in one.x]
     y_all = [
-        _seen(one, value, units)
+        _seen(one, value, reader)
         for one in panel.curves
         for values in (one.value, one.low, one.high)
         for value in values
         if value is not None
     ]
     if not x_all or not y_all:
-        text = Text((LEFT, height / 2), "Nothing to draw.", 9.0)
-        return Drawing(width, height, (text,), "Nothing to draw.")
+        nothing = reader.sentence(words.NOTHING_TO_DRAW)
+        return Drawing(width, height, (Text((LEFT, height / 2), nothing, 9.0),), nothing)
     if panel.level is not None:
-        y_all.append(_seen(lead, panel.level, units))
+        y_all.append(_seen(lead, panel.level, reader))
     if panel.span is not None:
         middle = 0.5 * (min(y_all) + max(y_all))
         y_all += [middle * (1.0 - panel.span), middle * (1.0 + panel.span)]
@@ -176,7 +177,7 @@ def draw(
     x_low, x_high = min(x_all), max(x_all)
     pad = 0.03 * (x_high - x_low or 1.0) if lead.marks else 0.0
     bottom = height - (BOTTOM if x_title else 16.0)
-    frame = _Frame((x_low - pad, x_high + pad), (y_ticks[0], y_ticks[-1]), width, bottom, units)
+    frame = _Frame((x_low - pad, x_high + pad), (y_ticks[0], y_ticks[-1]), width, bottom, reader)
     shapes += _shaded(panel, frame)
     for tick in y_ticks:
         _, y = frame.place(frame.x[0], tick)
@@ -186,26 +187,29 @@ def draw(
                 ((LEFT, y), (width - RIGHT, y)), 0.8 if first else 0.4, SOFT if first else LINE
             )
         )
-        shapes.append(Text((LEFT - 5, y + 2.8), label(tick, y_ticks), 8.0, anchor="end"))
+        shapes.append(
+            Text((LEFT - 5, y + 2.8), reader.local(label(tick, y_ticks)), 8.0, anchor="end")
+        )
     for tick in x_ticks:
         if frame.x[0] - 1e-9 <= tick <= frame.x[1] + 1e-9:
             x, _ = frame.place(tick, frame.y[0])
             shapes.append(Polyline(((x, bottom), (x, bottom + 3)), 0.8, SOFT))
             if x_title or lead.x_name:
-                shapes.append(Text((x, bottom + 12), label(tick, x_ticks), 8.0, anchor="middle"))
+                told = reader.local(label(tick, x_ticks))
+                shapes.append(Text((x, bottom + 12), told, 8.0, anchor="middle"))
     if panel.level is not None:
-        _, y = frame.place(frame.x[0], _seen(lead, panel.level, units))
+        _, y = frame.place(frame.x[0], _seen(lead, panel.level, reader))
         shapes.append(Polyline(((LEFT, y), (width - RIGHT, y)), 1.0, INK))
     for number, one in enumerate(reversed(panel.curves)):
         front = number == len(panel.curves) - 1
         shapes += _curve(one, frame, front=front)
     shapes += _peaks(panel, frame)
-    shapes.append(Text((0, 9), heading(lead, units), 8.5, bold=True, colour=INK))
-    shapes += _legend(panel, width)
+    shapes.append(Text((0, 9), heading(lead, reader), 8.5, bold=True, colour=INK))
+    shapes += _legend(panel, width, reader)
     if x_title:
-        title = axis_title(lead.x_name, lead.x_unit, units)
+        title = axis_title(lead.x_name, lead.x_unit, reader)
         shapes.append(Text((width - RIGHT, height - 2), title, 8.0, anchor="end"))
-    return Drawing(width, height, tuple(shapes), _describe(panel, units))
+    return Drawing(width, height, tuple(shapes), _describe(panel, reader))
 
 
 def _shaded(panel: Panel, frame: _Frame) -> list[Shape]:
@@ -221,27 +225,26 @@ def _shaded(panel: Panel, frame: _Frame) -> list[Shape]:
     return shapes
 
 
-def _seen(one: CurveOut | PeakOut, value: float, units: UnitSystem) -> float:
+def _seen(one: CurveOut | PeakOut, value: float, reader: Reader) -> float:
     """A value as the axis has it: shares of light are read in per cent."""
     if isinstance(one, CurveOut) and _in_percent(one.label, one.unit):
         return 100.0 * value
-    return shown_value(value, one.unit, units)
+    return shown_value(value, one.unit, reader.units)
 
 
 def _in_percent(name: str, unit: str) -> bool:
     return unit == "1" and "opacity" in name
 
 
-def heading(one: CurveOut, units: UnitSystem = UnitSystem.METRIC) -> str:
+def heading(one: CurveOut, reader: Reader = USUAL) -> str:
     """Name and unit of a curve, as the chart's title."""
-    return axis_title(one.label.removesuffix(", corrected"), one.unit, units)
+    return axis_title(one.label.removesuffix(", corrected"), one.unit, reader)
 
 
-def axis_title(name: str, unit: str, units: UnitSystem = UnitSystem.METRIC) -> str:
+def axis_title(name: str, unit: str, reader: Reader = USUAL) -> str:
     """A name with its unit, as people read it."""
-    text = f"{name[:1].upper()}{name[1:]}"
-    seen = "%" if _in_percent(name, unit) else unit_shown(unit, units)
-    return f"{text}, {seen}" if seen else text
+    seen = "%" if _in_percent(name, unit) else reader.unit(unit)
+    return f"{reader.heading(name)}, {seen}" if seen else reader.heading(name)
 
 
 def ticks(low: float, high: float, about: int, *, outside: bool = False) -> list[float]:
@@ -319,8 +322,7 @@ def _peaks(panel: Panel, frame: _Frame) -> list[Shape]:
     shapes: list[Shape] = []
     for peak in panel.peaks:
         x, y = frame.of(peak, peak.x, peak.value)
-        value = shown(peak.value, peak.unit, units=frame.units)
-        text = f"{value} at {shown(peak.x, peak.x_unit, units=frame.units)}"
+        text = _peak(peak, frame.reader)
         right = x > 0.62 * frame.width
         shapes.append(Dot((x, y), 2.6, INK))
         wide = 4.5 * len(text)  # about; white behind it keeps lines of the axis out of the text
@@ -334,13 +336,19 @@ def _peaks(panel: Panel, frame: _Frame) -> list[Shape]:
     return shapes
 
 
-def _legend(panel: Panel, width: float) -> list[Shape]:
+def _peak(peak: PeakOut, reader: Reader) -> str:
+    value, place = reader.shown(peak.value, peak.unit), reader.shown(peak.x, peak.x_unit)
+    return reader.sentence(say("report-peak", value=value, place=place))
+
+
+def _legend(panel: Panel, width: float, reader: Reader) -> list[Shape]:
     """Names of two lines, at the top right, each with a piece of its line."""
     if len(panel.curves) < 2:
         return []
     names = list(panel.names) or [
-        "corrected" if one.name.endswith("_corrected")
-        else "observed" if panel.curves[0].name.endswith("_corrected") else one.label
+        reader.sentence(words.CORRECTED) if one.name.endswith("_corrected")
+        else reader.sentence(words.OBSERVED) if panel.curves[0].name.endswith("_corrected")
+        else reader.label(one.label)
         for one in panel.curves
     ]  # fmt: skip
     shapes: list[Shape] = []
@@ -358,21 +366,19 @@ def _legend(panel: Panel, width: float) -> list[Shape]:
     return shapes
 
 
-def _describe(panel: Panel, units: UnitSystem) -> str:
+def _describe(panel: Panel, reader: Reader) -> str:
     one = panel.curves[0]
     values = [value for value in one.value if value is not None]
-    text = f"{heading(one, units)} over {axis_title(one.x_name, one.x_unit, units).lower()}"
+    reach = peaks = ""
     if values:
-        text += (
-            f", from {shown(min(values), one.unit, units=units)} "
-            f"to {shown(max(values), one.unit, units=units)}"
-        )
+        low, high = reader.shown(min(values), one.unit), reader.shown(max(values), one.unit)
+        reach = reader.sentence(say("report-curve-reach", low=low, high=high))
     for peak in panel.peaks:
-        text += (
-            f"; highest {shown(peak.value, peak.unit, units=units)} "
-            f"at {shown(peak.x, peak.x_unit, units=units)}"
-        )
-    return f"{text}."
+        peaks += reader.sentence(say("report-curve-peak", peak=_peak(peak, reader)))
+    over = axis_title(one.x_name, one.x_unit, reader)
+    return reader.sentence(
+        say("report-curve", what=heading(one, reader), over=over, reach=reach, peaks=peaks)
+    )
 
 
 __all__ = ["Panel", "draw", "panels_of", "sized", "ticks"]

@@ -2,7 +2,7 @@
 
 Data flow: Result, and what the catalogue knows of the run -> Content -> api.report.html and
 api.report.pdf. Every number comes from the result; nothing is computed here but units, which are
-those of the reader (`RunDetails.units`).
+those of the reader, as the language is (`RunDetails.reader`).
 """
 
 from __future__ import annotations
@@ -11,35 +11,17 @@ import math
 
 import msgspec
 
+from api.report import words
 from api.report.channels import channel_panels, channel_rows
 from api.report.chart import Panel, panels_of
 from api.report.shop import Letterhead
-from daq.quantities import KMH, MILE, RPM, UnitSystem, fine, shown
+from daq.quantities import KMH, MILE, RPM, UnitSystem
 from daq.results.result import Figure, Flag, Result
-from daq.results.words import half_width, with_interval
-from daq.texts.message import render, sentences
+from daq.results.words import half_width, interval
+from daq.texts.message import Text, say, sentences
+from daq.texts.reader import Reader
 
-TITLES = {
-    "steady-hold": "Steady hold",
-    "stepped-map": "Stepped map",
-    "power-sweep": "Power sweep",
-    "spool-up": "Spool-up",
-    "grade-climb": "Grade climb",
-    "speed-trace": "Speed trace",
-    "coastdown": "Coastdown",
-    "snap-smoke": "Snap smoke",
-}
-_CONDITIONS = {
-    "ambient_k": ("Air temperature", "K"),
-    "pressure_pa": ("Air pressure", "Pa"),
-    "humidity": ("Relative humidity", "share"),
-    "oil_k": ("Oil temperature", "K"),
-    "intake_k": ("Intake temperature", "K"),
-    "rotor_k": ("Hottest rotor", "K"),
-    "ratio_per_m": ("Engine over rolls", "rad/m"),
-}
 MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
-UNQUOTED = "What came out all the same, not to be quoted:"  # before the answer of a void run
 WITHOUT_POWER = ("snap-smoke", "speed-trace", "coastdown")  # kinds whose answer is no power
 MOST_FLAGS = 10
 MOST_ROWS = 16
@@ -55,7 +37,7 @@ class RunDetails(msgspec.Struct, frozen=True):
     rig_name: str = ""
     notes: tuple[str, ...] = ()
     evaluation: int = 0
-    units: UnitSystem = UnitSystem.METRIC
+    reader: Reader = Reader()
 
 
 class Subject(msgspec.Struct, frozen=True):
@@ -66,7 +48,7 @@ class Subject(msgspec.Struct, frozen=True):
     rig_name: str = ""
     started: tuple[str, ...] = ()  # UTC labels of the runs
     notes: tuple[str, ...] = ()
-    units: UnitSystem = UnitSystem.METRIC
+    reader: Reader = Reader()
 
 
 class Content(msgspec.Struct, frozen=True):
@@ -86,7 +68,7 @@ class Content(msgspec.Struct, frozen=True):
     table_title: str
     table_head: tuple[str, ...]
     table: tuple[tuple[str, ...], ...]
-    channels: tuple[tuple[str, ...], ...]  # under api.report.channels.HEAD
+    channels: tuple[tuple[str, ...], ...]  # under api.report.words.CHANNEL_COLUMNS
     channel_panels: tuple[Panel, ...]
     flags: tuple[str, ...]
     correction: str
@@ -96,63 +78,76 @@ class Content(msgspec.Struct, frozen=True):
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     made: str
-    units: UnitSystem = UnitSystem.METRIC
+    reader: Reader = Reader()
     shop: Letterhead | None = None  # whose report it is
 
 
 def content_of(result: Result, about: RunDetails) -> Content:
     """A result as a report."""
-    subject = about.vehicle or "Vehicle not named"
+    reader = about.reader
+    subject = about.vehicle or reader.sentence(words.UNNAMED)
     if about.owner:
         subject = f"{subject} · {about.owner}"
-    units = about.units
-    head, rows = table_of(result, units)
+    head, rows = table_of(result, reader)
+    return Content(
+        title=reader.word(result.kind),
+        subject=subject,
+        run=reader.sentence(say("report-run", run=about.run_id)),
+        date=when(about.started_at),
+        rig=about.rig_name or result.made.rig_name,
+        asked=reader.sentence(say("report-asked", asked=result.asked)),
+        answer=reader.sentence(result.answer),
+        void=tuple(reader.sentence(reason) for reason in result.void),
+        panels=tuple(panels_of(result)),
+        figures=tuple((reader.heading(one.label), value_of(one, reader)) for one in result.figures),
+        conditions=conditions_of(result.conditions, reader),
+        table_title=reader.sentence(words.TABLES.get(result.kind, words.POINTS)),
+        table_head=head,
+        table=rows,
+        channels=channel_rows(result, reader),
+        channel_panels=channel_panels(result, reader.units),
+        flags=_flags(result.flags, reader),
+        correction=correction_of(result, reader),
+        sureness=_sureness(result, reader),
+        parts=_parts(result, reader),
+        limits=tuple(reader.sentence(each) for each in result.limits),
+        cautions=tuple(reader.sentence(each) for each in result.cautions),
+        notes=about.notes,
+        made=_made(result, about),
+        reader=reader,
+    )
+
+
+def _made(result: Result, about: RunDetails) -> str:
+    """What somebody needs who wants to come to the same figures again."""
     made = result.made
     settings = msgspec.to_builtins(made.settings)
     usual = msgspec.to_builtins(type(made.settings)())
     changed = [f"{name} {value}" for name, value in settings.items() if value != usual[name]]
-    return Content(
-        title=TITLES.get(result.kind, result.kind or "Run"),
-        subject=subject,
-        run=f"run {about.run_id}",
-        date=when(about.started_at),
-        rig=about.rig_name or made.rig_name,
-        asked=render(result.asked, units),
-        answer=render(result.answer, units),
-        void=tuple(render(reason, units) for reason in result.void),
-        panels=tuple(panels_of(result)),
-        figures=tuple((_sentence(one.label), value_of(one, units)) for one in result.figures),
-        conditions=conditions_of(result.conditions, units),
-        table_title=_TABLES.get(result.kind, "Points"),
-        table_head=head,
-        table=rows,
-        channels=channel_rows(result, units),
-        channel_panels=channel_panels(result, units),
-        flags=_flags(result.flags, units),
-        correction=correction_of(result, units),
-        sureness=_sureness(result, units),
-        parts=_parts(result, units),
-        limits=tuple(render(each, units) for each in result.limits),
-        cautions=tuple(render(each, units) for each in result.cautions),
-        notes=about.notes,
-        made=(
-            f"Drumlin {made.version}, evaluation {about.evaluation or 1}; "
-            f"{made.rows:,} frames" + (f", every {made.every}th used" if made.every > 1 else "")
-            + f"; rig description {made.rig_fingerprint[:12]}; settings "
-            + (", ".join(changed) if changed else "as usual")
-            + "."
-        ),
-        units=units,
-    )  # fmt: skip
+    return about.reader.sentence(
+        say(
+            "report-made",
+            version=made.version,
+            evaluation=about.evaluation or 1,
+            frames=about.reader.number(made.rows, 0),
+            every=say("report-every", every=made.every) if made.every > 1 else "",
+            rig=made.rig_fingerprint[:12],
+            settings=", ".join(changed) if changed else say("report-settings-as-usual"),
+        )
+    )
 
 
-def _parts(result: Result, units: UnitSystem) -> tuple[tuple[str, str, str], ...]:
+def _parts(result: Result, reader: Reader) -> tuple[tuple[str, str, str], ...]:
     """The largest sources of uncertainty: name, effect, where it comes from."""
     one = result.uncertainty
     if one is None:
         return ()
     return tuple(
-        (_sentence(part.name), fine(abs(part.effect), one.unit, units), part.origin)
+        (
+            reader.heading(part.name),
+            reader.fine(abs(part.effect), one.unit),
+            reader.label(part.origin),
+        )
         for part in one.parts[:5]
     )
 
@@ -162,126 +157,111 @@ def when(started_at: str) -> str:
     return started_at.replace("T", " ")[:16] + (" UTC" if started_at else "")
 
 
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
-
-
-def value_of(one: Figure, units: UnitSystem) -> str:
+def value_of(one: Figure, reader: Reader) -> str:
     """A figure with its interval as people read it."""
     if one.low == one.value == one.high and one.value is not None and one.unit != "1":
-        return shown(one.value, one.unit, units=units)
+        return reader.shown(one.value, one.unit)
     if one.unit == "1" and one.value is not None:
         if one.name in ("in_tolerance", "keeps_up", "outside_share"):
-            return f"{100 * one.value:.1f} %"
-        return f"{one.value:,.0f}"
+            return f"{reader.number(100.0 * one.value, 1)} %"
+        return reader.number(one.value, 0)
     if one.name.startswith("std_") and one.value is not None:  # a spread, however small
-        return fine(one.value, one.unit, units)
+        return reader.fine(one.value, one.unit)
     if one.name.endswith("_at"):  # a place, whose reach is not an interval of confidence
-        return shown(one.value, one.unit, units=units)
-    return with_interval(one, units)
+        return reader.shown(one.value, one.unit)
+    return reader.sentence(interval(one))
 
 
-def condition_named(name: str) -> tuple[str, str]:
-    """What people call a condition, and its unit."""
-    return _CONDITIONS.get(name, (name.replace("_", " "), ""))
-
-
-def conditions_of(found: dict[str, float], units: UnitSystem) -> tuple[tuple[str, str], ...]:
+def conditions_of(found: dict[str, float], reader: Reader) -> tuple[tuple[str, str], ...]:
     """Conditions with the names and units that people read."""
-    told = []
-    for name, value in found.items():
-        label, unit = condition_named(name)
-        told.append((label, _condition(value, unit, units)))
-    return tuple(told)
+    return tuple(
+        (reader.word(name), _condition(name, value, reader)) for name, value in found.items()
+    )
 
 
-def _condition(value: float, unit: str, units: UnitSystem) -> str:
+def _condition(name: str, value: float, reader: Reader) -> str:
     if not math.isfinite(value):
         return "—"
-    if unit == "share":
-        return f"{100 * value:.0f} %"
-    if unit == "rad/m" and units is UnitSystem.US:
-        return f"{value * RPM * MILE / 3600.0:.2f} rpm per mph"
-    if unit == "rad/m":
-        return f"{value * RPM / KMH:.2f} rpm per km/h"
-    return shown(value, unit, units=units)
+    if name == "humidity":
+        return f"{reader.number(100.0 * value, 0)} %"
+    if name == "ratio_per_m":
+        per, road = (MILE / 3600.0, "mph") if reader.units is UnitSystem.US else (1.0 / KMH, "km/h")
+        ratio = reader.number(value * RPM * per, 2)
+        return reader.sentence(say("report-ratio", ratio=ratio, road=road))
+    return reader.shown(value, {"k": "K", "pa": "Pa"}.get(name.rpartition("_")[2], ""))
 
 
-_TABLES = {"coastdown": "Intervals", "snap-smoke": "Snaps"}
-_COLUMNS = {
-    "point": ("Point", ""), "set": ("Asked", "x"), "x": ("At", "x"),
-    "power_w": ("Wheel power", "W"), "low_w": ("From", "W"), "high_w": ("To", "W"),
-    "corrected_w": ("Corrected", "W"), "torque_nm": ("Torque", "N.m"),
-    "from_mps": ("From", "m/s"), "to_mps": ("To", "m/s"), "seconds": ("Time", "s"),
-    "force_n": ("Force", "N"), "measured_tractive_n": ("At the wheels", "N"),
-    "snap": ("Snap", ""), "peak_percent": ("Peak", "%"), "absorption_per_m": ("k, 1/m", ""),
-    "used": ("Counts", "yes"),
-}  # fmt: skip
-
-
-def table_of(
-    result: Result, units: UnitSystem
-) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+def table_of(result: Result, reader: Reader) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Head and rows of a result's table, in the units of the reader."""
     rows = result.table[:MOST_ROWS]
-    names = [name for name in _COLUMNS if any(name in row for row in rows)]
+    names = [name for name in words.COLUMNS if any(name in row for row in rows)]
     shown_rows = []
     for row in rows:
         cells = []
         for name in names:
-            value, unit = row.get(name), _COLUMNS[name][1]
+            value, unit = row.get(name), words.COLUMNS[name][1]
             if unit == "yes":
-                cells.append("yes" if value else "")
+                cells.append(reader.sentence(words.YES) if value else "")
             elif unit == "x":
-                cells.append(shown(value, str(row.get("unit", "")), units=units))
+                cells.append(reader.shown(value, str(row.get("unit", ""))))
             elif unit:
-                cells.append(shown(value, unit, units=units))
+                cells.append(reader.shown(value, unit))
             else:
-                cells.append("" if value is None else f"{value:.4g}")
+                cells.append("" if value is None else reader.local(f"{value:.4g}"))
         shown_rows.append(tuple(cells))
-    return tuple(_COLUMNS[name][0] for name in names), tuple(shown_rows)
+    return tuple(reader.sentence(words.COLUMNS[name][0]) for name in names), tuple(shown_rows)
 
 
-def _flags(flags: list[Flag], units: UnitSystem) -> tuple[str, ...]:
+def _flags(flags: list[Flag], reader: Reader) -> tuple[str, ...]:
     """What to know, the first few; how many more there are is said."""
-    told = [_flag(flag, units) for flag in flags if not flag.voids]
+    told = [_flag(flag, reader) for flag in flags if not flag.voids]
     if len(told) > MOST_FLAGS:
-        told[MOST_FLAGS - 1 :] = [f"And {len(told) - MOST_FLAGS + 1} more; the run shows them all."]
+        more = say("report-more-flags", count=len(told) - MOST_FLAGS + 1)
+        told[MOST_FLAGS - 1 :] = [reader.sentence(more)]
     return tuple(told)
 
 
-def _flag(flag: Flag, units: UnitSystem) -> str:
-    text = render(flag.text, units)
-    if flag.from_s is None:
-        return text
-    if flag.to_s is None:
-        return f"{text} From {flag.from_s:.1f} s."
-    return f"{text} From {flag.from_s:.1f} to {flag.to_s:.1f} s."
+def _flag(flag: Flag, reader: Reader) -> str:
+    when: Text = ""
+    if flag.from_s is not None and flag.to_s is None:
+        when = say("report-flag-from", since=flag.from_s)
+    elif flag.from_s is not None:
+        when = say("report-flag-from-to", since=flag.from_s, until=flag.to_s)
+    return " ".join(told for told in (reader.sentence(flag.text), reader.sentence(when)) if told)
 
 
-def correction_of(result: Result, units: UnitSystem) -> str:
+def correction_of(result: Result, reader: Reader) -> str:
     """How numbers were corrected for weather, by which rule and factor, or why not."""
     one = result.correction
+    uncorrected = reader.sentence(words.UNCORRECTED)
     if one is None:
-        return "No weather correction."
-    reasons = render(sentences(one.reasons), units) if one.reasons else ""
+        return uncorrected
+    reasons = reader.sentence(sentences(one.reasons)) if one.reasons else ""
     if one.rule == "none" and result.kind in WITHOUT_POWER:
         return ""
     if one.rule == "none":
-        return reasons or "No weather correction."
+        return reasons or uncorrected
     inputs = ", ".join(
-        f"{each.name} {100 * each.value:.0f} %"
-        if each.name == "relative humidity"
-        else f"{each.name} {shown(each.value, each.unit, units=units)}"
+        f"{reader.label(each.name)} "
+        + (
+            f"{reader.number(100.0 * each.value, 0)} %"
+            if each.name == "relative humidity"
+            else reader.shown(each.value, each.unit)
+        )
         for each in one.inputs
     )
-    return (
-        f"Corrected by {one.rule} ({one.title}): factor {one.factor:.4f} ± {1.96 * one.sigma:.4f} "
-        f"from {inputs}. {reasons}".strip()
+    told = say(
+        "report-corrected-by",
+        rule=one.rule,
+        title=one.title,
+        factor=one.factor,
+        half=1.96 * one.sigma,
+        inputs=inputs,
     )
+    return f"{reader.sentence(told)} {reasons}".strip()
 
 
-def _sureness(result: Result, units: UnitSystem) -> str:
+def _sureness(result: Result, reader: Reader) -> str:
     one = result.uncertainty
     if one is None:
         return ""
@@ -290,11 +270,15 @@ def _sureness(result: Result, units: UnitSystem) -> str:
     share = ""
     half = half_width(figure)
     if half is not None and one.value:
-        share = f" ({100 * half / abs(one.value):.2g} %)"
-    main = with_interval(figure, units)
-    return (
-        f"{_sentence(one.quantity)} {main}{share} at {100 * one.level:g} %: "
-        f"1 sigma {fine(one.calibration_sigma, one.unit, units)} from calibration, which "
-        f"repeats on this rig, and {fine(one.noise_sigma, one.unit, units)} from noise, "
-        "which does not."
+        share = reader.local(f" ({100 * half / abs(one.value):.2g} %)")
+    return reader.sentence(
+        say(
+            "report-sureness",
+            what=reader.heading(one.quantity),
+            value=interval(figure),
+            share=share,
+            level=one.level,
+            calibration=reader.fine(one.calibration_sigma, one.unit),
+            noise=reader.fine(one.noise_sigma, one.unit),
+        )
     )

@@ -12,68 +12,75 @@ from collections.abc import Mapping, Sequence
 import msgspec
 import numpy as np
 
+from api.report import words
 from api.report.chart import Panel
 from api.report.content import Content, Subject, conditions_of, when
 from api.services.comparing import Compared, DifferenceOut
-from daq.quantities import UnitSystem, shown, signed_percent
+from daq.quantities import signed_percent
 from daq.results.result import CurveOut, Result
-from daq.texts.message import render
+from daq.texts.message import Text, say, sentences
+from daq.texts.reader import Reader, headed
 
 ROWS = 7
-LIMITS = (
-    "It tells that something changed between the two sets of runs, not what: fuel, tyres, straps, "
-    "gear and load must have been the same.",
-    "What calibration leaves alike in both sessions (weights, arm, roll radius, inertia, losses) "
-    "cancels in a ratio and is not in the interval.",
-    "How the truck differs from day to day is in the interval only as far as the repeats show it.",
-)
 
 
 def content_of_gain(found: Compared, results: Mapping[str, Result], subject: Subject) -> Content:
     """A comparison as a report."""
-    units = subject.units
+    reader = subject.reader
     sides = [[results[run] for run in runs] for runs in (found.before, found.after)]
     some = sides[1][0]
     curves = [_mean_curve(side, found, name) for side, name in zip(sides, _SIDES, strict=True)]
     label = (curves[1] or _by_run(sides[1], found, "after", 1)).label
-    name = subject.vehicle or "Vehicle not named"
+    name = subject.vehicle or reader.sentence(words.UNNAMED)
     first, last = (when(at)[:10] for at in (min(subject.started, default=""),
                                             max(subject.started, default="")))  # fmt: skip
-    dates = first if first == last else f"{first} to {last}"
-    head, rows = _table(found, curves, units)
+    head, rows = _table(found, curves, reader)
+    counts = {"before": len(found.before), "after": len(found.after)}
+    asked = say(
+        "report-change-asked",
+        what=reader.label(label),
+        asked=reader.sentence(some.asked).rstrip("."),
+        **counts,
+    )
+    made = say(
+        "report-change-made",
+        version=some.made.version,
+        before=", ".join(found.before),
+        after=", ".join(found.after),
+    )
     return Content(
-        title="Before and after",
+        title=reader.sentence(words.BEFORE_AND_AFTER),
         subject=f"{name} · {subject.owner}" if subject.owner else name,
-        run=f"{len(found.before)} runs before, {len(found.after)} after",
-        date=dates,
+        run=reader.sentence(say("report-runs-of-sides", **counts)),
+        date=first if first == last else f"{first} – {last}",
         rig=subject.rig_name or some.made.rig_name,
-        asked=f"Did the change alter {label[:1].lower()}{label[1:]}? "
-        f"{render(some.asked, units).rstrip('.')}, {len(found.before)} times before and "
-        f"{len(found.after)} after.",
-        answer=render(found.sentence, units),
+        asked=reader.sentence(asked),
+        answer=reader.sentence(found.sentence),
         void=(),
-        panels=_panels(found, curves, sides),
-        figures=_figures(found, sides, units),
-        conditions=_conditions(sides, units),
-        table_title="Place by place",
+        panels=_panels(found, curves, sides, reader),
+        figures=_figures(found, sides, reader),
+        conditions=_conditions(sides, reader),
+        table_title=reader.sentence(words.PLACE_BY_PLACE),
         table_head=head,
         table=rows,
         channels=(),
         channel_panels=(),
-        flags=(
-            *(f"Not alike: {render(text, units)}" for text in found.warnings),
-            *(f"Left out: run {one.run_id}. {render(one.why, units)}" for one in found.left_out),
-        ),
-        correction=_correction(found, some),
-        sureness=_sureness(found),
+        flags=_flags(found, reader),
+        correction=_correction(found, some, reader),
+        sureness=_sureness(found, reader),
         parts=(),
-        limits=LIMITS,
-        cautions=tuple(render(each, units) for each in some.cautions),
+        limits=tuple(reader.sentence(one) for one in words.GAIN_LIMITS),
+        cautions=tuple(reader.sentence(each) for each in some.cautions),
         notes=subject.notes,
-        made=f"Drumlin {some.made.version}; runs before {', '.join(found.before)}; "
-        f"after {', '.join(found.after)}.",
-        units=units,
+        made=reader.sentence(made),
+        reader=reader,
     )
+
+
+def _flags(found: Compared, reader: Reader) -> tuple[str, ...]:
+    unlike = (say("report-not-alike", why=text) for text in found.warnings)
+    out = (say("report-left-out", run=one.run_id, why=one.why) for one in found.left_out)
+    return tuple(reader.sentence(one) for one in (*unlike, *out))
 
 
 _SIDES = ("before", "after")
@@ -121,50 +128,60 @@ def _by_run(side: Sequence[Result], found: Compared, name: str, first: int) -> C
 
 
 def _panels(
-    found: Compared, curves: Sequence[CurveOut | None], sides: Sequence[Sequence[Result]]
+    found: Compared,
+    curves: Sequence[CurveOut | None],
+    sides: Sequence[Sequence[Result]],
+    reader: Reader,
 ) -> tuple[Panel, ...]:
     before, after = curves
+    names = (reader.sentence(words.AFTER), reader.sentence(words.BEFORE))
     if before is None or after is None:
         points = (
             _by_run(sides[1], found, "after", len(sides[0]) + 1),
             _by_run(sides[0], found, "before", 1),
         )
-        return (Panel(points, names=("after", "before"), whole=True),)
+        return (Panel(points, names=names, whole=True),)
     bins = [one for one in found.per_bin if one.x is not None]
     nothing: list[float | None] = [None] * len(bins)
     change = CurveOut(
-        "change", "change after against before", "%", found.x_name, found.x_unit,
+        "change", reader.sentence(words.CHANGE_CURVE), "%", found.x_name, found.x_unit,
         [one.x or 0.0 for one in bins], [100.0 * one.change for one in bins],
         [100.0 * one.low for one in bins], [100.0 * one.high for one in bins],
         nothing, nothing, "",
     )  # fmt: skip
-    return Panel((after, before), names=("after", "before")), Panel((change,), level=0.0)
+    return Panel((after, before), names=names), Panel((change,), level=0.0)
 
 
 def _figures(
-    found: Compared, sides: Sequence[Sequence[Result]], units: UnitSystem
+    found: Compared, sides: Sequence[Sequence[Result]], reader: Reader
 ) -> tuple[tuple[str, str], ...]:
-    told = [("Change", _percent(found.overall)), ("Verdict", found.verdict)]
-    for name, side in zip(_SIDES, sides, strict=True):
+    told = [
+        (reader.sentence(words.CHANGE), _percent(found.overall, reader)),
+        (reader.sentence(words.VERDICT), _verdict(found.verdict, reader)),
+    ]
+    for name, side in zip((words.BEFORE, words.AFTER), sides, strict=True):
         figures = [one for one in (result.figure(side[0].main) for result in side) if one]
         mean = _column([one.value for one in figures])
         if figures and mean is not None and len(figures) == len(side):
-            text = f"{figures[0].label[:1].upper()}{figures[0].label[1:]}, {name}"
-            told.append((text, shown(mean, figures[0].unit, units=units)))
-    told.append(("Valid runs before and after", f"{len(found.before)} and {len(found.after)}"))
+            text = f"{reader.heading(figures[0].label)}, {reader.sentence(name)}"
+            told.append((text, reader.shown(mean, figures[0].unit)))
+    counts = say("report-counts", before=len(found.before), after=len(found.after))
+    told.append((reader.sentence(words.VALID_RUNS), reader.sentence(counts)))
     if found.more_repeats is not None:
-        told.append(("More repeats to settle it, each side", str(found.more_repeats)))
+        told.append((reader.sentence(words.MORE_REPEATS), str(found.more_repeats)))
     return tuple(told)
 
 
-def _percent(one: DifferenceOut) -> str:
+def _verdict(verdict: str, reader: Reader) -> str:
+    return reader.sentence(words.VERDICTS[verdict])
+
+
+def _percent(one: DifferenceOut, reader: Reader) -> str:
     half = 50.0 * (one.high - one.low)
-    return f"{signed_percent(one.change)} ± {half:.1f} %".replace("-", "−")
+    return reader.local(f"{signed_percent(one.change)} ± {half:.1f} %".replace("-", "−"))
 
 
-def _conditions(
-    sides: Sequence[Sequence[Result]], units: UnitSystem
-) -> tuple[tuple[str, str], ...]:
+def _conditions(sides: Sequence[Sequence[Result]], reader: Reader) -> tuple[tuple[str, str], ...]:
     """Means of both sides beside each other, where both sides know them."""
     means = []
     for side in sides:
@@ -173,16 +190,22 @@ def _conditions(
         means.append(
             {name: float(np.mean([result.conditions[name] for result in side])) for name in order}
         )
-    told = [dict(conditions_of(mean, units)) for mean in means]
+    told = [dict(conditions_of(mean, reader)) for mean in means]
     return tuple(
-        (label, value if value == told[1][label] else f"{value}, then {told[1][label]}")
+        (label, _both(value, told[1][label], reader))
         for label, value in told[0].items()
         if label in told[1]
     )
 
 
+def _both(before: str, after: str, reader: Reader) -> str:
+    if before == after:
+        return before
+    return reader.sentence(say("report-then", before=before, after=after))
+
+
 def _table(
-    found: Compared, curves: Sequence[CurveOut | None], units: UnitSystem
+    found: Compared, curves: Sequence[CurveOut | None], reader: Reader
 ) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
     """Some bins, evenly spaced, with both values and the change."""
     before, after = curves
@@ -194,32 +217,26 @@ def _table(
     for at in chosen:
         one = found.per_bin[at]
         rows.append((
-            shown(one.x, found.x_unit, units=units),
-            shown(before.value[at], before.unit, units=units),
-            shown(after.value[at], after.unit, units=units),
-            _percent(one), one.verdict,
+            reader.shown(one.x, found.x_unit),
+            reader.shown(before.value[at], before.unit),
+            reader.shown(after.value[at], after.unit),
+            _percent(one, reader), _verdict(one.verdict, reader),
         ))  # fmt: skip
-    return ("At", "Before", "After", "Change", ""), tuple(rows)
+    head = (words.AT, words.BEFORE, words.AFTER, words.CHANGE)
+    return (*(headed(reader.sentence(one)) for one in head), ""), tuple(rows)
 
 
-def _correction(found: Compared, some: Result) -> str:
+def _correction(found: Compared, some: Result, reader: Reader) -> str:
     one = some.correction
     if one is None or one.rule == "none" or not found.quantity.endswith("_corrected"):
-        return "None: figures as observed are compared, at the weather of each session."
-    return f"Both sides are corrected after {one.title}, each with its own weather."
+        return reader.sentence(words.AS_OBSERVED)
+    return reader.sentence(say("report-both-corrected", title=one.title))
 
 
-def _sureness(found: Compared) -> str:
-    each = ""
-    if found.per_bin:
-        each = " The band of the change holds at all its places together."
-    between = ""
+def _sureness(found: Compared, reader: Reader) -> str:
+    told: list[Text] = [say("report-welch", level=found.level)]
     if math.isfinite(found.between_sigma_relative) and found.between_sigma_relative > 0.0:
-        between = (
-            f" For what may differ between two sessions (cell zeros, weather factor) 1 sigma "
-            f"of {100.0 * found.between_sigma_relative:.2g} % is in it."
-        )
-    return (
-        f"{100.0 * found.level:g} % interval after Welch over the logarithms of the valid repeats."
-        f"{between}{each}"
-    )
+        told.append(say("report-between-sessions", sigma=found.between_sigma_relative))
+    if found.per_bin:
+        told.append(words.BAND_TOGETHER)
+    return reader.sentence(sentences(told))

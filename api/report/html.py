@@ -8,9 +8,9 @@ from __future__ import annotations
 import base64
 import hashlib
 
-from api.report.channels import HEAD
+from api.report import words
 from api.report.chart import CHANNEL_HEIGHT, draw, sized
-from api.report.content import UNQUOTED, Content
+from api.report.content import Content
 from api.report.shop import Letterhead
 from api.report.svg import escaped, svg_of
 
@@ -65,35 +65,38 @@ POLICY = (
 
 def html_of(content: Content) -> str:
     """The whole page."""
+    says = content.reader.sentence
     head = f"{content.title} · {content.subject} · {content.run}"
-    drawings = sized(content.panels, 520.0, content.units)
+    drawings = sized(content.panels, 520.0, content.reader)
     charts = "".join(f"<figure>{svg_of(each)}</figure>" for each in drawings)
+    flags = _list(content.flags) if content.flags else f"<p>{escaped(says(words.NO_FLAGS))}</p>"
     void = ""
     if content.void:
         void = (
-            f'<div class="void"><b>This run is void.</b>{_list(content.void)}</div>'
-            f"<p class=asked>{UNQUOTED} {escaped(content.answer)}</p>"
+            f'<div class="void"><b>{escaped(says(words.VOID))}</b>{_list(content.void)}</div>'
+            f"<p class=asked>{escaped(says(words.UNQUOTED))} {escaped(content.answer)}</p>"
         )
     return (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<!doctype html><html lang="{content.reader.language}"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{escaped(head)}</title><style>{_STYLE}</style></head><body><main>"
         f"<header>{_shop(content.shop)}<span>{escaped(content.rig)} · {escaped(content.date)} · "
         f"{escaped(content.run)}</span></header>"
         f"<h1>{escaped(content.title)}</h1><p class=subject>{escaped(content.subject)}</p>"
-        f"<p class=asked>Asked: {escaped(content.asked)}</p>"
+        f"<p class=asked>{escaped(content.asked)}</p>"
         f"{void or f'<p class=answer>{escaped(content.answer)}</p>'}{charts}"
-        f"<div class=two>{_pairs('Figures', content.figures)}"
-        f"{_pairs('Conditions', content.conditions)}</div>"
+        f"<div class=two>{_pairs(says(words.FIGURES), content.figures)}"
+        f"{_pairs(says(words.CONDITIONS), content.conditions)}</div>"
         f"{_points(content)}"
         f"{_channels(content)}"
-        f"{_block('Flags', _list(content.flags) if content.flags else '<p>None.</p>')}"
+        f"{_block(says(words.FLAGS), flags)}"
         f"{_correction(content)}"
         f"{_sureness(content)}"
-        f"{_block('Limits of the method', _list(content.limits))}"
-        f"{_block('Cautions', _list(content.cautions))}"
-        f"{_block('Notes', _list(content.notes)) if content.notes else ''}"
-        "<div class=sign><p>Place, date</p><p>Name, signature</p></div>"
+        f"{_block(says(words.LIMITS), _list(content.limits))}"
+        f"{_block(says(words.CAUTIONS), _list(content.cautions))}"
+        f"{_block(says(words.NOTES), _list(content.notes)) if content.notes else ''}"
+        f"<div class=sign><p>{escaped(says(words.PLACE_AND_DATE))}</p>"
+        f"<p>{escaped(says(words.NAME_AND_SIGNATURE))}</p></div>"
         f"<footer>{escaped(content.made)}</footer></main></body></html>\n"
     )
 
@@ -131,10 +134,12 @@ def _points(content: Content) -> str:
 
 def _channels(content: Content) -> str:
     """Their table, and their course beside that of power."""
-    drawings = [draw(one, 180.0, CHANNEL_HEIGHT, units=content.units)
+    drawings = [draw(one, 180.0, CHANNEL_HEIGHT, reader=content.reader)
                 for one in content.channel_panels]  # fmt: skip
     charts = "".join(f"<figure>{svg_of(each)}</figure>" for each in drawings)
-    return f"{_table('Channels', HEAD, content.channels)}<div class=small-charts>{charts}</div>"
+    head = tuple(content.reader.sentence(one) for one in words.CHANNEL_COLUMNS)
+    table = _table(content.reader.sentence(words.CHANNELS), head, content.channels)
+    return f"{table}<div class=small-charts>{charts}</div>"
 
 
 def _table(title: str, names: tuple[str, ...], lines: tuple[tuple[str, ...], ...]) -> str:
@@ -154,7 +159,8 @@ def _table(title: str, names: tuple[str, ...], lines: tuple[tuple[str, ...], ...
 def _correction(content: Content) -> str:
     if not content.correction:
         return ""
-    return _block("Weather correction", f"<p>{escaped(content.correction)}</p>")
+    title = content.reader.sentence(words.CORRECTION)
+    return _block(title, f"<p>{escaped(content.correction)}</p>")
 
 
 def _sureness(content: Content) -> str:
@@ -165,4 +171,4 @@ def _sureness(content: Content) -> str:
         for name, effect, origin in content.parts
     )
     body = f"<p>{escaped(content.sureness)}</p><table>{rows}</table>"
-    return _block("How sure", body)
+    return _block(content.reader.sentence(words.SURE), body)

@@ -17,24 +17,23 @@ from fpdf import FPDF
 from fpdf.enums import MethodReturnValue, XPos, YPos
 from fpdf.fonts import TTFFont
 
-from api.report.channels import HEAD
+from api.report import words
 from api.report.chart import CHANNEL_HEIGHT, draw, sized
-from api.report.content import UNQUOTED, Content
+from api.report.content import Content
 from api.report.drawing import INK, LINE, SOFT, Area, Dot, Drawing, Polyline, Text
 from api.report.shop import Letterhead
+from daq.texts.message import say
+from daq.texts.reader import Reader
 
 FONTS = Path(__file__).parent / "fonts"
 FAMILY = "Atkinson"
 WIDER = "Noto"
 REPLACEMENT = "\ufffd"  # the wider typeface has it
-LACKING = (
-    f"{REPLACEMENT} stands for letters that the typefaces of this PDF do not have; the report as "
-    "HTML shows them."
-)
 MARGIN = 48.0
 WIDTH, HEIGHT = 595.28, 841.89  # A4 in points
 INNER = WIDTH - 2 * MARGIN
 FOOT = 40.0
+BETWEEN = 6.0  # of blocks
 IN_A_ROW = 3  # charts of channels
 SHOP_WIDTH, LOGO_HEIGHT, SIGN_HEIGHT = 210.0, 40.0, 44.0
 
@@ -44,9 +43,10 @@ logging.getLogger("fontTools").setLevel(logging.WARNING)
 class PdfDocument(FPDF):
     """One document; the foot says what made it."""
 
-    def __init__(self, made: str) -> None:
+    def __init__(self, made: str, reader: Reader) -> None:
         super().__init__(unit="pt", format="A4")
         self.made = made
+        self.reader = reader
         self.set_margins(MARGIN, 40.0, MARGIN)
         self.set_auto_page_break(True, FOOT + 14)
         self.add_font(FAMILY, "", FONTS / "AtkinsonHyperlegibleNext_400Regular.ttf")
@@ -66,8 +66,10 @@ class PdfDocument(FPDF):
         self.type(7.0, SOFT)
         self.cell(INNER - 30, 9, self.fit(self.made, INNER - 40))
         # Placed by the width it will have: the number of pages is filled in at the end.
-        self.set_x(WIDTH - MARGIN - self.get_string_width("1 of 1"))
-        self.cell(30, 9, f"{self.page_no()} of {{nb}}")
+        widest = self.reader.sentence(say("report-page", page=1, pages="1"))
+        self.set_x(WIDTH - MARGIN - self.get_string_width(widest))
+        page = say("report-page", page=self.page_no(), pages="{nb}")
+        self.cell(30, 9, self.reader.sentence(page))
 
     def pen(self, colour: str, width: float) -> None:
         """Colour and width of the next lines."""
@@ -119,8 +121,16 @@ class PdfDocument(FPDF):
             text = text[:-1]
         return f"{text.rstrip()}…"
 
-    def say(self, text: str, size: float, leading: float, colour: str = INK, *, bold: bool = False,
-            width: float = INNER) -> None:  # fmt: skip
+    def paragraph(
+        self,
+        text: str,
+        size: float,
+        leading: float,
+        colour: str = INK,
+        *,
+        bold: bool = False,
+        width: float = INNER,
+    ) -> None:
         """A paragraph at the left margin."""
         self.type(size, colour, bold=bold)
         self.multi_cell(
@@ -130,32 +140,34 @@ class PdfDocument(FPDF):
 
 def pdf_of(content: Content) -> bytes:
     """The whole document."""
-    page = PdfDocument(content.made)
+    says = content.reader.sentence
+    page = PdfDocument(content.made, content.reader)
     page.set_title(page.plain(f"{content.title} · {content.subject} · {content.run}"))
     page.set_creator("Drumlin")
-    page.set_lang("en")
+    page.set_lang(content.reader.language)
     page.add_page()
     _top(page, content)
-    for drawing in sized(content.panels, INNER, content.units):
+    for drawing in sized(content.panels, INNER, content.reader):
         _chart(page, drawing)
     _two(page, content)
     _points(page, content)
     _channels(page, content)
-    _block(page, "Flags", content.flags or ("None.",), plain=not content.flags)
+    flags = content.flags or (says(words.NO_FLAGS),)
+    _block(page, says(words.FLAGS), flags, plain=not content.flags)
     if content.correction:
-        _block(page, "Weather correction", (content.correction,), plain=True)
+        _block(page, says(words.CORRECTION), (content.correction,), plain=True)
     if content.sureness:
         if page.get_y() + 50 + 11 * len(content.parts) > HEIGHT - FOOT - 20:
             page.add_page()
-        _block(page, "How sure", (content.sureness,), plain=True)
+        _block(page, says(words.SURE), (content.sureness,), plain=True)
         _parts(page, content.parts)
-    _block(page, "Limits of the method", content.limits)
-    _block(page, "Cautions", content.cautions)
+    _block(page, says(words.LIMITS), content.limits)
+    _block(page, says(words.CAUTIONS), content.cautions)
     if content.notes:
-        _block(page, "Notes", content.notes)
+        _block(page, says(words.NOTES), content.notes)
     _sign(page)
     if page.lacking:
-        page.say(LACKING, 8.0, 11.0, SOFT)
+        page.paragraph(says(say("report-letters-lacking", sign=REPLACEMENT)), 8.0, 11.0, SOFT)
     return bytes(page.output())
 
 
@@ -172,17 +184,19 @@ def _top(page: PdfDocument, content: Content) -> None:
     page.pen(LINE, 0.6)
     page.line(MARGIN, page.get_y() + 4, WIDTH - MARGIN, page.get_y() + 4)
     page.ln(22)
-    page.say(content.title, 19.0, 22.0, bold=True)
-    page.say(content.subject, 10.0, 13.0, SOFT)
+    page.paragraph(content.title, 19.0, 22.0, bold=True)
+    page.paragraph(content.subject, 10.0, 13.0, SOFT)
     page.ln(11)
-    page.say(f"Asked: {content.asked}", 9.5, 12.5, SOFT)
+    page.paragraph(content.asked, 9.5, 12.5, SOFT)
     page.ln(3)
     if content.void:
         page.ln(6)
         _void(page, content.void)
-        page.say(f"{UNQUOTED} {content.answer}", 9.5, 12.5, SOFT)
+        page.paragraph(
+            f"{content.reader.sentence(words.UNQUOTED)} {content.answer}", 9.5, 12.5, SOFT
+        )
     else:
-        page.say(content.answer, 13.5, 17.5, bold=True, width=INNER - 20)
+        page.paragraph(content.answer, 13.5, 17.5, bold=True, width=INNER - 20)
     page.ln(10)
 
 
@@ -209,9 +223,12 @@ def _sign(page: PdfDocument) -> None:
     y, wide = page.get_y() + SIGN_HEIGHT - 14, (INNER - 36) / 2
     page.pen(INK, 0.6)
     page.type(7.5, SOFT)
-    for left, words in ((MARGIN, "Place, date"), (MARGIN + wide + 36, "Name, signature")):
+    for left, told in (
+        (MARGIN, words.PLACE_AND_DATE),
+        (MARGIN + wide + 36, words.NAME_AND_SIGNATURE),
+    ):
         page.line(left, y, left + wide, y)
-        page.text(left, y + 9, words)
+        page.text(left, y + 9, page.reader.sentence(told))
     page.set_y(y + 14)
 
 
@@ -219,9 +236,9 @@ def _void(page: PdfDocument, reasons: Sequence[str]) -> None:
     start = page.get_y()
     page.set_xy(MARGIN + 10, start + 7)
     page.set_left_margin(MARGIN + 10)
-    page.say("This run is void.", 13.5, 17.5, bold=True, width=INNER - 20)
+    page.paragraph(page.reader.sentence(words.VOID), 13.5, 17.5, bold=True, width=INNER - 20)
     for reason in reasons:
-        page.say(reason, 9.0, 12.0, width=INNER - 20)
+        page.paragraph(reason, 9.0, 12.0, width=INNER - 20)
     page.set_left_margin(MARGIN)
     page.pen(INK, 1.1)
     page.rect(MARGIN, start, INNER, page.get_y() - start + 7)
@@ -257,16 +274,21 @@ def _chart(page: PdfDocument, drawing: Drawing, left: float = MARGIN) -> None:
 
 def _two(page: PdfDocument, content: Content) -> None:
     """Figures at the left, conditions at the right."""
-    gap = 26.0
+    says, gap = page.reader.sentence, 26.0
     wide = 0.6 * (INNER - gap)
     rows = max(len(content.figures), len(content.conditions))
     if page.get_y() + 16 + 14.5 * rows > HEIGHT - FOOT - 20:
         page.add_page()
     top = page.get_y() + 4
     ends = [
-        _pairs(page, "Figures", content.figures, MARGIN, top, wide),
+        _pairs(page, says(words.FIGURES), content.figures, MARGIN, top, wide),
         _pairs(
-            page, "Conditions", content.conditions, MARGIN + wide + gap, top, INNER - wide - gap
+            page,
+            says(words.CONDITIONS),
+            content.conditions,
+            MARGIN + wide + gap,
+            top,
+            INNER - wide - gap,
         ),
     ]
     page.set_xy(MARGIN, max(ends) + 12)
@@ -304,10 +326,11 @@ def _points(page: PdfDocument, content: Content) -> None:
 
 def _channels(page: PdfDocument, content: Content) -> None:
     """Their table, and their course beside that of power, three charts in a row."""
-    _table(page, "Channels", HEAD, content.channels, first=1.6)
+    head = tuple(page.reader.sentence(one) for one in words.CHANNEL_COLUMNS)
+    _table(page, page.reader.sentence(words.CHANNELS), head, content.channels, first=1.6)
     gap = 12.0
     wide = (INNER - (IN_A_ROW - 1) * gap) / IN_A_ROW
-    drawings = [draw(one, wide, CHANNEL_HEIGHT, units=content.units)
+    drawings = [draw(one, wide, CHANNEL_HEIGHT, reader=content.reader)
                 for one in content.channel_panels]  # fmt: skip
     for first in range(0, len(drawings), IN_A_ROW):
         _room(page, CHANNEL_HEIGHT)
@@ -328,7 +351,7 @@ def _table(
     if not rows:
         return
     _room(page, 14.0 * (len(rows) + 2))
-    page.say(title, 9.5, 14.0, bold=True)
+    page.paragraph(title, 9.5, 14.0, bold=True)
     width = INNER / (len(head) - 1 + first)
     for number, row in enumerate((head, *rows)):
         page.type(8.5, SOFT if number == 0 else INK)
@@ -363,7 +386,7 @@ def _block(page: PdfDocument, title: str, lines: Sequence[str], *, plain: bool =
     page.type(8.5, INK)
     tall = [_height(page, line, INNER - indent) for line in lines]
     _room(page, min(14.0 + sum(tall), HEIGHT / 3))
-    page.say(title, 9.5, 14.0, bold=True)
+    page.paragraph(title, 9.5, 14.0, bold=True)
     for line, height in zip(lines, tall, strict=True):
         _room(page, height)
         if not plain:
@@ -374,7 +397,7 @@ def _block(page: PdfDocument, title: str, lines: Sequence[str], *, plain: bool =
             INNER - indent, 11.5, page.plain(line), align="L", new_x=XPos.LMARGIN,
             new_y=YPos.NEXT,
         )  # fmt: skip
-    page.ln(9)
+    page.ln(BETWEEN)
 
 
 def _parts(page: PdfDocument, parts: Sequence[tuple[str, str, str]]) -> None:
@@ -386,4 +409,4 @@ def _parts(page: PdfDocument, parts: Sequence[tuple[str, str, str]]) -> None:
         page.type(8.0, SOFT)
         page.cell(INNER - 225, 11, page.fit(f"   {origin}", INNER - 230))
         page.ln(11)
-    page.ln(9)
+    page.ln(BETWEEN)

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from daq.quantities import UnitSystem
 from daq.results.result import CorrectionOut, Figure
-from daq.texts.message import Text, amount, render, say
+from daq.texts.message import Text, amount, say
 
 
 def half_width(one: Figure) -> float | None:
@@ -22,11 +21,6 @@ def half_width(one: Figure) -> float | None:
 def interval(one: Figure) -> Text:
     """A figure with its interval, as ± where it lies evenly."""
     return amount(one.value, one.unit, half_width(one))
-
-
-def with_interval(one: Figure, units: UnitSystem = UnitSystem.METRIC) -> str:
-    """The same for a reader."""
-    return render(interval(one), units)
 
 
 def asked_of(plan: Mapping[str, Any]) -> Text:

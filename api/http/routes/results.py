@@ -41,7 +41,9 @@ from api.store.scratch import new_scratch
 from daq.errors import NoSuchRun, RecordingError
 from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
+from daq.texts.catalogue import ENGLISH
 from daq.texts.message import say
+from daq.texts.reader import Reader
 
 MOST_OUT = 8  # exports on their way at a time: each keeps its file until it was read
 HEAD_BYTES = 1 << 20  # names, units and what the file says of itself
@@ -56,6 +58,7 @@ RunId = Annotated[str, Path(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}$")]
 Id = Annotated[str, Meta(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}(?![\s\S])")]
 Name = Annotated[str, Meta(min_length=1, max_length=80, pattern=ONE_LINE)]
 Word = Annotated[str, Query(max_length=80, pattern=WORD)]
+Language = Annotated[str, Query(pattern=r"^[a-z]{2}$")]
 Number = Annotated[int | None, Query(ge=1, le=9999)]
 
 
@@ -163,12 +166,15 @@ async def report(
     form: Literal["html", "pdf"] = "html",
     number: Number = None,
     units: UnitSystem = UnitSystem.METRIC,
+    language: Language = ENGLISH,
 ) -> Response:
-    """The run's report: one HTML file that needs nothing else, or a PDF, in those units."""
+    """The run's report: one HTML file that needs nothing else, or a PDF, in those units and that
+    language; English where there is no catalogue of it."""
     context = context_of(request)
     context.caller(request, Role.WATCH)
     run = await _run(context, run_id)
-    about = await asyncio.to_thread(about_of, context.keeper.catalogue, run, number or 0, units)
+    reader = Reader(units, language)
+    about = await asyncio.to_thread(about_of, context.keeper.catalogue, run, number or 0, reader)
     folder = context.keeper.runs_folder / run_id
     return _document(await context.have_done(ReportJob(str(folder), form, about)), run_id, form)
 
@@ -248,6 +254,7 @@ async def compare_report(
     request: Request,
     form: Literal["html", "pdf"] = "html",
     units: UnitSystem = UnitSystem.METRIC,
+    language: Language = ENGLISH,
 ) -> Response:
     """The same comparison as a report for whoever asked for the change."""
     context = context_of(request)
@@ -255,7 +262,10 @@ async def compare_report(
     body = await read(request, ComparisonRequest)
     await _known(context, body)
     subject = await asyncio.to_thread(
-        subject_of, context.keeper.catalogue, [*body.before, *body.after], units
+        subject_of,
+        context.keeper.catalogue,
+        [*body.before, *body.after],
+        Reader(units, language),
     )
     job = GainReportJob(
         str(context.keeper.runs_folder), tuple(body.before), tuple(body.after), form, subject,

@@ -5,7 +5,7 @@
 import { settings } from "./settings.js";
 
 const ENGLISH = "en";
-const EMPTY = { page: {}, messages: {}, words: {}, names: {}, labels: {}, units: {}, capitals: false };
+const EMPTY = { page: {}, messages: {}, words: {}, names: {}, labels: {}, units: {}, capitals: false, decimal: "." };
 const catalogues = {};
 const coming = {};
 
@@ -61,12 +61,13 @@ const forms = new Map();
 
 /** A label of a result in the reader's language: its parts by their patterns. */
 export function relabelled(text) {
-  const { labels } = catalogue();
+  const { labels, decimal } = catalogue();
   if (!forms.has(labels)) {
     forms.set(
       labels,
       Object.entries(labels).map(([pattern, told]) => [new RegExp(pattern, "gi"), told]),
     );
   }
-  return forms.get(labels).reduce((told, [form, translated]) => told.replace(form, translated), text);
+  const told = forms.get(labels).reduce((told, [form, translated]) => told.replace(form, translated), text);
+  return told.replace(/(\d)\.(?=\d)/g, `$1${decimal}`);
 }

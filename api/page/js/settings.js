@@ -31,6 +31,10 @@ export const settings = {
     const own = navigator.languages?.find((tag) => tag.toLowerCase().startsWith(state.language));
     return own ?? (state.language === "en" ? "en-GB" : state.language);
   },
+  /** Units and language as words of an address, for what the rig's computer writes for this reader. */
+  get asRead() {
+    return `units=${state.units}&language=${state.language}`;
+  },
   set(name, value) {
     if (state[name] === value) return;
     state[name] = value;

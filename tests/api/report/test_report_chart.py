@@ -11,6 +11,7 @@ from api.report.chart import Panel, draw, panels_of
 from api.report.drawing import Area, Dot, Polyline, Text
 from daq.quantities import UnitSystem
 from daq.results.result import CurveOut, EvaluationSettings, Figure, Flag, Provenance, Result
+from daq.texts.reader import USUAL, Reader
 
 MADE = Provenance("1", EvaluationSettings(), "rig", "f", 100, 1)
 
@@ -29,8 +30,10 @@ def result(kind: str, *curves: CurveOut, **over: object) -> Result:
     return Result(curves=list(curves), **{**given, **over})  # type: ignore[arg-type]
 
 
-def texts(panel: Panel, units: UnitSystem = UnitSystem.METRIC) -> list[str]:
-    return [one.text for one in draw(panel, 500, 200, units=units).shapes if isinstance(one, Text)]
+def texts(panel: Panel, reader: Reader = USUAL) -> list[str]:
+    return [
+        one.text for one in draw(panel, 500, 200, reader=reader).shapes if isinstance(one, Text)
+    ]
 
 
 def test_a_trace_is_shaded_where_the_driver_was_outside_and_nowhere_else() -> None:
@@ -61,7 +64,7 @@ def test_smoke_is_drawn_in_per_cent() -> None:
 
 def test_axes_read_in_the_units_of_the_reader() -> None:
     panel = Panel((curve("power", [0.0, 223_710.0], label="wheel power"),))
-    assert {"Wheel power, hp", "300"} <= set(texts(panel, UnitSystem.US))
+    assert {"Wheel power, hp", "300"} <= set(texts(panel, Reader(UnitSystem.US)))
     assert "Wheel power, kW" in texts(panel)
 
 

@@ -10,7 +10,7 @@ import re
 import shutil
 import unicodedata
 from collections.abc import Iterator
-from html import escape
+from html import escape, unescape
 from pathlib import Path
 
 import msgspec
@@ -35,6 +35,7 @@ from daq.plain_text import COMMANDING
 from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
 from daq.results.words import asked_of
+from daq.texts.reader import Reader
 from tests.api.harness import Service
 from tests.api.recorded import RUN_ID
 
@@ -200,6 +201,28 @@ def pdf_text(body: bytes) -> str:
     return re.sub(r"\s+", " ", " ".join(page.extract_text() for page in pages))
 
 
+ENGLISH_LEFT = re.compile(
+    r"\b(the|of|is|are|and|with|from|not|mean|highest|time|speed|force|power|figures|flags|cautions|"
+    r"none|run|asked|at|before|after|loss|slope|weather)\b",
+    re.IGNORECASE,
+)
+
+
+def test_a_german_report_is_german_in_every_line(closed: Path) -> None:
+    content = content_of(read_evaluation(closed), about(reader=Reader(language="de")))
+    own = set(content.notes) | {row[0] for row in content.channels} | {content.subject}
+    page = html_of(content).partition("<body>")[2]
+    said = [unescape(part).strip() for part in re.split(r"<[^>]*>", page)]
+    mixed = [part for part in said if part not in own and ENGLISH_LEFT.search(part)]
+    assert not [part for part in mixed if part not in {content.rig, content.run}]
+    assert re.search(r"Mittlere Radleistung \d+,\d ± \d,\d kW", content.answer)
+    assert 'lang="de"' in html_of(content)
+    assert "Anteil innerhalb 0,5 %" in dict(content.figures)
+    text = pdf_text(pdf_of(content))
+    assert "Warnhinweise" in text
+    assert re.search(r"\b1 von \d\b", text)
+
+
 @pytest.mark.parametrize("name", ["Грузовик 7", "Φορτηγό Δ", "Ťažký voz Đặng", "Cafe\u0301 d’été"])
 def test_names_in_latin_greek_and_cyrillic_stand_in_the_pdf(closed: Path, name: str) -> None:
     content = content_of(read_evaluation(closed), about(vehicle=name, notes=(f"{name} came.",)))
@@ -220,9 +243,9 @@ def test_a_report_speaks_the_units_of_its_reader(closed: Path) -> None:
     """The figures are the same: 1 hp is 550 ft.lbf/s, 1 lbf 4.4482216152605 N."""
     plan = {"kind": "steady-hold", "seconds": 6.0, "speed_mps": 26.8224}  # 60 mph
     result = msgspec.structs.replace(read_evaluation(closed), asked=asked_of(plan))
-    us = content_of(result, about(units=UnitSystem.US))
+    us = content_of(result, about(reader=Reader(UnitSystem.US)))
     metric = content_of(result, about())
-    assert us.asked == "Hold 60.0 mph for 6 s."
+    assert us.asked == "Asked: Hold 60.0 mph for 6 s."
     for content, unit, watt in ((us, "hp", 745.6998715822702), (metric, "kW", 1000.0)):
         found = re.search(rf"Mean wheel power ([\d.]+) ± [\d.]+ {unit}", content.answer)
         assert found is not None
@@ -238,7 +261,7 @@ def test_a_report_speaks_the_units_of_its_reader(closed: Path) -> None:
 
 def test_the_channels_of_the_rig_stand_beside_power_in_report_and_pdf(closed: Path) -> None:
     _, result = numbered_evaluation(closed)
-    content = content_of(result, about(units=UnitSystem.US))
+    content = content_of(result, about(reader=Reader(UnitSystem.US)))
     table = {row[0]: row[1:] for row in content.channels}
     assert table["oil-temperature"][0].endswith("°F")
     assert table["boost"][0].endswith("psi")
@@ -389,7 +412,9 @@ def test_a_gain_is_found_with_its_interval(campaign: Path) -> None:
 
 @pytest.mark.parametrize("units", list(UnitSystem))
 def test_a_comparison_is_a_report_with_the_verdict_first(campaign: Path, units: UnitSystem) -> None:
-    subject = Subject("Two", "Ada", "Rig", ("2026-01-01T00:00:00+00:00",), ("b: wet",), units)
+    subject = Subject(
+        "Two", "Ada", "Rig", ("2026-01-01T00:00:00+00:00",), ("b: wet",), Reader(units)
+    )
     page = render_gain(campaign, BEFORE, AFTER, "html", subject).decode()
     assert page.index("Gained: +3.0 %") < page.index("<svg") < page.index("Limits of the method")
     assert ("mph" if units is UnitSystem.US else "km/h") in page
@@ -399,6 +424,17 @@ def test_a_comparison_is_a_report_with_the_verdict_first(campaign: Path, units: 
     assert "Gained: +3.0 %" in text
     with pytest.raises(Refused, match="no report form"):
         render_gain(campaign, BEFORE, AFTER, "docx", subject)
+
+
+def test_a_german_comparison_is_german_in_every_line(campaign: Path) -> None:
+    subject = Subject(
+        "Zwei", "Ada", "Rig", ("2026-01-01T00:00:00+00:00",), (), Reader(language="de")
+    )
+    page = render_gain(campaign, BEFORE, AFTER, "html", subject).decode().partition("<body>")[2]
+    said = [unescape(part).strip() for part in re.split(r"<[^>]*>", page)]
+    assert not [part for part in said if ENGLISH_LEFT.search(part)]
+    assert "+3,0 ± " in page
+    assert "gewonnen" in page
 
 
 def test_the_same_truck_twice_is_not_proven(campaign: Path) -> None:
@@ -486,6 +522,10 @@ async def test_result_report_and_export_by_http(with_run: Service, data: Path) -
         us = await browser.get(f"/api/runs/{RUN_ID}/report", params={"units": "us"})
         assert "hp (95 % interval)" in us.text
         assert (await browser.get(f"/api/runs/{RUN_ID}/report?units=x")).status_code == 422
+        german = await browser.get(f"/api/runs/{RUN_ID}/report", params={"language": "de"})
+        assert "Warnhinweise" in german.text
+        unknown = await browser.get(f"/api/runs/{RUN_ID}/report", params={"language": "xx"})
+        assert "Cautions" in unknown.text
         table = await browser.get(
             f"/api/runs/{RUN_ID}/export", params={"form": "csv", "columns": "power_w"}
         )

@@ -6,7 +6,7 @@ import pytest
 
 from daq.quantities import SHOWN, SHOWN_US, UnitSystem, shown
 from daq.results.result import Figure
-from daq.results.words import asked_of, with_interval
+from daq.results.words import asked_of, interval
 from daq.texts.message import render
 
 US = UnitSystem.US
@@ -34,8 +34,8 @@ def test_a_figure_reads_in_the_units_of_its_reader(
 
 def test_an_interval_is_converted_with_its_figure() -> None:
     one = Figure("mean_power", "Mean", 223_710.0, "W", 223_710.0 - 745.7, 223_710.0 + 745.7)
-    assert with_interval(one, US) == "300.0 ± 1.0 hp"
-    assert with_interval(one) == "223.7 ± 0.7 kW"
+    assert render(interval(one), US) == "300.0 ± 1.0 hp"
+    assert render(interval(one)) == "223.7 ± 0.7 kW"
 
 
 def test_a_difference_of_temperatures_takes_no_offset() -> None:

@@ -90,7 +90,6 @@ export class LastTest {
   }
 
   writeWays(end) {
-    const units = settings.get("units");
     const link = (text, href, more = {}) => el("a", { className: "button", href, text, ...more });
     const watching = this.store.role === "watch";
     this.compare = link(t("last.compare"), "#/runs");
@@ -99,7 +98,7 @@ export class LastTest {
       link(t("last.look"), `#/runs/${encodeURIComponent(end.run_id)}`),
       ...(watching ? [] : [link(t("last.repeat"), "#/tests")]),
       this.compare,
-      link(t("last.print"), `${this.path}/report?form=html&units=${units}`, { target: "_blank", rel: "noopener" }),
+      link(t("last.print"), `${this.path}/report?form=html&${settings.asRead}`, { target: "_blank", rel: "noopener" }),
       ...(watching ? [] : [el("button", { type: "button", text: t("last.discard"), onclick: () => this.askWhy() })]),
       el("button", { type: "button", text: t("last.keep"), onclick: () => this.layAside() }),
     );

@@ -211,11 +211,10 @@ export default class OverlayView {
     this.addReport(before, after);
   }
 
-  /** The same comparison as a report in the reader's units. */
+  /** The same comparison as a report in the reader's units and language. */
   addReport(before, after) {
     const open = (form) => async () => {
-      const units = settings.get("units");
-      const answer = await postFile(`/api/compare/report?form=${form}&units=${units}`, { before, after });
+      const answer = await postFile(`/api/compare/report?form=${form}&${settings.asRead}`, { before, after });
       if (!noteAnswer(answer)) return;
       const address = URL.createObjectURL(/** @type {Blob} */ (answer.blob));
       el("a", { href: address, download: `before-and-after.${form}` }).click();

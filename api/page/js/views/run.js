@@ -132,7 +132,7 @@ export default class RunView {
   writeTools(number) {
     const link = (form, path) =>
       el("a", { className: "button", href: `${this.path}/${path}`, target: "_blank", rel: "noopener", text: form });
-    const which = `&units=${settings.get("units")}${number ? `&number=${number}` : ""}`;
+    const which = `&${settings.asRead}${number ? `&number=${number}` : ""}`;
     this.tools.replaceChildren(
       link(t("run.report"), `report?form=html${which}`),
       link("PDF", `report?form=pdf${which}`),
