@@ -53,6 +53,7 @@ TELL_MOST, TELL_S = 20, 1.0  # words of the front end that are passed on within 
 CONTRADICTING_FRAMES, CONTRADICTING_S = 5, 0.1  # so many within that time are no accident
 GREETING_FRAMES = 2  # so many samples after a greeting may still show the session before it
 FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
+_TAKEN = slice(12, 14)  # last_set_point in the body of a sample (docs/wire.md, section 5)
 _SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
 
 
@@ -109,6 +110,8 @@ class Core(OperatingState):
         self._greeted_frames = 0  # samples that may still be of the session before
         self.frames_contradicting = 0  # since this core began
         self._contradicting: list[float] = []  # when, of late
+        self._taken_mark = 0  # the newest set point known to be taken, or sent before the session
+        self._taken_none = True  # of this session
         self.notices_left_out = 0  # since this core began
         self._told_of_board: list[float] = []  # when, of late
         self._flight = (0, 0)
@@ -130,7 +133,7 @@ class Core(OperatingState):
             if self._sample_s is not None:  # who was not there to hear cannot say it was silent
                 self._sample_s = now_s
         if type(frame) is Sample and self.session.live:
-            problem = self.session.contradiction(frame)
+            problem = self.session.contradiction(frame) or self._taken_unsent(frame)
             if problem:
                 frame = None  # as if nothing had come: none of it is believed
                 self._contradicted(problem, now_s)
@@ -344,6 +347,7 @@ class Core(OperatingState):
             self._sample_age.restart()
             self._late = self._silent = self._cut_off = False
             self._greeted_frames = 0
+            self._taken_mark, self._taken_none = self._gate.sequence, True
             self._sample_s = now_s
             self._fault_detector.clear_clock()
             if self._may_tell(now_s):
@@ -380,6 +384,19 @@ class Core(OperatingState):
                 return
             self._moment["set-points-refused"] = say("reason-number", number=notice.detail)
             self._without_frame()
+
+    def _taken_unsent(self, sample: Sample) -> str:
+        """A set point said to be taken was sent in this session, and none is taken after a newer.
+
+        0 stands for none; before the first of a session it is no sequence.
+        """
+        taken = int.from_bytes(sample.body[_TAKEN], "little")
+        if taken == 0 and self._taken_none:
+            return ""
+        if (taken - self._taken_mark) & 0xFFFF > (self._gate.sequence - self._taken_mark) & 0xFFFF:
+            return "a set point taken that was not sent"
+        self._taken_mark, self._taken_none = taken, False
+        return ""
 
     def _contradicted(self, problem: str, now_s: float) -> None:
         """One such frame is damage on the way; several in a row are a front end not to be used."""

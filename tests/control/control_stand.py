@@ -272,12 +272,14 @@ class Stand:
             firmware="stand",
             channels=tuple(channels),
         )
+        if not self.core.session.live:  # it answers to a new session, of which it has taken none
+            self.taken = 0
         return self._take(self.core.step(hello, (), self.host_s))
 
     def sample(self) -> Sample:
         self.sequence += 1
-        if self.permission is not Permission.EASING:  # it eases because it takes none
-            self.taken = self.set_point.sequence if self.set_point else 0
+        if self.set_point is not None and self.permission is not Permission.EASING:
+            self.taken = self.set_point.sequence  # while it eases it takes none
         return Sample(
             sequence=self.sequence,
             tick=int(self.time_s * 1e6) & 0xFFFFFFFF,

@@ -90,3 +90,50 @@ def test_a_session_number_is_not_used_twice_also_after_a_version_that_did_not_fi
     stand.core.line_opened()
     assert stand.core.session.number not in (0, first)
     assert Core(stand.rig, session=0xFFFF_FFFF).session.number == 0xFFFF_FFFF
+
+
+def told_taken(stand: Stand, sequence: int) -> CoreOutput:
+    """A sample that says which set point was taken last."""
+    honest = stand.sample
+
+    def sample() -> Sample:
+        return honest().__replace__(last_set_point=sequence & 0xFFFF)
+
+    stand.sample = sample  # type: ignore[method-assign]
+    step = stand.frame()
+    stand.sample = honest  # type: ignore[method-assign]
+    return step
+
+
+def test_a_set_point_taken_that_was_never_sent_is_an_impossible_frame() -> None:
+    stand = Stand().loaded()
+    assert stand.set_point is not None
+    sent = stand.set_point
+    newest = sent.sequence
+    for claimed in (newest + 1, newest + 20_000, newest - 10, 0):
+        assert told_taken(stand, claimed).set_point is None, claimed
+    assert stand.core.frames_contradicting == 4
+    stand.set_point = sent
+    stand.frames(0.2)
+    assert stand.core.state is State.LOADED
+    assert stand.core.frames_contradicting == 4
+
+
+def test_set_points_taken_are_followed_over_the_wrap_of_their_sequence() -> None:
+    stand = Stand().loaded()
+    stand.core._gate = stand.core._gate.__replace__(sequence=0xFFF0)
+    stand.core._taken_mark = 0xFFEE
+    assert stand.set_point is not None
+    stand.set_point = stand.set_point.__replace__(sequence=0xFFF0)
+    stand.frames(0.2)
+    assert stand.core.frames_contradicting == 0
+    assert stand.core.state is State.LOADED
+
+
+def test_nothing_is_taken_before_a_session_s_first_set_point() -> None:
+    stand = Stand().connect()
+    stand.core.line_opened()
+    stand.hello()
+    stand.set_point, stand.taken = None, 0  # forgotten: the front end says 0
+    stand.frame()
+    assert stand.core.frames_contradicting == 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import msgspec
 import numpy as np
@@ -25,8 +26,9 @@ from control.load_loop.tuning import (
     spread_of,
     tune_up_steps,
 )
-from tests.control.control_stand import tarnhow
+from tests.control.control_stand import ROOT, tarnhow
 
+MARGINS = ("gain", "phase_deg", "modulus_margin")
 NUMBERS = PlantParameters(3200.0, 0.15, 0.012, 0.003, 2, 0.002)
 
 
@@ -142,6 +144,46 @@ def test_margins_are_kept_over_speeds_delays_and_supplies(supply: str) -> None:
                 assert found.keeps(least), (kmh, flight, alertness, found)
                 apart = margins(open_loop(tuning, rig, rig, s, between_sets=True))
                 assert apart.keeps(CALM_LEAST), (kmh, flight, alertness, apart)
+
+
+@pytest.mark.parametrize("supply", SUPPLIES)
+def test_the_page_tells_the_least_margins_that_the_tuning_has(supply: str) -> None:
+    page = (ROOT / "docs" / "control.md").read_text(encoding="utf-8")
+    row = next(line for line in page.splitlines() if line.startswith(f"| {supply} | inf,"))
+    told = [float(one) for one in re.findall(r"inf|[0-9.]+", row.split("|", 2)[2])]
+    s = 1j * FREQUENCIES
+    found: list[float] = []
+    answers: list[float] = []
+    for alertness in (0.0, 1.0):
+        each, most = [], 0.0
+        for kmh in (10.0, 30.0, 60.0, 100.0, 150.0):
+            for flight in (0, 1, 2, 3):
+                rig = rig_at(kmh, flight, *SUPPLIES[supply])
+                tuning = derive(rig, alertness=alertness)
+                each.append(margins(open_loop(tuning, rig, rig, s)))
+                most = max(most, float(np.abs(answer_to_place(tuning, rig, rig, s)).max()))
+        found += [min(getattr(one, name) for one in each) for name in MARGINS]
+        answers.append(most)
+    for each_told, least in zip(told, [*found, *answers], strict=True):
+        step = 1.0 if least > 10.0 else 0.1 if least in answers else 0.01
+        assert each_told == least or abs(each_told - least) <= 0.51 * step
+
+
+def test_the_page_tells_the_margins_of_the_roll_sets_against_each_other() -> None:
+    page = (ROOT / "docs" / "control.md").read_text(encoding="utf-8")
+    told = re.search(r"At least (\d+) degrees and a modulus of ([0-9.]+)\s+over the same", page)
+    assert told is not None
+    s = 1j * FREQUENCIES
+    found = [
+        margins(open_loop(derive(rig, alertness=alertness), rig, rig, s, between_sets=True))
+        for supply in SUPPLIES
+        for kmh in (10.0, 30.0, 60.0, 100.0, 150.0)
+        for flight in (0, 1, 2, 3)
+        for alertness in (0.0, 1.0)
+        for rig in (rig_at(kmh, flight, *SUPPLIES[supply]),)
+    ]
+    assert float(told[1]) == pytest.approx(min(one.phase_deg for one in found), abs=0.6)
+    assert float(told[2]) == pytest.approx(min(one.modulus_margin for one in found), abs=0.006)
 
 
 @pytest.mark.parametrize("supply", SUPPLIES)
