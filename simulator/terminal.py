@@ -104,7 +104,7 @@ class RealTime:
         self.worst_late_s = 0.0
         self.clock_set_anew = 0
 
-    def ask(self, job: Callable[[], Any], timeout_s: float = 2.0) -> Any:
+    def ask(self, job: Callable[[], Any], timeout_s: float = 8.0) -> Any:
         """Run `job` between two frames, from another thread; gives its result or raises its error.
 
         Raises TimeoutError when the loop does not get to it within `timeout_s`.

@@ -14,10 +14,12 @@ import os
 import threading
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Generator, Iterator
 from pathlib import Path
 
 import pytest
+
+from tests import evidence
 
 GRACE_S = 20.0  # beside live tests the others get little of a processor
 MOST_TOLD = 20
@@ -62,6 +64,20 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         terminalreporter.section(f"where {sum(took.values()):.0f} s went")
         for file, seconds in longest:
             terminalreporter.line(f"{seconds:7.1f} s  {file}")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup() -> None:
+    evidence.forget()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A failure is told with what the processes and pages showed, while they still stand."""
+    report = yield
+    if report.failed:
+        evidence.add_to(report)
+    return report
 
 
 @pytest.fixture

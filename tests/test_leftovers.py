@@ -40,6 +40,13 @@ LEFT_BEHIND = {
 }
 
 
+TELLING = """
+    from tests.evidence import looked_at, note
+    def test_tells_what_it_saw():
+        note("state", "tripped by its stop chain")
+        with looked_at("log", lambda: "loop: the line went silent"):
+            raise AssertionError
+"""
 CLEAN = """
     import asyncio
     async def test_ends_what_it_starts():
@@ -52,6 +59,7 @@ def test_what_a_test_leaves_behind_fails_it_and_a_clean_one_passes(
 ) -> None:
     monkeypatch.setenv("PYTEST_DISABLE_PLUGIN_AUTOLOAD", "1")  # one of them is needed, all are slow
     monkeypatch.setenv("COLUMNS", "300")  # for whole lines in the summary
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parents[1]))  # its conftest is this one
     conftest = Path(__file__).with_name("conftest.py").read_text(encoding="utf-8")
     pytester.makeconftest(conftest.replace("GRACE_S = 20.0", "GRACE_S = 0.3"))
     pytester.makepyprojecttoml(
@@ -60,7 +68,7 @@ def test_what_a_test_leaves_behind_fails_it_and_a_clean_one_passes(
     )
     names = [f"test_leaving_{number}" for number in range(len(LEFT_BEHIND))]
     sources = zip(names, LEFT_BEHIND.values(), strict=True)
-    pytester.makepyfile(**dict(sources), test_clean=CLEAN)
+    pytester.makepyfile(**dict(sources), test_clean=CLEAN, test_telling=TELLING)
     plain = ("-p", "no:cacheprovider", "-p", "pytest_asyncio.plugin", "-rA")
     told = pytester.runpytest_subprocess(*plain).stdout.str()
     for name, complaint in zip(names, LEFT_BEHIND, strict=True):
@@ -69,3 +77,5 @@ def test_what_a_test_leaves_behind_fails_it_and_a_clean_one_passes(
         assert complaint in bad[0], (complaint, bad)
     assert re.search(r"^PASSED test_clean.py", told, re.MULTILINE), told
     assert not re.search(r"^(FAILED|ERROR) test_clean.py", told, re.MULTILINE), told
+    assert "tripped by its stop chain" in told
+    assert "loop: the line went silent" in told

@@ -64,7 +64,7 @@ def test_the_loop_process_loads_no_web_framework_store_or_simulator() -> None:
         "print(sorted(bad))"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=60
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, timeout=300
     )
     assert done.stdout.strip() == "[]"
 

@@ -108,7 +108,7 @@ def certificate(data: Path) -> Path:
         f"-subj /CN=localhost -addext subjectAltName=DNS:localhost,IP:127.0.0.1 "
         f"-keyout {data / 'key.pem'} -out {path}"
     )
-    subprocess.run([openssl, *told.split()], check=True, capture_output=True, timeout=20)
+    subprocess.run([openssl, *told.split()], check=True, capture_output=True, timeout=120)
     return path
 
 
@@ -140,9 +140,9 @@ async def start_service(data: Path, fake_loop: FakeLoop) -> AsyncIterator[StartS
             app = create_app(settings, client, close)
             await stack.enter_async_context(app.router.lifespan_context(app))
             if not quiet:
-                await client.wait_connected(30.0)
+                await client.wait_connected(90.0)
                 keeper = app.state.context.keeper
-                async with asyncio.timeout(30.0):
+                async with asyncio.timeout(90.0):
                     while client.latest is None or not keeper.recoveries:
                         seen = client.count
                         fake_loop.publish(telemetry())

@@ -149,7 +149,7 @@ def measured(time_s: float) -> Measured:
     )
 
 
-async def until(condition: Callable[[], bool], timeout_s: float = 30.0) -> None:
+async def until(condition: Callable[[], bool], timeout_s: float = 90.0) -> None:
     """Wait until something is so; fails with the condition's name after `timeout_s`."""
     async with asyncio.timeout(timeout_s):
         while not condition():

@@ -207,7 +207,7 @@ def scripts() -> Iterator[bytes]:
 
 def outputs(program: Path, inputs: list[bytes]) -> list[bytes]:
     return [
-        subprocess.run([program], input=each, capture_output=True, check=False, timeout=20).stdout
+        subprocess.run([program], input=each, capture_output=True, check=False, timeout=120).stdout
         for each in inputs
     ]
 

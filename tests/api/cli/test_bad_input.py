@@ -25,7 +25,8 @@ from daq.errors import DrumlinError
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction
 from daq.wire.frames import AskIdentity, Hello, ResetCause
-from tests.api.launch.running import free_port, run
+from tests.api.launch.running import run
+from tests.ports import free_port
 
 pytestmark = pytest.mark.timeout(300)  # whole processes: seconds, but not on a busy computer
 RIG = Path(__file__).parents[3] / "rigs" / "tarnhow.toml"

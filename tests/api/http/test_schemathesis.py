@@ -54,7 +54,7 @@ def ask_all(port: int, examples: int, seed: int) -> tuple[int, list[str]]:
             free = case.media_type == "application/octet-stream"
             skipped = [positive_data_acceptance] if free else []
             case.call_and_validate(
-                base_url=base, headers=headers, timeout=10.0, excluded_checks=skipped
+                base_url=base, headers=headers, timeout=120.0, excluded_checks=skipped
             )
 
         try:

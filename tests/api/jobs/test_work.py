@@ -155,7 +155,7 @@ async def test_looking_things_up_leaves_threads_for_commands(
     go = threading.Event()
 
     def endless(*_: object) -> None:
-        go.wait(30.0)
+        go.wait(120.0)
         raise Refused("It took long.", "Ask for less.")
 
     monkeypatch.setattr(runs, "read_samples", endless)
@@ -164,7 +164,7 @@ async def test_looking_things_up_leaves_threads_for_commands(
         for _ in range(2 * BLOCKING_THREADS)
     ]
     try:
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(90.0):
             while not service.context._slow.locked():
                 await asyncio.sleep(0.005)
             assert (await browser.post("/api/park")).status_code == 200

@@ -14,7 +14,7 @@ RIG = Path(__file__).parents[3] / "rigs" / "tarnhow.toml"
 
 def test_a_hold_at_1900_rpm_is_steady_and_its_power_true() -> None:
     done = run(
-        "rehearse", "steady-hold", "--rpm", "1900", "--minutes", "1", "--json", timeout_s=110
+        "rehearse", "steady-hold", "--rpm", "1900", "--minutes", "1", "--json", timeout_s=300
     )
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)

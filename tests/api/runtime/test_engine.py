@@ -41,7 +41,7 @@ from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
 from daq.wire.frames import Channel, FromFrontEnd, Notice, NoticeCode, ToFrontEnd
 from simulator.plant import Plant
-from tests.api.launch.running import free_port
+from tests.ports import free_port
 
 RIG = Path(__file__).parents[3] / "rigs" / "tarnhow.toml"
 HOLDER = "test:1"
@@ -121,6 +121,12 @@ class Stand:
         ]
         await self.run(1.0)
         assert any(event.kind == "run-started" for event in self.events), self.answers
+
+    async def unloaded(self) -> None:
+        """Until the load is off; the disk's threads get more of real time than the rig."""
+        while not self.engine.unloaded:
+            await self.run(0.1)
+            await asyncio.sleep(0.05)
 
     async def settle(self, run_id: str = "20260101-000000-test") -> None:
         """Wait in real time for the thread that opens files."""
@@ -324,12 +330,9 @@ async def test_the_end_under_load_eases_off_along_the_ramp(stand: Stand) -> None
 
 async def test_no_test_starts_with_less_room_than_the_settings_ask_for(tmp_path: Path) -> None:
     stand = Stand(tmp_path, least_free_mb=10**12)
-    for _ in range(200):
+    while "disk-low" not in {fault.code for fault in stand.engine.telemetry().faults}:
         await stand.run(0.1)
         await asyncio.sleep(0.005)
-        if {fault.code for fault in stand.engine.telemetry().faults} & {"disk-low"}:
-            break
-    assert "disk-low" in {fault.code for fault in stand.engine.telemetry().faults}
     stand.engine.close()
 
 
@@ -347,12 +350,7 @@ async def test_a_running_test_ends_in_order_before_the_disk_is_full(
 ) -> None:
     await stand.loaded()
     monkeypatch.setattr("api.runtime.run_file.LAST_FREE_BYTES", 10**18)
-    for _ in range(200):
-        await stand.run(0.1)
-        await asyncio.sleep(0.005)
-        if stand.engine.unloaded:
-            break
-    assert stand.engine.unloaded
+    await stand.unloaded()
     assert stand.engine.core.state is not State.TRIPPED  # in order, not a trip
     codes = {fault.code for fault in stand.engine.telemetry().faults}
     assert "disk-full" in codes
@@ -373,12 +371,7 @@ async def test_a_test_whose_recording_is_taken_away_ends_in_order(
         data.rename(tmp_path / "elsewhere")
     else:
         next(data.glob("runs/*/raw.drm")).unlink()
-    for _ in range(200):
-        await stand.run(0.1)
-        await asyncio.sleep(0.005)
-        if stand.engine.unloaded:
-            break
-    assert stand.engine.unloaded
+    await stand.unloaded()
     assert stand.engine.core.state is not State.TRIPPED
     told = {event.data.get("code") for event in stand.events if event.kind == "fault"}
     assert told & {"recorder-failed", "disk-full"}, [(e.kind, e.text) for e in stand.events]

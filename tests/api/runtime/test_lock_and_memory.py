@@ -36,7 +36,7 @@ def test_the_lock_ends_with_its_holder_even_when_that_one_is_killed(tmp_path: Pa
         "import os, pathlib, signal, sys; from api.launch.lock import DataLock\n"
         "DataLock(pathlib.Path(sys.argv[1])).__enter__(); os.kill(os.getpid(), signal.SIGKILL)"
     )
-    subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False, timeout=60)
+    subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False, timeout=300)
     with DataLock(tmp_path):
         pass
 

@@ -85,7 +85,7 @@ class Shop:
     async def end(self, run_id: str) -> None:
         self.service.loop.event("run-ended", "The test is complete.", run_id=run_id)
         campaigns = self.service.context.campaigns
-        async with asyncio.timeout(30.0):
+        async with asyncio.timeout(90.0):
             while campaigns.current and campaigns.current.sequence.running == run_id:
                 await self.see()
                 await campaigns.look()

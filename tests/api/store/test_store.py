@@ -309,7 +309,7 @@ async def test_when_the_loop_comes_back_without_the_run_it_is_closed(
     await service.loop.stop()
     await service.loop.start()
     await until(lambda: service.context.loop.connections == 2)
-    async with asyncio.timeout(30.0):
+    async with asyncio.timeout(90.0):
         while (run := catalogue.run(RUN_ID)) is None or run.state in (
             RunState.RECORDING,
             RunState.CLOSING,

@@ -43,7 +43,7 @@ def server() -> Iterator[str]:
         [INITDB, "-D", str(folder / "db"), "-A", "trust", "-U", "drumlin", "--no-sync"],
         check=True,
         stderr=subprocess.DEVNULL,
-        timeout=60,
+        timeout=300,
         **common,  # type: ignore[call-overload]
     )
     process = subprocess.Popen(
@@ -57,20 +57,20 @@ def server() -> Iterator[str]:
         yield url
     finally:
         process.terminate()
-        process.wait(20)
+        process.wait(90)
         shutil.rmtree(folder)
 
 
 def wait_for(url: str, pid: int) -> None:
     """Until it takes connections and has its own helper processes."""
-    for _ in range(400):
+    for _ in range(2400):
         helpers = len(psutil.Process(pid).children())
         if helpers >= 5:
             with contextlib.suppress(psycopg.OperationalError):
                 psycopg.connect(url.replace("+psycopg", "")).close()
                 return
         time.sleep(0.05)
-    raise AssertionError("the PostgreSQL under test did not start within 20 s")
+    raise AssertionError("the PostgreSQL under test did not start within 120 s")
 
 
 @pytest.fixture
