@@ -56,10 +56,10 @@ REASONS: dict[str, str] = {
     "absorber dead": "the force is missing in truth, until others have taken it over",
     "absorber weak": "the force is missing in truth, until others have taken it over",
     "loop stands still": "permission ran out and the front end fades before the loop is back",
-    "tooth sensor at random": "open: a false speed steers until it is contradicted",
-    "half the teeth seen": "open: a false speed steers until it is contradicted",
-    "teeth missed": "open: a false speed steers until it is contradicted",
-    "engine pickup off": "open: the ratio follows the last pulses until the reading is missing",
+    "tooth sensor at random": "not bounded yet: a false speed steers until it is contradicted",
+    "half the teeth seen": "not bounded yet: a false speed steers until it is contradicted",
+    "teeth missed": "not bounded yet: a false speed steers until it is contradicted",
+    "engine pickup off": "not bounded yet: the ratio follows the last pulses until it is missing",
 }
 _UNLOADED = frozenset({"easing", "ready", "parked", "tripped"})
 
