@@ -16,13 +16,13 @@ import hashlib
 import os
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
 from api.http.entry.access import Caller
 from api.http.entry.admission import Bucket
+from daq import wall_clock
 from daq.errors import StoreError
 from daq.texts.message import say
 
@@ -84,7 +84,7 @@ class Audit:
             unwritten = found
         if unwritten:
             detail = {**(detail or {}), "not_written": unwritten}
-        at = datetime.now(UTC).isoformat(timespec="milliseconds")
+        at = wall_clock.utc_now().isoformat(timespec="milliseconds")
         entry = Entry(
             at, caller.holder, caller.role, caller.peer, what, detail or {}, outcome, reason
         )
@@ -127,7 +127,8 @@ class _Log:
 
     def append(self, entry: Entry) -> None:
         """Raises OSError; then nothing of it is in the file."""
-        handle = os.open(self._path, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        way = os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+        handle = os.open(self._path, way, 0o600)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX)  # ends with the descriptor
             status = os.fstat(handle)

@@ -22,7 +22,7 @@ from api.http.entry.budgets import Budgets, Shares
 from api.http.entry.guard import Guard
 from api.http.entry.tokens import TokenBook
 from api.http.entry.turnstile import Turnstile
-from api.http.live import Hub
+from api.http.live import Hub, Places
 from api.http.routes import helm, state
 from api.http.server import Server, serving
 from api.http.threads import blocking_threads
@@ -33,8 +33,10 @@ from daq.tasks import Tasks
 
 # Few lines and small budgets: a page needs three lines and some requests a second here.
 THREADS = 2  # of which only the audit log takes one
-BOUNDS = Bounds((96, 160, 256), (8, 16, 64), 48, (4, 8, 32), (5.0, 10.0, 50.0))
-SHARES = Shares((5.0, 20.0, 100.0), (20.0, 60.0, 300.0), (4, 8, 32), (12, 32, 96))
+# What all watchers together may keep it busy with is a small part of a processor.
+BOUNDS = Bounds((64, 96, 192), (6, 8, 64), 48, (4, 6, 32), (5.0, 10.0, 50.0))
+SHARES = Shares((5.0, 10.0, 100.0), (20.0, 30.0, 300.0), (4, 8, 32), (12, 32, 96))
+PLACES = Places(32, 8, (0, 4, 16), (0.0, 10.0, 50.0))
 
 
 def create_lane(settings: Settings, loop_client: ChannelClient) -> FastAPI:
@@ -46,7 +48,7 @@ def create_lane(settings: Settings, loop_client: ChannelClient) -> FastAPI:
         loop=loop_client,
         access=Access(book, time.monotonic),
         audit=Audit(settings.data),
-        hub=Hub(loop_client),
+        hub=Hub(loop_client, PLACES),
         prompt=True,
     )
 

@@ -13,6 +13,7 @@ import contextlib
 import logging
 from collections.abc import Callable
 
+import msgspec
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from api.http.answers.problems import Problem
@@ -28,13 +29,19 @@ from daq.texts.published import published_json
 log = logging.getLogger("drumlin.service")
 
 MAX_HZ = 50.0
-MAX_VIEWERS = 200
-WATCHERS = 140  # of them; the others are kept for people who may operate
-VIEWERS_EACH = (0, 24, 64)  # of one token from one address, by standing
 EVENTS_KEPT = 500
 VIEWER_EVENTS = 64
 SILENT_PERIOD_S = 0.5  # how often viewers are told that nothing comes from the loop
 CHECK_PERIOD_S = 2.0  # how often a viewer's token is looked at again
+
+
+class Places(msgspec.Struct, frozen=True):
+    """Live lines of one listener."""
+
+    in_all: int = 200
+    watchers: int = 140  # of them; the others are kept for people who may operate
+    each: tuple[int, int, int] = (0, 24, 64)  # of one token from one address, by standing
+    hz: tuple[float, float, float] = (0.0, MAX_HZ, MAX_HZ)  # at most, by standing
 
 
 class Viewer:
@@ -97,8 +104,9 @@ class Viewer:
 class Hub:
     """All viewers of one service."""
 
-    def __init__(self, loop_client: ChannelClient) -> None:
+    def __init__(self, loop_client: ChannelClient, places: Places | None = None) -> None:
         self._client = loop_client
+        self._places = places or Places()
         self._viewers: dict[Viewer, None] = {}  # oldest first
         self._closing = asyncio.Event()
         self.recent: collections.deque[Event] = collections.deque(maxlen=EVENTS_KEPT)
@@ -152,7 +160,7 @@ class Hub:
         standing = standing_of(caller.role)
         owner = f"{caller.token_id}@{caller.peer}"
         owned = sum(each.owner == owner for each in self._viewers)
-        if caller.token_id and owned >= VIEWERS_EACH[standing]:
+        if caller.token_id and owned >= self._places.each[standing]:
             raise Problem(
                 503,
                 "viewers",
@@ -161,10 +169,11 @@ class Hub:
                 {"Retry-After": "10"},
             )
         watchers = [each for each in self._viewers if each.standing is Standing.WATCH]
-        if standing is Standing.WATCH and len(watchers) >= WATCHERS:
+        if standing is Standing.WATCH and len(watchers) >= self._places.watchers:
             self._displace(watchers, owned)
-        elif len(self._viewers) >= MAX_VIEWERS:
+        elif len(self._viewers) >= self._places.in_all:
             self._displace(watchers or list(self._viewers), 0 if watchers else owned)
+        hz = min(hz, self._places.hz[standing])
         viewer = Viewer(hz, events, asyncio.get_running_loop().time(), owner, standing)
         self._viewers[viewer] = None
         return viewer

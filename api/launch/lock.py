@@ -26,7 +26,8 @@ class DataLock:
     def __enter__(self) -> DataLock:
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            number = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            way = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+            number = os.open(self._path, way, 0o600)
         except OSError as error:
             raise DrumlinError(
                 f"The data directory {self._path.parent} cannot be used: {error.strerror}.",

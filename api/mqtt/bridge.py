@@ -15,7 +15,6 @@ import math
 import random
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -24,13 +23,16 @@ import msgspec
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from api.mqtt.bounded import bounded_client
 from api.runtime.channel import LoopGone
 from api.runtime.channel_client import ChannelClient, EventStream
 from api.services.telemetry_json import view
 from api.settings import MqttSection
 from control.core.commands import SlowValue
 from control.telemetry import Telemetry
+from daq import wall_clock
 from daq.errors import RigError
+from daq.plain_text import visible
 from daq.rig.description import Rig, SlowChannel
 from daq.rig.units import SCALES, from_si, to_si
 from daq.texts.published import published_json
@@ -48,7 +50,7 @@ FANS_LOOK_S = 0.2
 FANS_EXPIRY_S = 10
 EVENT_EXPIRY_S = 24 * 3600
 MAX_PAYLOAD_BYTES = 512
-INCOMING_QUEUED = 256
+STEADY_S = 60.0  # a connection that lasted so long was one: what ends it is said anew
 
 log = logging.getLogger("drumlin.mqtt")
 
@@ -96,21 +98,26 @@ class MqttBridge:
     async def run(self) -> None:
         """Stay connected for as long as this runs; reconnect with capped back-off."""
         wait_s = BACK_OFF_S
+        told = ""
         with self._loop.events() as events:
             while True:
-                connections = self.counters.connections
+                connections, begun_s = self.counters.connections, self._now()
                 # Whatever ends a connection, the next attempt follows.
                 try:
                     await self._session(events)
                 except Exception as error:
                     self.counters.failures += 1
-                    log.log(
-                        logging.WARNING if wait_s == BACK_OFF_S else logging.DEBUG,
-                        "The MQTT broker %s:%d is away: %s",
-                        self._section.host,
-                        self._section.port,
-                        _first(error),
-                    )
+                    if self._now() - begun_s > STEADY_S:
+                        told = ""
+                    why = " ".join(visible(str(_first(error))).split())[:200]
+                    if why != told:  # a broker that comes and goes does not fill the log
+                        log.warning(
+                            "The MQTT broker %s:%d is away: %s",
+                            self._section.host,
+                            self._section.port,
+                            why,
+                        )
+                    told = why
                 if self.counters.connections > connections:
                     wait_s = BACK_OFF_S
                 # Jitter, so that many services do not return to the broker at the same moment.
@@ -118,13 +125,12 @@ class MqttBridge:
                 wait_s = min(wait_s * 2, self._section.back_off_cap_s)
 
     async def _session(self, events: EventStream) -> None:
-        client = aiomqtt.Client(
+        client = bounded_client(
             self._section.host,
             self._section.port,
             username=self._section.username or None,
             password=self._password(),
             identifier=self._section.client_id or None,
-            protocol=aiomqtt.ProtocolVersion.V5,
             clean_start=True,
             keepalive=KEEPALIVE_S,
             timeout=self._section.connect_timeout_s,
@@ -132,7 +138,6 @@ class MqttBridge:
             tls_params=aiomqtt.TLSParameters(ca_certs=self._section.ca_file)
             if self._section.ca_file
             else None,
-            max_queued_incoming_messages=INCOMING_QUEUED,
         )
         async with client:
             self.counters.connections += 1
@@ -353,4 +358,4 @@ def _first(error: BaseException) -> BaseException:
 
 
 def _utc() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
+    return wall_clock.utc_now().isoformat(timespec="milliseconds")

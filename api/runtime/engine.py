@@ -15,7 +15,7 @@ import math
 import secrets
 import time
 from collections.abc import Callable
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Protocol, cast
 
@@ -32,6 +32,7 @@ from control.core.commands import AnyCommand, EaseOff, StartTest
 from control.core.core import Core, CoreOutput
 from control.core.memory import Memory
 from control.telemetry import Event, LoopHealth, State, Telemetry
+from daq import wall_clock
 from daq.clock import HostMap
 from daq.recording.recorder import RecordKind
 from daq.rig.description import Rig
@@ -61,7 +62,7 @@ class LinkLike(Protocol):
 
 
 def _today() -> date:
-    return datetime.now(UTC).date()
+    return wall_clock.utc_now().date()
 
 
 class Engine:
@@ -301,7 +302,7 @@ class Engine:
         self._files.append(kind, host_ns, payload)
 
     def _dump_box(self) -> None:
-        name = datetime.now(UTC).strftime("%Y%m%d-%H%M%S-") + f"{time.monotonic_ns() % 10**4:04d}"
+        name = f"{wall_clock.utc_now():%Y%m%d-%H%M%S}-{time.monotonic_ns() % 10**4:04d}"
         if self._box.dump(name):
             self._notice(say("last-minute-kept-as-black-box", name=name), {"name": name})
         else:

@@ -1,4 +1,4 @@
-"""How right is this computer's clock? Asked of the kernel, nothing is set.
+"""How right is this computer's clock, and how long is it up? Asked of the kernel, nothing is set.
 
 `adjtimex` with no mode reads the state; its return value is TIME_ERROR (5) while the clock is not
 synchronised, and the structure holds the largest error that the kernel reckons with, in
@@ -11,6 +11,8 @@ import ctypes
 import ctypes.util
 import math
 import struct
+import time
+from pathlib import Path
 
 TIMEX_BYTES = 512  # struct timex has 208; the kernel writes no more
 TIME_ERROR = 5
@@ -41,3 +43,16 @@ def clock_sigma_s() -> float:
     """Standard uncertainty of UTC as this computer's clock has it, s: the largest error that the
     kernel reckons with, as a rectangular distribution (JCGM 100, 4.3.7)."""
     return _asked()[1] / math.sqrt(3.0)
+
+
+def uptime_s() -> float:
+    """Seconds since the computer was switched on, asleep or not; no date has a part in it."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+def boot_id() -> str:
+    """Another one each time the computer is switched on; "" where that cannot be known."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return ""

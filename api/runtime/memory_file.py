@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import os
 import threading
-import time
 from pathlib import Path
 
 import msgspec
 
 from api.folders import MEMORY_NAME
+from api.runtime.host_clock import boot_id, uptime_s
 from control.core.memory import MEMORY_SCHEMA, Memory
+from daq import wall_clock
 from daq.errors import DrumlinError
 from daq.texts.message import say
+
+RETRY_S = 1.0  # after a write that failed
 
 
 def read_memory(path: Path) -> Memory | None:
@@ -48,23 +51,48 @@ def read_memory(path: Path) -> Memory | None:
     return memory
 
 
-def memory_age_s(data: Path) -> float:
-    """Seconds since the memory was written, by the computer's clock; 0 when it cannot be right.
+class _Written(msgspec.Struct, frozen=True):
+    """When a memory was written, by a clock that nobody steps."""
 
-    Only cooling while switched off goes by it; control.thermal.rotor_observer does not fully
-    believe it.
+    boot: str = ""
+    uptime_s: float = 0.0
+
+
+class _Kept(Memory, frozen=True):
+    """The file."""
+
+    written: _Written = _Written()
+
+
+class _When(msgspec.Struct, frozen=True):
+    """Of the file, only this."""
+
+    written: _Written = _Written()
+
+
+def memory_age_s(data: Path) -> float:
+    """Seconds since the memory was written; 0 when that cannot be known.
+
+    By the uptime while the computer stays on, whatever happens to its date; else by the date. Only
+    cooling while switched off goes by it; control.thermal.rotor_observer does not fully believe it.
     """
+    path = data / MEMORY_NAME
     try:
-        return max(0.0, time.time() - (data / MEMORY_NAME).stat().st_mtime)
-    except OSError:
+        written = msgspec.json.decode(path.read_bytes(), type=_When).written
+        if written.boot and written.boot == boot_id():
+            return max(0.0, uptime_s() - written.uptime_s)
+        return max(0.0, 1e-9 * (wall_clock.unix_ns() - path.stat().st_mtime_ns))
+    except (OSError, msgspec.DecodeError):
         return 0.0
 
 
 def write_memory(path: Path, memory: Memory) -> None:
     """Replace the file; a crash at any moment leaves the old or the new one. Raises OSError."""
-    data = msgspec.json.format(msgspec.json.encode(memory), indent=1)
+    kept = _Kept(**msgspec.structs.asdict(memory), written=_Written(boot_id(), uptime_s()))
+    data = msgspec.json.format(msgspec.json.encode(kept), indent=1)
     beside = path.with_suffix(".new")
-    with open(beside, "wb") as file:
+    beside.unlink(missing_ok=True)  # a link put there would have what it points to overwritten
+    with open(beside, "xb") as file:
         file.write(data)
         file.flush()
         os.fsync(file.fileno())
@@ -102,6 +130,14 @@ class MemoryWriter:
             self._condition.notify()
         self._thread.join(timeout=10.0)
 
+    def _again(self, memory: Memory) -> None:
+        """A latched trip must reach the disk once that takes it, though nothing else changes."""
+        with self._condition:
+            if not self._ending and self._next is None:
+                self._condition.wait(RETRY_S)
+            if not self._ending and self._next is None:
+                self._next = memory
+
     def _run(self) -> None:
         while True:
             with self._condition:
@@ -115,5 +151,6 @@ class MemoryWriter:
             except OSError as error:
                 self.failures += 1
                 self.failure = error.strerror or str(error)
+                self._again(memory)
             else:
                 self.failure = ""

@@ -8,20 +8,22 @@ file is open wait in memory and go in first.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
+import tempfile
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
 
 import msgspec
 
-from api.folders import BLACK_BOXES_FOLDER, RAW_NAME, run_folder
+from api.folders import BLACK_BOXES_FOLDER, RAW_NAME, RUNS_FOLDER, run_folder
 from api.runtime.black_box import Entry
 from api.runtime.host_clock import clock_sigma_s
 from control.core.commands import StartTest
+from daq import wall_clock
 from daq.errors import DrumlinError
 from daq.measure.speed.tooth_errors import ToothTable
 from daq.recording.reader import Header
@@ -34,6 +36,7 @@ MOST_WAITING = 60_000  # entries held while the file is not open yet, about 30 s
 OPEN_WITHIN_S = 3.0  # what waits in memory for longer would be lost with the process
 LEAST_FREE_MB = 500  # less room on the data's disk: no new test, unless the settings say otherwise
 GONE = say("file-run-gone-somebody-moved-or")
+LEAST_FREE_FILES = 100  # a run, its evaluations, memory and black box are some ten
 LAST_FREE_BYTES = 150_000_000  # less: the running test ends in order, while there is room for that
 _SOUND = frozenset({RecorderState.RECORDING, RecorderState.CLOSED})
 
@@ -58,6 +61,15 @@ class _Opening:
 def _write(recorder: RawRecorder, entries: list[Entry]) -> None:
     for kind, at_ns, payload in entries:
         recorder.append(kind, at_ns, payload)
+
+
+def _try_disk(folder: Path) -> None:
+    """Write something there that leaves nothing. Raises OSError."""
+    folder.mkdir(exist_ok=True)
+    with tempfile.TemporaryFile(dir=folder) as file:
+        file.write(b"?")
+        file.flush()
+        os.fsync(file.fileno())
 
 
 class RunFile:
@@ -108,6 +120,8 @@ class RunFile:
             return  # a disk that does not even answer this
         self._looking = True
         recorder = self._recorder
+        # What the last run's file met with is over once the disk takes another.
+        troubled = bool(self._trouble) and recorder is None and self._waiting is None
 
         def work() -> None:
             try:
@@ -115,10 +129,16 @@ class RunFile:
                 free = status.f_bavail * status.f_frsize
                 said = say("mb-free", free_mb=free / 1e6)
                 self.disk_low = said if free < self._least_free_bytes else ""
+                if status.f_files and status.f_favail < LEAST_FREE_FILES:
+                    self.disk_low = say("files-free", count=status.f_favail)
                 self.disk_full = said if free < LAST_FREE_BYTES else ""
                 self._gone = "" if recorder is None or recorder.in_place() else GONE
             except OSError as error:
                 self.disk_low = self.disk_full = error.strerror or str(error)
+            if troubled:
+                with contextlib.suppress(OSError):
+                    _try_disk(self._data / RUNS_FOLDER)
+                    self._trouble = ""
             self._looking = False
 
         self._thread.submit(work)
@@ -228,8 +248,8 @@ class RunFile:
                 run_id=run_id,
                 plan=msgspec.Raw(plan),
                 vehicle=start.vehicle if start is not None else "",
-                started_utc=datetime.now(UTC).isoformat(timespec="seconds"),
-                utc_ns=host_ns + time.time_ns() - time.monotonic_ns(),
+                started_utc=wall_clock.utc_now().isoformat(timespec="seconds"),
+                utc_ns=host_ns + wall_clock.unix_ns() - time.monotonic_ns(),
                 utc_sigma_s=clock_sigma_s(),
                 zeros=learned.zeros,
                 learned_ratio=learned.ratio,

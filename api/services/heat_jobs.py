@@ -17,7 +17,7 @@ from daq.quantities import UnitSystem
 
 HEAT_MB = 1024
 # What every question about heat needs; none of it starts a thread.
-_HEAT = ("api.services.thermal_status", "control.forecast.answer", "control.forecast.endurance")
+_HEAT = ("api.services.thermal_status", "control.forecast.endurance", "control.forecast.outlook")
 
 
 class EnduranceJob(Job, frozen=True):
@@ -71,3 +71,31 @@ class HeatJob(Job, frozen=True):
         )
         expected = Expected(self.power_w, self.speed_mps, self.ratio_per_m or memory.ratio_per_m)
         return msgspec.json.encode(answer(self.plan, rotors, expected, self.units, self.change))
+
+
+class OutlookJob(Job, frozen=True):
+    """What heat says of a test that starts, as msgpack of control.forecast.outlook.Outlook."""
+
+    rig: str
+    data: str
+    ambient_k: float | None
+    plan: Plan
+    power_w: float | None  # wheel power expected at full pedal; None: the most the rig can take
+    speed_mps: float | None
+    ratio_per_m: float | None  # as measured now; a learned one goes before it
+    units: UnitSystem
+    memory_mb: ClassVar[int] = HEAT_MB
+    loads: ClassVar[tuple[str, ...]] = _HEAT
+
+    def run(self) -> bytes:
+        from api.services.thermal_status import rig_heat  # noqa: PLC0415
+        from control.forecast.duty import Expected  # noqa: PLC0415
+        from control.forecast.outlook import outlook  # noqa: PLC0415
+        from daq.rig.description import load_rig  # noqa: PLC0415
+
+        rotors, memory = rig_heat(
+            load_rig(Path(self.rig)), Path(self.data), self.ambient_k, running=True
+        )
+        ratio = memory.ratio_per_m if memory.ratio_per_m is not None else self.ratio_per_m
+        expected = Expected(self.power_w, self.speed_mps, ratio)
+        return msgspec.msgpack.encode(outlook(self.plan, rotors, expected, self.units))

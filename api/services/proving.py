@@ -12,7 +12,7 @@ import csv
 import io
 import tomllib
 from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 
 import msgspec
@@ -22,6 +22,7 @@ from api.runtime.host_clock import clock_disciplined
 from api.runtime.memory_file import read_memory
 from api.services.rig_in_force import CALIBRATION_NAME
 from api.store.atomic_file import atomic_write
+from daq import wall_clock
 from daq.errors import DrumlinError, Refused
 from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate
 from daq.proving.clock import Reference, against_host, against_pulses, of_time_base
@@ -54,7 +55,7 @@ MOST_ROWS = 500
 
 def today() -> date:
     """Today's date in UTC, a label."""
-    return datetime.now(UTC).date()
+    return wall_clock.utc_now().date()
 
 
 def read_proving(data: Path) -> Proving:

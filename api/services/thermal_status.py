@@ -16,7 +16,6 @@ from control.core.memory import Memory
 from control.forecast.answer import answer
 from control.forecast.duty import Expected
 from control.forecast.endurance import EnduranceMap, endurance_map
-from control.forecast.outlook import Outlook, outlook
 from control.forecast.rig_heat import RigHeat
 from control.telemetry import Telemetry
 from control.test_kinds.plans import Plan
@@ -71,30 +70,17 @@ def endurance_told(rotors: RigHeat, speeds: int, powers: int) -> EnduranceMap:
     return endurance_map(rotors, grid_speeds, [most * (k + 1) / powers for k in range(powers)])
 
 
-def heat_at_start(
-    rig: Rig,
-    data: Path,
-    telemetry: Telemetry | None,
-    plan: Plan,
-    power_w: float | None = None,
-    units: UnitSystem = UnitSystem.METRIC,
-) -> Outlook:
-    """What heat says of a test that is about to start, by the rotors, gear and speed of now.
-
-    `power_w`: wheel power expected at full pedal; without it the most that the rig can take there.
-    Raises DrumlinError when the memory cannot be read.
-    """
-    rotors, memory = rig_heat(rig, data, ambient_of(telemetry), running=True)
-    ratio, speed = memory.ratio_per_m, None
+def known_now(rig: Rig, telemetry: Telemetry | None) -> tuple[float | None, float | None]:
+    """Speed of the rolls, m/s, and gear, rad/s of the engine per m/s, as measured at this moment;
+    None where nothing turns or nothing is told."""
     measured = telemetry.measured if telemetry is not None else None
-    if measured is not None:
-        rolls = measured.roll_sets[-1].speed
-        engine = measured.engine_speed
-        if rolls.quality in USABLE and rolls.value > rig.limits.low_speed_mps:
-            speed = rolls.value
-            if ratio is None and engine.quality in USABLE and engine.value > 0.0:
-                ratio = engine.value / speed
-    return outlook(plan, rotors, Expected(power_w, speed, ratio), units)
+    if measured is None:
+        return None, None
+    rolls, engine = measured.roll_sets[-1].speed, measured.engine_speed
+    if rolls.quality not in USABLE or rolls.value <= rig.limits.low_speed_mps:
+        return None, None
+    geared = engine.quality in USABLE and engine.value > 0.0
+    return rolls.value, engine.value / rolls.value if geared else None
 
 
 def heat_told(

@@ -12,7 +12,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import msgspec
@@ -23,6 +23,7 @@ from api.store.catalogue import RUN_ID, Catalogue, NewRun
 from api.store.deleting import tombstone_of
 from api.store.run_lifecycle import new_run_id, started_at
 from api.store.schema import RunState
+from daq import wall_clock
 from daq.errors import DrumlinError, RecordingError, Refused
 from daq.recording.reader import Recording
 from daq.rig.description import parse_rig
@@ -173,5 +174,5 @@ def _of_our_time(run_id: str) -> bool:
     label = started_at(run_id)
     if not label:
         return False
-    tomorrow = datetime.now(UTC) + timedelta(days=1)
+    tomorrow = wall_clock.utc_now() + timedelta(days=1)
     return int(label[:4]) >= FIRST_YEAR and datetime.fromisoformat(label) <= tomorrow

@@ -29,6 +29,7 @@ from api.store.schema import RunState
 from api.store.vehicle_records import note_first
 from control.telemetry import Event
 from control.test_kinds.plans import Plan
+from daq import wall_clock
 from daq.errors import StoreError
 from daq.rig.description import Rig
 from daq.texts.message import say
@@ -275,7 +276,7 @@ class RunLifecycle:
 
 def new_run_id() -> str:
     """A run id: UTC date and time as a label, and four random characters."""
-    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+    return f"{wall_clock.utc_now():%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
 
 
 def started_at(run_id: str) -> str:
@@ -289,7 +290,7 @@ def started_at(run_id: str) -> str:
 
 def utc_now() -> str:
     """The UTC label of this moment."""
-    return datetime.now(UTC).isoformat(timespec="seconds")
+    return wall_clock.utc_now().isoformat(timespec="seconds")
 
 
 def _kind(plan: Plan) -> str:

@@ -100,6 +100,7 @@ def _sent_scale(channel: SlowChannel, unit: str, scale: Scale) -> Scale:
 
 
 def _reading(value: float, scale: Scale, time_s: float) -> Reading:
-    if not math.isfinite(value):
+    told = value * scale.factor + scale.offset
+    if not math.isfinite(told):
         return missing(scale.unit, time_s)
-    return Reading(value * scale.factor + scale.offset, scale.unit, time_s, Quality.GOOD)
+    return Reading(told, scale.unit, time_s, Quality.GOOD)

@@ -6,6 +6,8 @@ Data flows: any exception of a route -> one of the handlers here -> application/
 
 from __future__ import annotations
 
+import errno
+import os
 import re
 from http import HTTPStatus
 from typing import Any
@@ -25,6 +27,8 @@ from daq.texts.message import Text, say
 from daq.texts.published import published_json
 
 MEDIA_TYPE = "application/problem+json"
+# Full, without room for another file, made read-only, or somebody else's.
+_NOT_WRITTEN = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES, errno.EPERM)
 
 
 class ProblemDetails(msgspec.Struct, frozen=True):
@@ -103,6 +107,11 @@ def problem_of(error: Exception) -> Problem:
         )
     if isinstance(error, HTTPException):
         return _of_http(error)
+    if isinstance(error, OSError) and error.errno in _NOT_WRITTEN:
+        return Problem(
+            507, "disk", say("data-directory-takes-nothing", why=os.strerror(error.errno)),
+            say("make-room-or-mend-rights"),
+        )  # fmt: skip
     return Problem(
         500,
         "internal",

@@ -32,20 +32,22 @@ class Shares(msgspec.Struct, frozen=True):
     processor_s: tuple[float, float, float] = (0.0, 60.0, 120.0)
     # Heavy questions at a time. These three are of one token, from however many addresses.
     heavy_each: tuple[int, int, int] = (0, 2, 8)
+    of_token: float = 2.0  # times the requests of one account: of a token, from all its addresses
 
 
 SERVICE = Shares((20.0, 50.0, 400.0), (150.0, 250.0, 2000.0), (8, 16, 64), (32, 64, 160))
 
 
 class Purse:
-    """The heavy questions and processor time of one token."""
+    """What one token has used, from however many addresses."""
 
-    __slots__ = ("heavy", "processor", "standing")
+    __slots__ = ("heavy", "processor", "requests", "standing")
 
     def __init__(self, standing: Standing, shares: Shares, now_s: float) -> None:
         self.standing = standing
         self.heavy = 0
         self.processor = Bucket(shares.processor_s[standing], now_s)
+        self.requests = Bucket(shares.of_token * shares.burst[standing], now_s)
 
 
 class Account:
@@ -78,7 +80,12 @@ class Budgets:
         """Begin a request, or None when it is over budget."""
         account = self._account(token_id, peer, standing)
         shares = self._shares
-        left = account.requests.left(shares.per_s[standing], shares.burst[standing], self._now())
+        rate, burst = shares.per_s[standing], shares.burst[standing]
+        now_s, many = self._now(), shares.of_token
+        left = min(
+            account.requests.left(rate, burst, now_s),
+            account.purse.requests.left(many * rate, many * burst, now_s),
+        )
         full = any(
             sum(self._open[: each + 1]) >= shares.in_all[each]
             for each in range(standing, len(shares.in_all))
@@ -87,6 +94,7 @@ class Budgets:
             self.refused += 1
             return None
         account.requests.spend(1.0)
+        account.purse.requests.spend(1.0)
         account.open += 1
         self._open[standing] += 1
         return account

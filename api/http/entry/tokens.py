@@ -12,17 +12,20 @@ import enum
 import fcntl
 import hashlib
 import hmac
+import math
 import os
 import secrets
 import tempfile
-from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
 import msgspec
 from msgspec import Meta
 
+from api.runtime.host_clock import uptime_s
+from daq import wall_clock
 from daq.errors import DrumlinError
 from daq.texts.message import say
 
@@ -33,6 +36,7 @@ PREFIX = "drum_"
 MAX_TOKENS = 256
 MAX_TOKEN_CHARS = 128
 MAX_DAYS = 3650
+TRUSTED_ON_S = 12 * 3600.0  # a working day with a clock that somebody stepped
 Days = Annotated[int, Meta(ge=1, le=MAX_DAYS)]
 TokenName = Annotated[
     str, Meta(min_length=1, max_length=40, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*(?![\s\S])")
@@ -68,9 +72,18 @@ class Token(msgspec.Struct, frozen=True):
     expires: str = ""  # UTC label, "" for never
 
     @property
+    def left_s(self) -> float:
+        """How long it is valid yet by the computer's date, s; at most 0: revoked or expired."""
+        if self.revoked:
+            return 0.0
+        if not self.expires:
+            return math.inf
+        return (datetime.fromisoformat(self.expires) - wall_clock.utc_now()).total_seconds()
+
+    @property
     def valid(self) -> bool:
-        """True while it is neither revoked nor expired."""
-        return not self.revoked and (not self.expires or _utc() < self.expires)
+        """True while it is neither revoked nor, by the computer's date, expired."""
+        return self.left_s > 0.0
 
 
 class _File(msgspec.Struct, frozen=True):
@@ -78,11 +91,25 @@ class _File(msgspec.Struct, frozen=True):
     tokens: tuple[Token, ...] = ()
 
 
-class TokenBook:
-    """The tokens of one data directory."""
+class _Life(msgspec.Struct, frozen=True):
+    """Of a token that expires, in seconds of uptime."""
 
-    def __init__(self, folder: Path) -> None:
+    end_s: float
+    trusted_until_s: float  # without the date's word for it
+
+
+class TokenBook:
+    """The tokens of one data directory.
+
+    A token runs out by the time that passes from when it was first seen valid. A computer whose
+    date is stepped, by a year and in the middle of a test, shuts nobody out whom it had let in (for
+    TRUSTED_ON_S, should the step have been right), and prolongs nothing.
+    """
+
+    def __init__(self, folder: Path, elapsed: Callable[[], float] = uptime_s) -> None:
         self._path = folder / FILE_NAME
+        self._elapsed = elapsed
+        self._lives: dict[str, _Life] = {}
         self._stamp: tuple[int, int, int] | None = None
         self._tokens: tuple[Token, ...] = ()
         self._read_if_changed()
@@ -112,13 +139,23 @@ class TokenBook:
         digest = _digest(secret)
         found: Token | None = None
         for token in self.tokens():
-            if hmac.compare_digest(token.sha256, digest) and token.valid:
+            if hmac.compare_digest(token.sha256, digest) and self._in_force(token):
                 found = token
         return found
 
     def is_valid(self, token_id: str) -> bool:
         """True while the token exists, is not revoked and has not expired."""
-        return any(token.id == token_id and token.valid for token in self.tokens())
+        return any(token.id == token_id and self._in_force(token) for token in self.tokens())
+
+    def _in_force(self, token: Token) -> bool:
+        left_s, now_s = token.left_s, self._elapsed()
+        if token.revoked or not token.expires:
+            return left_s > 0.0
+        life = self._lives.get(token.id)
+        if left_s > 0.0:
+            end_s = now_s + left_s if life is None else min(life.end_s, now_s + left_s)
+            life = self._lives[token.id] = _Life(end_s, now_s + TRUSTED_ON_S)
+        return life is not None and now_s < min(life.end_s, life.trusted_until_s)
 
     def add(self, name: str, role: Role, days: int | None = None) -> tuple[Token, str]:
         """A new token and its secret, which is shown once and never kept. Raises TokenError.
@@ -137,7 +174,7 @@ class TokenBook:
                 say("cannot-be-token-name", name=name[:60]),
                 say("use-1-40-letters-digits-blanks"),
             ) from None
-        if any(token.name == name and token.valid for token in self._tokens):
+        if any(token.name == name and self._in_force(token) for token in self._tokens):
             raise TokenError(
                 say("there-valid-token-named", name=name), say("choose-another-name-or-revoke")
             )
@@ -174,7 +211,7 @@ class TokenBook:
         """Service and command line write one after the other: no revocation may get lost."""
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            way = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC
+            way = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
             lock = os.open(self._path.parent / LOCK_NAME, way, 0o600)
         except OSError as error:
             raise _unwritten(self._path, error) from None
@@ -252,7 +289,7 @@ def _unwritten(path: Path, error: OSError) -> TokenError:
 
 def _utc(later: timedelta = timedelta()) -> str:
     """The UTC label of a moment from now; labels of this form sort by time."""
-    return (datetime.now(UTC) + later).isoformat(timespec="seconds")
+    return (wall_clock.utc_now() + later).isoformat(timespec="seconds")
 
 
 def _digest(secret: str) -> str:

@@ -1,11 +1,14 @@
 """The middleware behind the guard: who calls, whether their budget allows it, and nothing before.
 
-Data flow: request -> budget of its account (429 at once when it is used up) -> a valid token,
+Data flow: request -> budget of its account (429 when it is used up) -> a valid token,
 except for the few open addresses (401 before anything else is looked at) -> routes. Easing off and
 keeping the helm are never refused for a budget to whoever may operate.
 """
 
 from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
 
 from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -20,13 +23,23 @@ from daq.texts.message import say
 
 OPEN = frozenset({"/api/openapi.json", "/api/sign-in", "/api/sign-out", "/api/pair"})
 ALWAYS = frozenset({"/api/ease-off", "/api/helm/keep"})
+# Nothing more is read of a connection that is refused meanwhile: refusals given as fast as they are
+# asked for would be the flood. A stranger's is closed instead.
+REFUSED_AFTER_S = 0.5
 
 
 class Turnstile:
     """ASGI middleware."""
 
-    def __init__(self, app: ASGIApp, access: Access, budgets: Budgets) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        access: Access,
+        budgets: Budgets,
+        hold: Callable[[float], Awaitable[None]] = asyncio.sleep,
+    ) -> None:
         self._app = app
+        self._hold = hold
         self._access = access
         self._budgets = budgets
 
@@ -39,6 +52,8 @@ class Turnstile:
         path = scope["path"]
         account = self._budgets.enter(token_id, peer_of(connection), standing)
         if account is None and not (standing is Standing.OPERATE and path in ALWAYS):
+            if standing is not Standing.STRANGER:
+                await self._hold(REFUSED_AFTER_S)
             await refuse(scope, receive, send, _too_many(standing))
             return
         try:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import tempfile
 from pathlib import Path as FilePath
 from typing import Annotated, Literal
 from weakref import WeakSet
@@ -37,7 +36,7 @@ from api.store.closing.evaluating import lean, write_evaluation
 from api.store.closing.evaluations import read_evaluation
 from api.store.closing.jobs import EvaluateJob
 from api.store.run_lifecycle import utc_now
-from api.store.scratch import new_scratch
+from api.store.scratch import Scratch
 from daq.errors import NoSuchRun, RecordingError
 from daq.quantities import UnitSystem
 from daq.results.result import EvaluationSettings, Result
@@ -52,7 +51,7 @@ CELL_BYTES = 16  # of one value in the widest form
 ALL_COLUMNS = 100
 
 router = APIRouter(prefix="/api", tags=["results"])
-_out: WeakSet[tempfile.TemporaryDirectory[str]] = WeakSet()
+_out: WeakSet[Scratch] = WeakSet()
 
 RunId = Annotated[str, Path(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}$")]
 Id = Annotated[str, Meta(pattern=r"^[0-9]{8}-[0-9]{6}-[0-9a-z]{4,12}(?![\s\S])")]
@@ -214,7 +213,7 @@ async def export(
 async def _exported(
     context: Context, run: Run, form: ExportForm, wish: ExportWish, most_bytes: int
 ) -> Response:
-    scratch = await asyncio.to_thread(new_scratch, context.settings.data, "export")
+    scratch = await asyncio.to_thread(Scratch, context.settings.data, "export")
     _out.add(scratch)
     try:
         target = FilePath(scratch.name) / f"{run.id}.{form.suffix}"
@@ -393,7 +392,7 @@ async def _kept(context: Context, run_id: str, number: int | None) -> Result:
         raise Problem(404, "no-evaluation", error.problem, error.remedy) from None
 
 
-def _forget(scratch: tempfile.TemporaryDirectory[str]) -> None:
+def _forget(scratch: Scratch) -> None:
     _out.discard(scratch)
     with contextlib.suppress(OSError):
         scratch.cleanup()

@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 from api.cli.main import app
 from api.http.entry import tokens
 from daq.errors import DrumlinError
+from tests.api.stepped import WallClock
 
 
 def told(data: Path, *words: str) -> Any:
@@ -57,10 +58,11 @@ def test_a_token_ends_when_its_days_are_over(
 ) -> None:
     told(tmp_path, "add", "Ann", "--role", "maintain")
     made = told(tmp_path, "add", "Guest", "--days", "2")
-    book = tokens.TokenBook(tmp_path)
+    uptime_s = 0.0
+    book = tokens.TokenBook(tmp_path, lambda: uptime_s)
     assert book.find(made["token"]) is not None
     assert book.is_valid(made["id"])
-    monkeypatch.setattr(tokens, "_utc", lambda *_: "2999-01-01T00:00:00+00:00")
+    WallClock(monkeypatch).off_s = uptime_s = 3 * 86_400.0
     assert book.find(made["token"]) is None
     assert not book.is_valid(made["id"])
     listed = CliRunner().invoke(app, ["token", "list", "--data", str(tmp_path)]).output

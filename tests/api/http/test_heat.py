@@ -14,6 +14,7 @@ from api.cli.main import app
 from api.folders import MEMORY_NAME
 from api.http.entry import budgets
 from api.http.entry.admission import Standing
+from api.runtime import memory_file
 from api.runtime.memory_file import write_memory
 from api.services.telemetry_json import STALE_S
 from api.services.thermal_status import rig_heat
@@ -203,7 +204,9 @@ async def test_a_start_whose_speed_nobody_knows_says_that_heat_was_not_looked_at
         assert heat["assumed"]
 
 
-def test_a_memory_of_yesterday_means_cooler_rotors(data: Path) -> None:
+def test_a_memory_of_yesterday_means_cooler_rotors(
+    data: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     import os
 
     remember(data, 600.0)
@@ -212,6 +215,7 @@ def test_a_memory_of_yesterday_means_cooler_rotors(data: Path) -> None:
     file = data / MEMORY_NAME
     stat = file.stat()
     os.utime(file, (stat.st_atime, stat.st_mtime - 3600.0))
+    monkeypatch.setattr(memory_file, "boot_id", lambda: "another")  # switched off meanwhile
     later, _ = rig_heat(rig, data)
     running, _ = rig_heat(rig, data, running=True)
     assert later.start_k[0] < now.start_k[0] - 100.0

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 from collections.abc import AsyncIterator
 from pathlib import Path
 
 import httpx
 import pytest
 from fastapi import FastAPI
+from starlette.responses import Response
+from starlette.types import Receive, Scope, Send
 
+from api.http.answers.problems import Problem
 from api.http.audit import tail, verify
+from api.http.entry.access import Access, Caller
 from api.http.entry.budgets import Budgets, Shares
 from api.http.entry.tokens import Role, TokenBook
+from api.http.entry.turnstile import REFUSED_AFTER_S, Turnstile
 from api.http.lane import create_lane
 from api.runtime.channel import SOCKET_NAME
 from api.runtime.channel_client import ChannelClient
@@ -148,8 +155,9 @@ async def test_easing_off_again_and_again_does_not_fill_the_log(
 
 
 async def test_over_budget_watchers_are_refused_and_operators_ease_off_all_the_same(
-    start_service: StartService, data: Path
+    start_service: StartService, data: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("api.http.entry.turnstile.REFUSED_AFTER_S", 0.0)
     _, watch = TokenBook(data).add("wall", Role.WATCH)
     _, operate = TokenBook(data).add("tablet", Role.OPERATE)
     service = await start_service()
@@ -163,6 +171,51 @@ async def test_over_budget_watchers_are_refused_and_operators_ease_off_all_the_s
         for path in ("/api/ease-off", "/api/helm/keep"):
             assert (await tablet.post(path, json={})).status_code == 200
     assert isinstance(service.context.budgets, Budgets)
+
+
+async def test_a_line_that_is_refused_is_not_read_meanwhile(data: Path) -> None:
+    """Else a watcher's refusals, as fast as asked for, keep the operator waiting."""
+    book = TokenBook(data)
+    watch, operate = (book.add(role.value, role)[1] for role in (Role.WATCH, Role.OPERATE))
+    held: list[float] = []
+
+    async def hold(seconds: float) -> None:
+        held.append(seconds)
+
+    async def served(scope: Scope, receive: Receive, send: Send) -> None:
+        await Response("served")(scope, receive, send)
+
+    budgets = Budgets(Shares((0.0,) * 3, (1.0,) * 3, (9,) * 3, (9,) * 3), lambda: 0.0)
+    app = Turnstile(served, Access(book, lambda: 0.0), budgets, hold)
+
+    async def asked(token: str, path: str) -> list[int]:
+        headers = {"Authorization": f"Bearer {token}"} if token else {}
+        transport = httpx.ASGITransport(app, client=("192.0.2.7", 50000))
+        async with httpx.AsyncClient(
+            transport=transport, base_url=LANE, headers=headers
+        ) as browser:
+            return [(await browser.get(path)).status_code for _ in range(3)]
+
+    assert await asked(watch, "/api/state") == [200, 429, 429]
+    assert held == [REFUSED_AFTER_S] * 2
+    assert await asked(operate, "/api/ease-off") == [200] * 3
+    assert await asked("", "/") == [200, 429, 429]
+    assert len(held) == 2, "easing off waits for nothing, and a stranger's connection is closed"
+
+
+async def test_watchers_live_lines_are_few_and_slow_at_the_helm(lane: FastAPI) -> None:
+    hub = lane.state.context.hub
+    for number in range(40):
+        caller = Caller("wall", Role.WATCH, f"192.0.2.{number}", "", "t1")
+        with contextlib.suppress(Problem):
+            hub.viewer(caller, 50.0, False)
+    assert hub.viewers <= 8
+    operator = Caller("tablet", Role.OPERATE, "192.0.2.99", "page-0001", "t2")
+    hub.viewer(operator, 50.0, False)
+    now_s = asyncio.get_running_loop().time()
+    times = [now_s + number / 50 for number in range(500)]
+    sent = [sum(each.is_due(at, 0.01) for at in times) for each in hub._viewers]
+    assert max(sent[:-1]) < 0.25 * sent[-1]
 
 
 async def test_without_a_token_nothing_is_looked_at(

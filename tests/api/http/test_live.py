@@ -269,8 +269,8 @@ async def test_watching_needs_a_token_and_ends_with_it(
         assert await end_of(line) == 1008
 
 
-async def test_viewers_are_bounded(running: Running, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("api.http.live.MAX_VIEWERS", 1)
+async def test_viewers_are_bounded(running: Running) -> None:
+    running.context.hub._places = live.Places(in_all=1)
     async with websockets.connect(running.url()) as line:
         await told(line)
         with pytest.raises(websockets.InvalidStatus) as refused:

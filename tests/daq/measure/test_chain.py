@@ -216,6 +216,8 @@ def test_slow_values_are_si_and_fade_from_good_to_aging_to_missing() -> None:
     assert m.slow["barometer"].quality is Quality.MISSING
     assert math.isnan(m.slow["barometer"].value)
     assert fresh["barometer"].quality is Quality.GOOD  # what was handed out stays as it was
+    chain.feed_slow("barometer", 1.7e308, chain.now_s)  # finite, but not in pascals
+    assert chain.update(board.sample()).slow["barometer"].quality is Quality.MISSING
     with pytest.raises(Refused):
         chain.feed_slow("no-such", 1.0, chain.now_s)
 

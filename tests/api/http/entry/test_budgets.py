@@ -60,6 +60,15 @@ def test_one_token_from_many_addresses_has_an_account_at_each() -> None:
     assert till.asks("w", "192.0.2.8", Standing.WATCH, 9) == 4
 
 
+def test_a_token_from_twenty_addresses_may_ask_twice_as_much_as_from_one() -> None:
+    till = Till()
+    crowd = [f"192.0.2.{number}" for number in range(20)]
+    assert sum(till.asks("w", each, Standing.WATCH, 9) for each in crowd) == 8
+    assert till.asks("another", crowd[0], Standing.WATCH, 9) == 4, "another's is its own"
+    till.now_s += 1.0
+    assert sum(till.asks("w", each, Standing.WATCH, 9) for each in crowd) == 4
+
+
 def test_heavy_questions_are_few_at_a_time_and_cost_processor_time() -> None:
     till = Till()
     account = till.budgets.enter("w", "192.0.2.7", Standing.WATCH)
