@@ -61,14 +61,17 @@ def warm_up(rig: Rig) -> str:
     fed = [SlowValue(8, each.name, _slow_value(each)) for each in rig.slow if each.topic]
     moments = _commands()
     moment = next(moments, None)
+    taken = 0
     for number, sample in enumerate(_samples(rig)):
         commands: tuple[AnyCommand, ...] = ()
         while moment is not None and moment[0] <= number:
             commands = (*commands, moment[1])
             moment = next(moments, None)
         now_s = 0.002 + number / rig.frame_hz
-        step = core.step(cast(Sample, decode(encode(sample)[:-1])), commands, now_s)
+        told = sample.__replace__(last_set_point=taken)
+        step = core.step(cast(Sample, decode(encode(told)[:-1])), commands, now_s)
         if step.set_point is not None:
+            taken = step.set_point.sequence
             encode(step.set_point)
         if number % _SLOW_EVERY == 0:
             core.step(Slow(sample.tick, slow), (*fed,), now_s)
@@ -140,7 +143,7 @@ def _samples(rig: Rig) -> Iterator[Sample]:
             tick,
             Permission.HELD,
             100,
-            number & 0xFFFF,
+            0,
             3,
             tuple(totals),
             tuple(edges),
