@@ -21,7 +21,7 @@ from daq.measure.measured import Measured
 from daq.readings import Quality
 from daq.rig.description import Rig
 from daq.rig.engine_range import EngineRange, engine_range
-from daq.texts.message import Message, Text, Value, say
+from daq.texts.message import Message, Text, Value, amount, say
 
 RADPS_PER_RPM = 2.0 * math.pi / 60.0
 RATIO_SMOOTHING_S = 0.3  # engine speed over roll speed is averaged over this
@@ -279,7 +279,7 @@ class Test:
         """Record what is asked for from now on, in the SI unit of the quantity."""
         unit = QUANTITIES[quantity]
         told: Figures = {"quantity": quantity, "set_point": value, "unit": unit}
-        self.news.append(("set-point", say("set-point", value=value, unit=unit), told))
+        self.news.append(("set-point", say("set-point", value=amount(value, unit)), told))
 
     def void(self, code: str, why: Text) -> None:
         """Mark the run as void; the first reason of a kind stays."""

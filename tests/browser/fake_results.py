@@ -15,12 +15,14 @@ import msgspec
 from api.http.routes.heat import AbsorberHeat, HeatMemory
 from api.http.routes.proving import ProvingView
 from api.services.comparing import Compared, Consistent, DifferenceOut
+from api.store.run_timeline import Moment
 from api.store.vehicle_records import RunSet
 from api.store.vehicle_records import VehicleRecord as Known
 from control.forecast.answer import HeatAnswer, RotorOutlook
 from control.forecast.endurance import EnduranceMap
 from control.forecast.outlook import Outlook
 from control.forecast.suggestions import Suggestion
+from control.telemetry import Event
 from control.thermal.usage import AbsorberUsage
 from daq.proving.causes import Cause, CauseKind
 from daq.proving.record import JudgedValue, Proof, Proving, standing
@@ -38,7 +40,7 @@ from daq.results.result import (
 )
 from daq.results.words import answer_of
 from daq.rig.description import load_rig
-from daq.texts.message import difference, say
+from daq.texts.message import amount, difference, say
 from daq.texts.published import published, published_json
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -205,6 +207,22 @@ def proving() -> ProvingView:
 def encoded(value: Any) -> bytes:
     """JSON as the service sends it."""
     return published_json(value)
+
+
+def moments() -> list[Moment]:
+    """What happened in a hold."""
+    return [
+        Moment(0.0, "run-started", say("run-started", run_id="20261125-084400-0001")),
+        Moment(0.0, "set-point", say("set-point", value=amount(198.9675, "rad/s"))),
+        Moment(0.0, "phase", say("phase-begun", phase="take-up")),
+        Moment(4.2, "phase", say("phase-begun", phase="hold")),
+        Moment(31.0, "notice", say("tyres-slip-on-rolls")),
+    ]
+
+
+def events() -> list[Event]:
+    """The same as the rig tells them while it happens."""
+    return [Event(100.0 + one.at_s, one.kind, one.text, {}) for one in moments()]
 
 
 def evaluations(run_id: str) -> Any:

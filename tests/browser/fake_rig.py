@@ -618,6 +618,14 @@ def build(scene: Scene | None = None) -> FastAPI:
                 return JSONResponse(made_up_run(n))
         return problem(404, say("no-such-run", run=run_id), say("look-at-list-runs"), "no-run")
 
+    @app.get("/api/events")
+    async def events() -> Response:
+        return Response(fake_results.encoded({"events": fake_results.events(), "missed": 0}))
+
+    @app.get("/api/runs/{run_id}/timeline")
+    async def timeline(run_id: str) -> Response:
+        return Response(fake_results.encoded({"moments": fake_results.moments()}))
+
     @app.get("/api/runs/{run_id}/samples")
     async def samples(run_id: str, columns: str = "", points: int = 1000) -> JSONResponse:
         return JSONResponse(made_up_samples(run_id, columns, points))

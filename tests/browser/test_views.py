@@ -429,6 +429,27 @@ def test_a_running_sweep_draws_power_and_torque_over_engine_speed_before_an_earl
     assert re.search(r"\d+\sN·m · \d+\.\d\skm/h", page.locator(".target-beside").inner_text())
 
 
+def test_what_happened_in_a_test_stands_under_its_chart_and_stays_in_the_run(
+    stand: Any, tablets: Any
+) -> None:
+    stand.scene(state="loaded", acknowledged=True)
+    tablet = tablets(stand.address).open()
+    live = tablet.page.locator(".live-timeline li")
+    live.last.wait_for()
+    assert live.last.inner_text().split("\n") == ["0:31", "Tyres slip on the rolls."]
+    shown = [one for one in live.all() if one.is_visible()]
+    assert len(shown) == 1, "a tablet shows the newest"
+    tablet.open(f"runs/{RUN}")
+    stored = tablet.page.locator(".run-page .timeline li")
+    stored.last.wait_for()
+    told = [one.split("\n") for one in stored.all_inner_texts()]
+    assert told[:2] == [["0:00", "The test began"], ["0:00", "Set point: 1900\u00a0rpm."]]
+    assert ["0:04", "Holding"] in told
+    wide = tablets(stand.address, size=(1920, 1080)).open()
+    wide.page.locator(".live-timeline li").last.wait_for()
+    assert sum(one.is_visible() for one in wide.page.locator(".live-timeline li").all()) == 4
+
+
 def test_every_page_says_whether_the_heat_lasts_for_the_test(stand: Any, tablets: Any) -> None:
     stand.scene(state="loaded", acknowledged=True, test_seconds=240.0)
     tablet = tablets(stand.address).open()

@@ -36,6 +36,7 @@ from api.store.closing.evaluating import lean, write_evaluation
 from api.store.closing.evaluations import read_evaluation
 from api.store.closing.jobs import EvaluateJob
 from api.store.run_lifecycle import utc_now
+from api.store.run_timeline import Moment, timeline
 from api.store.scratch import Scratch
 from daq.errors import NoSuchRun, RecordingError
 from daq.quantities import UnitSystem
@@ -59,6 +60,10 @@ Name = Annotated[str, Meta(min_length=1, max_length=80, pattern=ONE_LINE)]
 Word = Annotated[str, Query(max_length=80, pattern=WORD)]
 Language = Annotated[str, Query(pattern=r"^[a-z]{2}$")]
 Number = Annotated[int | None, Query(ge=1, le=9999)]
+
+
+class Timeline(msgspec.Struct, frozen=True):
+    moments: list[Moment]
 
 
 class NewEvaluation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -112,6 +117,16 @@ async def result(request: Request, run_id: RunId, number: Number = None) -> Resp
     context.caller(request, Role.WATCH)
     await _run(context, run_id)
     return answer(await _kept(context, run_id, number))
+
+
+@router.get("/runs/{run_id}/timeline", responses=gives(Timeline))
+async def run_timeline(request: Request, run_id: RunId) -> Response:
+    """What happened in a run: phases, set points, faults, notices, each with its time in it."""
+    context = context_of(request)
+    context.caller(request, Role.WATCH)
+    await _run(context, run_id)
+    found = await asyncio.to_thread(timeline, context.keeper.runs_folder / run_id)
+    return answer(Timeline(found))
 
 
 @router.get("/runs/{run_id}/evaluations", responses=gives(Evaluations))

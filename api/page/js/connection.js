@@ -7,7 +7,7 @@ const SILENCE_MS = 3000; // an open line that says nothing is closed and tried a
 
 export class LiveLine {
   constructor({ hz = 25, base = () => "", onBaseFailed = () => {}, onMessage, onState }) {
-    this.path = `/api/live?hz=${hz}`;
+    this.path = `/api/live?hz=${hz}&events=true`;
     this.base = base; // where to, each time anew; "" is the service
     this.onBaseFailed = onBaseFailed;
     this.usedBase = "";

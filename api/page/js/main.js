@@ -248,10 +248,19 @@ async function readRig() {
   }
 }
 
+/** What the rig told before this page listened. */
+async function readEvents() {
+  const answer = await get("/api/events");
+  if (!answer.ok) return;
+  const { events } = answer.data;
+  store.events = events.slice(events.findLastIndex((event) => event.kind === "run-started")).slice(-200);
+}
+
 const line = new LiveLine({
   base: () => (store.role && store.role !== "watch" ? laneBase() : ""),
   onBaseFailed: laneFailed,
   onMessage(message, generation) {
+    if (message?.event) return store.takeEvent(message.event);
     const arrived = performance.now();
     if (store.take(message, generation)) {
       helm.notice();
@@ -261,7 +270,10 @@ const line = new LiveLine({
   },
   onState(state, waitMs) {
     store.setLink(state, waitMs);
-    if (state === "open") readRig();
+    if (state === "open") {
+      readRig();
+      readEvents();
+    }
     if (state !== "opening") readSelf();
     figuresDue = true;
     request();

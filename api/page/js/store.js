@@ -6,6 +6,7 @@
 export const STALE_MS = 400; // with a clock of 100 ms: shown at the latest 500 ms after the last word
 const HISTORY = 3000; // points kept: two minutes at 25 Hz
 const DRIFT_MS_PER_S = 0.2; // how fast two clocks may part (200 ppm) without being called late
+const EVENTS = 200; // kept of what the rig told
 const GAP_S = 0.6; // a longer hole in the rig's time is drawn as a hole
 
 export class Strip {
@@ -73,6 +74,7 @@ export class Store {
     this.sweep = []; // [x, power, torque] in SI of the running sweep, x engine or roll speed
     this.climb = []; // (distance, height) of the running climb, one point per 10 m or more
     this.runId = "";
+    this.events = []; // what the rig told of late, from the beginning of the newest test on
     this.measuring = false; // set by the page bench
     this.painted = []; // message-to-paint delays in ms, while measuring
     this.drawn = []; // what drawing a frame took in ms, while measuring
@@ -81,6 +83,14 @@ export class Store {
   setLink(link, waitMs) {
     this.link = link;
     this.retryAt = performance.now() + waitMs;
+  }
+
+  /** Take what the rig told: one event, the newest. */
+  takeEvent(event) {
+    if (event.kind === "run-started") this.events = [];
+    this.events.push(event);
+    if (this.events.length > EVENTS) this.events.shift();
+    this.version += 1;
   }
 
   /** Take one telemetry message. True when it says that the loop is alive now. */

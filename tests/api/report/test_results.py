@@ -539,6 +539,21 @@ async def test_result_report_and_export_by_http(with_run: Service, data: Path) -
     assert not list(data.glob("export-*"))
 
 
+async def test_what_happened_in_a_run_is_told_in_order_by_http(with_run: Service) -> None:
+    async with with_run.browser() as browser:
+        told = (await browser.get(f"/api/runs/{RUN_ID}/timeline")).json()["moments"]
+        assert [one["at_s"] for one in told] == sorted(one["at_s"] for one in told)
+        assert (told[0]["kind"], told[0]["at_s"]) == ("run-started", 0.0)
+        assert [one["kind"] for one in told].count("run-ended") == 1
+        phases = [one for one in told if one["kind"] == "phase"]
+        assert phases[-1]["text_message"]["values"] == {"phase": "hold"}
+        assert [one["text"] for one in told if one["kind"] == "set-point"] == [
+            "Set point: 1,900 rpm."
+        ]
+        missing = await browser.get(f"/api/runs/{BEFORE[0]}/timeline")
+        assert (missing.status_code, missing.json()["code"]) == (404, "no-run")
+
+
 async def test_evaluating_again_by_http_keeps_the_history(with_run: Service) -> None:
     async with with_run.browser() as browser:
         made = await browser.post(

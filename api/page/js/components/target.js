@@ -7,6 +7,7 @@ import { DASH, number, shown, toShown, unitOf, withUnit } from "../units.js";
 import { LiveCurve } from "./live-curve.js";
 import { inBand, Road } from "./road.js";
 import { StripChart } from "./strip.js";
+import { LiveTimeline } from "./timeline.js";
 
 const STRIP_S = 30;
 export const BAND = 0.005; // the tolerance of a plan unless it says otherwise
@@ -85,6 +86,7 @@ export class Target {
     this.slope = el("p", { className: "slope" });
     this.beside = el("p", { className: "target-beside" });
     this.holder = el("div", { className: "strip-holder" });
+    this.timeline = new LiveTimeline();
     this.node = el(
       "section",
       { className: "card target", "aria-labelledby": "target-title" },
@@ -99,6 +101,7 @@ export class Target {
       this.slope,
       this.beside,
       this.holder,
+      this.timeline.node,
     );
   }
 
@@ -213,6 +216,7 @@ export class Target {
     setText(this.beside, besides(telemetry, held.quantity));
     show(this.beside, this.beside.textContent !== "");
     this.curve?.write();
+    this.timeline.write(telemetry, store);
     const canvas = this.chart?.canvas ?? this.road?.canvas;
     if (canvas) setAttr(canvas, "aria-label", t("target.strip", { n: STRIP_S, what: held.title }));
     return held.value === null ? DASH : "";

@@ -7,6 +7,7 @@ import { Chart } from "../components/chart.js";
 import { exportLinks } from "../components/export-links.js";
 import { evaluationsCard } from "../components/evaluations.js";
 import { note, noteAnswer } from "../components/notes.js";
+import { runTimeline } from "../components/timeline.js";
 import { el, setText } from "../dom.js";
 import { told, toldAll } from "../messages.js";
 import { settings } from "../settings.js";
@@ -125,8 +126,14 @@ export default class RunView {
     this.writeWhy(result);
     this.writeChannelTable(result?.channels ?? []);
     this.writeConditions(run, result);
+    await this.writeTimeline();
     await this.writeCurves(result?.curves ?? []);
     await this.writeChannels();
+  }
+
+  async writeTimeline() {
+    const card = await runTimeline(this.path);
+    if (card && !this.gone) this.left.append(card);
   }
 
   writeTools(number) {
