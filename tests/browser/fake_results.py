@@ -13,7 +13,7 @@ from typing import Any
 import msgspec
 
 from api.http.routes.heat import AbsorberHeat, HeatMemory
-from api.http.routes.proving import ProvingView
+from api.http.routes.proving import Proofs, ProvingView
 from api.services.comparing import Compared, Consistent, DifferenceOut
 from api.store.run_timeline import Moment
 from api.store.vehicle_records import RunSet
@@ -183,6 +183,11 @@ def endurance(speeds: int, powers: int) -> EnduranceMap:
     return EnduranceMap(
         tuple(v), tuple(p), rows, none, tuple(16e3 * s for s in v), 3600.0, 294.0, (330.0,) * 4
     )
+
+
+def proven_shunt(absorber: str) -> Proofs:
+    figures = (JudgedValue("step against its data sheet", 0.001, "1", 0.005, "common practice"),)
+    return Proofs([Proof("shunt", absorber, "2026-11-25", "2026-12-02", True, figures)], ())
 
 
 def proving() -> ProvingView:

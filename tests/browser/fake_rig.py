@@ -23,6 +23,7 @@ from api.http.answers.problems import Problem
 from api.http.answers.static import PageServer
 from api.http.entry import pairing
 from api.http.entry.guard import CONTENT_SECURITY_POLICY
+from api.http.routes.proving import ShuntReadings
 from api.http.routes.results import NewEvaluation
 from api.http.routes.weather import WeatherNow
 from api.services.route_files import road_read
@@ -663,6 +664,9 @@ def build(scene: Scene | None = None) -> FastAPI:
         scene.helm(now)
         if path.endswith("/notes"):
             return JSONResponse({"at": "", "who": "demo", "text": body["text"]}, 201)
+        if path == "proving/shunt":
+            asked = msgspec.convert(body, ShuntReadings)
+            return Response(fake_results.encoded(fake_results.proven_shunt(asked.absorber)))
         if path == "ease-off":
             if scene.state is State.LOADED:
                 scene.state = State.EASING

@@ -512,7 +512,9 @@ def test_a_run_opens_with_its_answer_then_curves_with_bands_and_flags(
     assert page.locator(".legend li").count() >= 4
     assert "least" not in page.locator(".curves").text_content()
     assert (
-        page.get_by_role("link", name="PDF").get_attribute("href").endswith("form=pdf&units=metric")
+        page.get_by_role("link", name="PDF")
+        .get_attribute("href")
+        .endswith("form=pdf&units=metric&language=en")
     )
     top = page.evaluate("document.querySelector('.answer').getBoundingClientRect().top")
     assert top < page.evaluate("document.querySelector('.curves').getBoundingClientRect().top")
@@ -577,6 +579,24 @@ def test_what_is_due_is_said_with_figures_beside_their_limits(stand: Any, tablet
     assert "Largest drift 1.40 N (limit 9.00 N)" in text.replace("\u00a0", " ")
     tablet.page.get_by_text("How it is done").nth(2).click()
     tablet.see("Nobody stands below weights")
+
+
+def test_a_shunt_is_read_three_times_in_order_and_proven(stand: Any, tablets: Any) -> None:
+    tablet = tablets(stand.address).open("proving")
+    card = tablet.page.locator(".prove-card", has_text="Shunt")
+    card.get_by_text("How it is done").click()
+    read = [card.get_by_role("button", name=name) for name in (
+        "Read, shunt open", "Read, shunt closed", "Read, shunt open again")]  # fmt: skip
+    assert [one.is_enabled() for one in read] == [True, False, False]
+    card.get_by_role("button", name="Prove").click()
+    tablet.see("Give both resistances in ohms")
+    card.get_by_label("Shunt resistor, ohm").fill("100000")
+    for one in read:
+        one.click()
+        one.locator("xpath=following-sibling::b").get_by_text(" N").wait_for()
+    card.get_by_role("button", name="Prove").click()
+    tablet.see("Passed")
+    assert "proving/shunt" in stand.posts()
 
 
 def test_check_runs_that_stray_are_named(stand: Any, tablets: Any) -> None:

@@ -4,6 +4,7 @@
 import { get, post } from "../api.js";
 import { holdButton } from "../components/hold.js";
 import { note, noteAnswer } from "../components/notes.js";
+import { shuntForm } from "../components/shunt-form.js";
 import { rigNav } from "../components/subnav.js";
 import { el, mark, setAttr, setText, show } from "../dom.js";
 import { told } from "../messages.js";
@@ -239,6 +240,7 @@ export default class ProvingView {
     }
     if (kind === "dead-weight") return this.weights();
     if (kind === "diameter") return this.diameter();
+    if (kind === "shunt") return shuntForm(this.store, (body) => this.prove("shunt", body));
     return this.runs(kind in ONE_RUN || kind === "run-out" ? kind : "coasts");
   }
 
