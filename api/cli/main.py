@@ -109,7 +109,10 @@ def demo(
 def driver(
     what: Annotated[
         list[str],
-        typer.Argument(help="pedal|brake PERCENT, gear N, case open|locked|rear, full, lift, ..."),
+        typer.Argument(
+            help="pedal|brake PERCENT, gear N, transfer-case open|locked|rear, engine on|off, "
+            "full, lift, drive-at METRES_PER_SECOND, mend."
+        ),
     ],
     data: DataOption = DATA,
 ) -> None:

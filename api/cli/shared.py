@@ -11,7 +11,7 @@ import contextlib
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -176,7 +176,9 @@ def print_table(
         return
     table = Table(box=None, pad_edge=False, header_style="dim")
     for place, name in enumerate(head):
-        table.add_column(name, justify="right" if place in right else "left", overflow="fold")
+        side: Literal["left", "right"] = "right" if place in right else "left"
+        # the first column names what the next command is given: it is never broken
+        table.add_column(name, justify=side, overflow="fold", no_wrap=place == 0)
     for row in rows:
         table.add_row(*(Text(shown(cell)) for cell in row))
     out.print(table)

@@ -196,7 +196,8 @@ def children(plan: Plan) -> list[ChildSpec]:
             ready=_loop_ready(serve.data / channel.SOCKET_NAME),
             ends_within_s=plan.rig.limits.ease_off_s + _LOOP_MARGIN_S,
             oom_score=KEPT,
-            on_death="The front end takes the load off by itself. It comes up again parked.",
+            on_death="The front end takes the load off by itself; lift the pedal. It comes up "
+            "again: stood down, or tripped when load was on; look at the truck, then reset.",
         ),
         ChildSpec(
             name=SERVICE,

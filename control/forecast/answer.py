@@ -47,7 +47,8 @@ class HeatAnswer(msgspec.Struct, frozen=True):
     split: str  # of the power between roll sets: told | last-run | assumed-even
     shares: tuple[float, ...]  # by roll set
     # When the split is assumed: the soonest limit with UNEVEN_SHARE on one roll set; NaN: none.
-    uneven_limited_after_s: float
+    uneven_limited_after_s: float  # by heat, when one roll set takes most of the power
+    uneven_short_after_s: float  # the same by torque; the later of the two is NaN
     rotors: tuple[RotorOutlook, ...]
     suggestions: tuple[Suggestion, ...]
 
@@ -73,7 +74,7 @@ def answer(
     told = shares_of(heat, asked)
     shares, split = (heat.shares, heat.split) if told is None else (told, "told")
     names = [absorber.name for absorber in heat.rig.absorbers]
-    uneven_s = heat.unevenly(works) if split == "assumed-even" else math.nan
+    uneven = heat.unevenly(works) if split == "assumed-even" else (math.nan, math.nan)
     limiting = names[found.limiting] if found.limiting >= 0 else ""
     suggestions: tuple[Suggestion, ...] = ()
     if helpful and not found.possible:
@@ -82,7 +83,7 @@ def answer(
     told_shares = share_list(zip(sets, shares, strict=True))
     return HeatAnswer(
         found.possible,
-        sentences((_text(found, seconds, limiting), *_split_text(split, told_shares, uneven_s))),
+        sentences((_text(found, seconds, limiting), *_split_text(split, told_shares, uneven))),
         seconds,
         found.limited_after_s,
         limiting,
@@ -92,7 +93,7 @@ def answer(
         heat.ambient_k,
         split,
         shares,
-        uneven_s,
+        *uneven,
         tuple(
             RotorOutlook(name, start, peak, margin, absorber.heat.limit_k, warm)
             for name, start, peak, margin, absorber, warm in zip(
@@ -117,7 +118,9 @@ def _text(found: Outcome, seconds: float, limiting: str) -> Text:
     )
 
 
-def _split_text(split: str, shares: tuple[Message, ...], uneven_s: float) -> Iterator[Text]:
+def _split_text(
+    split: str, shares: tuple[Message, ...], uneven: tuple[float, float]
+) -> Iterator[Text]:
     if len(shares) < 2:
         return
     if split == "told":
@@ -126,5 +129,8 @@ def _split_text(split: str, shares: tuple[Message, ...], uneven_s: float) -> Ite
         yield say("split-as-in-last-run", shares=shares)
     else:
         yield say("split-assumed-even")
-        if not math.isnan(uneven_s):
-            yield say("limited-when-uneven", share=UNEVEN_SHARE, after_min=uneven_s / 60.0)
+        limited_s, short_s = uneven
+        if not math.isnan(limited_s):
+            yield say("limited-when-uneven", share=UNEVEN_SHARE, after_min=limited_s / 60.0)
+        if not math.isnan(short_s):
+            yield say("short-when-uneven", share=UNEVEN_SHARE, after_s=short_s)

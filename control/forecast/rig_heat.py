@@ -133,17 +133,26 @@ class RigHeat:
             tuple(peaks.tolist()), tuple(margins.tolist()), tuple(_after(each) for each in warm),
         )  # fmt: skip
 
-    def unevenly(self, works: Sequence[DutySegment]) -> float:
-        """Soonest limit when one roll set takes UNEVEN_SHARE of the power; NaN: none, or known."""
+    def unevenly(self, works: Sequence[DutySegment]) -> tuple[float, float]:
+        """Soonest limit by heat and by torque, s, when a roll set takes UNEVEN_SHARE of the power.
+
+        The later of the two, and what never comes, is NaN; both are where the split is known.
+        """
         count = len(self._shares)
         if self.split != "assumed-even" or count < 2:
-            return _NAN
-        times = []
+            return _NAN, _NAN
+        found = []
         for heavy in range(count):
             shares = [(1.0 - UNEVEN_SHARE) / (count - 1)] * count
             shares[heavy] = UNEVEN_SHARE
-            times.append(self.through(works, shares).stops_after_s)
-        return min((each for each in times if not math.isnan(each)), default=_NAN)
+            found.append(self.through(works, shares))
+        stopped = [one for one in found if not math.isnan(one.stops_after_s)]
+        if not stopped:
+            return _NAN, _NAN
+        first = min(stopped, key=lambda one: one.stops_after_s)
+        if first.short_after_s == first.stops_after_s:
+            return _NAN, first.short_after_s
+        return first.limited_after_s, _NAN
 
 
 def _after(value: float) -> float:

@@ -15,11 +15,14 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from daq.texts.message import Text
+
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 Event = dict[str, Any]
 
 AHEAD_S = 1.0  # a test that ended so long after its last row: its events count from another zero
+DONE = "completed"  # the reason of a test that did what was asked
 SNAP_END = 1.3  # back below so many times idle, a snap is over
 SNAP_S = 0.2
 ZERO_S = 3.0
@@ -54,7 +57,13 @@ class Course(msgspec.Struct, frozen=True):
     set_points: tuple[SetPointChange, ...] = ()
     told: dict[str, Any] = {}
     ended: bool = False  # the recording holds the end of its test
+    end: Text = ""  # why it ended, as the rig said
     counted_back: bool = False  # phases by the summary: recorded before phases were
+
+    @property
+    def cut_off(self) -> bool:
+        """The test ended otherwise than by having done what was asked."""
+        return self.ended and str(self.told.get("reason", DONE)) != DONE
 
     def named(self, *names: str) -> list[Phase]:
         """All phases of these names, in order."""
@@ -116,6 +125,7 @@ def course_of(
     told: dict[str, Any] = {}
     end_s = float(time_s[-1]) if time_s.size else 0.0
     ended = False
+    end: Text = ""
     entered: list[tuple[str, float, int]] = []
     set_points: list[SetPointChange] = []
     for event in events:
@@ -123,7 +133,7 @@ def course_of(
         at_s = float(event.get("time_s", 0.0))
         match event.get("kind"):
             case "run-ended":
-                told, ended = data, True
+                told, ended, end = data, True, _said(event.get("text"))
                 end_s = at_s
             case "phase":
                 entered.append((str(data.get("phase", "")), at_s, int(data.get("point", 0))))
@@ -141,9 +151,9 @@ def course_of(
             for (name, begin_s, point), stop_s in zip(entered, ends, strict=True)
             if stop_s > begin_s
         )
-        return Course(phases, tuple(set_points) or _planned(plan), told, ended)
+        return Course(phases, tuple(set_points) or _planned(plan), told, ended, end)
     found = _counted_back(plan, told, time_s, end_s, engine_radps) if told else []
-    return Course(tuple(found), tuple(set_points) or _planned(plan), told, ended, bool(found))
+    return Course(tuple(found), tuple(set_points) or _planned(plan), told, ended, end, bool(found))
 
 
 def _planned(plan: dict[str, Any]) -> tuple[SetPointChange, ...]:
@@ -166,6 +176,15 @@ _LAST = {
     "power-sweep": "sweep", "spool-up": "rise", "grade-climb": "climb", "speed-trace": "trace",
     "coastdown": "coast",
 }  # fmt: skip
+
+
+def _said(text: Any) -> Text:
+    """The sentence of an event as it is kept; "" where it is none."""
+    try:
+        told: Text = msgspec.convert(text, Text)
+    except msgspec.ValidationError:
+        return ""
+    return told
 
 
 def _counted_back(

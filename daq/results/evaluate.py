@@ -63,6 +63,18 @@ CAUTIONS = (
 )
 
 
+def _without_answer(given: Given, error: Refused) -> KindResult:
+    """Why there is none: what cut the test off, where something did, else what is missing."""
+    course = given.course
+    told = say("no-answer-because", problem=error.problem, remedy=error.remedy)
+    flags = [Flag(error.code, error.problem, voids=True)]
+    if course.cut_off:
+        seconds = course.number("elapsed_s")
+        told = say("no-answer-cut-off", seconds=seconds, cause=course.end)
+        flags = [Flag("cut-off", say("test-ended-early", cause=course.end), voids=True)]
+    return KindResult(told, np.ones(given.time_s.shape, dtype=bool), flags=flags)
+
+
 def evaluate(given: Given, version: str) -> Result:
     """Evaluate one run. Raises Refused when its kind is not known; a run that cannot be evaluated
     gives a Result that is not valid and says why."""
@@ -84,11 +96,7 @@ def evaluate(given: Given, version: str) -> Result:
     try:
         found = work(given, corrected)
     except Refused as error:
-        found = KindResult(
-            say("no-answer-because", problem=error.problem, remedy=error.remedy),
-            np.ones(given.time_s.shape, dtype=bool),
-            flags=[Flag(error.code, error.problem, voids=True)],
-        )
+        found = _without_answer(given, error)
     flags = found.flags + flags_of(
         given,
         found.rows,

@@ -23,6 +23,7 @@ from daq.results.given import Given, given_of
 from daq.results.result import EvaluationSettings, Result
 from daq.results.series.columns import columns_of, slug
 from daq.rig.description import load_rig
+from daq.texts.message import render, say
 
 RIG = load_rig(Path(__file__).parents[3] / "rigs" / "tarnhow.toml")
 RPM = 60.0 / (2.0 * math.pi)
@@ -679,3 +680,23 @@ def test_a_spark_rule_on_a_diesel_is_flagged_and_the_headline_stays_what_was_obs
         assert value(result, "mean_power") == pytest.approx(205_900.0, rel=1e-3)
         assert "as observed" in str(result.answer)
         assert "corrected by j607-spark" in str(result.answer)
+
+
+def test_a_test_that_was_cut_off_says_by_what_and_not_what_the_driver_should_have_done() -> None:
+    """Seen: a hold that a trip ended told its driver to choose another set point."""
+    plan = {"kind": "steady-hold", "rpm": 1900.0, "seconds": 60.0}
+    cause = {"code": "fault.link-lost", "values": {}, "text": "The front end is silent."}
+    events = [
+        {"time_s": BEGUN_S, "kind": "run-started", "text": "", "data": {}},
+        {"time_s": BEGUN_S, "kind": "phase", "text": "", "data": {"phase": "take-up"}},
+        {"time_s": BEGUN_S + 2.6, "kind": "run-ended", "text": cause,
+         "data": {"reason": "link-lost", "elapsed_s": 2.6}},
+    ]  # fmt: skip
+    cut = evaluate(run(plan, 2.6, np.ones_like, np.ones_like, events=events), "1")
+    assert not cut.valid
+    assert "ended before its time, after 2.6 s" in render(cut.answer)
+    assert render(say("fault.link-lost")) in render(cut.answer)
+    assert [flag.code for flag in cut.flags if flag.voids] == ["cut-off"]
+    events[-1]["data"] = {"reason": "completed", "elapsed_s": 2.6}
+    whole = evaluate(run(plan, 2.6, np.ones_like, np.ones_like, events=events), "1")
+    assert "never reached" in render(whole.answer)
