@@ -12,9 +12,9 @@ import json
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 import urllib.error
@@ -27,6 +27,8 @@ import psutil
 import pytest
 
 from tests import conftest as leftovers
+from tests import evidence
+from tests.ports import free_port
 
 pytest.importorskip("playwright", reason="the browser tests need the playwright package")
 from playwright.sync_api import (
@@ -34,6 +36,7 @@ from playwright.sync_api import (
     BrowserContext,
     Page,
     Playwright,
+    expect,
     sync_playwright,
 )
 
@@ -44,15 +47,24 @@ ARGUMENTS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 CLIENT = "browser-tests"  # who asks by `ask`
-HELD = "(all) => all.some((one) => one.classList.contains('held'))"
+WATCHED = """(button) => {
+  button.pressed = false;
+  button.addEventListener('pointerdown', () => { button.pressed = true; }, { once: true });
+}"""
+TAP = """(button) => {
+  const mouse = { bubbles: true, button: 0, pointerId: 1, pointerType: 'mouse', isPrimary: true };
+  button.dispatchEvent(new PointerEvent('pointerdown', mouse));
+  const began = button.classList.contains('held');
+  button.dispatchEvent(new PointerEvent('pointerup', mouse));
+  button.click();
+  return began;
+}"""
+HELD = "(button) => button.classList.contains('held')"
 WIDE, TALL, PHONE = (1180, 820), (820, 1180), (390, 844)
 SIZES = {"landscape": WIDE, "portrait": TALL, "phone": PHONE}
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+PATIENCE_S = 90.0  # a computer with other work; what is waited for comes in a moment
+PATIENCE_MS = 1e3 * PATIENCE_S
+expect.set_options(timeout=PATIENCE_MS)
 
 
 def ask(url: str, body: dict[str, Any] | None = None) -> Any:
@@ -66,7 +78,7 @@ def ask(url: str, body: dict[str, Any] | None = None) -> Any:
         return json.loads(answer.read() or b"null")
 
 
-def until(what: str, reached: Any, within_s: float = 30.0) -> Any:
+def until(what: str, reached: Any, within_s: float = PATIENCE_S) -> Any:
     """The first true answer of `reached`; names what was awaited when it never comes."""
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
@@ -88,16 +100,20 @@ class Served:
         self._command = command
         self._ready = ready
         self.process: subprocess.Popen[bytes] | None = None
+        self._logs: Path | None = None
 
     def start(self) -> None:
-        self.process = subprocess.Popen(
-            self._command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
+        self._logs = Path(tempfile.mkdtemp(prefix="drumlin-served-"))
+        with (self._logs / "log").open("wb") as log:
+            self.process = subprocess.Popen(
+                self._command, cwd=ROOT, stdout=log, stderr=subprocess.STDOUT
+            )
         with contextlib.suppress(PermissionError):  # the browser beside it is no part of a rig
             os.setpriority(os.PRIO_PROCESS, self.process.pid, -10)
         try:
-            until(f"{self.address}{self._ready}", lambda: ask(f"{self.address}{self._ready}"), 120)
+            until(f"{self.address}{self._ready}", lambda: ask(f"{self.address}{self._ready}"), 300)
         except BaseException:
+            evidence.note(self.address, self.seen())
             self.stop()
             raise
 
@@ -105,11 +121,23 @@ class Served:
         if self.process is not None:
             self.process.send_signal(signal.SIGINT)
             try:
-                self.process.wait(20)
+                self.process.wait(PATIENCE_S)
             except subprocess.TimeoutExpired:
                 self.process.kill()
-                self.process.wait(5)
+                self.process.wait()
             self.process = None
+        if self._logs is not None:
+            shutil.rmtree(self._logs)
+            self._logs = None
+
+    def seen(self) -> str:
+        """The rig's state and the last of what the processes said, for a failed test's report."""
+        log = evidence.tail(self._logs / "log") if self._logs is not None else "not started"
+        try:
+            state = evidence.state_of(ask(f"{self.address}/api/state"))
+        except OSError as error:
+            state = f"no state: {error}"
+        return f"{state}\n{log}"
 
 
 class Stand(Served):
@@ -128,12 +156,8 @@ class Stand(Served):
         ask(f"{self.address}/fake", change)
 
     def reset(self) -> None:
-        self.scene(
-            state="parked", silent=False, frozen=False, link_dead=False, loop_up=True,
-            refuse_sockets=False, faults=[], cause="", acknowledged=False, vehicle="",
-            holder="", name="", asked_by="", surge=0.0, rotor_unknown=False, suspect_cell=False,
-            missing_engine=False, role="maintain", campaign="", posts=[], kind="steady-hold",
-        )  # fmt: skip
+        """As it was when it began, whatever the tests before have set."""
+        ask(f"{self.address}/fake/new", {})
 
     def posts(self) -> list[str]:
         found: list[str] = ask(f"{self.address}/fake")["posts"]
@@ -174,10 +198,10 @@ class Demo(Served):
 
         def keep() -> None:
             while not done.wait(0.5):
-                with contextlib.suppress(OSError):
-                    self.order("helm/keep")
+                with contextlib.suppress(OSError):  # taken again where it has expired
+                    self.order("helm/take", {"name": "demo"})
 
-        self.order("helm/take", {"name": "demo"})
+        until("the helm", lambda: self.order("helm/take", {"name": "demo"}))
         keeper = threading.Thread(target=keep)
         keeper.start()
         try:
@@ -187,10 +211,20 @@ class Demo(Served):
             keeper.join()
 
     def make_ready(self, vehicle: str = "") -> None:
-        """From parked to ready, by command."""
-        until("zeros", lambda: self.order("zero"), 60)
-        self.order("acknowledge", {"vehicle": vehicle})
-        until("the rig to be ready", lambda: self.order("ready"), 60)
+        """From whatever state to ready, by command; the helm is kept by who asks."""
+        orders = {
+            "tripped": [("reset", {})],
+            "loaded": [("ease-off", {})],
+            "parked": [("zero", {}), ("acknowledge", {"vehicle": vehicle}), ("ready", {})],
+        }  # fmt: skip
+
+        def ready() -> bool:
+            state = self.state()["state"]
+            for path, body in orders.get(state, []):  # a refusal is an OSError: asked again
+                self.order(path, body)
+            return bool(state == "ready")
+
+        until("the rig to be ready", ready)
 
 
 def child_of(demo: Demo, words: str) -> psutil.Process:
@@ -239,7 +273,8 @@ def chromium(playwright_driver: Playwright) -> Iterator[Browser]:
 def served_stand() -> Iterator[Stand]:
     stand = Stand()
     stand.start()
-    yield stand
+    with evidence.looked_at("made-up rig", stand.seen):
+        yield stand
     stand.stop()
 
 
@@ -253,7 +288,8 @@ def stand(served_stand: Stand) -> Stand:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demo]:
     demo = Demo(tmp_path_factory.mktemp("demo"))
     demo.start()
-    yield demo
+    with evidence.looked_at("demo", demo.seen):
+        yield demo
     demo.stop()
 
 
@@ -273,8 +309,13 @@ class Tablet:
             self.context.add_init_script(
                 f"sessionStorage.setItem('drumlin.client', {json.dumps(client)})"
             )
+        self.context.set_default_timeout(PATIENCE_MS)
         self.page: Page = self.context.new_page()
         self.complaints: list[str] = []
+        self._asked: set[Any] = set()  # requests without an answer yet
+        self.page.on("request", self._begun)
+        self.page.on("requestfinished", self._ended)
+        self.page.on("requestfailed", self._ended)
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on(
             "console",
@@ -285,10 +326,21 @@ class Tablet:
             ),
         )
 
+    def _begun(self, request: Any) -> None:
+        self._asked.add(request)
+
+    def _ended(self, request: Any) -> None:
+        self._asked.discard(request)
+
     def open(self, page: str = "rolls", live: bool = True) -> Tablet:
-        self.page.goto(f"{self.address}/#/{page}")
+        """Go to a page; until its view is there, with `live` until figures come as well."""
+        address = f"{self.address}/#/{page}"
+        if self.page.url != address:
+            self.page.evaluate("document.querySelector('#main > *')?.setAttribute('data-left', '')")
+        self.page.goto(address)
+        self.page.wait_for_selector("#main > :not([data-left])", state="attached")
         if live:
-            self.page.wait_for_selector('.link[data-kind="live"]', timeout=60_000)
+            self.page.wait_for_selector('.link[data-kind="live"]')
         return self
 
     def turn(self, size: str) -> None:
@@ -300,11 +352,23 @@ class Tablet:
         )
 
     def settle(self) -> None:
-        """Until figures are written and laid out: two of its clock's beats, then a frame."""
-        self.page.evaluate(
-            "document.fonts.ready.then(() => new Promise((done) => setTimeout("
-            "() => requestAnimationFrame(() => requestAnimationFrame(done)), 200)))"
-        )
+        """Until what it asked for has come and figures are written and laid out: two of its
+        clock's beats, then a frame."""
+        while True:
+            self.until("its answers", lambda: not self._asked)
+            self.page.evaluate(
+                "document.fonts.ready.then(() => new Promise((done) => setTimeout("
+                "() => requestAnimationFrame(() => requestAnimationFrame(done)), 200)))"
+            )
+            if not self._asked:
+                return
+
+    def until(self, what: str, reached: Any) -> None:
+        """Until something on the page is so."""
+        deadline = time.monotonic() + PATIENCE_S
+        while not reached():
+            assert time.monotonic() < deadline, f"waited {PATIENCE_S:g} s for {what}, in vain"
+            self.page.wait_for_timeout(50)
 
     def button(self, name: str) -> Any:
         return self.page.get_by_role("button", name=name)
@@ -312,36 +376,56 @@ class Tablet:
     def press_and_hold(self, name: str) -> None:
         self.hold(self.button(name))
 
-    def press_briefly(self, name: str) -> None:
-        self.button(name).hover()
-        self.page.mouse.down()
-        self.page.wait_for_timeout(200)
-        self.page.mouse.up()
-
-    def hold(self, button: Any) -> None:
-        """Press until it has been held long enough, which on a busy computer may be seen late."""
+    def press_in_vain(self, name: str) -> None:
+        """Hold a button that must not be offered now."""
+        button = self.button(name)
+        expect(button).to_have_attribute("aria-disabled", "true")
         button.hover()
         self.page.mouse.down()
-        until(
-            "the button to be held long enough",
-            lambda: not button.evaluate_all(HELD),
-        )
+        self.page.wait_for_timeout(1000)
+        self.page.mouse.up()
+
+    def press_briefly(self, name: str) -> None:
+        """A tap on a button that wants to be held. It is of one moment on the page: between a
+        mouse's two words a busy computer may let longer pass than a hold takes."""
+        self.button(name).hover()
+        assert self.button(name).evaluate(TAP), "the tap began a hold"
+
+    def hold(self, button: Any) -> None:
+        """Press, once it is offered, until it has been held long enough: on a busy computer that
+        may be seen late, and the button may move between aiming and pressing."""
+        expect(button).not_to_have_attribute("aria-disabled", "true")
+        aimed: list[Any] = []
+
+        def pressed() -> bool:
+            aimed.append(button.element_handle())
+            aimed[-1].evaluate(WATCHED)
+            aimed[-1].hover()
+            self.page.mouse.down()
+            if aimed[-1].evaluate("(button) => button.pressed"):
+                return True
+            self.page.mouse.up()
+            return False
+
+        self.until("the button to be hit", pressed)
+        self.until("the button to be held long enough", lambda: not aimed[-1].evaluate(HELD))
         self.page.mouse.up()
 
     def take_helm(self) -> None:
         self.button("Take the helm").click()
         self.page.get_by_text("You have the helm", exact=True).wait_for()
 
-    def see(self, text: str, timeout_ms: int = 8000) -> None:
-        self.page.get_by_text(text).first.wait_for(timeout=timeout_ms)
+    def see(self, text: str) -> None:
+        self.page.get_by_text(text).first.wait_for()
 
-    def wait(self, condition: str, within_ms: int = 8000) -> None:
+    def wait(self, condition: str) -> None:
         """Until a JavaScript expression is true (wait_for_function needs eval: barred here)."""
-        for _ in range(within_ms // 50):
-            if self.page.evaluate(condition):
-                return
-            self.page.wait_for_timeout(50)
-        raise AssertionError(f"waited {within_ms} ms for {condition}, in vain")
+        self.until(condition, lambda: self.page.evaluate(condition))
+
+    def seen(self) -> str:
+        """What stands on it, for a failed test's report."""
+        shown = self.page.locator("body").inner_text(timeout=5000)
+        return f"{self.page.url}\ncomplaints: {self.complaints}\n{shown[:3000]}"
 
     def close(self) -> None:
         self.context.close()
@@ -350,16 +434,15 @@ class Tablet:
 @pytest.fixture
 def tablets(chromium: Browser) -> Iterator[Any]:
     """Opens tablets: tablets(stand.address, size=..., color_scheme=...)."""
-    opened: list[Tablet] = []
+    with contextlib.ExitStack() as opened:
 
-    def make(address: str, **options: Any) -> Tablet:
-        tablet = Tablet(chromium, address, **options)
-        opened.append(tablet)
-        return tablet
+        def make(address: str, **options: Any) -> Tablet:
+            tablet = Tablet(chromium, address, **options)
+            opened.callback(tablet.close)
+            opened.enter_context(evidence.looked_at(f"tablet {id(tablet):x}", tablet.seen))
+            return tablet
 
-    yield make
-    for tablet in opened:
-        tablet.close()
+        yield make
 
 
 @pytest.fixture(scope="session")

@@ -44,11 +44,9 @@ def view(stage: str, begun: NewCampaign | None) -> CampaignView:
 def routes(scene: Any, comparison: Any) -> APIRouter:
     """`scene.campaign`: the stage, "" when none is in hand."""
     router = APIRouter(prefix="/api/campaigns")
-    begun: list[NewCampaign] = []
 
     def shown() -> Response:
-        told = begun[-1] if begun else None
-        found = published_json(view(scene.campaign, told))
+        found = published_json(view(scene.campaign, scene.begun))
         return Response(found, media_type="application/json")
 
     async def noted(request: Request, what: str, kind: type[Any]) -> Any:
@@ -61,7 +59,7 @@ def routes(scene: Any, comparison: Any) -> APIRouter:
 
     @router.post("")
     async def begin(request: Request) -> Response:
-        begun.append(await noted(request, "campaign", NewCampaign))
+        scene.begun = await noted(request, "campaign", NewCampaign)
         scene.campaign = "ask"
         return shown()
 

@@ -23,6 +23,7 @@ from api.http.answers.problems import Problem
 from api.http.answers.static import PageServer
 from api.http.entry import pairing
 from api.http.entry.guard import CONTENT_SECURITY_POLICY
+from api.http.routes.campaigns import NewCampaign
 from api.http.routes.proving import ShuntReadings
 from api.http.routes.results import NewEvaluation
 from api.http.routes.weather import WeatherNow
@@ -51,6 +52,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PAGE = ROOT / "api" / "page"
 RIG = load_rig(ROOT / "rigs" / "tarnhow.toml")
 NAN = float("nan")
+HELM_S = 300.0  # a starved browser keeps its helm; that it is kept alive is looked at by itself
 HZ = 10.0  # fewer messages than a rig sends: a browser that paints takes the tests' time
 
 
@@ -93,6 +95,13 @@ class Scene:
         self.role = "maintain"
         self.zeros_missing: list[str] = []
         self.campaign = ""  # stage of the campaign in hand
+        self.begun: NewCampaign | None = None  # as it was asked for
+
+    def anew(self) -> None:
+        """As at first, but for its clock: pages that look on see no restart."""
+        began = self.began
+        vars(self).clear()
+        vars(self).update(vars(Scene()), began=began)
 
     def now(self) -> float:
         if self.frozen or self.link_dead:
@@ -202,8 +211,6 @@ class Scene:
                 test = made_up_test(self.kind, test, speed, elapsed)
             if self.sweeping:
                 test = msgspec.structs.replace(test, phase="sweep", elapsed_s=elapsed)
-            if self.state is State.EASING and self.load < 0.02:
-                self.state, self.run_id = State.READY, ""
         engine = (
             Reading(NAN, Unit.RADIAN_PER_SECOND, now, Quality.MISSING)
             if self.missing_engine
@@ -447,6 +454,11 @@ def build(scene: Scene | None = None) -> FastAPI:
                 setattr(scene, key, value)
         return {"state": scene.state.value}
 
+    @app.post("/fake/new")
+    async def anew() -> dict[str, str]:
+        scene.anew()
+        return {"state": scene.state.value}
+
     @app.get("/fake")
     async def posts() -> dict[str, Any]:
         return {"posts": scene.posts}
@@ -680,7 +692,7 @@ def build(scene: Scene | None = None) -> FastAPI:
                     "helm-taken",
                 )
             scene.holder, scene.name = holder, str(body.get("name") or "demo")
-            scene.helm_until = now + 3.0
+            scene.helm_until = now + HELM_S
             return JSONResponse({"accepted": True})
         if path == "helm/ask":
             scene.asked_by = str(body.get("name") or "demo")
@@ -693,12 +705,12 @@ def build(scene: Scene | None = None) -> FastAPI:
                 "not-at-helm",
             )
         if path == "helm/keep":
-            scene.helm_until = now + 3.0
+            scene.helm_until = now + HELM_S
         elif path == "helm/release":
             scene.holder = scene.name = ""
         elif path == "helm/offer":
             scene.holder, scene.name, scene.asked_by = "demo:other", scene.asked_by, ""
-            scene.helm_until = now + 30.0
+            scene.helm_until = now + HELM_S
         elif path == "acknowledge":
             scene.acknowledged = True
             scene.vehicle = body.get("vehicle", "")

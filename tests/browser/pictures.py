@@ -52,7 +52,7 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
     light = Tablet(browser, demo.address, color_scheme="light", client=CLIENT).open()
     picture(light, "parked-light")
     with demo.helm():
-        light.see("You have the helm", 60_000)
+        light.see("You have the helm")
         light.button("Read the cautions").click()
         picture(light, "cautions-light")
         light.page.keyboard.press("Escape")
@@ -67,14 +67,14 @@ def draw(demo: Demo, browser: Browser, folder: Path) -> None:
         demo.seat(pedal=100.0)
         until("the hold", lambda: (demo.state()["test"] or {}).get("phase") == "hold", 120)
         light.open()
-        light.wait(HISTORY, 120_000)
+        light.wait(HISTORY)
         picture(light, "loaded-light")
         for name, (view, look, (width, height)) in LOADED.items():  # a new tablet takes long
             light.page.emulate_media(color_scheme=look)
             light.page.set_viewport_size({"width": width, "height": height})
             light.open(view).settle()
             if view == "strips":
-                light.wait(STRIPS, 120_000)
+                light.wait(STRIPS)
             if view == "heat":
                 light.page.locator(".endurance td").nth(20).wait_for(timeout=120_000)
             picture(light, name)

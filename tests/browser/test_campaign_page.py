@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect
 
-pytestmark = [pytest.mark.browser, pytest.mark.timeout(120)]
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 
 
 def test_a_campaign_is_begun_as_the_service_takes_it(stand: Any, tablets: Any) -> None:
@@ -21,7 +22,7 @@ def test_a_campaign_is_begun_as_the_service_takes_it(stand: Any, tablets: Any) -
     tablet.button("Begin the campaign").click()
     tablet.see("Run 3 of 6 may start")
     assert "campaign" in stand.posts()
-    assert tablet.page.locator(".campaign-track li").count() == 12
+    expect(tablet.page.locator(".campaign-track li")).to_have_count(12)
 
 
 def test_a_run_of_a_campaign_needs_helm_ready_a_look_and_a_held_thumb(
@@ -33,10 +34,10 @@ def test_a_run_of_a_campaign_needs_helm_ready_a_look_and_a_held_thumb(
     stand.scene(state="ready", acknowledged=True)
     tablet.take_helm()
     tablet.see("First look at truck, straps and people")
-    tablet.press_and_hold("Start run 3")
+    tablet.press_in_vain("Start run 3")
     assert "campaign/run" not in stand.posts()
     tablet.page.locator("#campaign-checked").check()
-    tablet.button("Start run 3").click()  # a tap starts nothing
+    tablet.press_briefly("Start run 3")  # a tap starts nothing
     assert "campaign/run" not in stand.posts()
     tablet.press_and_hold("Start run 3")
     tablet.see("Test started.")
@@ -48,8 +49,7 @@ def test_a_campaign_says_what_it_waits_for(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address, locale="de-DE").open("campaign")
     tablet.see("Wartet auf gleiche Bedingungen")
     tablet.see("Öl ist bei 104 °C; der erste Lauf begann bei 92 °C (erlaubt sind 5 °C).")
-    row = tablet.page.locator(".campaign-alike tr", has_text="Öl").text_content()
-    assert "+12,1 K" in row.replace("\u00a0", " ")
+    expect(tablet.page.locator(".campaign-alike tr", has_text="Öl")).to_contain_text("+12,1 K")
     tablet.see("Der Zug stieg nicht oder blieb nicht.")
 
 
@@ -62,11 +62,11 @@ def test_a_changed_set_up_is_told_and_a_campaign_is_ended_by_holding(
     tablet.see("Waiting for like conditions")
     tablet.button("Pause").click()
     tablet.see("The service was restarted.")
-    tablet.button("End the campaign").click()
+    tablet.press_briefly("End the campaign")
     assert "campaign/stop" not in stand.posts()
     tablet.press_and_hold("End the campaign")
     tablet.see("Ended before all runs were done")
-    assert stand.posts()[-1] == "campaign/stop"
+    assert "campaign/stop" in stand.posts()
 
 
 def test_a_pairing_code_is_shown_as_letters_and_as_a_square(stand: Any, tablets: Any) -> None:
@@ -76,6 +76,7 @@ def test_a_pairing_code_is_shown_as_letters_and_as_a_square(stand: Any, tablets:
     square = tablet.page.locator(".pair-qr")
     square.wait_for()
     assert square.evaluate("(image) => image.decode().then(() => image.naturalWidth > 0)")
+    tablet.settle()
     box = square.bounding_box()
     assert box["width"] >= 240, "read by a camera at arm's length"
     assert not tablet.complaints
@@ -85,7 +86,7 @@ def test_the_link_of_a_square_brings_its_code_along(stand: Any, tablets: Any) ->
     tablet = tablets(stand.address)
     tablet.open("pair/ABCDEFGH", live=False)
     tablet.see("Pair this tablet")
-    assert tablet.page.input_value("#pair-code") == "ABCDEFGH"
+    expect(tablet.page.locator("#pair-code")).to_have_value("ABCDEFGH")
 
 
 def test_a_run_is_evaluated_again_with_other_settings(stand: Any, tablets: Any) -> None:
@@ -105,12 +106,13 @@ def test_a_run_is_evaluated_again_with_other_settings(stand: Any, tablets: Any) 
 def test_a_tune_up_is_read_and_accepted_by_holding(stand: Any, tablets: Any) -> None:
     tablet = tablets(stand.address).open("absorbers")
     tablet.see("gain margin 3.1, phase 54°")
+    expect(tablet.page.locator(".prove-card")).to_have_count(4)
     states = tablet.page.locator(".prove-card").evaluate_all(
         "(cards) => cards.map((card) => card.dataset.state)"
     )
     assert states == ["passed", "overdue", "never", "never"]
     tablet.take_helm()
-    tablet.button("Put the advice in force").click()
+    tablet.press_briefly("Put the advice in force")
     assert "identification/tune-up/accept" not in stand.posts()
     tablet.press_and_hold("Put the advice in force")
     tablet.see("In force.")
