@@ -592,7 +592,7 @@ def test_a_shunt_is_read_three_times_in_order_and_proven(stand: Any, tablets: An
     tablet = tablets(stand.address).open("proving")
     card = tablet.page.locator(".prove-card", has_text="Shunt")
     card.get_by_text("How it is done").click()
-    read = [card.get_by_role("button", name=name) for name in (
+    read = [card.get_by_role("button", name=name, exact=True) for name in (
         "Read, shunt open", "Read, shunt closed", "Read, shunt open again")]  # fmt: skip
     assert [one.is_enabled() for one in read] == [True, False, False]
     card.get_by_role("button", name="Prove").click()
@@ -600,9 +600,9 @@ def test_a_shunt_is_read_three_times_in_order_and_proven(stand: Any, tablets: An
     card.get_by_label("Shunt resistor, ohm").fill("100000")
     for one in read:
         one.click()
-        one.locator("xpath=following-sibling::b").get_by_text(" N").wait_for()
+        one.locator("xpath=following-sibling::b", has_text=re.compile(r"\d\sN$")).wait_for()
     card.get_by_role("button", name="Prove").click()
-    tablet.see("Passed")
+    tablet.see("Passed and kept.")
     assert "proving/shunt" in stand.posts()
 
 

@@ -1,7 +1,7 @@
 // The mean of a cell's readings for a shunt check.
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { page } from "./browser.mjs";
+import { clock, page } from "./browser.mjs";
 
 const { meanForce } = await page("components/shunt-form.js");
 
@@ -11,6 +11,7 @@ function storeOf(quality, advance = 0.01) {
   return {
     get telemetry() {
       time += advance;
+      clock.now += 50;
       const reading = { value: 100 + (Math.round(time / 0.01) % 2 ? 1 : -1), quality, time_s: time };
       return { measured: { absorbers: [{ name: "front-left", cell_force: reading }] } };
     },
@@ -23,10 +24,10 @@ test("good readings make a mean", async () => {
 });
 
 test("readings that stand still, are not good, or of no such cell make none", async () => {
-  const found = await Promise.all([
-    meanForce(storeOf("good", 0), "front-left", 1.2),
-    meanForce(storeOf("suspect"), "front-left", 1.2),
-    meanForce(storeOf("good"), "rear-left", 1.2),
-  ]);
+  const found = [
+    await meanForce(storeOf("good", 0), "front-left", 1.5),
+    await meanForce(storeOf("suspect"), "front-left", 1.5),
+    await meanForce(storeOf("good"), "rear-left", 1.5),
+  ];
   assert.deepEqual(found, [null, null, null]);
 });
