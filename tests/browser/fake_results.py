@@ -141,7 +141,7 @@ def rehearsal(possible: bool) -> HeatAnswer:
     never = math.nan
     return HeatAnswer(
         possible, "", 180.0, never if possible else 130.0, "" if possible else "front-left",
-        never, 36e6, 210e3, 294.0, "assumed-even", (0.5, 0.5), never,
+        never, 36e6, 210e3, 294.0, "assumed-even", (0.5, 0.5), never, never,
         tuple(RotorOutlook(name, 330.0, 480.0 + 20 * i, 15.0, 623.0, never if i < 2 else 90.0)
               for i, name in enumerate(ROTORS)),
         () if possible else (Suggestion("shorter", "Stop after 2.2 min.", 130.0),
