@@ -1,6 +1,6 @@
 """What happened in a run, in order: events.json of its folder as moments since the test began.
 
-Data flow: events.json (written when the run is closed) -> Moment -> HTTP, the page.
+Data flow: events.json (written when the run is closed) -> RunMoment -> HTTP, the page.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ BEGIN = "run-started"
 UNTOLD = frozenset({"state"})  # the change of state that its cause tells as well
 
 
-class Moment(msgspec.Struct, frozen=True):
+class RunMoment(msgspec.Struct, frozen=True):
     """`at_s`: since the test began; negative before it. `kind` as `control.telemetry.Event` has."""
 
     at_s: float
@@ -27,7 +27,7 @@ class Moment(msgspec.Struct, frozen=True):
     text: Text
 
 
-def timeline(folder: Path) -> list[Moment]:
+def timeline(folder: Path) -> list[RunMoment]:
     """The moments of a run, oldest first, at most `MOST`; [] where none were kept."""
     told = [one for one in (_moment(event) for event in read_events(folder)) if one is not None]
     begin_s = next((one.at_s for one in told if one.kind == BEGIN), told[0].at_s if told else 0.0)
@@ -38,10 +38,10 @@ def timeline(folder: Path) -> list[Moment]:
     ][:MOST]
 
 
-def _moment(event: dict[str, Any]) -> Moment | None:
+def _moment(event: dict[str, Any]) -> RunMoment | None:
     with contextlib.suppress(msgspec.ValidationError):
         return msgspec.convert(
             {"at_s": event.get("time_s"), "kind": event.get("kind"), "text": event.get("text")},
-            Moment,
+            RunMoment,
         )
     return None  # written by hand, or by a version to come

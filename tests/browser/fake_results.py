@@ -15,7 +15,7 @@ import msgspec
 from api.http.routes.heat import AbsorberHeat, HeatMemory
 from api.http.routes.proving import Proofs, ProvingView
 from api.services.comparing import Compared, Consistent, DifferenceOut
-from api.store.run_timeline import Moment
+from api.store.run_timeline import RunMoment
 from api.store.vehicle_records import RunSet
 from api.store.vehicle_records import VehicleRecord as Known
 from control.forecast.answer import HeatAnswer, RotorOutlook
@@ -214,14 +214,14 @@ def encoded(value: Any) -> bytes:
     return published_json(value)
 
 
-def moments() -> list[Moment]:
+def moments() -> list[RunMoment]:
     """What happened in a hold."""
     return [
-        Moment(0.0, "run-started", say("run-started", run_id="20261125-084400-0001")),
-        Moment(0.0, "set-point", say("set-point", value=amount(198.9675, "rad/s"))),
-        Moment(0.0, "phase", say("phase-begun", phase="take-up")),
-        Moment(4.2, "phase", say("phase-begun", phase="hold")),
-        Moment(31.0, "notice", say("tyres-slip-on-rolls")),
+        RunMoment(0.0, "run-started", say("run-started", run_id="20261125-084400-0001")),
+        RunMoment(0.0, "set-point", say("set-point", value=amount(198.9675, "rad/s"))),
+        RunMoment(0.0, "phase", say("phase-begun", phase="take-up")),
+        RunMoment(4.2, "phase", say("phase-begun", phase="hold")),
+        RunMoment(31.0, "notice", say("tyres-slip-on-rolls")),
     ]
 
 

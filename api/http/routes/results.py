@@ -36,7 +36,7 @@ from api.store.closing.evaluating import lean, write_evaluation
 from api.store.closing.evaluations import read_evaluation
 from api.store.closing.jobs import EvaluateJob
 from api.store.run_lifecycle import utc_now
-from api.store.run_timeline import Moment, timeline
+from api.store.run_timeline import RunMoment, timeline
 from api.store.scratch import Scratch
 from daq.errors import NoSuchRun, RecordingError
 from daq.quantities import UnitSystem
@@ -63,7 +63,7 @@ Number = Annotated[int | None, Query(ge=1, le=9999)]
 
 
 class Timeline(msgspec.Struct, frozen=True):
-    moments: list[Moment]
+    moments: list[RunMoment]
 
 
 class NewEvaluation(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

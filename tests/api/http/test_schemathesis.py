@@ -112,7 +112,9 @@ def test_no_word_of_an_address_may_hold_a_nul_character_and_the_document_says_so
         if one["in"] == "query"
         and one["schema"].get("type") == "string"
         and "enum" not in one["schema"]
-        and not re.search(r"\^\[\^\\x00|\^\[0-9\]", one["schema"].get("pattern", ""))
+        and any(
+            re.search(one["schema"].get("pattern", ""), text) for text in ("\0", "a\0b", "ab\0")
+        )
     }
     assert open_to_all == set()
 

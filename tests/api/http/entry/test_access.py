@@ -56,6 +56,7 @@ ROUTES: list[tuple[str, str, object, Role | None]] = [
     ("PUT", f"/api/runs/{RUN}/vehicle", {"vehicle": "x"}, Role.OPERATE),
     ("POST", f"/api/runs/{RUN}/delete", {"name": "Ada", "reason": "a test"}, Role.MAINTAIN),
     ("GET", f"/api/runs/{RUN}/result", None, Role.WATCH),
+    ("GET", f"/api/runs/{RUN}/timeline", None, Role.WATCH),
     ("GET", f"/api/runs/{RUN}/evaluations", None, Role.WATCH),
     ("POST", f"/api/runs/{RUN}/evaluations", {}, Role.OPERATE),
     ("GET", f"/api/runs/{RUN}/report", None, Role.WATCH),
