@@ -31,6 +31,7 @@ from api.runtime.timing import LoopTiming
 from control.core.commands import AnyCommand, EaseOff, StartTest
 from control.core.core import Core, CoreOutput
 from control.core.memory import Memory
+from control.core.sample_age import OLD_S
 from control.telemetry import Event, LoopHealth, State, Telemetry
 from daq import wall_clock
 from daq.clock import HostMap
@@ -258,7 +259,8 @@ class Engine:
         step = self.core.step(frame, commands, now_s)
         link = self.link
         if link is not None:
-            if step.set_point is not None:
+            # Whoever stood still since the step began must not say what was right before.
+            if step.set_point is not None and self._clock() - now_s < OLD_S:
                 link.send(step.set_point)
             for other in step.send:
                 link.send(other)

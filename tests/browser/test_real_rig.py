@@ -8,8 +8,10 @@ import signal
 from typing import Any
 
 import pytest
+from playwright.sync_api import Error as BrowserError
 from playwright.sync_api import expect
 
+from tests.api.launch.running import LATE
 from tests.browser.conftest import CLIENT, Demo, ask, child_of, until
 
 pytestmark = [pytest.mark.browser, pytest.mark.live, pytest.mark.timeout(900)]
@@ -43,7 +45,15 @@ def test_a_hold_from_parked_to_stored_run_by_thumb(demo: Demo, tablets: Any) -> 
     taps = count_taps(page)
     tablet.button("Take the helm").click()
     with demo.helm():  # the same person's: a starved browser may be late with its heartbeats
-        hold_and_ease_off(demo, tablet, watcher, taps)
+        while True:
+            try:
+                hold_and_ease_off(demo, tablet, watcher, taps)
+                break
+            except (AssertionError, BrowserError):
+                if not stood_still(demo) or taps is None:
+                    raise
+            taps = None  # once more, uncounted: this computer stood still, and the rig tripped
+            begin_again(demo, tablet, watcher)
     look_at_the_other_pages(demo, tablet)
     # the browser notes an answer of 409: the rehearsal's question for the speed
     assert not [one for one in tablet.complaints if "409" not in one]
@@ -67,9 +77,8 @@ def hold_and_ease_off(demo: Demo, tablet: Any, watcher: Any, taps: Any) -> None:
     page.get_by_text("More settings").click()  # only so that this test is short
     page.fill("#plan-settle", "2")
     tablet.press_and_hold("Start the test")
-    assert (
-        taps() - again <= 7
-    )  # fields that are filled by keys are no part of it: the plan stands there
+    # fields that are filled by keys are no part of it: the plan stands there
+    assert taps is None or taps() - again <= 7
     demo.seat(pedal=100.0)
     page.wait_for_selector('.guide[data-state="loaded"]')
     until("the hold", lambda: (demo.state()["test"] or {}).get("phase") == "hold")
@@ -84,6 +93,27 @@ def hold_and_ease_off(demo: Demo, tablet: Any, watcher: Any, taps: Any) -> None:
     demo.seat(pedal=0.0)
     page.wait_for_selector('.guide[data-state="ready"]')
     demo.seat(brake=30.0)
+
+
+def stood_still(demo: Demo) -> bool:
+    """The rig tripped, or eased off, because this computer was late for longer than it allows."""
+    state = demo.state()
+    ended = (state.get("last_end") or {}).get("code", "")
+    return state.get("first_cause") in LATE or ended in LATE
+
+
+def begin_again(demo: Demo, tablet: Any, watcher: Any) -> None:
+    """From a trip to the cautions of a rig that stands down."""
+    demo.seat(pedal=0.0, brake=60.0)
+    until("the rolls to stand", lambda: speed_of(demo) < 0.1)
+    if demo.state()["state"] == "tripped":
+        until("the trip to be reset", lambda: demo.order("reset"))
+    elif demo.state()["state"] == "ready":
+        demo.order("park")
+    until("zeros of rolls that rested", lambda: demo.order("zero"))
+    watcher.open("driver")
+    tablet.open()
+    tablet.button("Read the cautions").click()
 
 
 def made_ready(demo: Demo, tablet: Any) -> int:

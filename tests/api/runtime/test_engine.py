@@ -39,7 +39,7 @@ from daq.rig.description import load_rig
 from daq.texts.published import published_json
 from daq.wire.codec import encode
 from daq.wire.deframer import Deframer, Direction, WireCounters
-from daq.wire.frames import Channel, FromFrontEnd, Notice, NoticeCode, ToFrontEnd
+from daq.wire.frames import Channel, FromFrontEnd, Notice, NoticeCode, SetPoint, ToFrontEnd
 from simulator.plant import Plant
 from tests.ports import free_port
 
@@ -311,6 +311,36 @@ async def test_a_late_loop_says_how_late_and_what_it_did(stand: Stand) -> None:
     health = stand.engine.telemetry().health
     assert health.overruns == 1
     assert health.period_max_ms == pytest.approx(32.0, abs=2.1)
+
+
+async def test_a_set_point_made_before_the_loop_stood_still_is_not_sent_after_it(
+    stand: Stand, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen: stopped between making a set point and sending it, a loop that went on 1.4 s later put
+    5.8 A back on coils whose fade had ended."""
+    await stand.loaded()
+    step = stand.engine.core.step
+    made: list[int] = []
+    sent: list[int] = []
+
+    def stopped(*given: Any) -> Any:
+        out = step(*given)
+        if out.set_point is not None and not made:
+            made.append(out.set_point.sequence)
+            assert max(out.set_point.currents) > 100, "more than an ampere"
+            stand.lag_s += 1.4
+        return out
+
+    def send(frame: ToFrontEnd) -> bool:
+        if isinstance(frame, SetPoint):
+            sent.append(frame.sequence)
+        return Stand.send(stand, frame)
+
+    monkeypatch.setattr(stand.engine.core, "step", stopped)
+    monkeypatch.setattr(stand, "send", send)
+    await stand.run(0.5)
+    assert made
+    assert made[0] not in sent
 
 
 async def test_the_end_under_load_eases_off_along_the_ramp(stand: Stand) -> None:
