@@ -365,7 +365,7 @@ export default class TestsView {
     const vehicle = this.vehicle.value.trim();
     if (vehicle && needsTruck(this.kind, this.typed)) keepTruck(vehicle, this.typed);
     const body = { plan, vehicle, note: this.remark.value.trim(), units: settings.get("units") };
-    const answer = await post("/api/test/start", { ...body, ...(this.rehearsal?.expected() ?? {}) });
+    const answer = await post("/api/test/start", { ...body, ...(this.rehearsal?.expected() ?? {}) }, 8000);
     if (!noteAnswer(answer)) return;
     note(t("plan.started"));
     const { heat } = answer.data;
