@@ -8,12 +8,17 @@ expires) is asked of this module, and its owner says what a step does to it.
 from __future__ import annotations
 
 import time
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 
 def utc_now() -> datetime:
     """Date and time, in UTC."""
     return datetime.fromtimestamp(unix_ns() * 1e-9, UTC)
+
+
+def today() -> date:
+    """Today's date in UTC, a label."""
+    return utc_now().date()
 
 
 def unix_ns() -> int:

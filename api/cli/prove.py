@@ -51,9 +51,10 @@ def status(
     json: JsonOption = False,
 ) -> None:
     """Every verification with its date and when it is due."""
-    from api.services.proving import read_proving, today
+    from api.services.proving import read_proving
     from daq.proving.diagnosis import diagnose
     from daq.proving.record import MEANINGS, standing
+    from daq.wall_clock import today
 
     loaded, kept = _rig(rig, data), read_proving(data)
     found = standing(loaded, kept, today())

@@ -39,11 +39,9 @@ def verdict(run: RunSummary, units: UnitSystem) -> str:
 
 def sentences(result: Result, units: UnitSystem) -> tuple[str, str, str]:
     """What was asked, what came out, and how it was corrected, in the units of the reader."""
-    return (
-        render(result.asked, units),
-        render(result.answer, units),
-        correction_of(result, Reader(units)),
-    )
+    reader = Reader(units)
+    asked, answer = reader.sentence(result.asked), reader.sentence(result.answer)
+    return asked, answer, correction_of(result, reader)
 
 
 def figure_rows(result: Result, units: UnitSystem) -> list[tuple[str, str]]:

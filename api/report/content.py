@@ -19,7 +19,7 @@ from daq.quantities import KMH, MILE, RPM, UnitSystem
 from daq.results.result import Figure, Flag, Result
 from daq.results.words import half_width, interval
 from daq.texts.message import Text, say, sentences
-from daq.texts.reader import Reader
+from daq.texts.reader import Reader, headed
 
 MEDIA = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
 WITHOUT_POWER = ("snap-smoke", "speed-trace", "coastdown")  # kinds whose answer is no power
@@ -90,7 +90,7 @@ def content_of(result: Result, about: RunDetails) -> Content:
         subject = f"{subject} · {about.owner}"
     head, rows = table_of(result, reader)
     return Content(
-        title=reader.word(result.kind),
+        title=headed(reader.word(result.kind)),
         subject=subject,
         run=reader.sentence(say("report-run", run=about.run_id)),
         date=when(about.started_at),
@@ -175,7 +175,8 @@ def value_of(one: Figure, reader: Reader) -> str:
 def conditions_of(found: dict[str, float], reader: Reader) -> tuple[tuple[str, str], ...]:
     """Conditions with the names and units that people read."""
     return tuple(
-        (reader.word(name), _condition(name, value, reader)) for name, value in found.items()
+        (headed(reader.word(name)), _condition(name, value, reader))
+        for name, value in found.items()
     )
 
 

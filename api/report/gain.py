@@ -134,7 +134,7 @@ def _panels(
     reader: Reader,
 ) -> tuple[Panel, ...]:
     before, after = curves
-    names = (reader.sentence(words.AFTER), reader.sentence(words.BEFORE))
+    names = (reader.word("after"), reader.word("before"))
     if before is None or after is None:
         points = (
             _by_run(sides[1], found, "after", len(sides[0]) + 1),
@@ -159,11 +159,11 @@ def _figures(
         (reader.sentence(words.CHANGE), _percent(found.overall, reader)),
         (reader.sentence(words.VERDICT), _verdict(found.verdict, reader)),
     ]
-    for name, side in zip((words.BEFORE, words.AFTER), sides, strict=True):
+    for name, side in zip(_SIDES, sides, strict=True):
         figures = [one for one in (result.figure(side[0].main) for result in side) if one]
         mean = _column([one.value for one in figures])
         if figures and mean is not None and len(figures) == len(side):
-            text = f"{reader.heading(figures[0].label)}, {reader.sentence(name)}"
+            text = f"{reader.heading(figures[0].label)}, {reader.word(name)}"
             told.append((text, reader.shown(mean, figures[0].unit)))
     counts = say("report-counts", before=len(found.before), after=len(found.after))
     told.append((reader.sentence(words.VALID_RUNS), reader.sentence(counts)))
@@ -222,8 +222,9 @@ def _table(
             reader.shown(after.value[at], after.unit),
             _percent(one, reader), _verdict(one.verdict, reader),
         ))  # fmt: skip
-    head = (words.AT, words.BEFORE, words.AFTER, words.CHANGE)
-    return (*(headed(reader.sentence(one)) for one in head), ""), tuple(rows)
+    sides = [headed(reader.word(name)) for name in _SIDES]
+    head = (reader.sentence(words.AT), *sides, reader.sentence(words.CHANGE), "")
+    return head, tuple(rows)
 
 
 def _correction(found: Compared, some: Result, reader: Reader) -> str:

@@ -62,10 +62,6 @@ class LinkLike(Protocol):
     def send(self, frame: ToFrontEnd) -> bool: ...
 
 
-def _today() -> date:
-    return wall_clock.utc_now().date()
-
-
 class Engine:
     """The loop process's work. Every method returns at once and never waits for disk or reader."""
 
@@ -77,7 +73,7 @@ class Engine:
         data: Path,
         server: ChannelServer,
         clock: Callable[[], float] = time.monotonic,
-        today: Callable[[], date] = _today,
+        today: Callable[[], date] = wall_clock.today,
         off_s: float = 0.0,
         least_free_mb: int = LEAST_FREE_MB,
     ) -> None:

@@ -12,7 +12,6 @@ import csv
 import io
 import tomllib
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 
 import msgspec
@@ -22,7 +21,6 @@ from api.runtime.host_clock import clock_disciplined
 from api.runtime.memory_file import read_memory
 from api.services.rig_in_force import CALIBRATION_NAME
 from api.store.atomic_file import atomic_write
-from daq import wall_clock
 from daq.errors import DrumlinError, Refused
 from daq.proving.calibration import CalibrationArm, DeadWeight, calibrate
 from daq.proving.clock import Reference, against_host, against_pulses, of_time_base
@@ -48,14 +46,10 @@ from daq.recording.reader import Recording
 from daq.rig.description import Rig
 from daq.texts.message import say
 from daq.texts.published import written
+from daq.wall_clock import today
 
 PROVING_NAME = "proving.json"
 MOST_ROWS = 500
-
-
-def today() -> date:
-    """Today's date in UTC, a label."""
-    return wall_clock.utc_now().date()
 
 
 def read_proving(data: Path) -> Proving:

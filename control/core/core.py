@@ -45,6 +45,7 @@ from daq.wire.frames import (
     SetPoint,
     Slow,
     ToFrontEnd,
+    last_set_point_of,
 )
 
 SILENCE_S = 0.1  # no sample for this long: the link is lost
@@ -53,7 +54,6 @@ TELL_MOST, TELL_S = 20, 1.0  # words of the front end that are passed on within 
 CONTRADICTING_FRAMES, CONTRADICTING_S = 5, 0.1  # so many within that time are no accident
 GREETING_FRAMES = 2  # so many samples after a greeting may still show the session before it
 FLIGHT_FRAMES = 50  # the transport delay counts as changed when it stays for so many frames
-_TAKEN = slice(12, 14)  # last_set_point in the body of a sample (docs/wire.md, section 5)
 _SERIOUS = int(Clamp.NOT_A_NUMBER | Clamp.FORCE | Clamp.POWER | Clamp.SPEED)
 
 
@@ -390,7 +390,7 @@ class Core(OperatingState):
 
         0 stands for none; before the first of a session it is no sequence.
         """
-        taken = int.from_bytes(sample.body[_TAKEN], "little")
+        taken = last_set_point_of(sample)
         if taken == 0 and self._taken_none:
             return ""
         if (taken - self._taken_mark) & 0xFFFF > (self._gate.sequence - self._taken_mark) & 0xFFFF:

@@ -1,9 +1,9 @@
 """Did a sample wait on its way to the step? What waited shows a rig that has moved on since.
 
-Data flow: device time of a sample and host time of its step -> `waited`. The least difference of
-the two clocks is a sample that did not wait; it is followed as the clocks drift. A loop that stood
-still, a line that held its bytes back and a loop that falls behind all show in it, and nobody has
-to know which it was.
+Data flow: device time of a sample and host time of its step -> `old`, `past`, `behind`. The least
+difference of the two clocks is a sample that did not wait; it is followed as the clocks drift. A
+loop that stood still, a line that held its bytes back and a loop that falls behind all show in it,
+and nobody has to know which it was.
 """
 
 from __future__ import annotations

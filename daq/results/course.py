@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daq.texts.message import Text
+from daq.texts.published import text_of
 
 Floats = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -133,7 +134,7 @@ def course_of(
         at_s = float(event.get("time_s", 0.0))
         match event.get("kind"):
             case "run-ended":
-                told, ended, end = data, True, _said(event.get("text"))
+                told, ended, end = data, True, text_of(event.get("text"))
                 end_s = at_s
             case "phase":
                 entered.append((str(data.get("phase", "")), at_s, int(data.get("point", 0))))
@@ -176,15 +177,6 @@ _LAST = {
     "power-sweep": "sweep", "spool-up": "rise", "grade-climb": "climb", "speed-trace": "trace",
     "coastdown": "coast",
 }  # fmt: skip
-
-
-def _said(text: Any) -> Text:
-    """The sentence of an event as it is kept; "" where it is none."""
-    try:
-        told: Text = msgspec.convert(text, Text)
-    except msgspec.ValidationError:
-        return ""
-    return told
 
 
 def _counted_back(

@@ -30,9 +30,8 @@ class Reader(msgspec.Struct, frozen=True):
         return render(text, self.units, self.language)
 
     def word(self, name: str) -> str:
-        """A word of the catalogues' list, as a heading; another one with blanks for its signs."""
-        told = catalogue(self.language).words.get(name)
-        return headed(name.replace("_", " ") if told is None else told)
+        """A word of the catalogues' list; another one with blanks for its signs."""
+        return catalogue(self.language).words.get(name, name.replace("_", " "))
 
     def label(self, text: str) -> str:
         """A label of a result: its parts by the language's patterns, the rest as it came."""

@@ -210,9 +210,16 @@ class Sample:
         return Sample(**dict(zip(_SAMPLE_FIELDS, _unpacked(self.body), strict=True)) | changes)
 
 
+def last_set_point_of(sample: Sample) -> int:
+    """That field alone, for every frame; asked of the sample itself, all of it is read."""
+    found: int = _LAST_SET_POINT.unpack_from(sample.body, _LAST_SET_POINT_AT)[0]
+    return found
+
+
 _new_sample = object.__new__
 # Type, the six numbers of the head, and how many wheels, converters and outputs follow.
 _SAMPLE_HEAD = struct.Struct("<BIIBHHHBBB")
+_LAST_SET_POINT, _LAST_SET_POINT_AT = struct.Struct("<H"), struct.calcsize("<BIIBH")
 _COUNT_LOW, _COUNT_HIGH = -(1 << 23), (1 << 23) - 1
 _KNOWN_PERMISSION = max(Permission)
 

@@ -15,7 +15,6 @@ import signal
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 import urllib.error
 import urllib.request
@@ -28,6 +27,7 @@ import pytest
 
 from tests import conftest as leftovers
 from tests import evidence
+from tests.meanwhile import meanwhile
 from tests.ports import free_port
 
 pytest.importorskip("playwright", reason="the browser tests need the playwright package")
@@ -194,21 +194,13 @@ class Demo(Served):
     @contextlib.contextmanager
     def helm(self) -> Iterator[None]:
         """At the helm as `CLIENT`, kept whatever a starved browser does."""
-        done = threading.Event()
 
-        def keep() -> None:
-            while not done.wait(0.5):
-                with contextlib.suppress(OSError):  # taken again where it has expired
-                    self.order("helm/take", {"name": "demo"})
+        def take() -> dict[str, Any]:
+            return self.order("helm/take", {"name": "demo"})
 
-        until("the helm", lambda: self.order("helm/take", {"name": "demo"}))
-        keeper = threading.Thread(target=keep)
-        keeper.start()
-        try:
+        until("the helm", take)
+        with meanwhile(take, 0.5):  # taken again where it has expired
             yield
-        finally:
-            done.set()
-            keeper.join()
 
     def make_ready(self, vehicle: str = "") -> None:
         """From whatever state to ready, by command; the helm is kept by who asks."""

@@ -14,7 +14,6 @@ import math
 import signal
 import sys
 import tempfile
-import threading
 import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -33,6 +32,7 @@ from tests.browser.conftest import (
     child_of,
     until,
 )
+from tests.meanwhile import meanwhile
 
 QUIET = Path(__file__).with_name("quiet-chromium")
 LOOKS: tuple[tuple[Literal["light", "dark"], str], ...] = (
@@ -255,25 +255,17 @@ def traced(demo: Demo, camera: Camera) -> None:
 @contextlib.contextmanager
 def following(demo: Demo) -> Iterator[None]:
     """Somebody at the wheel who drives what the trace asks for a moment later."""
-    done = threading.Event()
 
     def drive() -> None:
-        while not done.wait(0.15):
-            with contextlib.suppress(OSError):
-                ahead = (demo.state()["test"] or {}).get("ahead") or []
-                soon = [target for away, target in ahead if away >= 0.5]
-                if soon and soon[0] > 0.3:
-                    demo.seat(drive_at_mps=min(60.0, soon[0]))
-                else:  # in gear it creeps
-                    demo.seat(brake=40.0)
+        ahead = (demo.state()["test"] or {}).get("ahead") or []
+        soon = [target for away, target in ahead if away >= 0.5]
+        if soon and soon[0] > 0.3:
+            demo.seat(drive_at_mps=min(60.0, soon[0]))
+        else:  # in gear it creeps
+            demo.seat(brake=40.0)
 
-    driver = threading.Thread(target=drive)
-    driver.start()
-    try:
+    with meanwhile(drive, 0.15):
         yield
-    finally:
-        done.set()
-        driver.join()
 
 
 def climbed(demo: Demo, camera: Camera) -> None:

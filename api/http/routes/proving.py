@@ -22,6 +22,7 @@ from api.http.entry.access import Caller
 from api.http.entry.tokens import Role
 from api.services import proving
 from api.services.jobs import ProveJob
+from daq import wall_clock
 from daq.proving.calibration import CalibrationArm, DeadWeight
 from daq.proving.causes import Cause
 from daq.proving.diagnosis import diagnose
@@ -134,7 +135,7 @@ async def view(request: Request) -> Response:
     context = context_of(request)
     context.caller(request, Role.WATCH)
     kept = await asyncio.to_thread(proving.read_proving, context.settings.data)
-    today = proving.today()
+    today = wall_clock.today()
     return answer(
         ProvingView(
             context.rig.name,

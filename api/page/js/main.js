@@ -251,16 +251,14 @@ async function readRig() {
 /** What the rig told before this page listened. */
 async function readEvents() {
   const answer = await get("/api/events");
-  if (!answer.ok) return;
-  const { events } = answer.data;
-  store.events = events.slice(events.findLastIndex((event) => event.kind === "run-started")).slice(-200);
+  if (answer.ok) store.takeEvents(answer.data.events, true);
 }
 
 const line = new LiveLine({
   base: () => (store.role && store.role !== "watch" ? laneBase() : ""),
   onBaseFailed: laneFailed,
   onMessage(message, generation) {
-    if (message?.event) return store.takeEvent(message.event);
+    if (message?.event) return store.takeEvents([message.event]);
     const arrived = performance.now();
     if (store.take(message, generation)) {
       helm.notice();

@@ -74,7 +74,7 @@ export class Store {
     this.sweep = []; // [x, power, torque] in SI of the running sweep, x engine or roll speed
     this.climb = []; // (distance, height) of the running climb, one point per 10 m or more
     this.runId = "";
-    this.events = []; // what the rig told of late, from the beginning of the newest test on
+    this.events = []; // what the rig told of late
     this.measuring = false; // set by the page bench
     this.painted = []; // message-to-paint delays in ms, while measuring
     this.drawn = []; // what drawing a frame took in ms, while measuring
@@ -85,11 +85,9 @@ export class Store {
     this.retryAt = performance.now() + waitMs;
   }
 
-  /** Take what the rig told: one event, the newest. */
-  takeEvent(event) {
-    if (event.kind === "run-started") this.events = [];
-    this.events.push(event);
-    if (this.events.length > EVENTS) this.events.shift();
+  /** Take what the rig told; `all` in place of what was known. */
+  takeEvents(events, all = false) {
+    this.events = [...(all ? [] : this.events), ...events].slice(-EVENTS);
     this.version += 1;
   }
 

@@ -23,6 +23,7 @@ import msgspec
 from daq.recording.reader import Recording
 from daq.recording.recorder import RecordKind
 from tests import evidence
+from tests.meanwhile import meanwhile
 from tests.ports import free_port
 
 COMMAND = (sys.executable, "-m", "api.cli.main")
@@ -212,20 +213,8 @@ class Demo:
     @contextmanager
     def at_helm(self) -> Iterator[None]:
         """The helm is kept by a thread, and taken again where this computer let it expire."""
-        done = threading.Event()
-
-        def keep() -> None:
-            while not done.wait(0.5):
-                with suppress(OSError):
-                    self.accepted(("/helm/take", {"name": "Ada"}))
-
-        keeper = threading.Thread(target=keep)
-        keeper.start()
-        try:
+        with meanwhile(lambda: self.accepted(("/helm/take", {"name": "Ada"})), 0.5):
             yield
-        finally:
-            done.set()
-            keeper.join()
 
     def hold(self, seconds: float = 3600.0) -> str:
         """Bring the standing rig under load at 40 km/h; the run's id. Keep the helm (`at_helm`)."""

@@ -13,13 +13,14 @@ from typer.testing import CliRunner
 from api.cli.main import app
 from api.folders import MEMORY_NAME
 from api.runtime.memory_file import write_memory
-from api.services.proving import read_proving, today
+from api.services.proving import read_proving
 from api.services.rig_in_force import CALIBRATION_NAME, in_force
 from control.core.memory import AbsorberMemory, Memory
 from daq.errors import DrumlinError, Refused, RigError
 from daq.proving.calibration import CalibrationArm, DeadWeight, reference_force
 from daq.proving.quick_checks import of_shunt, shunt_signal
 from daq.rig.description import load_rig
+from daq.wall_clock import today
 from simulator.rig_and_truck.setup import nominal
 from tests.api.fake_loop import RIG_FILE
 from tests.daq.free_rolls import record_coast
