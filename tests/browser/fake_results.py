@@ -227,7 +227,9 @@ def moments() -> list[RunMoment]:
 
 def events() -> list[Event]:
     """The same as the rig tells them while it happens."""
-    return [Event(100.0 + one.at_s, one.kind, one.text, {}) for one in moments()]
+    late = say("loop-was-late-ms-between-two", gap_ms=4.9, work="frames", work_ms=0.3)
+    told = [*moments(), RunMoment(40.0, "notice", late)]
+    return [Event(100.0 + one.at_s, one.kind, one.text, {}) for one in told]
 
 
 def evaluations(run_id: str) -> Any:

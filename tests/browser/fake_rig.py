@@ -77,6 +77,7 @@ class Scene:
         self.set_rpm = 1900.0
         self.test_began = 0.0
         self.test_seconds = 180.0
+        self.start_takes_s = 0.0  # until a start is answered
         self.run_id = ""
         self.shown_load = 0.0
         self.load = 0.0
@@ -727,6 +728,7 @@ def build(scene: Scene | None = None) -> FastAPI:
             scene.kind = plan["kind"]
             scene.test_began, scene.run_id = now, "20261125-084100-fake"
             scene.state = State.LOADED
+            await asyncio.sleep(scene.start_takes_s)
             return JSONResponse({"run_id": scene.run_id})
         elif path == "test/adjust":
             scene.set_rpm = body["set_point"] * 30 / math.pi

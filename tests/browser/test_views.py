@@ -184,6 +184,17 @@ def test_a_test_starts_only_with_helm_and_ready(stand: Any, tablets: Any) -> Non
     assert "test/start" in stand.posts()
 
 
+def test_a_start_that_heat_takes_long_to_judge_leads_to_the_rolls_all_the_same(
+    stand: Any, tablets: Any
+) -> None:
+    """The rig's computer answers within five seconds (api.http.starting)."""
+    stand.scene(state="ready", acknowledged=True, start_takes_s=5.0)
+    tablet = tablets(stand.address).open("tests/coastdown")
+    tablet.take_helm()
+    tablet.press_and_hold("Start the test")
+    tablet.page.wait_for_selector('.guide[data-state="loaded"]')
+
+
 def test_a_climb_needs_the_name_of_its_truck(stand: Any, tablets: Any) -> None:
     stand.scene(state="ready", acknowledged=True)
     tablet = tablets(stand.address).open("tests/grade-climb")

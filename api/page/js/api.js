@@ -52,6 +52,9 @@ async function request(method, path, body, timeoutMs, asFile = false, base = "")
 export const get = (path, timeoutMs = 8000) => request("GET", path, undefined, timeoutMs);
 export const post = (path, body, timeoutMs = 3000) => request("POST", path, body ?? {}, timeoutMs);
 
+/** What begins a test: it runs by then, and what heat says of it may take some seconds. */
+export const postStart = (path, body) => post(path, body, 8000);
+
 /** A file as it is. */
 export const postBytes = (path, file, timeoutMs = 30_000) => request("POST", path, file, timeoutMs);
 

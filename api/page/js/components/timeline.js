@@ -9,6 +9,9 @@ import { clockTime } from "../units.js";
 const MOST_LIVE = 4; // a tablet shows the last of them, a large screen all
 const ALARMS = new Set(["fault", "run-ended"]); // drawn so that the eye finds them
 
+// of the computer and the link: they stay with the run, and are no news to who looks at the truck
+const INNER = new Set(["loop-was-late-ms-between-two", "front-end-notice"]);
+
 /** One moment as a sentence. */
 export function momentText(moment) {
   const phase = moment.text_message?.values?.phase;
@@ -23,7 +26,7 @@ export function momentsOf(events) {
   if (begin < 0) return [];
   return events
     .slice(begin)
-    .filter((event) => event.kind !== "state")
+    .filter((event) => event.kind !== "state" && !INNER.has(event.text_message?.code))
     .map((event) => ({ ...event, at_s: event.time_s - events[begin].time_s }));
 }
 

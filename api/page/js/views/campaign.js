@@ -2,7 +2,7 @@
 // it waits for now stands large; every run is started by a person at the helm. Nothing here starts
 // anything by itself.
 
-import { get, post } from "../api.js";
+import { get, post, postStart } from "../api.js";
 import { stateNow } from "../components/guide.js";
 import { writeGain } from "../components/gain-card.js";
 import { holdButton } from "../components/hold.js";
@@ -267,7 +267,7 @@ export default class CampaignView {
         label: () => t("campaign.start", values),
         className: "lead",
         action: async () => {
-          if (!noteAnswer(await post(`${path}/run`, { number: view.number, checked: true }))) return;
+          if (!noteAnswer(await postStart(`${path}/run`, { number: view.number, checked: true }))) return;
           note(t("plan.started"));
           location.hash = "#/rolls";
         },

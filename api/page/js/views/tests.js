@@ -1,7 +1,7 @@
 // Choose a test: its kind by their shape, a plan in the reader's units, the rehearsal's answer,
 // then the start by holding. What the rig cannot do it refuses with a reason, before anything moves.
 
-import { get, post } from "../api.js";
+import { get, postStart } from "../api.js";
 import { stateNow } from "../components/guide.js";
 import { holdButton } from "../components/hold.js";
 import { limitsField } from "../components/limits-field.js";
@@ -365,7 +365,7 @@ export default class TestsView {
     const vehicle = this.vehicle.value.trim();
     if (vehicle && needsTruck(this.kind, this.typed)) keepTruck(vehicle, this.typed);
     const body = { plan, vehicle, note: this.remark.value.trim(), units: settings.get("units") };
-    const answer = await post("/api/test/start", { ...body, ...(this.rehearsal?.expected() ?? {}) }, 8000);
+    const answer = await postStart("/api/test/start", { ...body, ...(this.rehearsal?.expected() ?? {}) });
     if (!noteAnswer(answer)) return;
     note(t("plan.started"));
     const { heat } = answer.data;
