@@ -48,7 +48,7 @@ class HeatAnswer(msgspec.Struct, frozen=True):
     shares: tuple[float, ...]  # by roll set
     # When the split is assumed: the soonest limit with UNEVEN_SHARE on one roll set; NaN: none.
     uneven_limited_after_s: float  # by heat, when one roll set takes most of the power
-    uneven_short_after_s: float  # the same by torque; the later of the two is NaN
+    uneven_short_of_torque_after_s: float  # the same by torque; the later of the two is NaN
     rotors: tuple[RotorOutlook, ...]
     suggestions: tuple[Suggestion, ...]
 

@@ -103,6 +103,28 @@ async def test_the_split_is_told_or_that_of_the_last_run_or_said_to_be_assumed(
     assert wrong.json()["code"] == "split"
 
 
+async def test_lack_of_torque_in_an_uneven_split_is_told_as_that_and_found_when_asked_again(
+    browser: httpx.AsyncClient,
+) -> None:
+    """Seen: a sweep whose hottest rotor stays at 46.7 degC was "limited after 0.0 min"."""
+    body: dict[str, object] = {"plan": {**HOLD, "seconds": 20.0}, "cold": True}
+    for power_w in range(150_000, 500_000, 10_000):
+        body["power_w"] = power_w
+        told = (await browser.post("/api/rehearse", json=body)).json()
+        if told["possible"] and told["uneven_short_of_torque_after_s"] is not None:
+            break
+    assert told["possible"], "no power is possible evenly and short unevenly"
+    assert told["uneven_limited_after_s"] is None
+    assert "its absorbers lack torque after" in told["text"]
+    short = []
+    for front in (0.65, 0.35):
+        shares = {"front": front, "rear": 1.0 - front}
+        again = await browser.post("/api/rehearse", json=body | {"shares": shares})
+        assert again.status_code == 200, again.text
+        short.append(again.json()["short_of_torque_after_s"])
+    assert min(one for one in short if one is not None) == told["uneven_short_of_torque_after_s"]
+
+
 async def test_the_answer_is_worded_in_the_units_of_the_reader(browser: httpx.AsyncClient) -> None:
     body = {"plan": HOLD, "power_w": 230e3, "units": "us"}
     told = (await browser.post("/api/rehearse", json=body)).json()

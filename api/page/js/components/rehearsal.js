@@ -214,8 +214,8 @@ export class Rehearsal {
             el("p", {
               className: "soft",
               text:
-                found.uneven_short_after_s !== null
-                  ? t("rehearse.uneven.short", { time: clockTime(found.uneven_short_after_s) })
+                found.uneven_short_of_torque_after_s !== null
+                  ? t("rehearse.uneven.short", { time: clockTime(found.uneven_short_of_torque_after_s) })
                   : found.uneven_limited_after_s === null
                     ? t("rehearse.even")
                     : t("rehearse.uneven", { time: clockTime(found.uneven_limited_after_s) }),
